@@ -1,0 +1,192 @@
+package hydro
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/gonum/interp"
+)
+
+// OpenWater is a propeller known by its open-water test.
+type OpenWater struct {
+	Diameter float64        // m
+	Rows     []OpenWaterRow // by rising J, two at the least
+
+	// PitchRatio and AreaRatio choose the four-quadrant shape only. Zero pitch ratio:
+	// that of the B-series propeller with the same zero-thrust J. Zero area ratio: 0.55.
+	PitchRatio float64
+	AreaRatio  float64
+}
+
+// OpenWaterRow is one row of an open-water test.
+type OpenWaterRow struct {
+	J  float64 // advance coefficient va/(n·D), zero or more
+	KT float64 // thrust coefficient T/(ρn²D⁴)
+	KQ float64 // torque coefficient Q/(ρn²D⁵)
+}
+
+// NewOpenWater returns the propeller o describes. Between rows it interpolates
+// monotonically (Fritsch and Butland 1984); outside them it takes the estimated
+// four-quadrant shape. Errors are [*RowError] and [*RangeError].
+func NewOpenWater(o OpenWater) (*Screw, error) {
+	if err := within("propeller diameter in m", o.Diameter, 0.01, 20, "a propeller"); err != nil {
+		return nil, fmt.Errorf("open-water propeller: %w", err)
+	}
+	curve, err := newOpenWaterCurve(o.Rows)
+	if err != nil {
+		return nil, fmt.Errorf("open-water propeller: %w", err)
+	}
+	s := shape{pitch: o.PitchRatio, area: o.AreaRatio}
+	if s.area == 0 {
+		s.area = 0.55
+	}
+	if s.pitch == 0 {
+		s.pitch = pitchForZeroThrust(curve.zeroThrust(o.Rows), 4, s.area)
+	}
+	for _, err := range []error{
+		within("pitch ratio", s.pitch, 0.3, 2, "a propeller"),
+		within("blade area ratio", s.area, 0.2, 1.3, "a propeller"),
+	} {
+		if err != nil {
+			return nil, fmt.Errorf("open-water propeller: %w", err)
+		}
+	}
+	first, last := o.Rows[0].J, o.Rows[len(o.Rows)-1].J
+	return newScrew(o.Diameter, curve, first, last, s)
+}
+
+// openWaterCurve is a test, interpolated.
+type openWaterCurve struct{ kt, kq interp.FritschButland }
+
+func (c *openWaterCurve) KT(j float64) float64 { return c.kt.Predict(j) }
+func (c *openWaterCurve) KQ(j float64) float64 { return c.kq.Predict(j) }
+
+func newOpenWaterCurve(rows []OpenWaterRow) (*openWaterCurve, error) {
+	const table = "open-water table"
+	if len(rows) < 2 {
+		return nil, &RowError{Table: table, Why: fmt.Sprintf("it has %d rows; give two at the least", len(rows))}
+	}
+	var j, kt, kq []float64
+	for i, r := range rows {
+		why := ""
+		switch {
+		case !finite(r.J, r.KT, r.KQ):
+			why = "a value is not a finite number"
+		case r.J < 0 || r.J > 5:
+			why = fmt.Sprintf("J %g is outside 0 to 5", r.J)
+		case math.Abs(r.KT) > 5 || math.Abs(r.KQ) > 5:
+			why = fmt.Sprintf("KT %g or KQ %g is above 5, which no propeller reaches", r.KT, r.KQ)
+		case i > 0 && r.J-rows[i-1].J < 1e-6:
+			why = fmt.Sprintf("J %g does not rise above the row before (%g)", r.J, rows[i-1].J)
+		case i == 0 && (r.KT <= 0 || r.KQ <= 0):
+			why = "the first row must drive: KT and KQ above zero"
+		case r.J*r.KT >= 2*math.Pi*r.KQ:
+			why = fmt.Sprintf("J·KT %g is not below 2π·KQ %g: more power out than in", r.J*r.KT, 2*math.Pi*r.KQ)
+		}
+		if why != "" {
+			return nil, &RowError{Table: table, Row: i + 1, Why: why}
+		}
+		j, kt, kq = append(j, r.J), append(kt, r.KT), append(kq, r.KQ)
+	}
+	c := new(openWaterCurve)
+	if err := c.kt.Fit(j, kt); err != nil {
+		return nil, &RowError{Table: table, Why: err.Error()}
+	}
+	if err := c.kq.Fit(j, kq); err != nil {
+		return nil, &RowError{Table: table, Why: err.Error()}
+	}
+	return c, nil
+}
+
+// zeroThrust returns the J at which thrust vanishes, along the last two rows if the
+// table ends before.
+func (c *openWaterCurve) zeroThrust(rows []OpenWaterRow) float64 {
+	last, before := rows[len(rows)-1], rows[len(rows)-2]
+	if last.KT <= 0 {
+		return bisect(c.KT, rows[0].J, last.J)
+	}
+	if last.KT >= before.KT {
+		return math.Inf(1)
+	}
+	return last.J + last.KT*(last.J-before.J)/(before.KT-last.KT)
+}
+
+// pitchForZeroThrust returns the pitch ratio of the B-series propeller whose thrust
+// vanishes at j, held to the series' range.
+func pitchForZeroThrust(j float64, blades int, area float64) float64 {
+	b := BSeries{Blades: blades, AreaRatio: math.Min(math.Max(area, 0.30), 1.05)}
+	return bisect(func(pitch float64) float64 {
+		b.PitchRatio = pitch
+		return b.polynomials().zeroThrust() - j
+	}, 0.5, 1.4)
+}
+
+// ReadOpenWater reads an open-water table as comma-separated text: a first line
+// "J,KT,KQ" (or "J,KT,10KQ", as many tables print it), then a row a line; empty lines
+// and lines that start with # are passed over. It checks the form only; [NewOpenWater]
+// checks the values. Errors are [*RowError] with the line number as the row.
+func ReadOpenWater(r io.Reader) ([]OpenWaterRow, error) {
+	const table = "open-water table, by line"
+	var rows []OpenWaterRow
+	var column map[string]int
+	in := bufio.NewScanner(r)
+	for line := 1; in.Scan(); line++ {
+		text := strings.TrimSpace(in.Text())
+		if text == "" || strings.HasPrefix(text, "#") {
+			continue
+		}
+		cells := strings.Split(text, ",")
+		if column == nil {
+			column = map[string]int{}
+			for i, name := range cells {
+				column[strings.ToUpper(strings.TrimSpace(name))] = i
+			}
+			_, j := column["J"]
+			_, kt := column["KT"]
+			_, kq := column["KQ"]
+			_, ten := column["10KQ"]
+			if !j || !kt || kq == ten || len(cells) != 3 {
+				return nil, &RowError{Table: table, Row: line, Why: `the first line must be "J,KT,KQ" or "J,KT,10KQ"`}
+			}
+			continue
+		}
+		if len(cells) != 3 {
+			return nil, &RowError{Table: table, Row: line, Why: fmt.Sprintf("%d values, want 3", len(cells))}
+		}
+		var row OpenWaterRow
+		for name, i := range column {
+			v, err := strconv.ParseFloat(strings.TrimSpace(cells[i]), 64)
+			if err != nil {
+				return nil, &RowError{Table: table, Row: line, Why: fmt.Sprintf("%q is not a number", cells[i])}
+			}
+			switch name {
+			case "J":
+				row.J = v
+			case "KT":
+				row.KT = v
+			case "KQ":
+				row.KQ = v
+			case "10KQ":
+				row.KQ = v / 10
+			}
+		}
+		rows = append(rows, row)
+	}
+	if err := in.Err(); err != nil {
+		return nil, fmt.Errorf("read %s: %w", table, err)
+	}
+	return rows, nil
+}
+
+func finite(values ...float64) bool {
+	for _, v := range values {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,253 @@
+package hydro
+
+import (
+	_ "embed"
+	"fmt"
+	"math"
+	"sort"
+	"sync"
+)
+
+// The published four-quadrant tests: Fourier coefficients of C_T* and C_Q* over β
+// for B4 propellers, C_T* = 1/100·Σ(AT cos kβ + BT sin kβ) and
+// C_Q* = −1/1000·Σ(AQ cos kβ + BQ sin kβ).
+// Source: Roddy, Hess and Faller, "Neural network predictions of the 4-quadrant
+// Wageningen propeller series", NSWCCD-50-TR-2006/004 (after van Lammeren, van
+// Manen and Oosterveld 1969). Status: one secondary copy seen, not the report. It
+// was confirmed against the B-series regression, which is independent of it: bollard
+// KT and KQ agree within 6 %, most of the first quadrant within 10 %.
+//
+// Only orders 0..20 are used: above, the copy holds two outliers (4-100 order 29,
+// 4-85 order 28) and nothing else of weight. B4-70 P/D 0.6 is left out: its torque
+// is 16-30 % off the regression, which a changed sign of its order-4 AQ would cure.
+//
+//go:embed data/fourquadrant.csv
+var fourQuadrantCSV string
+
+const harmonics = 21 // orders 0..20
+
+// fourier is one propeller's series: AT, BT, AQ, BQ by order.
+type fourier [harmonics][4]float64
+
+// add adds g, each of its four columns times a weight.
+func (f *fourier) add(weights [4]float64, g *fourier) {
+	for k := range f {
+		for i, w := range weights {
+			f[k][i] += w * g[k][i]
+		}
+	}
+}
+
+// at returns C_T* and C_Q* at beta.
+func (f *fourier) at(beta float64) (ct, cq float64) {
+	for k, c := range f {
+		sin, cos := math.Sincos(float64(k) * beta)
+		ct += c[0]*cos + c[1]*sin
+		cq += c[2]*cos + c[3]*sin
+	}
+	return ct / 100, -cq / 1000
+}
+
+// tested is one tested propeller.
+type tested struct {
+	shape
+	series fourier
+}
+
+// shape is what the four-quadrant form depends on here. The number of blades is
+// left out: at equal area it moves the curves less than their own uncertainty.
+type shape struct {
+	pitch float64 // P/D
+	area  float64 // AE/A0
+}
+
+// testedPropellers returns the tests at area ratio 0.70 by rising pitch, and those at
+// pitch ratio 1.0 by rising area.
+var testedPropellers = sync.OnceValues(func() (byPitch, byArea []tested) {
+	for _, t := range parseTested(fourQuadrantCSV) {
+		if t.area == 0.70 {
+			byPitch = append(byPitch, t)
+		}
+		if t.pitch == 1.0 {
+			byArea = append(byArea, t)
+		}
+	}
+	sort.Slice(byPitch, func(i, j int) bool { return byPitch[i].pitch < byPitch[j].pitch })
+	sort.Slice(byArea, func(i, j int) bool { return byArea[i].area < byArea[j].area })
+	return byPitch, byArea
+})
+
+func parseTested(text string) []tested {
+	var all []tested
+	for _, row := range embedded(text) {
+		v := numbers(row) // Z, AE/A0, P/D, order, AT, BT, AQ, BQ
+		if v[3] == 0 {
+			all = append(all, tested{shape: shape{pitch: v[2], area: v[1]}})
+		}
+		all[len(all)-1].series[int(v[3])] = [4]float64(v[4:8])
+	}
+	return all
+}
+
+// series interpolates the tests: linearly in pitch at area ratio 0.70, plus the
+// difference that area makes at pitch ratio 1.0. Each column of that difference is
+// taken in proportion to the pitch's own first order, since pitch changes the bollard
+// (cosine) values far more than the drag (sine) values. Outside the tests it holds
+// their end.
+func (s shape) series() *fourier {
+	byPitch, byArea := testedPropellers()
+	pitch := func(t tested) float64 { return t.pitch }
+	area := func(t tested) float64 { return t.area }
+	out := between(byPitch, pitch, s.pitch)
+	wanted, middle := between(byArea, area, s.area), between(byArea, area, 0.70)
+	var plus, minus [4]float64
+	for i := range plus {
+		plus[i] = out[1][i] / middle[1][i]
+		minus[i] = -plus[i]
+	}
+	out.add(plus, wanted)
+	out.add(minus, middle)
+	return out
+}
+
+// between interpolates tests, sorted by what of returns, at x.
+func between(tests []tested, of func(tested) float64, x float64) *fourier {
+	last := len(tests) - 1
+	x = math.Min(math.Max(x, of(tests[0])), of(tests[last]))
+	i := min(sort.Search(last, func(i int) bool { return of(tests[i+1]) >= x }), last-1)
+	f := (x - of(tests[i])) / (of(tests[i+1]) - of(tests[i]))
+	out := new(fourier)
+	for i, t := range tests[i : i+2] {
+		w := [2]float64{1 - f, f}[i]
+		out.add([4]float64{w, w, w, w}, &t.series)
+	}
+	return out
+}
+
+// newScrew joins an open-water diagram, used as it stands for J from low to high,
+// to the four-quadrant shape:
+//
+//   - the shape's thrust and torque are each scaled to meet the diagram at J = low,
+//     so that a propeller weaker than the tested one is weaker astern too;
+//   - between low and high the diagram replaces the shape;
+//   - outside, the difference at the end fades over half a quadrant, value and slope
+//     continuous;
+//   - thrust is lowered where the sum would create energy.
+func newScrew(diameter float64, ahead characteristic, low, high float64, s shape) (*Screw, error) {
+	base := s.series()
+	star := func(j float64) (ct, cq float64) {
+		return ahead.KT(j) / starToK(j), ahead.KQ(j) / starToK(j)
+	}
+	betaLow, betaHigh := pitchAngle(low), pitchAngle(high)
+	ctLow, cqLow := star(low)
+	ctBase, cqBase := base.at(betaLow)
+	scaleT, scaleQ := ctLow/ctBase, cqLow/cqBase
+	for _, err := range []error{
+		within("thrust against the tested B4 form", scaleT, 0.1, 5, "the four-quadrant form would not mean anything"),
+		within("torque against the tested B4 form", scaleQ, 0.1, 5, "the four-quadrant form would not mean anything"),
+	} {
+		if err != nil {
+			return nil, fmt.Errorf("four-quadrant curve: %w", err)
+		}
+	}
+	scaled := func(beta float64) (ct, cq float64) {
+		ct, cq = base.at(beta)
+		return scaleT * ct, scaleQ * cq
+	}
+	difference := func(beta float64) (dt, dq float64) {
+		j := math.Min(math.Max(0.7*math.Pi*math.Tan(beta), low), high)
+		ct, cq := star(j)
+		bt, bq := scaled(beta)
+		return ct - bt, cq - bq
+	}
+	below := newFade(difference, betaLow, betaLow-math.Pi/4)
+	above := newFade(difference, betaHigh, math.Max(betaHigh+math.Pi/8, math.Pi/2))
+
+	screw := &Screw{diameter: diameter, ahead: ahead, jLow: low, jHigh: high}
+	screw.all.fill(func(beta float64) (ct, cq float64) {
+		ct, cq = scaled(beta)
+		var dt, dq float64
+		switch {
+		case beta < betaLow:
+			dt, dq = below.at(beta)
+		case beta <= betaHigh:
+			dt, dq = difference(beta)
+		default:
+			dt, dq = above.at(beta)
+		}
+		return dissipative(beta, ct+dt, cq+dq)
+	})
+	return screw, nil
+}
+
+// dissipative lowers the thrust, if it must, so that shaft power less thrust power,
+// C_Q*·cosβ/0.35 − C_T*·sinβ in star form, is not negative.
+func dissipative(beta, ct, cq float64) (float64, float64) {
+	sin, cos := math.Sincos(beta)
+	if cq*cos/0.35-ct*sin < 0 && sin != 0 {
+		ct = cq * cos / 0.35 / sin
+	}
+	return ct, cq
+}
+
+// fade takes a difference from where it ends to zero: a cubic that starts with its
+// value and slope and ends flat.
+type fade struct {
+	from, to     float64
+	value, slope [2]float64
+}
+
+func newFade(difference func(float64) (float64, float64), from, to float64) fade {
+	// The slope is taken from inside the range, where the difference is smooth.
+	h := 1e-4 * math.Copysign(1, from-to)
+	f := fade{from: from, to: to}
+	f.value[0], f.value[1] = difference(from)
+	t1, q1 := difference(from + h)
+	f.slope[0], f.slope[1] = (t1-f.value[0])/h, (q1-f.value[1])/h
+	return f
+}
+
+func (f fade) at(beta float64) (dt, dq float64) {
+	w := f.to - f.from
+	x := (beta - f.from) / w
+	if x >= 1 {
+		return 0, 0
+	}
+	h00, h10 := (1+2*x)*(1-x)*(1-x), x*(1-x)*(1-x)*w
+	return h00*f.value[0] + h10*f.slope[0], h00*f.value[1] + h10*f.slope[1]
+}
+
+// periodic is a pair of curves over one turn, cubic between even nodes, value and
+// slope continuous.
+type periodic struct {
+	nodes [cells][4]float64 // C_T*, its slope times the cell, C_Q*, its slope times the cell
+}
+
+const cells = 1024
+
+// fill samples f over −π..π and takes the slopes by fourth-order differences.
+func (p *periodic) fill(f func(beta float64) (float64, float64)) {
+	for i := range p.nodes {
+		p.nodes[i][0], p.nodes[i][2] = f(-math.Pi + 2*math.Pi*float64(i)/cells)
+	}
+	for i := range p.nodes {
+		at := func(k, c int) float64 { return p.nodes[(i+k+cells)%cells][c] }
+		for _, c := range []int{0, 2} {
+			p.nodes[i][c+1] = (8*(at(1, c)-at(-1, c)) - (at(2, c) - at(-2, c))) / 12
+		}
+	}
+}
+
+// at returns both curves at beta, in −π..π.
+func (p *periodic) at(beta float64) (a, b float64) {
+	x := (beta + math.Pi) * (cells / (2 * math.Pi))
+	floor := math.Floor(x)
+	x -= floor
+	i := int(floor) & (cells - 1)
+	m, n := &p.nodes[i], &p.nodes[(i+1)&(cells-1)]
+	h01 := x * x * (3 - 2*x)
+	h10, h11 := x*(1-x)*(1-x), x*x*(x-1)
+	a = m[0] + h01*(n[0]-m[0]) + h10*m[1] + h11*n[1]
+	b = m[2] + h01*(n[2]-m[2]) + h10*m[3] + h11*n[3]
+	return a, b
+}

@@ -1,0 +1,71 @@
+package ode
+
+import "math"
+
+const (
+	safety     = 0.9 // of the step the estimate suggests
+	minFactor  = 1.0 / 6
+	maxFactor  = 6.0
+	firstBoost = 100.0 // growth allowed until the first refusal: the first step is a guess
+)
+
+// controller chooses the next step from the weighted error of the last. The
+// estimate is of order 3, so the error goes with h⁴. After acceptance it is the
+// predictive controller of Gustafsson, which also looks at the error before
+// (Hairer and Wanner II, section IV.8).
+type controller struct {
+	lastH, lastErr float64 // of the last accepted step; zero before the first
+	refused        bool    // the last attempt
+	everRefused    bool
+}
+
+func (c *controller) reset() { *c = controller{} }
+
+// accept gives the next step after one of size h with error err <= 1.
+func (c *controller) accept(h, err float64) float64 {
+	err = math.Max(err, 1e-10)
+	limit := maxFactor
+	if !c.everRefused {
+		limit = firstBoost
+	}
+	factor := safety / fourthRoot(err)
+	if c.lastH > 0 && c.everRefused {
+		factor = math.Min(factor, safety*h/c.lastH*fourthRoot(c.lastErr/(err*err)))
+	}
+	factor = math.Min(math.Max(factor, minFactor), limit)
+	if c.refused {
+		factor = math.Min(factor, 1)
+	}
+	c.lastH, c.lastErr, c.refused = h, math.Max(err, 1e-2), false
+	return h * factor
+}
+
+// refuse gives the next trial after one of size h with error err > 1.
+func (c *controller) refuse(h, err float64) float64 {
+	factor := math.Max(safety/fourthRoot(err), minFactor)
+	if c.refused { // twice running: a kink or a jump; the asymptotic law does not hold
+		factor = math.Min(factor, 0.25)
+	}
+	c.refused, c.everRefused = true, true
+	return h * factor
+}
+
+// fail gives the next trial where a step could not be computed at all.
+func (c *controller) fail(h float64) float64 {
+	c.refused, c.everRefused = true, true
+	return h * 0.25
+}
+
+func fourthRoot(x float64) float64 { return math.Sqrt(math.Sqrt(x)) }
+
+// firstStep guesses from y' and y” = J y' + ∂f/∂t, both in tolerances: with
+// the rate r = |y”|/|y'| the fourth derivative is about |y”| r², and the error
+// estimate about a hundredth of h⁴ times that. Units agree, unlike in the usual
+// recipes. Too bold a guess costs one refused step.
+func firstStep(slope, curvature float64) float64 {
+	if slope == 0 || curvature == 0 {
+		return math.Inf(1)
+	}
+	rate := curvature / slope
+	return 1 / fourthRoot(0.01*curvature*rate*rate)
+}

@@ -1,0 +1,46 @@
+// Package ode integrates stiff initial value problems
+//
+//	dy/dt = f(t, y),  y(t0) = y0
+//
+// with a handful to some dozens of states whose time constants lie far apart,
+// and stops where an event function crosses zero. It knows nothing of what the
+// states mean.
+//
+// The method is RODAS4P2: a linearly implicit (Rosenbrock) method with six
+// stages, order 4 with an embedded order 3, L-stable and stiffly accurate, with
+// a dense output of order 3 (tableau.go names the source). It solves linear
+// systems only, never iterates, and keeps order 2 whatever the Jacobian it is
+// given, so a Jacobian that is slightly off next to a kink of f costs steps
+// instead of correctness.
+//
+// # A run with corners and modes
+//
+// Within one call of [Integrator.Integrate] f should be smooth. A piecewise
+// problem is a chain of calls: integrate to the next corner, or until an event
+// fires; change the modes; start again from the state returned.
+//
+//	for t < end {
+//		r, err := in.Integrate(ctx, sys, t, nextCorner(t), y, events, opts, observe)
+//		if err != nil {
+//			return err
+//		}
+//		for _, k := range r.Fired {
+//			sys.act(events[k].Name)
+//		}
+//		t, y = r.T, r.Y
+//	}
+//
+// Derivatives is called with t0 <= t <= t1, both ends included: where f jumps
+// at t1, it must answer with the value from the left. A kink of f inside a call
+// is no error: the step size control finds it, at the price of a few rejected steps.
+//
+// # What can still go wrong
+//
+// The error estimate sees f only at the points it is evaluated at. A pulse
+// much narrower than a step can be stepped over; so can an event that leaves
+// and returns between the points looked at (see [Event]). Make such instants
+// corners, or bound the step by Options.MaxStep. The guard of [CheckOptions]
+// redoes sampled steps with two halves and reports where the answers disagree.
+//
+// An [Integrator] is for one goroutine at a time; run one per goroutine.
+package ode

@@ -1,0 +1,289 @@
+package ode
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Status says why an integration ended well.
+type Status int
+
+const (
+	Done       Status = iota // t1 reached
+	EventFired               // stopped where an event crossed zero
+)
+
+func (s Status) String() string {
+	switch s {
+	case Done:
+		return "done"
+	case EventFired:
+		return "event"
+	}
+	return fmt.Sprintf("Status(%d)", int(s))
+}
+
+// Result is where an integration ended. With an error it holds what was
+// reached before it.
+type Result struct {
+	Status     Status
+	T          float64
+	Y          []float64 // the caller's to keep
+	Fired      []int     // indices of the events that fired, all at T within Options.EventTol
+	OnStart    []int     // events that were on zero at t0, hence off until they left it
+	NextStep   float64   // what the step control would try next, s: a FirstStep to go on without a change of mode
+	Statistics Statistics
+}
+
+// Integrator holds the buffers of an integration. The zero value is ready; it
+// can be used again and again, for systems of any size, by one goroutine at a time.
+type Integrator struct {
+	n       int
+	y       []float64
+	f0, f1  []float64
+	ft      []float64
+	atol    []float64
+	floor   []float64
+	cut     []float64
+	diff    differentiator
+	stages  stages
+	control controller
+	watch   watcher
+	guard   checker
+	step    Step
+}
+
+func (in *Integrator) resize(n int) {
+	if in.n == n {
+		return
+	}
+	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2} {
+		*p = make([]float64, n)
+	}
+	in.n = n
+	in.stages.resize(n)
+}
+
+// Integrate solves sys from (t0, y0) to t1 or to the first event, whichever
+// comes first. y0 is not changed. observe (nil for none) sees every accepted
+// step in order; an error from it ends the integration and comes back wrapped.
+//
+// Errors are *OptionError, *NonFiniteError, *StepSizeError, *TooManyStepsError,
+// *SuspectError, *EventValueError and *CanceledError; but for the first the
+// Result tells how far it came. A slice of the wrong length panics.
+func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64, y0 []float64, events []Event, opts Options, observe func(*Step) error) (Result, error) {
+	n := sys.Dim()
+	if len(y0) != n || n == 0 {
+		panic(fmt.Sprintf("ode: %d initial values for %d states", len(y0), n))
+	}
+	opts, err := opts.complete(n, t0, t1)
+	if err != nil {
+		return Result{T: t0, Y: slices.Clone(y0)}, err
+	}
+	in.resize(n)
+	copy(in.y, y0)
+	for i := range in.atol {
+		in.atol[i] = opts.RelTol
+		if opts.AbsTol != nil {
+			in.atol[i] = opts.AbsTol[i]
+		}
+		in.floor[i] = in.atol[i] / opts.RelTol
+	}
+	var pattern [][]int
+	if s, ok := sys.(WithPattern); ok {
+		pattern = s.Pattern()
+	}
+	in.diff.resize(n, pattern)
+	if opts.Check.Every > 0 {
+		in.guard.resize(n, pattern)
+	}
+	r := Result{T: t0}
+	err = in.run(ctx, sys, t0, t1, events, opts, observe, &r)
+	r.Y = slices.Clone(in.y)
+	r.OnStart = in.watch.closing(in.y, r.T)
+	return r, err
+}
+
+// run advances in.y; r holds time, fired events and statistics at every moment.
+func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, events []Event, opts Options, observe func(*Step) error, r *Result) error {
+	st := &r.Statistics
+	in.watch.events, in.watch.onStart = nil, nil
+	if i := firstNonFinite(in.y); i >= 0 {
+		return &NonFiniteError{"initial value", i, t0, in.y[i]}
+	}
+	if err := in.watch.start(events, t0, in.y, opts.EventTol, st); err != nil {
+		return err
+	}
+	sys.Derivatives(t0, in.y, in.f0)
+	st.Evaluations++
+	if i := firstNonFinite(in.f0); i >= 0 {
+		return &NonFiniteError{"derivative", i, t0, in.f0[i]}
+	}
+	in.control.reset()
+	h := opts.FirstStep
+	for t := t0; t < t1; {
+		if ctx.Err() != nil {
+			return &CanceledError{t, context.Cause(ctx)}
+		}
+		if err := in.diff.fill(sys, t, in.y, in.f0, in.floor, st); err != nil {
+			return err
+		}
+		span := math.Min(t1-t, opts.MaxStep)
+		if h > 0 {
+			span = math.Min(h, span)
+		}
+		if err := timeDerivative(sys, t, span, in.y, in.f0, in.ft, st); err != nil {
+			return err
+		}
+		if h == 0 {
+			h = in.guessStep(opts.RelTol)
+		}
+		next, err := in.advance(sys, t, t1, h, opts, st)
+		if err != nil {
+			return err
+		}
+		h, r.NextStep = next, next
+		s := &in.step
+		if opts.Check.Every > 0 {
+			if err := in.check(sys, opts, st); err != nil {
+				return err
+			}
+		}
+		fired, at, err := in.watch.scan(s)
+		if err != nil {
+			return err
+		}
+		if fired != nil && at < s.T1 {
+			s.At(at, in.cut)
+			s.T1, s.Y1 = at, in.cut
+		}
+		if observe != nil {
+			err = observe(s)
+		}
+		copy(in.y, s.Y1)
+		in.f0, in.f1 = in.f1, in.f0
+		t, r.T = s.T1, s.T1
+		if err != nil {
+			return fmt.Errorf("ode: stopped by the observer at t = %.9g s: %w", t, err)
+		}
+		if fired != nil {
+			r.Status, r.Fired = EventFired, fired
+			return nil
+		}
+	}
+	return nil
+}
+
+// guessStep proposes the first step from y', J and ∂f/∂t at the start.
+func (in *Integrator) guessStep(relTol float64) float64 {
+	var slope, curvature float64
+	for i := range in.y {
+		second := in.ft[i]
+		for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
+			second += v * in.f0[k]
+		}
+		scale := in.atol[i] + relTol*math.Abs(in.y[i])
+		slope = math.Max(slope, math.Abs(in.f0[i])/scale)
+		curvature = math.Max(curvature, math.Abs(second)/scale)
+	}
+	return firstStep(slope, curvature)
+}
+
+// advance tries steps from t until one is accepted, leaves it in in.step and f
+// at its end in in.f1, and gives the size to try next.
+func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *Statistics) (next float64, err error) {
+	var (
+		state   int    // behind the last refusal
+		trouble string // why the last try gave no number at all
+	)
+	for {
+		if st.Steps+st.Rejected >= opts.MaxSteps {
+			return 0, &TooManyStepsError{t, st.Steps + st.Rejected}
+		}
+		h = math.Min(h, opts.MaxStep)
+		wanted, end := h, t+h
+		switch rest := t1 - t; {
+		case h >= rest*(1-1e-6): // no sliver left over
+			h, end = rest, t1
+		case h > rest/2: // two even steps rather than a long and a short one
+			h = rest / 2
+			end = t + h
+		}
+		if smallest := math.Max(opts.MinStep, 16*ulp(t)); h < smallest && end < t1 {
+			if trouble != "" {
+				return 0, &NonFiniteError{trouble, state, t, math.NaN()}
+			}
+			return 0, &StepSizeError{t, h, smallest, state}
+		}
+		trouble = ""
+		if bad := in.stages.try(sys, t, h, in.y, in.f0, in.ft, &in.diff.jac, st); bad >= 0 {
+			st.Rejected++
+			trouble, state = "derivative", bad
+			if bad == in.n {
+				trouble, state = "solution of the step's linear system", 0
+			}
+			h = in.control.fail(h)
+			continue
+		}
+		var worst float64
+		worst, state = in.estimate(opts.RelTol)
+		if worst > 1 {
+			st.Rejected++
+			h = in.control.refuse(h, worst)
+			continue
+		}
+		sys.Derivatives(end, in.stages.y1, in.f1)
+		st.Evaluations++
+		if bad := firstNonFinite(in.f1); bad >= 0 {
+			st.Rejected++
+			trouble, state = "derivative", bad
+			h = in.control.fail(h)
+			continue
+		}
+		st.Steps++
+		in.step = Step{
+			T0: t, T1: end, Y0: in.y, Y1: in.stages.y1,
+			h: h, end: in.stages.y1, k1: in.step.k1, k2: in.step.k2, u: &in.stages.u,
+		}
+		next = in.control.accept(h, worst)
+		if h < wanted { // cut by t1: says nothing against the larger step
+			next = math.Max(next, wanted)
+		}
+		return next, nil
+	}
+}
+
+// estimate gives the largest error of the step over the states, in tolerances,
+// and where. The maximum, not the usual mean square: forty quiet states must
+// not buy one bad one.
+func (in *Integrator) estimate(relTol float64) (worst float64, state int) {
+	for i, e := range in.stages.u[stageCount-1] {
+		size := math.Max(math.Abs(in.y[i]), math.Abs(in.stages.y1[i]))
+		if r := math.Abs(e) / (in.atol[i] + relTol*size); r > worst {
+			worst, state = r, i
+		}
+	}
+	return worst, state
+}
+
+// check repeats the step just accepted if its turn has come.
+func (in *Integrator) check(sys System, opts Options, st *Statistics) error {
+	if st.Steps%opts.Check.Every != 0 {
+		return nil
+	}
+	d := in.guard.check(sys, &in.step, in.f0, in.ft, &in.diff.jac, opts.RelTol, in.atol, in.floor, st)
+	st.Checked++
+	if d.Ratio > st.Worst.Ratio {
+		st.Worst = d
+	}
+	if d.Ratio <= opts.Check.Limit {
+		return nil
+	}
+	st.Suspect++
+	if opts.Check.Fail {
+		return &SuspectError{d, opts.Check.Limit}
+	}
+	return nil
+}

@@ -1,0 +1,70 @@
+package ode
+
+// stages is the workspace of one Rosenbrock step.
+type stages struct {
+	u      [stageCount][]float64
+	y, f   []float64 // trial state and its derivative
+	y1     []float64 // result, order 4
+	linear factors
+}
+
+func (s *stages) resize(n int) {
+	if len(s.y) == n && n > 0 {
+		return
+	}
+	for i := range s.u {
+		s.u[i] = make([]float64, n)
+	}
+	s.y, s.f, s.y1 = make([]float64, n), make([]float64, n), make([]float64, n)
+	s.linear.resize(n)
+}
+
+// try computes one step of size h from (t, y0), given f0 = f(t, y0), ft = ∂f/∂t
+// and the Jacobian there; u[5] is then the error estimate. It gives -1, or the
+// state whose derivative was not finite, or n where W is singular.
+func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix, st *Statistics) int {
+	m := &rodas4p2
+	st.Factorisations++
+	if !s.linear.factorise(jac, 1/(h*m.gamma)) {
+		return len(y0)
+	}
+	f := f0
+	for i := 0; i < stageCount; i++ {
+		if i > 0 {
+			combine(s.y, y0, 1, m.a[i][:i], &s.u)
+			sys.Derivatives(t+m.alpha[i]*h, s.y, s.f)
+			st.Evaluations++
+			if bad := firstNonFinite(s.f); bad >= 0 {
+				return bad
+			}
+			f = s.f
+		}
+		u := s.u[i]
+		combine(u, f, 1/h, m.c[i][:i], &s.u)
+		if g := h * m.gammas[i]; g != 0 {
+			for k := range u {
+				u[k] += g * ft[k]
+			}
+		}
+		s.linear.solve(u)
+	}
+	for k, v := range s.u[stageCount-1] {
+		s.y1[k] = s.y[k] + v // s.y still holds the embedded result
+	}
+	return firstNonFinite(s.y1)
+}
+
+// combine writes base + factor Σ_j weights_j u_j into out.
+func combine(out, base []float64, factor float64, weights []float64, u *[stageCount][]float64) {
+	copy(out, base)
+	for j, w := range weights {
+		w *= factor
+		if w == 0 {
+			continue
+		}
+		uj := u[j][:len(out)]
+		for k := range out {
+			out[k] += w * uj[k]
+		}
+	}
+}

@@ -1,0 +1,184 @@
+package datafile
+
+import (
+	"fmt"
+	"reflect"
+	"strings"
+
+	"quaybench/bench/quantity"
+)
+
+// SetField sets one field of the struct that into points to from text, with the
+// same reading and checks as a file: SetField(&set, "limits.motor_current", "240 A").
+// An optional table that is absent is made, with its defaults. The error names the
+// key, and for an unknown key the nearest one.
+func SetField(into any, key, text string) error {
+	f, v, err := lookUp(into, key, true)
+	if err != nil {
+		return err
+	}
+	if err := f.setText(v, text); err != nil {
+		return fmt.Errorf("%s: %w", printable(key), err)
+	}
+	return nil
+}
+
+// SetNumber sets a quantity from its SI value, with the same checks. Tolerance and
+// provenance are dropped.
+func SetNumber(into any, key string, si float64) error {
+	f, v, err := lookUp(into, key, true)
+	if err != nil {
+		return err
+	}
+	if f.kind != KindQuantity {
+		return fmt.Errorf("%s is a %s, not a quantity", key, f.kind)
+	}
+	c := &f.columns[0]
+	if !finite(si) {
+		return fmt.Errorf("%s: %v is not a number to compute with", key, si)
+	}
+	if reason := c.check(si, c.unit.Format(si, 4)); reason != "" {
+		return fmt.Errorf("%s: %s", key, reason)
+	}
+	setQuantity(v, quantity.Exactly(si))
+	return nil
+}
+
+// Get prints the current value of a key with its unit. The text is "" if it was not
+// given; ok is false if there is no such key or its table is absent.
+func Get(from any, key string) (text string, ok bool) {
+	f, v, err := lookUp(from, key, false)
+	if err != nil || f.group() {
+		return "", false
+	}
+	return f.getText(v), true
+}
+
+// Number returns the SI value of a quantity; ok is false if there is no such
+// quantity or it was not given.
+func Number(from any, key string) (si float64, ok bool) {
+	f, v, err := lookUp(from, key, false)
+	if err != nil || f.kind != KindQuantity {
+		return 0, false
+	}
+	if v.Type() == valueType {
+		q := v.Interface().(quantity.Value)
+		return q.SI, q.Given
+	}
+	return v.Float(), true
+}
+
+// Walk visits every quantity.Value of the struct that into points to, given or
+// not, in declaration order. visit may change it.
+func Walk(into any, visit func(path string, v *quantity.Value)) {
+	v := reflect.ValueOf(into).Elem()
+	walk("", schemaOf(v.Type()), v, visit)
+}
+
+func walk(prefix string, s *schema, v reflect.Value, visit func(path string, v *quantity.Value)) {
+	for _, f := range s.fields {
+		path, fv := prefix+f.key, v.Field(f.index)
+		switch {
+		case fv.Type() == valueType:
+			visit(path, fv.Addr().Interface().(*quantity.Value))
+		case f.pointer && fv.IsNil():
+		case f.pointer:
+			walk(path+".", f.sub, fv.Elem(), visit)
+		case f.kind == KindGroup:
+			walk(path+".", f.sub, fv, visit)
+		case f.kind == KindGroups:
+			for i := range fv.Len() {
+				walk(fmt.Sprintf("%s[%d].", path, i), f.sub, fv.Index(i), visit)
+			}
+		}
+	}
+}
+
+// lookUp finds the field of a key path. With create, absent optional tables are made.
+func lookUp(of any, key string, create bool) (*field, reflect.Value, error) {
+	v := reflect.ValueOf(of)
+	for v.Kind() == reflect.Pointer {
+		v = v.Elem()
+	}
+	top := schemaOf(v.Type())
+	s := top
+	list, ok := steps(key)
+	if !ok {
+		return nil, v, unknownKey(top, key)
+	}
+	var f *field
+	for i, st := range list {
+		if st.index >= 0 {
+			if f == nil || f.kind != KindGroups || v.Kind() != reflect.Slice {
+				return nil, v, unknownKey(top, key)
+			}
+			if st.index >= v.Len() {
+				return nil, v, fmt.Errorf("%s: there are only %d of %s, counted from 0", printable(key), v.Len(), f.key)
+			}
+			v = v.Index(st.index)
+			continue
+		}
+		if i > 0 {
+			if f.sub == nil || v.Kind() == reflect.Slice {
+				return nil, v, unknownKey(top, key)
+			}
+			s = f.sub
+			if v.Kind() == reflect.Pointer {
+				if v.IsNil() {
+					if !create {
+						return nil, v, fmt.Errorf("%s: the table %s is absent", printable(key), f.key)
+					}
+					if s.byKey[st.name] == nil {
+						return nil, v, unknownKey(top, key)
+					}
+					v.Set(reflect.New(v.Type().Elem()))
+					s.setDefaults(v.Elem())
+				}
+				v = v.Elem()
+			}
+		}
+		if f = s.byKey[st.name]; f == nil {
+			return nil, v, unknownKey(top, key)
+		}
+		v = v.Field(f.index)
+	}
+	return f, v, nil
+}
+
+// unknownKey is the error for a key nobody knows; it names the nearest.
+func unknownKey(s *schema, key string) error {
+	var known []string
+	leaf := ""
+	s.each("", func(path string, f *field) {
+		if !f.group() {
+			known = append(known, path)
+			if f.key == key && leaf == "" {
+				leaf = path
+			}
+		}
+	})
+	near := leaf
+	if near == "" {
+		near = nearest(key, known)
+	}
+	if near == "" { // the right name in the wrong table
+		_, last, _ := cutLast(key, ".")
+		for _, path := range known {
+			if _, l, _ := cutLast(path, "."); l == last {
+				near = path
+				break
+			}
+		}
+	}
+	if near == "" {
+		return fmt.Errorf("unknown key %q", printable(shorten(key)))
+	}
+	return fmt.Errorf("unknown key %q; did you mean %s?", printable(shorten(key)), near)
+}
+
+func cutLast(s, sep string) (before, after string, found bool) {
+	if i := strings.LastIndex(s, sep); i >= 0 {
+		return s[:i], s[i+len(sep):], true
+	}
+	return "", s, false
+}

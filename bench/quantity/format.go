@@ -11,14 +11,30 @@ const exactDigits = 14
 
 // Format prints the SI value in the given unit with at least so many significant
 // digits: Format(0.014, "mΩ", 3) is "14.0 mΩ". Digits before the decimal point are
-// never rounded away. It panics on a bad unit.
+// never rounded away. A speed of rotation is printed in rpm: the SI value of "1/min"
+// is a rate, without the 2π. It panics on a bad unit.
 func Format(si float64, unit string, digits int) string {
 	return MustUnit(unit).Format(si, digits)
 }
 
 // Format is the function Format for a parsed unit.
 func (u Unit) Format(si float64, digits int) string {
-	return withUnit(roundedNumber(u.FromSI(si), digits), u)
+	x := u.FromSI(si)
+	switch {
+	case math.IsNaN(x):
+		return "unknown"
+	case math.IsInf(x, 1):
+		return "infinite"
+	case math.IsInf(x, -1):
+		return "-infinite"
+	case u.absolute:
+		// Near 0 °C significant digits would print decimals that mean nothing.
+		scale := math.Pow(10, float64(max(digits-2, 0)))
+		if rounded := math.Round(x*scale) / scale; math.Abs(rounded) < 10 {
+			return withUnit(strconv.FormatFloat(rounded+0, 'f', max(digits-2, 0), 64), u)
+		}
+	}
+	return withUnit(roundedNumber(x, digits), u)
 }
 
 // FormatAuto prints the SI value with three digits and the SI prefix that suits
@@ -47,7 +63,7 @@ func FormatAuto(si float64, base string) string {
 	}
 	size = size * s.den / s.num
 	best := base
-	if size < 1 || size >= 1000 {
+	if rounded := roundTo(size, digits); rounded < 1 || rounded >= 1000 {
 		for _, prefix := range []string{"p", "n", "µ", "m", "", "k", "M", "G"} {
 			scale := 1.0
 			if prefix != "" {
@@ -110,10 +126,6 @@ func roundTo(x float64, digits int) float64 {
 // roundedNumber prints x with at least so many significant digits.
 func roundedNumber(x float64, digits int) string {
 	switch size := math.Abs(x); {
-	case math.IsNaN(x):
-		return "unknown"
-	case math.IsInf(x, 0):
-		return map[bool]string{true: "infinite", false: "-infinite"}[x > 0]
 	case size != 0 && (size < 1e-4 || size >= 1e9):
 		return strconv.FormatFloat(x, 'e', max(digits-1, 0), 64)
 	case size == 0:

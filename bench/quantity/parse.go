@@ -60,13 +60,22 @@ func (p *parser) fail(at int, format string, args ...any) error {
 
 // example returns an example of what is wanted, built on a number the user wrote.
 func (p *parser) example(number string) string {
-	if number == "" {
+	x, err := strconv.ParseFloat(strings.Replace(number, "−", "-", 1), 64)
+	if si := p.want.toSI(x); err != nil || p.want.absolute && si < 0 || math.IsInf(si, 0) {
 		number = "10"
 	}
-	if p.want.ratio() {
-		return strconv.Quote(number)
+	return strconv.Quote(withUnit(number, p.want))
+}
+
+// toleranceExample returns an example of how the tolerance of what is wanted reads.
+func (p *parser) toleranceExample() string {
+	switch {
+	case p.want.absolute:
+		return "± 3 K"
+	case p.want.dim == dimension{}:
+		return "± 0.1"
 	}
-	return strconv.Quote(number + " " + p.want.text)
+	return "± 20 %"
 }
 
 func (p *parser) skipSpace() {
@@ -89,7 +98,7 @@ func (p *parser) parse() (v Value, err error) {
 		return v, err
 	}
 	p.skipSpace()
-	unit, err := p.valueUnit(start, &x, number)
+	x, unit, err := p.valueUnit(start, x, number)
 	if err != nil {
 		return v, err
 	}
@@ -212,7 +221,7 @@ func (p *parser) afterNumber(start int, number string) error {
 	}
 	for _, dash := range []string{"-", "–", "—", "−", "..", "…", "to "} {
 		if strings.HasPrefix(trimmed, dash) {
-			return p.fail(start, "this is a range; write one value with its tolerance, for example %s", strconv.Quote("10 "+p.want.text+" ± 20 %"))
+			return p.fail(start, "this is a range; write one value with its tolerance, for example %s", strconv.Quote(withUnit("10", p.want)+" "+p.toleranceExample()))
 		}
 	}
 	return nil
@@ -226,7 +235,10 @@ func (p *parser) unitEnd() int {
 			end = min(end, p.pos+i)
 		}
 	}
-	return p.pos + len(strings.TrimRightFunc(p.text[p.pos:end], unicode.IsSpace))
+	if i := strings.IndexFunc(p.text[p.pos:end], unicode.IsSpace); i >= 0 {
+		end = p.pos + i
+	}
+	return end
 }
 
 // unit reads a unit. An empty text gives ok = false.
@@ -249,37 +261,43 @@ func (p *parser) unit() (u Unit, ok bool, err error) {
 	return u, true, nil
 }
 
-// valueUnit reads the unit of the value and checks its kind.
-func (p *parser) valueUnit(start int, x *float64, number string) (Unit, error) {
+// one is the unit of a plain ratio.
+var one = MustUnit("1")
+
+// valueUnit reads the unit of the value x and checks its kind. For a ratio it
+// reads the second number too.
+func (p *parser) valueUnit(start int, x float64, number string) (float64, Unit, error) {
 	if strings.HasPrefix(p.rest(), ":") && p.want.dim == (dimension{}) {
-		p.pos++
-		p.skipSpace()
-		at := p.pos
-		second, _, err := p.number()
-		if err != nil {
-			return Unit{}, err
-		}
-		if second == 0 {
-			return Unit{}, p.fail(at, "a ratio to 0 has no value; write for example \"2.5:1\"")
-		}
-		*x /= second
-		p.skipSpace()
-		if at := p.pos; at != p.unitEnd() {
-			return Unit{}, p.fail(at, "a ratio such as 2.5:1 takes no unit")
-		}
-		return MustUnit("1"), nil
+		x, err := p.ratio(x)
+		return x, one, err
 	}
 	at := p.pos
 	unit, ok, err := p.unit()
 	switch {
 	case err != nil:
-		return unit, err
+		return x, unit, err
 	case !ok && p.want.ratio():
-		return MustUnit("1"), nil
+		return x, one, nil
 	case !ok:
-		return unit, p.fail(start, "%s has no unit; write for example %s", number, p.example(number))
+		return x, unit, p.fail(start, "%s has no unit; write for example %s", number, p.example(number))
 	}
-	return p.fit(unit, at, number)
+	unit, err = p.fit(unit, at, number)
+	return x, unit, err
+}
+
+// ratio reads the ":1" of "2.5:1".
+func (p *parser) ratio(x float64) (float64, error) {
+	p.pos++
+	p.skipSpace()
+	at := p.pos
+	second, _, err := p.number()
+	if err != nil {
+		return x, err
+	}
+	if second == 0 {
+		return x, p.fail(at, "a ratio to 0 has no value; write for example \"2.5:1\"")
+	}
+	return x / second, nil
 }
 
 // fit returns the unit, adapted to what is wanted, or says why it does not fit.
@@ -350,30 +368,22 @@ func (p *parser) tolerance(si float64, unit Unit) (float64, error) {
 	case !ok && ratio:
 		half = x
 	case !ok:
-		return 0, p.fail(start, "the tolerance %s has no unit; write for example \"± %s %s\" or \"± 10 %%\"", number, number, p.want.text)
+		return 0, p.fail(start, "the tolerance %s has no unit; write for example %s", number, strconv.Quote(p.toleranceExample()))
 	case share.percent() && ratio && unit.percent():
-		return 0, p.fail(at, "a tolerance in %% of a value in %% can be read two ways; write it as a plain number, for example \"± 0.02\"")
+		return 0, p.fail(at, "a tolerance in %% of a value in %% can be read two ways; write it as a plain number, for example %s", strconv.Quote(p.toleranceExample()))
 	case share.percent() && p.want.absolute:
-		return 0, p.fail(at, "write the tolerance of a temperature in K")
+		return 0, p.fail(at, "write the tolerance of a temperature in K, for example %s", strconv.Quote(p.toleranceExample()))
 	case share.percent():
 		half = math.Abs(si) * x / 100
 	case share.absolute:
-		return 0, p.fail(at, "write the tolerance of a temperature in K, for example \"± %s K\"", number)
+		return 0, p.fail(at, "write the tolerance of a temperature in K, for example %s", strconv.Quote(p.toleranceExample()))
 	default:
 		if share, err = p.fit(share, at, number); err != nil {
 			return 0, err
 		}
 		half = share.toSI(x)
 	}
-	half, err = p.saneTolerance(half, start, number)
-	return half, err
-}
-
-func (p *parser) saneTolerance(half float64, at int, number string) (float64, error) {
-	if math.IsInf(half, 0) || math.IsNaN(half) {
-		return 0, p.fail(at, "%s is too large", number)
-	}
-	return half, nil
+	return p.sane(half, start, number)
 }
 
 // provenance reads ", measured" or ", data sheet (page 3)" if there is one.

@@ -70,9 +70,9 @@ var symbols = map[string]symbol{
 
 // spellings maps the other ways of writing a character to the one in the tables.
 var spellings = map[rune]rune{
-	'μ': 'µ', // Greek mu for the micro sign
-	'Ω': 'Ω', // ohm sign for Greek omega
-	'⋅': '·', '*': '·',
+	'\u03bc': 'µ',      // Greek mu for the micro sign
+	'\u2126': '\u03a9', // ohm sign for Greek omega
+	'⋅':      '·', '*': '·',
 	'º': '°', // ordinal indicator, a common slip for the degree sign
 }
 

@@ -58,9 +58,15 @@ func newMeasured(m Measured) (*Screw, error) {
 	}
 	n := m.ShaftSpeed
 	shaftPower := m.Power + 2*math.Pi*n*m.Torque // one of them is zero
-	if err := within("thrust times speed of advance in W", m.Thrust*m.AdvanceSpeed, 0, 0.95*shaftPower,
-		"no propeller gives more than its shaft power"); err != nil {
-		return nil, err
+	for _, err := range []error{
+		within("thrust times speed of advance in W", m.Thrust*m.AdvanceSpeed, 0, 0.9*shaftPower,
+			"nine tenths of the shaft power; check thrust, speed and power"),
+		within("shaft power in W", shaftPower, 0.7*IdealPower(m.Thrust, m.AdvanceSpeed, m.Diameter, m.Density), 1e8,
+			"momentum theory needs more for that thrust; check thrust and diameter"),
+	} {
+		if err != nil {
+			return nil, err
+		}
 	}
 	sister := BSeries{Diameter: m.Diameter, Blades: m.Blades, AreaRatio: m.AreaRatio, PitchRatio: m.PitchRatio}
 	if sister.Blades == 0 {
@@ -95,7 +101,10 @@ func newMeasured(m Measured) (*Screw, error) {
 // pitchForTorque returns the pitch ratio at which the B-series takes torque kq at j,
 // held to the series' range and to pitches that drive at j.
 func pitchForTorque(b BSeries, j, kq float64) float64 {
-	drives := math.Max(0.5, pitchForZeroThrust(j/0.9, b.Blades, b.AreaRatio))
+	drives := bisect(func(pitch float64) float64 {
+		b.PitchRatio = pitch
+		return b.polynomials().zeroThrust() - j/0.9
+	}, 0.5, 1.4)
 	return bisect(func(pitch float64) float64 {
 		b.PitchRatio = pitch
 		return b.polynomials().KQ(j) - kq

@@ -17,7 +17,8 @@ type OpenWater struct {
 	Rows     []OpenWaterRow // by rising J, two at the least
 
 	// PitchRatio and AreaRatio choose the four-quadrant shape only. Zero pitch ratio:
-	// that of the B-series propeller with the same zero-thrust J. Zero area ratio: 0.55.
+	// that of the B-series propeller with the torque of the first row. Zero area
+	// ratio: 0.55.
 	PitchRatio float64
 	AreaRatio  float64
 }
@@ -45,7 +46,8 @@ func NewOpenWater(o OpenWater) (*Screw, error) {
 		s.area = 0.55
 	}
 	if s.pitch == 0 {
-		s.pitch = pitchForZeroThrust(curve.zeroThrust(o.Rows), 4, s.area)
+		sister := BSeries{Blades: 4, AreaRatio: math.Min(math.Max(s.area, 0.30), 1.05)}
+		s.pitch = pitchForTorque(sister, o.Rows[0].J, o.Rows[0].KQ)
 	}
 	for _, err := range []error{
 		within("pitch ratio", s.pitch, 0.3, 2, "a propeller"),
@@ -100,29 +102,6 @@ func newOpenWaterCurve(rows []OpenWaterRow) (*openWaterCurve, error) {
 		return nil, &RowError{Table: table, Why: err.Error()}
 	}
 	return c, nil
-}
-
-// zeroThrust returns the J at which thrust vanishes, along the last two rows if the
-// table ends before.
-func (c *openWaterCurve) zeroThrust(rows []OpenWaterRow) float64 {
-	last, before := rows[len(rows)-1], rows[len(rows)-2]
-	if last.KT <= 0 {
-		return bisect(c.KT, rows[0].J, last.J)
-	}
-	if last.KT >= before.KT {
-		return math.Inf(1)
-	}
-	return last.J + last.KT*(last.J-before.J)/(before.KT-last.KT)
-}
-
-// pitchForZeroThrust returns the pitch ratio of the B-series propeller whose thrust
-// vanishes at j, held to the series' range.
-func pitchForZeroThrust(j float64, blades int, area float64) float64 {
-	b := BSeries{Blades: blades, AreaRatio: math.Min(math.Max(area, 0.30), 1.05)}
-	return bisect(func(pitch float64) float64 {
-		b.PitchRatio = pitch
-		return b.polynomials().zeroThrust() - j
-	}, 0.5, 1.4)
 }
 
 // ReadOpenWater reads an open-water table as comma-separated text: a first line

@@ -130,8 +130,8 @@ func between(tests []tested, of func(tested) float64, x float64) *fourier {
 //   - the shape's thrust and torque are each scaled to meet the diagram at J = low,
 //     so that a propeller weaker than the tested one is weaker astern too;
 //   - between low and high the diagram replaces the shape;
-//   - outside, the difference at the end fades over half a quadrant, value and slope
-//     continuous;
+//   - outside, the difference at the ends fades, value and slope continuous: within 15°
+//     below, where it is zero and only the slopes differ, and by 90° above;
 //   - thrust is lowered where the sum would create energy.
 func newScrew(diameter float64, ahead characteristic, low, high float64, s shape) (*Screw, error) {
 	base := s.series()
@@ -160,7 +160,7 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 		bt, bq := scaled(beta)
 		return ct - bt, cq - bq
 	}
-	below := newFade(difference, betaLow, betaLow-math.Pi/4)
+	below := newFade(difference, betaLow, betaLow-math.Pi/12)
 	above := newFade(difference, betaHigh, math.Max(betaHigh+math.Pi/8, math.Pi/2))
 
 	screw := &Screw{diameter: diameter, ahead: ahead, jLow: low, jHigh: high}
@@ -181,11 +181,13 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 }
 
 // dissipative lowers the thrust, if it must, so that shaft power less thrust power,
-// C_Q*·cosβ/0.35 − C_T*·sinβ in star form, is not negative.
+// C_Q*·cosβ/0.35 − C_T*·sinβ in star form, stays above zero; the margin covers the
+// interpolation between nodes.
 func dissipative(beta, ct, cq float64) (float64, float64) {
+	const margin = 5e-4
 	sin, cos := math.Sincos(beta)
-	if cq*cos/0.35-ct*sin < 0 && sin != 0 {
-		ct = cq * cos / 0.35 / sin
+	if cq*cos/0.35-ct*sin < margin && math.Abs(sin) > 0.05 {
+		ct = (cq*cos/0.35 - margin) / sin
 	}
 	return ct, cq
 }

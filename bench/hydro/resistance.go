@@ -86,7 +86,7 @@ func newCurve(table string, rows []SpeedForce) (*Curve, error) {
 			why = fmt.Sprintf("speed %g m/s is outside 0.01 to 50", r.Speed)
 		case i > 0 && r.Speed-rows[i-1].Speed < 1e-6:
 			why = fmt.Sprintf("speed %g m/s does not rise above the row before (%g)", r.Speed, rows[i-1].Speed)
-		case r.Force <= 0 || r.Force > 1e9:
+		case r.Force < 1e-6 || r.Force > 1e9:
 			why = fmt.Sprintf("%g N at %g m/s: power or force must be above zero", r.Force, r.Speed)
 		}
 		if why != "" {

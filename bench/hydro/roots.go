@@ -1,9 +1,9 @@
 package hydro
 
-// bisect returns where f changes sign between low and high. f(low) and f(high) are
-// taken to differ in sign; if they do not, the end nearer zero's side is approached.
+// bisect returns where the monotone f passes zero between low and high, or the end that
+// comes nearer to it.
 func bisect(f func(float64) float64, low, high float64) float64 {
-	rising := f(high) > 0
+	rising := f(high) > f(low)
 	for range 100 {
 		mid := low + (high-low)/2
 		if mid == low || mid == high {

@@ -43,7 +43,7 @@ func steady(speed func(Propeller, float64, float64) float64, h Hull, p Propeller
 		return Steady{Speed: v, ShaftSpeed: n, Thrust: t, Torque: q, Power: 2 * math.Pi * n * q}
 	}
 	excess := func(n float64) float64 { return torque(n) - at(n).Torque }
-	if excess(0) <= 0 {
+	if torque(0) <= 0 {
 		return Steady{}, fmt.Errorf("steady point: the torque at standstill must be above zero")
 	}
 	if excess(highest) > 0 {

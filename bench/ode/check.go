@@ -12,27 +12,18 @@ type checker struct {
 }
 
 func (c *checker) resize(n int, pattern [][]int) {
-	c.stages.resize(n)
-	c.jac.resize(n, pattern)
-	if len(c.middle) != n {
+	if c.jac.resize(n, pattern) {
+		c.stages.resize(n, c.jac.pattern)
 		c.middle, c.f, c.ft, c.dense = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
 	}
 }
 
-// check compares the whole step s, taken from f0, ft and jac, with two halves,
-// in its middle and at its end. A half that cannot be computed disagrees without bound.
+// check compares the whole step s, taken from f0, ft and jac, with two halves. A
+// half that cannot be computed disagrees without bound.
 func (c *checker) check(sys System, s *Step, f0, ft []float64, jac *Matrix, relTol float64, absTol, floor []float64, st *Statistics) Disagreement {
 	d := Disagreement{T: s.T0, H: s.h}
-	worse := func(a, b []float64) {
-		for i := range a {
-			scale := absTol[i] + relTol*math.Max(math.Abs(a[i]), math.Abs(b[i]))
-			if r := math.Abs(a[i]-b[i]) / scale; r > d.Ratio {
-				d.Ratio, d.State = r, i
-			}
-		}
-	}
 	impossible := func(state int) Disagreement {
-		d.Ratio, d.State = math.Inf(1), state%len(s.Y0)
+		d.End, d.Middle, d.State = math.Inf(1), math.Inf(1), state%len(s.Y0)
 		return d
 	}
 	half := s.h / 2
@@ -41,7 +32,7 @@ func (c *checker) check(sys System, s *Step, f0, ft []float64, jac *Matrix, relT
 	}
 	copy(c.middle, c.stages.y1)
 	s.at(0.5, c.dense)
-	worse(c.middle, c.dense)
+	d.Middle, _ = distance(c.middle, c.dense, relTol, absTol)
 
 	t := s.T0 + half
 	sys.Derivatives(t, c.middle, c.f)
@@ -58,6 +49,25 @@ func (c *checker) check(sys System, s *Step, f0, ft []float64, jac *Matrix, relT
 	if bad := c.stages.try(sys, t, half, c.middle, c.f, c.ft, &c.jac.jac, st); bad >= 0 {
 		return impossible(bad)
 	}
-	worse(c.stages.y1, s.end)
+	d.End, d.State = distance(c.stages.y1, s.end, relTol, absTol)
 	return d
+}
+
+// distance is the largest difference of two states in tolerances, and where.
+func distance(a, b []float64, relTol float64, absTol []float64) (worst float64, state int) {
+	for i := range a {
+		scale := absTol[i] + relTol*math.Max(math.Abs(a[i]), math.Abs(b[i]))
+		if r := math.Abs(a[i]-b[i]) / scale; r > worst {
+			worst, state = r, i
+		}
+	}
+	return worst, state
+}
+
+// turn tells whether the step of this number (from 1) is to be checked. Where
+// the sample begins is drawn from t0, so that the first steps of many short
+// calls get their share, and the same call always checks the same steps.
+func turn(step, every int, t0 float64) bool {
+	x := math.Float64bits(t0) * 0x9e3779b97f4a7c15 // Fibonacci hashing (Knuth vol. 3, 6.4)
+	return (uint64(step)+x>>32)%uint64(every) == 0
 }

@@ -58,14 +58,20 @@ func (c *controller) fail(h float64) float64 {
 
 func fourthRoot(x float64) float64 { return math.Sqrt(math.Sqrt(x)) }
 
-// firstStep guesses from y' and y” = J y' + ∂f/∂t, both in tolerances: with
-// the rate r = |y”|/|y'| the fourth derivative is about |y”| r², and the error
+// firstStep guesses from y' and y" = J y' + ∂f/∂t, both in tolerances: with
+// the rate r = |y"|/|y'| the fourth derivative is about |y"| r², and the error
 // estimate about a hundredth of h⁴ times that. Units agree, unlike in the usual
-// recipes. Too bold a guess costs one refused step.
+// recipes. At a turning point, where the rate means nothing, the step in which
+// the curvature moves the state by one tolerance is still safe. Too bold a
+// guess costs one refused step.
 func firstStep(slope, curvature float64) float64 {
-	if slope == 0 || curvature == 0 {
+	if curvature == 0 {
 		return math.Inf(1)
 	}
+	careful := 1 / math.Sqrt(curvature)
+	if slope == 0 {
+		return careful
+	}
 	rate := curvature / slope
-	return 1 / fourthRoot(0.01*curvature*rate*rate)
+	return math.Max(careful, 1/fourthRoot(0.01*curvature*rate*rate))
 }

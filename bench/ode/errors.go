@@ -66,7 +66,7 @@ type SuspectError struct {
 }
 
 func (e *SuspectError) Error() string {
-	return fmt.Sprintf("ode: the step from t = %.9g s over %.3g s disagrees with two half steps by %.3g tolerances (limit %g) in state %d: something happens between the points looked at; bound MaxStep or make it a corner", e.T, e.H, e.Ratio, e.Limit, e.State)
+	return fmt.Sprintf("ode: the step from t = %.9g s over %.3g s disagrees with two half steps by %.3g tolerances at its end and %.3g in its middle (limits %g and %g), most in state %d: something happens between the points looked at; bound MaxStep or make it a corner", e.T, e.H, e.End, e.Middle, e.Limit, middleLimit*e.Limit, e.State)
 }
 
 // CanceledError is a context that ended; it unwraps to the context's cause.

@@ -32,24 +32,47 @@ type Event struct {
 	Value     func(t float64, y []float64) float64
 	Direction Direction
 	// Band is how far from zero, in the unit of Value, an event that is off
-	// must go to be on again: set it where Value rests at zero with noise.
+	// must go to be on again. Zero means no distance. Set it, to some
+	// tolerances, where Value rests on zero: the solution is that noisy.
 	Band float64
 }
 
-// watcher follows the events through one call.
+// watcher follows the events through one call. A scan works in next, which
+// becomes now only once the step is kept.
 type watcher struct {
-	events  []Event
+	events    []Event
+	now, next memory
+	onTime    float64 // crossings up to here belong to the start
+	tol       float64 // s
+	hits      []hit
+	y         [2][]float64
+	scratch   []float64
+	stats     *Statistics
+}
+
+// memory is what is known of the events at one time.
+type memory struct {
 	side    []int8    // sign last seen, 0 while off
-	last    []float64 // value at the end of the step before (at the start: at t0)
-	onTime  float64   // crossings up to here belong to the start
+	last    []float64 // value
 	started bool      // onTime is passed
 	onStart []int
-	hits    []hit
-	tol     float64
-	y       [2][]float64
-	scratch []float64
-	stats   *Statistics
 }
+
+func (m *memory) reset(events int) {
+	m.side = slices.Grow(m.side[:0], events)[:events]
+	m.last = slices.Grow(m.last[:0], events)[:events]
+	clear(m.side)
+	m.started, m.onStart = false, m.onStart[:0]
+}
+
+func (m *memory) copyFrom(o *memory) {
+	copy(m.side, o.side)
+	copy(m.last, o.last)
+	m.started, m.onStart = o.started, append(m.onStart[:0], o.onStart...)
+}
+
+// keep makes the last scan's findings permanent.
+func (w *watcher) keep() { w.now, w.next = w.next, w.now }
 
 // hit is a bracket, as fractions of the step, shrunk to a root on demand.
 type hit struct {
@@ -60,18 +83,20 @@ type hit struct {
 
 type sample struct{ theta, g float64 }
 
+// forget drops the events of the call before.
+func (w *watcher) forget() {
+	w.events = nil
+	w.now.reset(0)
+}
+
 // start looks at the events at (t0, y0).
 func (w *watcher) start(events []Event, t0 float64, y0 []float64, tol float64, st *Statistics) error {
-	n, m := len(y0), len(events)
-	if len(w.scratch) != n {
+	if n := len(y0); len(w.scratch) != n {
 		w.y[0], w.y[1], w.scratch = make([]float64, n), make([]float64, n), make([]float64, n)
 	}
 	w.events, w.tol, w.stats = events, tol, st
-	w.side = slices.Grow(w.side[:0], m)[:m]
-	w.last = slices.Grow(w.last[:0], m)[:m]
-	clear(w.side)
-	w.onStart = nil
-	w.started = false
+	w.now.reset(len(events))
+	w.next.reset(len(events))
 	// Roots fired together may lie one tolerance apart, each known to a
 	// quarter: twice the tolerance covers a start on the earliest of them.
 	w.onTime = t0 + 2*tol
@@ -80,7 +105,7 @@ func (w *watcher) start(events []Event, t0 float64, y0 []float64, tol float64, s
 		if err != nil {
 			return err
 		}
-		w.last[k] = g
+		w.now.last[k] = g
 	}
 	return nil
 }
@@ -107,18 +132,19 @@ func sign(x float64) int8 {
 // arm notes on which side an event that was off is now.
 func (w *watcher) arm(k int, g float64) {
 	if math.Abs(g) > w.events[k].Band {
-		w.side[k] = sign(g)
+		w.next.side[k] = sign(g)
 	}
 }
 
 // scan looks for the earliest crossing within the step. It gives the events
-// that fire (nil for none) and their time.
-func (w *watcher) scan(s *Step) (fired []int, t float64, err error) {
+// that fire (nil for none) and when, as a fraction of the step.
+func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 	if len(w.events) == 0 {
 		return nil, 0, nil
 	}
+	w.next.copyFrom(&w.now)
 	from := 0.0
-	if !w.started {
+	if !w.next.started {
 		from = (w.onTime - s.T0) / s.h
 		if s.T1 < w.onTime {
 			return nil, 0, nil // still at the start
@@ -130,13 +156,13 @@ func (w *watcher) scan(s *Step) (fired []int, t float64, err error) {
 			if err != nil {
 				return nil, 0, err
 			}
-			if w.last[k] == 0 || sign(g) != sign(w.last[k]) {
-				w.onStart = append(w.onStart, k)
+			if w.next.last[k] == 0 || sign(g) != sign(w.next.last[k]) {
+				w.next.onStart = append(w.next.onStart, k)
 			}
-			w.last[k] = g
+			w.next.last[k] = g
 			w.arm(k, g)
 		}
-		w.started = true
+		w.next.started = true
 	}
 	third := (1 - from) / 3
 	s.at(from+third, w.y[0])
@@ -156,7 +182,7 @@ func (w *watcher) scan(s *Step) (fired []int, t float64, err error) {
 // scanOne follows one event through the step and appends its first hit.
 func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 	var samples [6]sample
-	samples[0] = sample{from, w.last[k]}
+	samples[0] = sample{from, w.next.last[k]}
 	for i, y := range [...][]float64{w.y[0], w.y[1], s.Y1} {
 		theta := from + float64(i+1)*third
 		if i == 2 {
@@ -168,7 +194,7 @@ func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 		}
 		samples[i+1] = sample{theta, g}
 	}
-	w.last[k] = samples[3].g
+	w.next.last[k] = samples[3].g
 	count := 4
 	for _, x := range cubicExtremes(samples[0].g, samples[1].g, samples[2].g, samples[3].g) {
 		if !(x > 0 && x < 3) {
@@ -194,7 +220,7 @@ func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 	})
 	for i := 1; i < count; i++ {
 		a, b := samples[i-1], samples[i]
-		was, is := w.side[k], sign(b.g)
+		was, is := w.next.side[k], sign(b.g)
 		if was == 0 {
 			w.arm(k, b.g)
 			continue
@@ -202,7 +228,7 @@ func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 		if is == was {
 			continue
 		}
-		w.side[k] = is
+		w.next.side[k] = is
 		if d := w.events[k].Direction; d == Either || int8(d) == -was {
 			w.hits = append(w.hits, hit{k, a.theta, b.theta, a.g, b.g})
 			return nil
@@ -226,7 +252,7 @@ func cubicExtremes(g0, g1, g2, g3 float64) [2]float64 {
 }
 
 // earliest locates the hits and gives those at the first instant.
-func (w *watcher) earliest(s *Step) (fired []int, t float64, err error) {
+func (w *watcher) earliest(s *Step) (fired []int, theta float64, err error) {
 	// Tighter than asked: the last digits cost two or three evaluations.
 	tol := math.Min(w.tol/4, 8*ulp(s.T1)) / s.h
 	first := math.Inf(1)
@@ -247,10 +273,7 @@ func (w *watcher) earliest(s *Step) (fired []int, t float64, err error) {
 			last = math.Max(last, h.hi)
 		}
 	}
-	if last == 1 {
-		return fired, s.T1, nil
-	}
-	return fired, math.Min(s.T0+last*s.h, s.T1), nil
+	return fired, last, nil
 }
 
 // locate shrinks a bracket to tol (fractions of the step) by the ITP method:
@@ -302,14 +325,13 @@ func (w *watcher) locate(s *Step, h *hit, tol float64) error {
 
 // closing gives the events that began on zero, once the call ends.
 func (w *watcher) closing(y1 []float64, t1 float64) []int {
-	if w.started || len(w.events) == 0 {
-		return w.onStart
-	}
-	// The call was shorter than the tolerance: all of it is the start.
-	for k := range w.events {
-		if g, err := w.value(k, t1, y1); err != nil || w.last[k] == 0 || sign(g) != sign(w.last[k]) {
-			w.onStart = append(w.onStart, k)
+	if !w.now.started {
+		// The call was shorter than the tolerance: all of it is the start.
+		for k := range w.events {
+			if g, err := w.value(k, t1, y1); err != nil || w.now.last[k] == 0 || sign(g) != sign(w.now.last[k]) {
+				w.now.onStart = append(w.now.onStart, k)
+			}
 		}
 	}
-	return w.onStart
+	return slices.Clone(w.now.onStart)
 }

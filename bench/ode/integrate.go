@@ -55,15 +55,15 @@ type Integrator struct {
 	step    Step
 }
 
-func (in *Integrator) resize(n int) {
-	if in.n == n {
+func (in *Integrator) resize(n int, pattern [][]int) {
+	if !in.diff.resize(n, pattern) {
 		return
 	}
 	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2} {
 		*p = make([]float64, n)
 	}
 	in.n = n
-	in.stages.resize(n)
+	in.stages.resize(n, in.diff.pattern)
 }
 
 // Integrate solves sys from (t0, y0) to t1 or to the first event, whichever
@@ -82,7 +82,11 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 	if err != nil {
 		return Result{T: t0, Y: slices.Clone(y0)}, err
 	}
-	in.resize(n)
+	var pattern [][]int
+	if s, ok := sys.(WithPattern); ok {
+		pattern = s.Pattern()
+	}
+	in.resize(n, pattern)
 	copy(in.y, y0)
 	for i := range in.atol {
 		in.atol[i] = opts.RelTol
@@ -91,11 +95,6 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 		}
 		in.floor[i] = in.atol[i] / opts.RelTol
 	}
-	var pattern [][]int
-	if s, ok := sys.(WithPattern); ok {
-		pattern = s.Pattern()
-	}
-	in.diff.resize(n, pattern)
 	if opts.Check.Every > 0 {
 		in.guard.resize(n, pattern)
 	}
@@ -109,7 +108,7 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 // run advances in.y; r holds time, fired events and statistics at every moment.
 func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, events []Event, opts Options, observe func(*Step) error, r *Result) error {
 	st := &r.Statistics
-	in.watch.events, in.watch.onStart = nil, nil
+	in.watch.forget()
 	if i := firstNonFinite(in.y); i >= 0 {
 		return &NonFiniteError{"initial value", i, t0, in.y[i]}
 	}
@@ -138,7 +137,8 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 			return err
 		}
 		if h == 0 {
-			h = in.guessStep(opts.RelTol)
+			// Never the whole call at once: at rest the guess has no bound.
+			h = math.Min(math.Max(in.guessStep(opts.RelTol), 100*smallestStep(t, opts)), (t1-t)/8)
 		}
 		next, err := in.advance(sys, t, t1, h, opts, st)
 		if err != nil {
@@ -146,18 +146,26 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 		}
 		h, r.NextStep = next, next
 		s := &in.step
-		if opts.Check.Every > 0 {
-			if err := in.check(sys, opts, st); err != nil {
-				return err
-			}
-		}
-		fired, at, err := in.watch.scan(s)
+		fired, theta, err := in.watch.scan(s)
 		if err != nil {
 			return err
 		}
-		if fired != nil && at < s.T1 {
-			s.At(at, in.cut)
-			s.T1, s.Y1 = at, in.cut
+		if every := opts.Check.Every; every > 0 && (fired != nil || turn(st.Steps, every, t0)) {
+			d, err := in.check(sys, opts, st)
+			if err != nil {
+				return err
+			}
+			if fired != nil && d.Middle > eventMiddle && s.h > 2*smallestStep(t, opts) {
+				st.Steps--
+				st.Rejected++
+				h = s.h / 2
+				continue
+			}
+		}
+		in.watch.keep()
+		if fired != nil && theta < 1 {
+			s.at(theta, in.cut)
+			s.T1, s.Y1 = s.T0+theta*s.h, in.cut
 		}
 		if observe != nil {
 			err = observe(s)
@@ -195,8 +203,8 @@ func (in *Integrator) guessStep(relTol float64) float64 {
 // at its end in in.f1, and gives the size to try next.
 func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *Statistics) (next float64, err error) {
 	var (
-		state   int    // behind the last refusal
-		trouble string // why the last try gave no number at all
+		state   int             // behind the last refusal
+		trouble *NonFiniteError // why the last try gave no number at all
 	)
 	for {
 		if st.Steps+st.Rejected >= opts.MaxSteps {
@@ -211,34 +219,24 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 			h = rest / 2
 			end = t + h
 		}
-		if smallest := math.Max(opts.MinStep, 16*ulp(t)); h < smallest && end < t1 {
-			if trouble != "" {
-				return 0, &NonFiniteError{trouble, state, t, math.NaN()}
+		if smallest := smallestStep(t, opts); h < smallest && end < t1 {
+			if trouble != nil {
+				return 0, trouble
 			}
 			return 0, &StepSizeError{t, h, smallest, state}
 		}
-		trouble = ""
-		if bad := in.stages.try(sys, t, h, in.y, in.f0, in.ft, &in.diff.jac, st); bad >= 0 {
-			st.Rejected++
-			trouble, state = "derivative", bad
-			if bad == in.n {
-				trouble, state = "solution of the step's linear system", 0
-			}
-			h = in.control.fail(h)
-			continue
-		}
 		var worst float64
-		worst, state = in.estimate(opts.RelTol)
-		if worst > 1 {
-			st.Rejected++
-			h = in.control.refuse(h, worst)
-			continue
+		if trouble = in.try(sys, t, h, st); trouble == nil {
+			worst, state = in.estimate(opts.RelTol)
+			if worst > 1 {
+				st.Rejected++
+				h = in.control.refuse(h, worst)
+				continue
+			}
+			trouble = in.arrive(sys, end, st)
 		}
-		sys.Derivatives(end, in.stages.y1, in.f1)
-		st.Evaluations++
-		if bad := firstNonFinite(in.f1); bad >= 0 {
+		if trouble != nil {
 			st.Rejected++
-			trouble, state = "derivative", bad
 			h = in.control.fail(h)
 			continue
 		}
@@ -255,6 +253,27 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 	}
 }
 
+// try computes a step and tells what was not a number.
+func (in *Integrator) try(sys System, t, h float64, st *Statistics) *NonFiniteError {
+	switch bad := in.stages.try(sys, t, h, in.y, in.f0, in.ft, &in.diff.jac, st); {
+	case bad == in.n:
+		return &NonFiniteError{"solution of the linear system", 0, t, math.NaN()}
+	case bad >= 0:
+		return &NonFiniteError{"derivative", bad, t, in.stages.f[bad]}
+	}
+	return nil
+}
+
+// arrive computes f at the end of the step.
+func (in *Integrator) arrive(sys System, end float64, st *Statistics) *NonFiniteError {
+	sys.Derivatives(end, in.stages.y1, in.f1)
+	st.Evaluations++
+	if bad := firstNonFinite(in.f1); bad >= 0 {
+		return &NonFiniteError{"derivative", bad, end, in.f1[bad]}
+	}
+	return nil
+}
+
 // estimate gives the largest error of the step over the states, in tolerances,
 // and where. The maximum, not the usual mean square: forty quiet states must
 // not buy one bad one.
@@ -268,22 +287,21 @@ func (in *Integrator) estimate(relTol float64) (worst float64, state int) {
 	return worst, state
 }
 
-// check repeats the step just accepted if its turn has come.
-func (in *Integrator) check(sys System, opts Options, st *Statistics) error {
-	if st.Steps%opts.Check.Every != 0 {
-		return nil
-	}
+// check repeats the step just accepted with two halves.
+func (in *Integrator) check(sys System, opts Options, st *Statistics) (Disagreement, error) {
 	d := in.guard.check(sys, &in.step, in.f0, in.ft, &in.diff.jac, opts.RelTol, in.atol, in.floor, st)
 	st.Checked++
-	if d.Ratio > st.Worst.Ratio {
+	if d.End > st.Worst.End {
 		st.Worst = d
 	}
-	if d.Ratio <= opts.Check.Limit {
-		return nil
+	if d.End > opts.Check.Limit || d.Middle > middleLimit*opts.Check.Limit {
+		st.Suspect++
+		if opts.Check.Fail {
+			return d, &SuspectError{d, opts.Check.Limit}
+		}
 	}
-	st.Suspect++
-	if opts.Check.Fail {
-		return &SuspectError{d, opts.Check.Limit}
-	}
-	return nil
+	return d, nil
 }
+
+// smallestStep is the smallest step worth trying from t.
+func smallestStep(t float64, opts Options) float64 { return math.Max(opts.MinStep, 16*ulp(t)) }

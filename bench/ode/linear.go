@@ -2,21 +2,87 @@ package ode
 
 import "math"
 
-// factors holds W = I/(hγ) − J, factorised.
-type factors struct {
-	n     int
-	w     []float64 // row by row: unit lower and upper triangle
-	pivot []int
+// linear solves W x = b with W = I/(hγ) − J. Where the pattern of J is known it
+// eliminates in a fixed sparse order without pivoting, checks the first
+// solution by its residual, and falls back on dense elimination with row
+// pivoting where that check fails; without a pattern it is always dense.
+type linear struct {
+	sparse    sparseFactors
+	dense     denseFactors
+	useSparse bool // for the W at hand
+	jac       *Matrix
+	diagonal  float64
+	rhs       []float64
 }
 
-func (f *factors) resize(n int) {
-	if f.n != n {
-		*f = factors{n: n, w: make([]float64, n*n), pivot: make([]int, n)}
+// resize prepares for n states; pattern is complete (diagonal included), nil for full.
+func (l *linear) resize(n int, pattern [][]int) {
+	l.dense.resize(n)
+	l.sparse.analyse(n, pattern)
+	l.rhs = make([]float64, n)
+}
+
+// factorise prepares to solve with I·diagonal − jac and tells whether that can work.
+func (l *linear) factorise(jac *Matrix, diagonal float64, st *Statistics) bool {
+	st.Factorisations++
+	l.jac, l.diagonal = jac, diagonal
+	l.useSparse = l.sparse.n > 0 && l.sparse.factorise(jac, diagonal)
+	return l.useSparse || l.pivot(st)
+}
+
+func (l *linear) pivot(st *Statistics) bool {
+	if l.sparse.n > 0 {
+		st.Pivoted++
+	}
+	l.useSparse = false
+	return l.dense.factorise(l.jac, l.diagonal)
+}
+
+// solve overwrites b with the solution.
+func (l *linear) solve(b []float64) {
+	if l.useSparse {
+		l.sparse.solve(b)
+	} else {
+		l.dense.solve(b)
 	}
 }
 
-// factorise computes the factors with row pivoting, and tells whether W is regular.
-func (f *factors) factorise(jac *Matrix, diagonal float64) bool {
+// solveFirst is solve for the first right-hand side after factorise: it also
+// proves the sparse factors. It tells whether W could be factorised.
+func (l *linear) solveFirst(b []float64, st *Statistics) bool {
+	if !l.useSparse {
+		l.dense.solve(b)
+		return true
+	}
+	copy(l.rhs, b)
+	l.sparse.solve(b)
+	if l.sparse.residual(l.jac, l.diagonal, b, l.rhs) <= maxResidual {
+		return true
+	}
+	copy(b, l.rhs)
+	if !l.pivot(st) {
+		return false
+	}
+	l.dense.solve(b)
+	return true
+}
+
+// maxResidual bounds the componentwise backward error of a sparse solution. A
+// Jacobian by differences is itself known to 1e-8 only.
+const maxResidual = 1e-10
+
+// denseFactors are the triangular factors of a full matrix with its rows exchanged.
+type denseFactors struct {
+	n         int
+	w         []float64 // row by row: unit lower and upper triangle
+	exchanged []int
+}
+
+func (f *denseFactors) resize(n int) {
+	*f = denseFactors{n: n, w: make([]float64, n*n), exchanged: make([]int, n)}
+}
+
+func (f *denseFactors) factorise(jac *Matrix, diagonal float64) bool {
 	n, w := f.n, f.w
 	for i, v := range jac.a {
 		w[i] = -v
@@ -34,7 +100,7 @@ func (f *factors) factorise(jac *Matrix, diagonal float64) bool {
 		if largest == 0 || !isFinite(largest) {
 			return false
 		}
-		f.pivot[k] = p
+		f.exchanged[k] = p
 		rowK := w[k*n : k*n+n]
 		if p != k {
 			rowP := w[p*n : p*n+n]
@@ -43,6 +109,7 @@ func (f *factors) factorise(jac *Matrix, diagonal float64) bool {
 			}
 		}
 		inverse := 1 / rowK[k]
+		tail := rowK[k+1:]
 		for i := k + 1; i < n; i++ {
 			row := w[i*n : i*n+n]
 			if row[k] == 0 {
@@ -50,34 +117,33 @@ func (f *factors) factorise(jac *Matrix, diagonal float64) bool {
 			}
 			l := row[k] * inverse
 			row[k] = l
-			for j := k + 1; j < n; j++ {
-				row[j] -= l * rowK[j]
+			rest := row[k+1:][:len(tail)]
+			for j, v := range tail {
+				rest[j] -= l * v
 			}
 		}
 	}
 	return true
 }
 
-// solve overwrites b with the solution of W x = b.
-func (f *factors) solve(b []float64) {
+func (f *denseFactors) solve(b []float64) {
 	n, w := f.n, f.w
-	for k := 0; k < n; k++ {
-		p := f.pivot[k]
+	for k, p := range f.exchanged {
 		b[k], b[p] = b[p], b[k]
 	}
 	for i := 0; i < n; i++ {
-		row := w[i*n : i*n+i]
 		s := b[i]
-		for j, v := range row {
+		for j, v := range w[i*n : i*n+i] {
 			s -= v * b[j]
 		}
 		b[i] = s
 	}
 	for i := n - 1; i >= 0; i-- {
+		row := w[i*n+i : i*n+n]
 		s := b[i]
-		for j := i + 1; j < n; j++ {
-			s -= w[i*n+j] * b[j]
+		for j, v := range row[1:] {
+			s -= v * b[i+1+j]
 		}
-		b[i] = s / w[i*n+i]
+		b[i] = s / row[0]
 	}
 }

@@ -33,18 +33,27 @@ type Options struct {
 	Check CheckOptions
 }
 
-// CheckOptions sets the guard: sampled steps are repeated with two half steps;
-// end and middle (dense output) are compared.
+// CheckOptions sets the guard: sampled steps are repeated with two half steps,
+// and end and middle compared. A step in which an event fires is always
+// checked, and refined until the dense output, which gives the state at the
+// event, agrees within two tolerances in its middle.
 type CheckOptions struct {
-	// Every n-th accepted step is checked; one check costs about two steps.
-	// Zero means 16, negative none, 1 all.
+	// Every is the mean distance of sampled steps: one in so many, from a
+	// place that depends on t0 only. One check costs about two steps.
+	// Zero means 16, negative none (nor at events), 1 all.
 	Every int
 	// Limit is the disagreement, in tolerances, beyond which a step counts as
-	// suspect. Zero means 10.
+	// suspect; in its middle ten times as much. Zero means 10. A sound step
+	// shows less than 1 at its end, a few where tolerances are loose.
 	Limit float64
 	// Fail makes a suspect step a *SuspectError. Otherwise the statistics tell.
 	Fail bool
 }
+
+const (
+	middleLimit = 10.0 // times the limit at the end
+	eventMiddle = 2.0  // tolerances
+)
 
 // complete fills in defaults and refuses what cannot work.
 func (o Options) complete(n int, t0, t1 float64) (Options, error) {

@@ -12,14 +12,16 @@ type Statistics struct {
 
 	Checked int          // steps repeated with two half steps
 	Suspect int          // of these, how many disagreed beyond the limit
-	Worst   Disagreement // the largest disagreement seen
+	Worst   Disagreement // the largest disagreement seen at the end of a step
 }
 
-// Disagreement is how far a step and its repetition with two half steps lay apart.
+// Disagreement is how far a step and its repetition with two half steps lie
+// apart, in tolerances, taking the worst state each time.
 type Disagreement struct {
-	Ratio float64 // largest difference over all states, in tolerances
-	State int     // where
-	T, H  float64 // start and size of the step, s
+	End    float64 // at the end of the step
+	Middle float64 // in its middle, where the dense output (an order lower) answers
+	State  int     // the worst at the end
+	T, H   float64 // start and size of the step, s
 }
 
 // Add adds the work of a further call.
@@ -33,7 +35,7 @@ func (s *Statistics) Add(o Statistics) {
 	s.EventChecks += o.EventChecks
 	s.Checked += o.Checked
 	s.Suspect += o.Suspect
-	if o.Worst.Ratio > s.Worst.Ratio {
+	if o.Worst.End > s.Worst.End {
 		s.Worst = o.Worst
 	}
 }

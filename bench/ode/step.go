@@ -5,18 +5,15 @@ type stages struct {
 	u      [stageCount][]float64
 	y, f   []float64 // trial state and its derivative
 	y1     []float64 // result, order 4
-	linear factors
+	linear linear
 }
 
-func (s *stages) resize(n int) {
-	if len(s.y) == n && n > 0 {
-		return
-	}
+func (s *stages) resize(n int, pattern [][]int) {
 	for i := range s.u {
 		s.u[i] = make([]float64, n)
 	}
 	s.y, s.f, s.y1 = make([]float64, n), make([]float64, n), make([]float64, n)
-	s.linear.resize(n)
+	s.linear.resize(n, pattern)
 }
 
 // try computes one step of size h from (t, y0), given f0 = f(t, y0), ft = ∂f/∂t
@@ -24,8 +21,7 @@ func (s *stages) resize(n int) {
 // state whose derivative was not finite, or n where W is singular.
 func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix, st *Statistics) int {
 	m := &rodas4p2
-	st.Factorisations++
-	if !s.linear.factorise(jac, 1/(h*m.gamma)) {
+	if !s.linear.factorise(jac, 1/(h*m.gamma), st) {
 		return len(y0)
 	}
 	f := f0
@@ -46,12 +42,20 @@ func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix
 				u[k] += g * ft[k]
 			}
 		}
-		s.linear.solve(u)
+		if i > 0 {
+			s.linear.solve(u)
+		} else if !s.linear.solveFirst(u, st) {
+			return len(y0)
+		}
 	}
 	for k, v := range s.u[stageCount-1] {
 		s.y1[k] = s.y[k] + v // s.y still holds the embedded result
 	}
-	return firstNonFinite(s.y1)
+	bad := firstNonFinite(s.y1)
+	if bad >= 0 {
+		s.f[bad] = s.y1[bad] // what to report
+	}
+	return bad
 }
 
 // combine writes base + factor Σ_j weights_j u_j into out.

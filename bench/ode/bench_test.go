@@ -1,0 +1,56 @@
+package ode_test
+
+import (
+	"fmt"
+	"testing"
+
+	"quaybench/bench/ode"
+)
+
+// BenchmarkOuting is two hours with twenty corners, forty states and one event
+// per part, at three tolerances, with and without the pattern.
+func BenchmarkOuting(b *testing.B) {
+	for _, tol := range []float64{1e-4, 1e-5, 1e-6} {
+		for _, sparse := range []bool{true, false} {
+			name := fmt.Sprintf("tol=%g/pattern=%v", tol, sparse)
+			b.Run(name, func(b *testing.B) {
+				var in ode.Integrator
+				o := &outing{}
+				sys := ode.System(o)
+				if !sparse {
+					sys = dense{o}
+				}
+				events := outingEvents()
+				opts := outingTolerance(tol)
+				var st ode.Statistics
+				b.ReportAllocs()
+				for b.Loop() {
+					var err error
+					_, st, err = o.run(&in, sys, events, opts, nil)
+					if err != nil {
+						b.Fatal(err)
+					}
+				}
+				b.ReportMetric(float64(st.Steps), "steps")
+				b.ReportMetric(float64(st.Rejected), "rejected")
+				b.ReportMetric(float64(st.Evaluations), "evals")
+				b.ReportMetric(float64(st.Suspect), "suspect")
+				b.ReportMetric(st.Worst.End, "worst")
+			})
+		}
+	}
+}
+
+// outingEvents watches the first node of each part pass 420 K.
+func outingEvents() []ode.Event {
+	var events []ode.Event
+	for p := 0; p < outingParts; p++ {
+		k := (&outing{}).node(p, 0)
+		events = append(events, ode.Event{
+			Name:      fmt.Sprintf("part %d over", p),
+			Value:     func(_ float64, y []float64) float64 { return y[k] - 420 },
+			Direction: ode.Rising,
+		})
+	}
+	return events
+}

@@ -1,0 +1,166 @@
+package boat
+
+import (
+	"strconv"
+
+	"quaybench/bench/datafile"
+)
+
+// Read reads a boat file. The error is datafile.Problems: everything wrong with the file, each with file:line:column.
+// The Source is returned in any case, so that a caller can place what it finds itself.
+func Read(name string, data []byte) (*Boat, *datafile.Source, error) {
+	b := new(Boat)
+	source, err := datafile.Decode(name, data, b)
+	if err != nil { // checks across keys would only repeat what is missing
+		return b, source, err
+	}
+	c := checker{b, source}
+	c.battery()
+	c.path()
+	c.stageAndMotor()
+	c.water()
+	return b, source, source.Err()
+}
+
+// checker finds what single keys cannot show: orders, contradictions, and data that must be there in one form or another.
+type checker struct {
+	*Boat
+	*datafile.Source
+}
+
+func (c checker) battery() {
+	b := &c.Battery
+	c.rising("battery.ocv", b.OCV, "state of charge")
+	for i := 1; i < len(b.OCV); i++ {
+		if b.OCV[i][1] < b.OCV[i-1][1] {
+			c.Problem(element("battery.ocv", i), "the open-circuit voltage falls here, from %.4g V to %.4g V, while the state of charge rises; put the rows in order", b.OCV[i-1][1], b.OCV[i][1])
+		}
+	}
+	if n := len(b.OCV); n > 0 && (n < 3 || b.OCV[0][0] != 0 || b.OCV[n-1][0] != 1) {
+		c.Problem("battery.ocv", "needs three rows or more, from 0 %% to 100 %%")
+	}
+	if len(b.Polarisation) > 2 {
+		c.Problem(element("battery.polarisation", 2), "one or two pairs are enough for a battery; join the slow ones")
+	}
+	if !b.HeatCapacity.Given && !b.Mass.Given {
+		c.Problem("battery", "give heat_capacity, for example \"40 kJ/K\", or mass, for example \"40 kg\"")
+	}
+	if b.CellLowest.Given && b.CellHighest.Given && b.CellLowest.SI >= b.CellHighest.SI {
+		c.Problem("battery.cell_lowest", "the lowest cell voltage, %.4g V, is not below the highest, %.4g V", b.CellLowest.SI, b.CellHighest.SI)
+	}
+	if m := b.Management; m != nil && m.CellLow.SI >= m.CellHigh.SI {
+		c.Problem("battery.management.cell_low", "management's lower cell voltage, %.4g V, is not below its upper, %.4g V", m.CellLow.SI, m.CellHigh.SI)
+	}
+}
+
+func (c checker) path() {
+	names := map[string]string{}
+	named := func(key, name string) {
+		if first, taken := names[name]; taken {
+			c.Problem(key, "the name %q is taken by %s; the verdict table needs different ones", name, first)
+		}
+		names[name] = key
+	}
+	for i := range c.Cables {
+		k, key := &c.Cables[i], element("cable", i)
+		named(key+".name", k.Name)
+		if !k.Ampacity.Given && !k.ThermalResistance.Given {
+			c.Problem(key, "give ampacity, for example \"250 A\", or thermal_resistance, so that its heating can be reckoned")
+		}
+		if k.Ampacity.Given && k.Rated.SI <= k.AmpacityAt.SI {
+			c.Problem(key+".rated_temperature", "is not above ampacity_at, so the ampacity means nothing")
+		}
+	}
+	for i := range c.Joints {
+		named(element("joint", i)+".name", c.Joints[i].Name)
+	}
+	c.fuse()
+}
+
+func (c checker) fuse() {
+	f := &c.Fuse
+	given := len(f.Fastest) > 0
+	switch {
+	case f.Class == "" && !given:
+		c.Problem("fuse", "give class, for example \"gG\", or the points of its curve as fastest (and slowest)")
+	case f.Class != "" && given:
+		c.Problem("fuse.class", "class and fastest contradict each other; keep the points if you have them")
+	}
+	for key, table := range map[string]datafile.Table{"fuse.fastest": f.Fastest, "fuse.slowest": f.Slowest} {
+		if n := len(table); n == 1 {
+			c.Problem(key, "needs two points or more")
+		}
+		c.rising(key, table, "current")
+		for i := 1; i < len(table); i++ {
+			if table[i][1] >= table[i-1][1] {
+				c.Problem(element(key, i), "the time rises here, from %.4g s at %.4g A to %.4g s at %.4g A; a fuse melts sooner at more current", table[i-1][1], table[i-1][0], table[i][1], table[i][0])
+			}
+		}
+	}
+}
+
+func (c checker) stageAndMotor() {
+	m := &c.Motor
+	series := m.Kind == "series-wound"
+	switch {
+	case series && len(m.Magnetisation) < 2:
+		c.Problem("motor", "a series-wound motor needs magnetisation, two rows or more: current and induced voltage per speed")
+	case series && m.Constant.Given:
+		c.Problem("motor.constant", "a series-wound motor has no constant: its flux follows the current; give magnetisation")
+	case !series && len(m.Magnetisation) > 0:
+		c.Problem("motor.magnetisation", "only a series-wound motor has a magnetisation curve; give constant")
+	case !series && !m.Constant.Given:
+		c.Problem("motor", "give constant, for example \"0.13 V·s/rad\"")
+	}
+	c.rising("motor.magnetisation", m.Magnetisation, "current")
+	for i := 1; i < len(m.Magnetisation); i++ {
+		if m.Magnetisation[i][1] < m.Magnetisation[i-1][1] {
+			c.Problem(element("motor.magnetisation", i), "the flux falls here while the current rises")
+		}
+	}
+	if series && len(m.Magnetisation) > 0 && m.Magnetisation[0][0] != 0 {
+		c.Problem("motor.magnetisation", "must begin at 0 A: the flux that remains without current")
+	}
+	if !m.Mass.Given && !(m.WindingHeatCapacity.Given && m.HousingHeatCapacity.Given) {
+		c.Problem("motor", "give mass, for example \"22 kg\", or both winding_heat_capacity and housing_heat_capacity")
+	}
+}
+
+func (c checker) water() {
+	p, h := &c.Propeller, &c.Hull
+	need := func(key string, given bool, example string) {
+		if !given {
+			c.Problem("propeller", "%s needs %s, for example %s", p.Kind, key, example)
+		}
+	}
+	switch p.Kind {
+	case "measured point":
+		need("measured_speed", p.Speed.Given, "\"1150 1/min\"")
+		need("measured_torque or measured_power", p.Torque.Given || p.Power.Given, "\"2.4 kW\"")
+		need("measured_boat_speed", p.BoatSpeed.Given, "\"2.6 m/s\", or \"0 m/s\" when moored")
+		if p.Torque.Given && p.Power.Given {
+			c.Problem("propeller.measured_torque", "measured_torque and measured_power say the same; keep the one that was measured")
+		}
+	case "open water":
+		need("open_water", len(p.OpenWater) >= 2, "[[\"0\", \"0.35\", \"0.045\"], [\"0.6\", \"0.1\", \"0.02\"]]")
+	case "B-series":
+		need("pitch", p.Pitch.Given, "\"0.26 m\"")
+	}
+	c.rising("propeller.open_water", p.OpenWater, "advance ratio")
+	if len(h.SpeedPower) > 0 && len(h.Resistance) > 0 {
+		c.Problem("hull.resistance", "speed_power and resistance contradict each other; keep the one that was measured")
+	}
+	c.rising("hull.speed_power", h.SpeedPower, "speed")
+	c.rising("hull.resistance", h.Resistance, "speed")
+}
+
+// rising reports each row whose first column does not rise.
+func (c checker) rising(key string, table datafile.Table, what string) {
+	for i := 1; i < len(table); i++ {
+		if table[i][0] <= table[i-1][0] {
+			c.Problem(element(key, i), "the rows are out of order: the %s must rise from row to row", what)
+		}
+	}
+}
+
+func element(key string, i int) string { return key + "[" + strconv.Itoa(i) + "]" }

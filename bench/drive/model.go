@@ -1,0 +1,410 @@
+package drive
+
+import (
+	"fmt"
+	"math"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/control"
+	"quaybench/bench/hydro"
+	"quaybench/bench/settings"
+	"quaybench/bench/thermal"
+)
+
+// Conditions are the weather and the load of a run. Temperatures in kelvin.
+type Conditions struct {
+	Air, Water   float64
+	Moored       bool
+	Charging     bool
+	Uncharged    bool // the link capacitor starts empty (electrical only)
+	Electrical   bool // motor, cable and link capacitor currents are states, not algebra
+	Load         Load
+	LoadFactor   float64 // fouled: torque over the clean propeller's
+	WaterDensity float64 // kg/m³; 0: 1025
+}
+
+// Load is what the propeller meets.
+type Load int
+
+const (
+	Normal Load = iota
+	Fouled
+	Dry
+	Locked
+	Ventilated
+)
+
+// Model is one boat with one set of settings.
+type Model struct {
+	Law      *control.Law
+	Switches []control.Switch
+	Parts    []Part
+
+	boat       *boat.Boat
+	conditions Conditions
+
+	battery battery
+	motor   motor
+	stage   stage
+	network *thermal.Network
+	fuse    thermal.FuseModel
+	slow    thermal.FuseModel
+	screw   hydro.Propeller
+	hull    hydro.Hull
+	normal  hydro.Condition
+	loaded  hydro.Condition
+	water   float64
+
+	gear       float64 // motor turns per propeller turn
+	efficiency float64
+	inertia    float64 // at the motor
+	seal       float64
+
+	conductors []conductor
+	fuseR      float64 // Ω
+	fusePlace  bool    // in the compartment
+	pathL      float64 // H of the battery circuit
+	motorL     float64 // H of the motor circuit
+
+	layout layout
+	nodes  nodes
+	links  links
+}
+
+// conductor is anything whose resistance carries battery or motor current and heats its own node.
+type conductor struct {
+	node   int
+	r      float64 // Ω at 20 °C
+	copper bool    // its resistance rises as copper's
+	motor  bool    // it carries motor current
+}
+
+// layout says where each state is. −1: not a state of this run.
+type layout struct {
+	charge, gap, pair         int
+	speed, boat, distance     int
+	control                   int
+	battery, heat, shaft, abs int // integrals, J
+	fuse                      int
+	switching, freewheel      int // Foster stages
+	nodes                     int
+	motorCurrent, path, link  int // electrical
+	size                      int
+}
+
+// nodes are the thermal nodes, as indices into the network.
+type nodes struct {
+	battery, contactor, sink, capacitor        int
+	winding, housing, commutator, hotspot, air int
+}
+
+// links are the thermal links that scale while running.
+type links struct {
+	housing, sink, compartment thermal.Link
+}
+
+// boundaries of the network, in order.
+const (
+	airBoundary = iota
+	waterBoundary
+)
+
+// New builds the model of a boat that package boat has found sound. Errors name what the file must change.
+func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
+	m := &Model{boat: b, conditions: c, Law: control.New(s), water: c.WaterDensity}
+	m.Switches = m.Law.Switches()
+	if m.water == 0 {
+		m.water = 1025
+	}
+	var err error
+	if m.battery, err = newBattery(&b.Battery); err != nil {
+		return nil, fmt.Errorf("battery: %w", err)
+	}
+	if m.motor, err = newMotor(&b.Motor); err != nil {
+		return nil, fmt.Errorf("motor: %w", err)
+	}
+	m.stage = newStage(&b.Stage, b.Contactor.CoilPower.SI)
+	if m.fuse, m.slow, err = FuseCurves(&b.Fuse); err != nil {
+		return nil, fmt.Errorf("fuse: %w", err)
+	}
+	m.fuseR = b.Fuse.Resistance.Or(0.1 / b.Fuse.Rating.SI)
+	m.fusePlace = b.Fuse.Place == "compartment"
+	if err := m.heat(); err != nil {
+		return nil, err
+	}
+	m.mechanics()
+	if m.hull, m.screw, err = Water(b, m.water); err != nil {
+		return nil, err
+	}
+	switch c.Load {
+	case Fouled:
+		m.loaded.Fouling = c.LoadFactor - 1
+	case Dry:
+		m.loaded.Dry = true
+	case Ventilated:
+		m.loaded.Ventilation = 0.7
+	}
+	m.arrange()
+	m.listParts()
+	return m, nil
+}
+
+func (m *Model) mechanics() {
+	b := m.boat
+	m.gear = b.Shaft.GearRatio.SI
+	m.efficiency = b.Shaft.GearEfficiency.SI
+	m.inertia = b.Motor.Inertia.SI + b.Shaft.Inertia.SI/(m.gear*m.gear)
+	m.seal = b.Shaft.SealFriction.SI
+}
+
+// heat builds the one network of everything that heats.
+func (m *Model) heat() error {
+	b := m.boat
+	var n thermal.Builder
+	air := n.AddBoundary("air")
+	water := n.AddBoundary("water")
+	compartment := n.AddNode("compartment air", b.Compartment.HeatCapacity.SI)
+	m.nodes.air = compartment.Index()
+	m.links.compartment = n.Connect(compartment, air, b.Compartment.ThermalResistance.SI)
+	place := func(name string) thermal.Place {
+		switch name {
+		case "air":
+			return air
+		case "water":
+			return water
+		}
+		return compartment
+	}
+	node := func(name string, capacity float64, to thermal.Place, resistance float64) (int, thermal.Link) {
+		p := n.AddNode(name, capacity)
+		return p.Index(), n.Connect(p, to, resistance)
+	}
+	m.nodes.battery, _ = node("battery", m.battery.heat, compartment, b.Battery.ThermalResistance.SI)
+
+	for i := range b.Cables {
+		c := &b.Cables[i]
+		k, err := CableHeat(c)
+		if err != nil {
+			return fmt.Errorf("%s: %w", c.Name, err)
+		}
+		at, _ := node(c.Name, k.Capacity, place(c.Place), k.Resistance)
+		m.conductors = append(m.conductors, conductor{node: at, r: k.Ohms, copper: true, motor: c.Circuit == "motor"})
+		if c.Circuit == "motor" {
+			m.motorL += k.Inductance
+		} else {
+			m.pathL += k.Inductance
+		}
+	}
+	for i := range b.Joints {
+		j := &b.Joints[i]
+		at, _ := node(j.Name, j.HeatCapacity.SI, place(j.Place), j.ThermalResistance.SI)
+		m.conductors = append(m.conductors, conductor{node: at, r: j.Resistance.SI, motor: j.Circuit == "motor"})
+	}
+	c := &b.Contactor
+	rated := c.Current.SI * c.Current.SI * c.Resistance.SI
+	m.nodes.contactor, _ = node("contactor", c.HeatCapacity.SI, place(c.Place), c.ThermalResistance.Or(50/(rated+c.CoilPower.SI)))
+	m.conductors = append(m.conductors, conductor{node: m.nodes.contactor, r: c.Resistance.SI})
+
+	s := &b.Stage
+	sinkAir := place(s.Cooling)
+	m.nodes.sink, m.links.sink = node("heat sink", s.SinkHeatCapacity.SI, sinkAir, s.SinkResistance.SI)
+	m.nodes.capacitor, _ = node("link capacitor", s.CapacitorHeat.SI, compartment, s.CapacitorRipple.SI)
+
+	h := m.motor.thermal(&b.Motor)
+	winding := n.AddNode("winding", h.windingCapacity)
+	housing := n.AddNode("motor housing", h.housingCapacity)
+	n.Connect(winding, housing, h.windingToHousing)
+	m.links.housing = n.Connect(housing, place(b.Motor.Cooling), h.housingToAir)
+	m.nodes.winding, m.nodes.housing = winding.Index(), housing.Index()
+	m.nodes.commutator, m.nodes.hotspot = -1, -1
+	if m.motor.brushless { // the phase that carries most at standstill; a third of the copper
+		spot := n.AddNode("hottest phase", h.windingCapacity/3)
+		n.Connect(spot, housing, 3*h.windingToHousing)
+		m.nodes.hotspot = spot.Index()
+	} else {
+		commutator := n.AddNode("commutator", b.Motor.BrushHeatCapacity.SI)
+		n.Connect(commutator, housing, b.Motor.BrushToHousing.SI)
+		bars := n.AddNode("commutator bars", b.Motor.BarHeatCapacity.SI)
+		n.Connect(bars, commutator, b.Motor.BarToCommutator.SI)
+		m.nodes.commutator, m.nodes.hotspot = commutator.Index(), bars.Index()
+	}
+	var err error
+	m.network, err = n.Build()
+	return err
+}
+
+// arrange gives each state its place.
+func (m *Model) arrange() {
+	at := 0
+	take := func(n int) int { at += n; return at - n }
+	l := &m.layout
+	l.charge, l.gap, l.pair = take(1), take(1), take(2)
+	l.speed, l.boat, l.distance = take(1), take(1), take(1)
+	l.control = take(control.States)
+	l.battery, l.heat, l.shaft, l.abs = take(1), take(1), take(1), take(1)
+	l.fuse = take(m.fuse.States())
+	l.switching, l.freewheel = take(len(m.stage.foster[0])), take(len(m.stage.foster[1]))
+	l.nodes = take(m.network.Nodes())
+	l.motorCurrent, l.path, l.link = -1, -1, -1
+	if m.conditions.Electrical {
+		l.motorCurrent, l.path, l.link = take(1), take(1), take(1)
+	}
+	l.size = at
+}
+
+// Tolerances are the absolute errors per step that do not matter for a verdict, in the order of the states.
+func (m *Model) Tolerances(rel float64) []float64 {
+	scale := rel / 1e-5
+	tol := make([]float64, m.layout.size)
+	set := func(at, n int, v float64) {
+		for i := range n {
+			tol[at+i] = v * scale
+		}
+	}
+	l := &m.layout
+	set(l.charge, 2, 1e-6)
+	set(l.pair, 2, 1e-4)
+	set(l.speed, 1, 1e-2)
+	set(l.boat, 1, 1e-4)
+	set(l.distance, 1, 1e-1)
+	set(l.control, control.States, 1e-4)
+	set(l.battery, 4, 100)
+	set(l.fuse, m.fuse.States(), 1e-4)
+	set(l.switching, len(m.stage.foster[0])+len(m.stage.foster[1]), 1e-2)
+	set(l.nodes, m.network.Nodes(), 2e-3)
+	if l.motorCurrent >= 0 {
+		set(l.motorCurrent, 2, 1e-2)
+		set(l.link, 1, 1e-3)
+	}
+	return tol
+}
+
+// Dim is the number of states.
+func (m *Model) Dim() int { return m.layout.size }
+
+// FuseCurves fits the fastest and the slowest curve of a fuse.
+func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
+	rating := f.Rating.SI
+	if f.Class != "" {
+		class, err := shimClassOf(f.Class, rating)
+		if err != nil {
+			return fastest, slowest, err
+		}
+		return class.Fastest, class.Slowest, nil
+	}
+	curve := func(table [][]float64, least, i2t, arcing float64) (thermal.FuseModel, error) {
+		c := thermal.FuseCurve{Rating: rating, LeastMelting: least, PreArcingI2t: i2t}
+		for _, row := range table {
+			c.Points = append(c.Points, thermal.CurvePoint{Current: row[0], Time: max(row[1]-arcing, 1e-4)})
+		}
+		return thermal.FitFuse(c)
+	}
+	arcing := 0.0
+	if f.CurveIs == "clearing" {
+		arcing = f.Arcing.SI
+	}
+	if fastest, err = curve(f.Fastest, f.Carries.SI*rating, f.Let.SI, arcing); err != nil {
+		return fastest, slowest, fmt.Errorf("fastest curve: %w", err)
+	}
+	slow := f.Slowest
+	if len(slow) == 0 {
+		slow = f.Fastest
+	}
+	if slowest, err = curve(slow, f.Melts.SI*rating, 0, arcing); err != nil {
+		return fastest, slowest, fmt.Errorf("slowest curve: %w", err)
+	}
+	return fastest, slowest, nil
+}
+
+// Cable is a cable's figures, from the file or from its section, length, class and ampacity.
+type Cable struct {
+	Ohms       float64 // at 20 °C
+	Capacity   float64 // J/K
+	Resistance float64 // K/W
+	Inductance float64 // H
+}
+
+// CableHeat resolves a cable. The thermal resistance is the one that brings it to its rated temperature at its ampacity.
+func CableHeat(c *boat.Cable) (Cable, error) {
+	var k Cable
+	perMetre, err := shimOhms(c.ConductorClass, c.Section.SI)
+	if err != nil && !c.Resistance.Given {
+		return k, err
+	}
+	k.Ohms = c.Resistance.Or(perMetre * c.Length.SI)
+	k.Capacity = c.HeatCapacity.Or(3.45e6 * c.Section.SI * c.Length.SI) // copper per volume: IEC 60364-5-54 annex A
+	ampacity := c.Ampacity.SI * c.Bundling.SI
+	k.Resistance = c.ThermalResistance.Or((c.Rated.SI - c.AmpacityAt.SI) / (ampacity * ampacity * k.Ohms * copper(c.Rated.SI)))
+	k.Inductance = c.Inductance.Or(0.7e-6 * c.Length.SI)
+	if !(k.Resistance > 0) || math.IsInf(k.Resistance, 0) {
+		return k, fmt.Errorf("its cooling is unknown: give ampacity or thermal_resistance")
+	}
+	return k, nil
+}
+
+// Water builds hull and propeller.
+func Water(b *boat.Boat, density float64) (hydro.Hull, hydro.Propeller, error) {
+	h := &b.Hull
+	hull := hydro.Hull{
+		Mass: h.Displacement.SI, AddedMass: hydro.AddedMassFraction(h.Displacement.SI, h.AddedMass.SI),
+		Wake: h.Wake.SI, ThrustDeduction: h.ThrustDeduction.SI,
+	}
+	resistance, err := resist(h)
+	if err != nil {
+		return hull, nil, fmt.Errorf("hull: %w", err)
+	}
+	hull.Resistance = resistance
+	screw, err := screw(b, hull, density)
+	if err != nil {
+		return hull, nil, fmt.Errorf("propeller: %w", err)
+	}
+	return hull, screw, hull.Check()
+}
+
+func resist(h *boat.Hull) (hydro.Resistance, error) {
+	switch {
+	case len(h.SpeedPower) > 0:
+		var points []hydro.SpeedPower
+		for _, row := range h.SpeedPower {
+			points = append(points, hydro.SpeedPower{Speed: row[0], Power: row[1]})
+		}
+		return hydro.NewSpeedPower(points, h.Efficiency.SI)
+	case len(h.Resistance) > 0:
+		var rows []hydro.SpeedForce
+		for _, row := range h.Resistance {
+			rows = append(rows, hydro.SpeedForce{Speed: row[0], Force: row[1]})
+		}
+		return hydro.NewResistanceTable(rows)
+	}
+	return hydro.Estimate{
+		Length: h.WaterlineLength.SI, Displacement: h.Displacement.SI, WettedSurface: h.WettedSurface.SI,
+		Allowance: h.Allowance.SI, FormFactor: h.FormFactor.SI, Water: hydro.SeaWater,
+	}.Curve()
+}
+
+func screw(b *boat.Boat, hull hydro.Hull, density float64) (hydro.Propeller, error) {
+	p := &b.Propeller
+	pitch := 0.0
+	if p.Pitch.Given {
+		pitch = p.Pitch.SI / p.Diameter.SI
+	}
+	switch p.Kind {
+	case "open water":
+		o := hydro.OpenWater{Diameter: p.Diameter.SI, PitchRatio: pitch, AreaRatio: p.AreaRatio.SI}
+		for _, row := range p.OpenWater {
+			o.Rows = append(o.Rows, hydro.OpenWaterRow{J: row[0], KT: row[1], KQ: row[2]})
+		}
+		return hydro.NewOpenWater(o)
+	case "B-series":
+		return hydro.NewBSeries(hydro.BSeries{Diameter: p.Diameter.SI, Blades: p.Blades, AreaRatio: p.AreaRatio.SI, PitchRatio: pitch})
+	}
+	v := p.BoatSpeed.SI
+	measured := hydro.Measured{
+		Diameter: p.Diameter.SI, ShaftSpeed: p.Speed.SI / (2 * math.Pi), Torque: p.Torque.SI, Power: p.Power.SI,
+		AdvanceSpeed: hull.AdvanceSpeed(v), Density: density, PitchRatio: pitch, AreaRatio: p.AreaRatio.SI, Blades: p.Blades,
+	}
+	if v > 0 {
+		measured.Thrust = hull.ThrustNeeded(v)
+	}
+	return hydro.NewMeasured(measured)
+}

@@ -1,0 +1,135 @@
+package drive
+
+import (
+	"math"
+
+	"quaybench/bench/boat"
+
+	"gonum.org/v1/gonum/interp"
+)
+
+// Copper's temperature coefficient at 20 °C: IEC 60028.
+const (
+	copperAlpha     = 0.00393 // 1/K
+	copperReference = 293.15  // K
+)
+
+// copper is the factor on a copper resistance given at 20 °C.
+func copper(T float64) float64 { return 1 + copperAlpha*(T-copperReference) }
+
+// motor is the machine as seen from its terminals: voltage = emf + R·i + brush drop.
+type motor struct {
+	kind        string
+	constant    float64               // V·s/rad at 20 °C
+	magnetised  interp.FritschButland // series-wound: V·s/rad over current
+	series      bool
+	brushless   bool
+	resistance  float64 // Ω at 20 °C
+	fieldShare  float64
+	inductance  float64
+	brushDrop   float64
+	friction    float64 // N·m
+	viscous     float64 // N·m·s/rad
+	windage     float64 // N·m·s²/rad²
+	perKelvin   float64 // of the magnets
+	phaseFactor float64
+	ratedSpeed  float64
+	standstill  float64 // share of cooling left at standstill
+
+	demagnet          float64 // A at 20 °C, 0: none
+	demagnetPerKelvin float64
+}
+
+// Rise of the winding by resistance that each thermal class allows over 40 °C: IEC 60034-1, from memory.
+var classRise = map[string]float64{"A": 60, "E": 75, "B": 80, "F": 105, "H": 125}
+
+// Highest temperature of each thermal class, °C: IEC 60085.
+var classLimit = map[string]float64{"A": 105, "E": 120, "B": 130, "F": 155, "H": 180}
+
+const celsius = 273.15
+
+// motorHeat is the motor's thermal figures, from the file or from its rating.
+type motorHeat struct {
+	windingCapacity, housingCapacity float64
+	windingToHousing, housingToAir   float64
+	windingLimit                     float64 // K
+}
+
+func newMotor(b *boat.Motor) (motor, error) {
+	m := motor{
+		kind:        b.Kind,
+		constant:    b.Constant.SI,
+		series:      b.Kind == "series-wound",
+		brushless:   b.Kind == "permanent-magnet brushless",
+		resistance:  b.Resistance.SI / copper(b.ResistanceAt.SI),
+		fieldShare:  b.FieldShare.SI,
+		inductance:  b.Inductance.SI,
+		brushDrop:   b.BrushDrop.SI,
+		friction:    b.Friction.SI,
+		viscous:     b.Viscous.SI,
+		windage:     b.Windage.SI,
+		phaseFactor: b.PhaseFactor.SI,
+		ratedSpeed:  b.RatedSpeed.SI,
+		standstill:  b.StandstillCooling.SI,
+		demagnet:    b.DemagnetCurrent.SI,
+	}
+	switch b.Magnets { // common values of textbooks, as physics.md gives them
+	case "ferrite":
+		m.perKelvin, m.demagnetPerKelvin = -0.002, +0.004
+	case "NdFeB":
+		m.perKelvin, m.demagnetPerKelvin = -0.001, -0.006
+	}
+	if b.DemagnetPerKelvin.Given {
+		m.demagnetPerKelvin = b.DemagnetPerKelvin.SI
+	}
+	if m.series {
+		xs, ys := columns(b.Magnetisation)
+		if err := m.magnetised.Fit(xs, ys); err != nil {
+			return m, err
+		}
+	}
+	return m, nil
+}
+
+// perSpeed is the induced voltage per speed at current i (series-wound) and magnet temperature T, V·s/rad.
+// It is also the torque per ampere. Field and armature reverse together, so it is even in i.
+func (m *motor) perSpeed(i, T float64) float64 {
+	if m.series {
+		return m.magnetised.Predict(math.Abs(i))
+	}
+	return m.constant * (1 + m.perKelvin*(T-copperReference))
+}
+
+// drop is the brush drop, signed with the current; smooth through zero so that the solver has something to hold.
+func (m *motor) drop(i float64) float64 { return m.brushDrop * math.Tanh(i) }
+
+// drag is the torque lost to friction, iron and windage at speed w, N·m, signed with the speed.
+func (m *motor) drag(w float64) float64 {
+	return m.friction*math.Tanh(w) + m.viscous*w + m.windage*w*math.Abs(w)
+}
+
+// cooling is the share of the rated cooling at speed w.
+func (m *motor) cooling(w float64) float64 {
+	return m.standstill + (1-m.standstill)*min(1.5, math.Abs(w)/m.ratedSpeed)
+}
+
+// standing is 1 at standstill and 0 when the shaft turns: whether brushes or phases keep their place.
+func standing(w float64) float64 { return math.Exp(-(w / 3) * (w / 3)) }
+
+// thermal gives the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
+// in air of 40 °C the winding just reaches its class's rise, three tenths of it between winding and housing
+// (an estimate, no source).
+func (m *motor) thermal(b *boat.Motor) motorHeat {
+	rise := classRise[b.Insulation]
+	hot := 40 + celsius + rise
+	i, w := b.RatedCurrent.SI, b.RatedSpeed.SI
+	inCopper := m.resistance * copper(hot) * i * i
+	all := inCopper + m.brushDrop*i + m.drag(w)*w
+	return motorHeat{
+		windingCapacity:  b.WindingHeatCapacity.Or(0.15 * b.Mass.SI * 385),
+		housingCapacity:  b.HousingHeatCapacity.Or(0.85 * b.Mass.SI * 460),
+		windingToHousing: b.WindingToHousing.Or(0.3 * rise / inCopper),
+		housingToAir:     b.HousingToAir.Or(0.7 * rise / all),
+		windingLimit:     b.WindingLimit.Or(classLimit[b.Insulation] + celsius),
+	}
+}

@@ -1,0 +1,326 @@
+package drive
+
+import (
+	"math"
+
+	"quaybench/bench/control"
+)
+
+// supply is the source the power stage sees: E behind a resistance.
+type supply struct {
+	E, R float64 // V, Ω
+	live bool    // the circuit is closed
+}
+
+// Electric is the electrical operating point: everything algebraic.
+type Electric struct {
+	MotorCurrent    float64 // A, along ahead
+	BatteryCurrent  float64 // A in the battery circuit, out of the battery
+	Voltage         float64 // V at the controller
+	MotorVoltage    float64 // V, along ahead
+	Duty            float64 // 0..1
+	Torque          float64 // electromagnetic, N·m along ahead
+	Losses          losses
+	ArmatureCurrent float64 // A along ahead; differs from MotorCurrent only while a series-wound motor plugs
+	Extra           float64 // W drawn from the link beside duty × motor current
+
+	BatteryLimited bool // the battery current limit holds the motor current down
+	ChargeLimited  bool
+	DutyLimited    bool    // full voltage is on the motor
+	Asked          float64 // motor current the law asks for, before those, A (magnitude)
+	Uncontrolled   bool    // the freewheel path carries what the law does not ask for
+	link           float64 // A that the bridge takes from the link
+}
+
+// loop is the motor circuit at an instant, in the frame of the demand: emf along it, resistance, drop.
+type loop struct {
+	m        *Model
+	speed    float64 // rad/s along the demand
+	R        float64 // Ω, motor and its cables
+	armature float64 // Ω, the part of it inside the plug diode: the armature
+	magnetT  float64
+	devices  devices
+	source   supply
+	duty     float64 // highest duty
+}
+
+// need is the motor voltage that current i takes.
+func (l *loop) need(i float64) float64 {
+	return l.m.motor.perSpeed(i, l.magnetT)*l.speed + l.R*i + l.m.motor.drop(i)
+}
+
+// point is one trial solution of the loop.
+type point struct {
+	i, u, D, V, battery float64
+	loss                losses
+	extra               float64 // W from the link beside D·i·V
+}
+
+// extra is the power drawn from the link beside duty × current: switching, ripple heat in the motor loop, housekeeping.
+func (l *loop) extra(loss losses) float64 {
+	return loss.switching + loss.rippleMotor*l.R + l.m.stage.housekeeping + l.m.stage.coilPower
+}
+
+// at solves link voltage and duty for motor current i (≥ 0 along the demand). The voltage is the upper of the two that
+// the source allows; the caller has made sure that the duty fits.
+func (l *loop) at(i float64) point { return l.with(i, l.need(i)) }
+
+// with is at for a given motor voltage u.
+func (l *loop) with(i, u float64) point {
+	s := &l.m.stage
+	p := point{i: i, u: u}
+	along := 1.0 // the bridge's polarity relative to the demand
+	if p.u < 0 {
+		along = -1
+	}
+	mag, k := p.u*along, i*along
+	power := p.u*i + s.housekeeping + s.coilPower
+	p.V = l.upper(power)
+	for range 30 {
+		p.D = s.duty(mag, k, p.V, l.devices)
+		p.loss = s.losses(p.D, k, p.V, l.m.motor.inductance, l.devices)
+		p.extra = l.extra(p.loss)
+		p.battery = p.D*k + p.extra/p.V
+		residual := p.V - l.source.E + l.source.R*p.battery
+		slope := 1 - l.source.R*p.battery/p.V
+		if slope < 0.05 {
+			slope = 0.05
+		}
+		step := residual / slope
+		p.V = max(p.V-step, 0.2*l.source.E)
+		if math.Abs(step) < 1e-11*l.source.E {
+			break
+		}
+	}
+	return p
+}
+
+// upper is the higher voltage at which the source gives a power.
+func (l *loop) upper(power float64) float64 {
+	E, R := l.source.E, l.source.R
+	root := E*E - 4*R*power
+	if root < 0 {
+		return E / 2
+	}
+	return (E + math.Sqrt(root)) / 2
+}
+
+// spare is the motor voltage to be had at full duty less what current i needs; it falls as i rises.
+func (l *loop) spare(i float64) float64 {
+	s, E, R, D := &l.m.stage, l.source.E, l.source.R, l.duty
+	V := E - R*D*i
+	for range 3 {
+		loss := s.losses(D, i, V, l.m.motor.inductance, l.devices)
+		V = E - R*(D*i+l.extra(loss)/max(V, 0.2*E))
+	}
+	return s.output(D, i, V, l.devices) - l.need(i)
+}
+
+// Solve finds the operating point for a command at motor speed w.
+func (l *loop) solve(c control.Command, w float64) Electric {
+	asked, along := l.ask(c, w)
+	l.speed = along * w
+	e := Electric{Asked: asked}
+	if !l.source.live {
+		e.Voltage, e.Asked = l.source.E, 0
+		return e
+	}
+	if l.m.motor.series && l.speed < 0 && asked > 0 {
+		if plugged, p, ok := l.plug(asked); ok {
+			plugged.Asked = asked
+			return l.electric(plugged, p, along)
+		}
+	}
+	i := asked
+	if l.spare(i) < 0 {
+		e.DutyLimited = true
+		i = l.root(l.spare, l.lowest(), i)
+	}
+	p := l.at(i)
+	if limit := c.BatteryLimit; p.battery > limit {
+		e.BatteryLimited = true
+		i = l.root(func(i float64) float64 { return limit - l.at(i).battery }, 0, i)
+		p = l.at(i)
+	} else if limit := -c.ChargeLimit; l.m.stage.braking && p.battery < limit {
+		e.ChargeLimited = true
+		i = l.root(func(i float64) float64 { return l.at(i).battery - limit }, 0, i)
+		p = l.at(i)
+	}
+	if !l.m.stage.braking && asked > 0 {
+		if p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
+			e.Uncontrolled = true
+			fade := min(1, math.Abs(c.Demand)/0.01) // the reversing contactor closes; without this the current would jump
+			i = fade * l.root(func(i float64) float64 { return -l.need(i) - l.devices.path(i) }, i, (-l.need(0)+1)/l.R)
+			p = l.idle(i)
+		}
+	}
+	return l.electric(e, p, along)
+}
+
+// idle is the point at zero duty with the motor short-circuited through the freewheel path.
+func (l *loop) idle(i float64) point {
+	s := &l.m.stage
+	p := point{i: i, u: -l.devices.path(i)}
+	p.loss.conductionFreewheel = l.devices.path(i) * i
+	p.extra = s.housekeeping + s.coilPower
+	p.V = l.upper(p.extra)
+	p.battery = p.extra / p.V
+	return p
+}
+
+// lowest bounds the current from below where even none needs more than full voltage: the motor then feeds back
+// through the diodes of a bridge, and simply carries none in a chopper without a braking quadrant.
+func (l *loop) lowest() float64 {
+	short := l.spare(0)
+	if short >= 0 {
+		return 0
+	}
+	if !l.m.stage.braking {
+		return 0
+	}
+	return 2 * short / l.R
+}
+
+// ask is the magnitude and direction of the motor current that the law wants, its limits by quadrant applied.
+func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
+	// Which quadrant: driving with the rotation, braking against it, blended where the shaft all but stands.
+	turning := smooth(w / 2)
+	ahead := turning*c.Ahead + (1-turning)*l.against(c.Braking, c.Ahead)
+	astern := (1-turning)*c.Astern + turning*l.against(c.Braking, c.Astern)
+	if !c.Voltage {
+		demand := nothing(c.Demand)
+		if demand >= 0 {
+			return min(demand*c.FullAhead, ahead), 1
+		}
+		return min(-demand*c.FullAstern, astern), -1
+	}
+	// Voltage demand: the current that this share of the voltage would drive, within the same limits.
+	along = 1
+	if c.Demand < 0 {
+		along = -1
+	}
+	l.speed = along * w
+	wanted := func(i float64) float64 {
+		return math.Abs(c.Demand)*(l.source.E-l.source.R*math.Abs(c.Demand*i)) - l.need(i)
+	}
+	high, low := ahead, astern
+	if along < 0 {
+		high, low = astern, ahead
+	}
+	if !l.m.stage.braking || l.m.motor.series {
+		low = 0
+	}
+	switch {
+	case wanted(high) >= 0:
+		return high, along
+	case wanted(0) >= 0:
+		return l.root(wanted, 0, high), along
+	case low == 0:
+		return 0, along
+	case wanted(-low) <= 0:
+		return low, -along
+	}
+	return -l.root(wanted, -low, 0), -along
+}
+
+// nothing takes the tail of a ramp, which never quite ends, as no demand at all: the stage is then off.
+func nothing(demand float64) float64 {
+	const least = 1e-3
+	return math.Copysign(max(0, math.Abs(demand)-least)/(1-least), demand)
+}
+
+// against is the limit for current against the rotation: the braking limit, or, where the stage cannot brake, the
+// limit of the direction asked for (a reversal is then a plugging).
+func (l *loop) against(braking, limit float64) float64 {
+	if l.m.stage.braking {
+		return braking
+	}
+	return limit
+}
+
+// smooth is 0 below −1, 1 above +1, and smooth between.
+func smooth(x float64) float64 {
+	x = min(1, max(-1, x))
+	return 0.5 + 0.75*x - 0.25*x*x*x
+}
+
+// plug is a series-wound motor whose field has been reversed while it still turns the old way. Once its induced voltage
+// exceeds what the armature drops at the asked current, the armature drives its own current through the plug diode
+// across it, the chopper feeds only the field, and the controller chops the field so that the armature current stays
+// within what is asked. ok is false where the diode does not conduct: then it is an ordinary series circuit.
+func (l *loop) plug(asked float64) (e Electric, p point, ok bool) {
+	m, diode := &l.m.motor, l.m.stage.diodeDrop
+	field := l.R - l.armature
+	circulating := func(f float64) float64 {
+		return (-m.perSpeed(f, l.magnetT)*l.speed - m.brushDrop - diode) / l.armature
+	}
+	if circulating(asked) <= asked {
+		return e, p, false
+	}
+	f := l.root(func(f float64) float64 { return asked - circulating(f) }, 0, asked)
+	p = l.with(f, max(0, field*f-diode))
+	armature := asked
+	e.ArmatureCurrent = armature
+	// The diode takes what the field does not, and what it offers the field beyond the field's drop.
+	p.loss.conductionFreewheel += diode*(armature-f) + max(0, diode*f-field*f*f)
+	return e, p, true
+}
+
+func (l *loop) electric(e Electric, p point, along float64) Electric {
+	e.MotorCurrent = along * p.i
+	e.ArmatureCurrent = along * max(p.i, e.ArmatureCurrent)
+	if p.i < 0 {
+		e.ArmatureCurrent = e.MotorCurrent
+	}
+	e.BatteryCurrent = p.battery
+	e.Voltage = p.V
+	e.MotorVoltage = along * p.u
+	if p.i != 0 {
+		e.Duty = p.D
+	}
+	e.Losses = p.loss
+	e.Extra = p.extra
+	e.Torque = e.ArmatureCurrent * l.m.motor.perSpeed(p.i, l.magnetT)
+	return e
+}
+
+// root finds the zero of a falling function between lo and hi (Illinois form of regula falsi, Dowell and Jarratt 1971).
+// It is called with f(lo) ≥ 0 ≥ f(hi); where that does not hold it returns the nearer end.
+func (l *loop) root(f func(float64) float64, lo, hi float64) float64 {
+	a, b := lo, hi
+	fa, fb := f(a), f(b)
+	if fa <= 0 {
+		return a
+	}
+	if fb >= 0 {
+		return b
+	}
+	side := 0
+	for range 60 {
+		x := (a*fb - b*fa) / (fb - fa)
+		fx := f(x)
+		if fx == 0 || math.Abs(b-a) < 1e-10*(1+math.Abs(x)) {
+			return x
+		}
+		if fx > 0 {
+			if math.Abs(x-a) < 1e-11*(1+math.Abs(x)) {
+				return x
+			}
+			a, fa = x, fx
+			if side == 1 {
+				fb /= 2
+			}
+			side = 1
+		} else {
+			if math.Abs(x-b) < 1e-11*(1+math.Abs(x)) {
+				return x
+			}
+			b, fb = x, fx
+			if side == -1 {
+				fa /= 2
+			}
+			side = -1
+		}
+	}
+	return (a*fb - b*fa) / (fb - fa)
+}

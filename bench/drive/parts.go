@@ -1,0 +1,121 @@
+package drive
+
+import (
+	"math"
+)
+
+// Part is an entry of the one table of what has a limit. Adding a part is one entry in listParts.
+type Part struct {
+	Name        string
+	Unit        string // it is shown in
+	Limit       float64
+	Measure     Measure
+	Start       func(t0 *Point, y []float64) float64 // surroundings or start value; nil: the outside air
+	Value       func(p *Point, y []float64) float64
+	Consequence string
+	Current     string // "battery", "motor" or "": whose current heats it
+}
+
+// Measure says how the used share of a limit is reckoned; package record has the same list, which simulate maps.
+type Measure int
+
+const (
+	Temperature Measure = iota
+	Melting
+	Ceiling
+	Band
+	Floor
+)
+
+func (m *Model) listParts() {
+	b, n := m.boat, &m.nodes
+	node := func(i int) func(*Point, []float64) float64 {
+		at := m.layout.nodes + i
+		return func(_ *Point, y []float64) float64 { return y[at] }
+	}
+	hot := func(name string, at int, limit float64, current, consequence string) {
+		m.Parts = append(m.Parts, Part{Name: name, Unit: "°C", Limit: limit, Value: node(at), Current: current, Consequence: consequence})
+	}
+	hot("winding", n.winding, m.motor.thermal(&b.Motor).windingLimit, "motor", "insulation ages and chars; the winding shorts")
+	if m.motor.brushless {
+		hot("hottest phase", n.hotspot, m.motor.thermal(&b.Motor).windingLimit, "motor", "one phase chars while the others are cool")
+	} else {
+		hot("commutator", n.commutator, b.Motor.BrushLimit.SI, "motor", "brushes burn, bars lift")
+		hot("commutator bars", n.hotspot, b.Motor.BrushLimit.SI, "motor", "the bars under the brushes pit and lift")
+	}
+	if b.Motor.MagnetLimit.Given {
+		at := m.layout.nodes
+		m.Parts = append(m.Parts, Part{
+			Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever",
+			Value: func(_ *Point, y []float64) float64 { return m.magnet(y[at : at+m.network.Nodes()]) },
+		})
+	}
+	if m.motor.demagnet > 0 {
+		at := m.layout.nodes
+		m.Parts = append(m.Parts, Part{
+			Name: "demagnetisation", Unit: "%", Limit: 1, Measure: Ceiling, Current: "motor", Consequence: "the current weakens the magnets for ever",
+			Value: func(p *Point, y []float64) float64 {
+				bears := m.motor.demagnet * max(0.05, 1+m.motor.demagnetPerKelvin*(m.magnet(y[at:at+m.network.Nodes()])-copperReference))
+				return math.Abs(p.ArmatureCurrent) / bears
+			},
+		})
+	}
+	m.Parts = append(m.Parts,
+		Part{
+			Name: "switch junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the switch fails shorted: full voltage on the motor",
+			Value: func(p *Point, _ []float64) float64 { return p.SwitchT },
+		},
+		Part{
+			Name: "freewheel junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the freewheel path fails: overvoltage kills the switch",
+			Value: func(p *Point, _ []float64) float64 { return p.FreewheelT },
+		},
+	)
+	hot("heat sink", n.sink, b.Stage.SinkLimit.SI, "motor", "the controller shuts down or its parts age")
+	hot("link capacitor", n.capacitor, b.Stage.CapacitorLimit.SI, "motor", "capacitors dry out and vent")
+	for i := range b.Cables {
+		c := &b.Cables[i]
+		hot(c.Name, m.conductors[i].node, c.Rated.SI, c.Circuit, "insulation softens; fire")
+	}
+	for i := range b.Joints {
+		j := &b.Joints[i]
+		hot(j.Name, m.conductors[len(b.Cables)+i].node, j.Limit.SI, j.Circuit, "the joint loosens and heats further; fire")
+	}
+	hot("contactor", n.contactor, b.Contactor.Limit.SI, "battery", "contacts weld or the case melts")
+	hot("battery", n.battery, b.Battery.TemperatureLimit.SI, "battery", "cells age; management may open")
+	hot("compartment air", n.air, b.Compartment.Limit.SI, "", "everything in it runs hotter than it is rated for")
+
+	fuse := m.layout.fuse
+	m.Parts = append(m.Parts, Part{
+		Name: "fuse", Unit: "%", Limit: 1, Measure: Melting, Current: "battery", Consequence: "the fuse opens: no drive",
+		Value: func(_ *Point, y []float64) float64 { return sum(y[fuse : fuse+m.fuse.States()]) },
+	})
+	cell := func(p *Point, _ []float64) float64 { return p.CellVoltage }
+	open := func(p *Point, _ []float64) float64 { return p.OpenVoltage / m.battery.cells }
+	if b.Battery.CellLowest.Given {
+		m.Parts = append(m.Parts, Part{
+			Name: "lowest cell", Unit: "V", Limit: b.Battery.CellLowest.SI, Measure: Floor, Current: "battery", Start: open, Value: cell,
+			Consequence: "cells are damaged for ever",
+		})
+	}
+	if b.Battery.CellHighest.Given && (m.stage.braking || b.Charging != nil) {
+		m.Parts = append(m.Parts, Part{
+			Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: Band, Current: "battery", Start: open, Value: cell,
+			Consequence: "cells are overcharged",
+		})
+	}
+	m.Parts = append(m.Parts,
+		Part{
+			Name: "link voltage", Unit: "V", Limit: b.Stage.VoltageLimit.SI, Measure: Band, Consequence: "switches and capacitors break down",
+			Start: func(p *Point, _ []float64) float64 { return p.OpenVoltage },
+			Value: func(p *Point, _ []float64) float64 { return p.Voltage },
+		},
+		Part{
+			Name: "power stage", Unit: "A", Limit: b.Stage.Current.SI, Measure: Ceiling, Current: "motor", Consequence: "beyond what the controller is made for",
+			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.MotorCurrent) },
+		},
+		Part{
+			Name: "rotor speed", Unit: "1/min", Limit: b.Motor.SpeedLimit.SI, Measure: Ceiling, Consequence: "bandage and commutator fly apart",
+			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.Measured.Speed) },
+		},
+	)
+}

@@ -1,0 +1,416 @@
+package drive
+
+import (
+	"math"
+	"slices"
+
+	"quaybench/bench/control"
+)
+
+// Run is a model in one run: its discrete state and its scratch memory. It is an ode.System. One goroutine at a time.
+type Run struct {
+	*Model
+	Mode  control.Mode
+	Lever func(t float64) float64
+
+	Connected   bool // battery and link are joined: no fuse, management or contactor has opened
+	Loaded      bool // the run's special load acts
+	CoolingLost bool // fans, vents and raw water are gone
+	Locked      bool // the shaft is held
+
+	seen [4]remembered // the events look at a few instants of a step again and again
+	next int
+
+	heat, dT []float64
+	scale    []float64
+	boundary [2]float64
+}
+
+// NewRun prepares a run of the model.
+func (m *Model) NewRun(lever func(t float64) float64) *Run {
+	r := &Run{
+		Model: m, Lever: lever, Connected: true,
+		heat:  make([]float64, m.network.Nodes()),
+		dT:    make([]float64, m.network.Nodes()),
+		scale: make([]float64, m.network.Links()),
+	}
+	r.boundary = [2]float64{airBoundary: m.conditions.Air, waterBoundary: m.conditions.Water}
+	for i := range r.scale {
+		r.scale[i] = 1
+	}
+	return r
+}
+
+// remembered is an operating point and the state it holds for.
+type remembered struct {
+	fresh bool
+	t     float64
+	y     []float64
+	point Point
+}
+
+// Changed tells the run that its mode has changed: nothing remembered holds any more.
+func (r *Run) Changed() {
+	for i := range r.seen {
+		r.seen[i].fresh = false
+	}
+}
+
+// Point is everything algebraic at an instant.
+type Point struct {
+	Electric
+	Command     control.Command
+	Measured    control.Measured
+	OpenVoltage float64 // V of the bank at rest
+	Terminal    float64 // V at the bank's terminals
+	CellVoltage float64
+	BankCurrent float64 // A out of the cells: battery current less charging current
+	Charging    float64 // A
+	Thrust      float64 // N
+	Propeller   float64 // N·m at the propeller
+	PropSpeed   float64 // rad/s
+	Shaft       float64 // N·m on the motor from gear, seal and propeller
+	Drag        float64 // N·m lost in the motor
+	GearLoss    float64 // W in gear and seal
+	DriveLoop   loop
+	BatteryR    float64
+	PathR       float64
+	SwitchT     float64
+	FreewheelT  float64
+}
+
+// Point returns the operating point at (t, y). It is valid until a few others have been asked for.
+func (r *Run) Point(t float64, y []float64) *Point {
+	for i := range r.seen {
+		if s := &r.seen[i]; s.fresh && s.t == t && slices.Equal(s.y, y) {
+			return &s.point
+		}
+	}
+	s := &r.seen[r.next]
+	r.next = (r.next + 1) % len(r.seen)
+	s.y = append(s.y[:0], y...)
+	s.t, s.fresh = t, true
+	r.operate(t, y, &s.point)
+	return &s.point
+}
+
+func (r *Run) operate(t float64, y []float64, p *Point) {
+	l, b := &r.layout, &r.battery
+	T := y[l.nodes : l.nodes+len(r.heat)]
+	x := y[l.control : l.control+control.States]
+	w := y[l.speed]
+	if r.Locked {
+		w = 0
+	}
+
+	p.SwitchT = T[r.nodes.sink] + sum(y[l.switching:l.switching+len(r.stage.foster[0])])
+	p.FreewheelT = T[r.nodes.sink] + sum(y[l.freewheel:l.freewheel+len(r.stage.foster[1])])
+	p.Command = r.Law.Output(x, r.Mode)
+	if !r.Connected {
+		p.Command.Demand = 0
+	}
+
+	p.OpenVoltage = b.openCircuit(y[l.charge], y[l.gap])
+	inner := p.OpenVoltage - y[l.pair] - y[l.pair+1]
+	p.BatteryR = b.ohmic(T[r.nodes.battery])
+	p.PathR = r.fuseR
+	lp := &p.DriveLoop
+	*lp = loop{m: r.Model, R: r.motor.resistance * copper(T[r.nodes.winding]), magnetT: r.magnet(T), devices: r.stage.devices(p.SwitchT, p.FreewheelT), duty: p.Command.Duty}
+	lp.armature = lp.R * (1 - r.motor.fieldShare)
+	for i := range r.conductors {
+		c := &r.conductors[i]
+		ohms := c.ohms(T)
+		if c.motor {
+			lp.R += ohms
+		} else {
+			p.PathR += ohms
+		}
+	}
+	p.Charging = r.charging(inner)
+	source := supply{E: inner + p.BatteryR*p.Charging, R: p.BatteryR + p.PathR, live: r.Connected}
+	if l.link < 0 || !r.Connected {
+		lp.source = source
+		p.Electric = lp.solve(p.Command, w)
+	} else {
+		lp.source = supply{E: y[l.link], live: true}
+		p.Electric = lp.transient(p.Command, w, y[l.motorCurrent], y[l.path])
+	}
+	seen := p.Voltage
+	if !r.Connected { // the link is dead; the law is shown the bank, or it would report its own cut-off as well
+		p.Voltage = 0
+	}
+	p.BankCurrent = p.BatteryCurrent - p.Charging
+	p.Terminal = inner - p.BatteryR*p.BankCurrent
+	p.CellVoltage = p.Terminal / b.cells
+
+	p.PropSpeed = w / r.gear
+	r.load(p, w, y[l.boat])
+	p.Drag = r.motor.drag(w)
+	p.Measured = control.Measured{
+		Lever: r.Lever(t), Voltage: seen, StageTemperature: T[r.nodes.sink], MotorTemperature: r.sensor(T),
+		MotorCurrent: p.MotorCurrent, Speed: w,
+	}
+}
+
+// load is what the propeller and the way to it put on the motor.
+func (r *Run) load(p *Point, w, boat float64) {
+	condition := &r.normal
+	if r.Loaded {
+		condition = &r.Model.loaded
+	}
+	p.Thrust, p.Propeller = condition.Loads(r.screw, p.PropSpeed/(2*math.Pi), r.hull.AdvanceSpeed(boat), r.water)
+	seal := r.seal * math.Tanh(p.PropSpeed)
+	torque := p.Propeller + seal
+	power := torque * p.PropSpeed
+	// Through the gear: losses are always lost, whichever end drives; blended where no power flows.
+	toWater := smooth(power / 5)
+	factor := toWater/r.efficiency + (1-toWater)*r.efficiency
+	p.Shaft = torque / r.gear * factor
+	p.GearLoss = power*(factor-1) + seal*p.PropSpeed
+}
+
+// transient is the operating point while motor current, path current and link voltage are states. The inner current
+// loop drives the motor voltage towards the current the law would settle at, within what the link offers.
+func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
+	m := l.m
+	target := l.solve(c, w)
+	along := 1.0
+	if target.MotorCurrent < 0 || target.MotorCurrent == 0 && c.Demand < 0 {
+		along = -1
+	}
+	l.speed = along * w
+	i := along * motor
+	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*target.MotorCurrent-i)/m.stage.loop
+	bridge := 1.0
+	if u < 0 && m.stage.braking {
+		bridge = -1
+	}
+	most := m.stage.output(l.duty, bridge*i, l.source.E, l.devices)
+	least := m.stage.output(0, bridge*i, l.source.E, l.devices)
+	u = bridge * min(most, max(least, bridge*u))
+	e := target
+	p := point{i: i, u: u, V: l.source.E, battery: path}
+	p.D = m.stage.duty(bridge*u, bridge*i, p.V, l.devices)
+	p.loss = m.stage.losses(p.D, bridge*i, p.V, m.motor.inductance, l.devices)
+	p.extra = l.extra(p.loss)
+	e.ArmatureCurrent = 0
+	e = l.electric(e, p, along)
+	e.link = p.D * bridge * i
+	return e
+}
+
+// magnet is the temperature of the magnets: they sit in the housing of a brushed motor, on the rotor of a brushless one.
+func (m *Model) magnet(T []float64) float64 {
+	if m.motor.brushless {
+		return (T[m.nodes.winding] + T[m.nodes.housing]) / 2
+	}
+	return T[m.nodes.housing]
+}
+
+func (m *Model) sensor(T []float64) float64 {
+	if m.Law.Settings.Derating.Sensor == "housing" {
+		return T[m.nodes.housing]
+	}
+	return T[m.nodes.winding]
+}
+
+func (c *conductor) ohms(T []float64) float64 {
+	if c.copper {
+		return c.r * copper(T[c.node])
+	}
+	return c.r
+}
+
+// charging is the current of the charging source: its power over the voltage, its limit, and nothing as the bank
+// reaches its voltage limit.
+func (r *Run) charging(inner float64) float64 {
+	c := r.boat.Charging
+	if c == nil || !r.conditions.Charging || !r.Connected {
+		return 0
+	}
+	taper := max(0, min(1, (c.Voltage.SI-inner)/(0.01*c.Voltage.SI)))
+	return taper * min(c.Power.SI/inner, c.Current.SI)
+}
+
+// Derivatives is the right-hand side.
+func (r *Run) Derivatives(t float64, y, dy []float64) {
+	l := &r.layout
+	p := r.Point(t, y)
+	T := y[l.nodes : l.nodes+len(r.heat)]
+
+	dy[l.charge] = -p.BankCurrent / r.battery.capacity
+	dy[l.gap] = 0
+	if r.battery.available < 1 {
+		dy[l.gap] = p.BankCurrent/(r.battery.available*r.battery.capacity) - r.battery.wellRate*y[l.gap]
+	}
+	polarised := r.polarise(p, y, dy)
+
+	w := y[l.speed]
+	dy[l.speed] = (p.Torque - p.Drag - p.Shaft) / r.inertia
+	if r.Locked {
+		w, dy[l.speed] = 0, 0
+	}
+	dy[l.boat], dy[l.distance] = 0, y[l.boat]
+	if !r.conditions.Moored {
+		dy[l.boat] = r.hull.NetForce(y[l.boat], p.Thrust, y[l.boat]) / r.hull.Inertia()
+	} else {
+		dy[l.distance] = 0
+	}
+
+	r.Law.Derivatives(p.Measured, y[l.control:l.control+control.States], r.Mode, dy[l.control:l.control+control.States])
+
+	total := r.heats(p, T, polarised, w)
+	if l.link >= 0 {
+		r.transients(p, y, dy)
+	}
+	r.scale[r.links.housing] = r.motor.cooling(w)
+	r.scale[r.links.sink], r.scale[r.links.compartment] = 1, 1
+	if r.CoolingLost {
+		r.scale[r.links.housing] = r.motor.standstill / r.boat.Motor.FanLost.SI
+		r.scale[r.links.sink] = 1 / r.boat.Stage.FanLost.SI
+		r.scale[r.links.compartment] = 1 / r.boat.Compartment.Closed.SI
+	}
+	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dy[l.nodes:l.nodes+len(r.heat)])
+
+	foster(r.stage.foster[0], p.Losses.conductionSwitch+p.Losses.switching, y[l.switching:], dy[l.switching:])
+	foster(r.stage.foster[1], p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
+	r.fuse.Derivatives(p.BatteryCurrent/r.FuseRating(T), y[l.fuse:l.fuse+r.fuse.States()], dy[l.fuse:l.fuse+r.fuse.States()])
+
+	out := p.OpenVoltage*p.BankCurrent + p.Terminal*p.Charging
+	dy[l.battery] = out
+	dy[l.abs] = math.Abs(out)
+	dy[l.heat] = total
+	dy[l.shaft] = p.Propeller * p.PropSpeed
+	if r.Locked {
+		dy[l.shaft] = 0
+	}
+}
+
+// FuseRating is the factor on the fuse's rating at the temperature of the air around it.
+func (r *Run) FuseRating(T []float64) float64 {
+	f := &r.boat.Fuse
+	air := r.conditions.Air
+	if r.fusePlace {
+		air = T[r.nodes.air]
+	}
+	return math.Sqrt(max(0.01, (f.ElementMelted.SI-air)/(f.ElementMelted.SI-f.CurveAt.SI)))
+}
+
+// polarise sets the polarisation voltages' rates and returns their heat, W.
+func (r *Run) polarise(p *Point, y, dy []float64) (heat float64) {
+	l := &r.layout
+	for k := range 2 {
+		dy[l.pair+k] = 0
+		if k < r.battery.pairs {
+			v, R := y[l.pair+k], r.battery.pairR[k]
+			dy[l.pair+k] = (R*p.BankCurrent - v) / r.battery.pairTau[k]
+			heat += v * v / R
+		}
+	}
+	return heat
+}
+
+// heats fills r.heat (W per node) and returns all heat, that which leaves the boat at once included.
+func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64) {
+	q := r.heat
+	clear(q)
+	m, n, e := &r.motor, &r.nodes, &p.Electric
+	ib2, im2 := e.BatteryCurrent*e.BatteryCurrent, e.MotorCurrent*e.MotorCurrent
+	q[n.battery] += p.BankCurrent*p.BankCurrent*p.BatteryR + polarised
+	for i := range r.conductors {
+		c := &r.conductors[i]
+		if c.motor {
+			q[c.node] += c.ohms(T) * (im2 + e.Losses.rippleMotor)
+		} else {
+			q[c.node] += c.ohms(T) * ib2
+		}
+	}
+	fuse := r.fuseR * ib2
+	if r.fusePlace {
+		q[n.air] += fuse
+	} else {
+		total += fuse
+	}
+	sink := e.Losses.conductionSwitch + e.Losses.switching + e.Losses.conductionFreewheel
+	if r.Connected {
+		q[n.contactor] += r.stage.coilPower
+		sink += r.stage.housekeeping
+	}
+	q[n.sink] += sink
+	q[n.capacitor] += e.Losses.rippleCapacitor
+
+	R := m.resistance * copper(T[n.winding])
+	armature, field := R*(1-m.fieldShare), R*m.fieldShare
+	if !m.series {
+		armature, field = R, 0
+	}
+	winding := armature*(e.ArmatureCurrent*e.ArmatureCurrent+e.Losses.rippleMotor) + field*(im2+e.Losses.rippleMotor)
+	stand := standing(w)
+	if m.brushless {
+		spot := winding / 3 * (1 + (m.phaseFactor-1)*stand)
+		q[n.hotspot] += spot
+		winding -= spot
+	} else {
+		brush := m.drop(e.ArmatureCurrent) * e.ArmatureCurrent
+		q[n.hotspot] += brush * stand
+		q[n.commutator] += brush * (1 - stand)
+	}
+	q[n.winding] += winding
+	q[n.housing] += p.Drag * w
+	total += p.GearLoss
+	for _, v := range q {
+		total += v
+	}
+	return total
+}
+
+// foster is one Foster ladder under power (W), its stages' rises in K.
+func foster(pairs [][2]float64, power float64, x, dx []float64) {
+	for i, s := range pairs {
+		dx[i] = (power*s[0] - x[i]) / s[1]
+	}
+}
+
+// transients sets the electrical states' rates.
+func (r *Run) transients(p *Point, y, dy []float64) {
+	l := &r.layout
+	dy[l.motorCurrent], dy[l.path], dy[l.link] = 0, 0, 0
+	if !r.Connected {
+		return
+	}
+	lp := p.DriveLoop
+	lp.speed = p.Measured.Speed // what the motor needs is odd in speed and current together: no frame is wanted here
+	dy[l.motorCurrent] = (p.MotorVoltage - lp.need(y[l.motorCurrent])) / (r.motor.inductance + r.motorL)
+	open := p.OpenVoltage - y[l.pair] - y[l.pair+1] - p.BatteryR*p.BankCurrent
+	dy[l.path] = (open - p.PathR*y[l.path] - y[l.link]) / max(r.pathL, leastPathL)
+	dy[l.link] = (y[l.path] - p.link - p.Extra/y[l.link]) / r.stage.capacitance
+}
+
+func sum(x []float64) (s float64) {
+	for _, v := range x {
+		s += v
+	}
+	return s
+}
+
+// ControlState is the law's part of a state vector.
+func (m *Model) ControlState(y []float64) []float64 {
+	return y[m.layout.control : m.layout.control+control.States]
+}
+
+// BoatSpeed is the hull's speed in a state, m/s.
+func (m *Model) BoatSpeed(y []float64) float64 { return y[m.layout.boat] }
+
+// Distance is the way made, m.
+func (m *Model) Distance(y []float64) float64 { return y[m.layout.distance] }
+
+// Charge is the state of charge, 0..1.
+func (m *Model) Charge(y []float64) float64 { return y[m.layout.charge] }
+
+// Acceleration is the hull's, m/s².
+func (m *Model) Acceleration(p *Point, y []float64) float64 {
+	if m.conditions.Moored {
+		return 0
+	}
+	return m.hull.NetForce(y[m.layout.boat], p.Thrust, y[m.layout.boat]) / m.hull.Inertia()
+}

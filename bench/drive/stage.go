@@ -1,0 +1,129 @@
+package drive
+
+import (
+	"math"
+
+	"quaybench/bench/boat"
+)
+
+// stage is the averaged chopper.
+type stage struct {
+	braking      bool
+	frequency    float64
+	switchR      float64 // Ω at 25 °C
+	rise         float64 // 1/K
+	switching    float64 // s
+	diode        bool
+	diodeDrop    float64
+	freewheelR   float64
+	housekeeping float64 // W, coil of the contactor included
+	capacitance  float64
+	esr          float64
+	loop         float64         // s
+	foster       [2][][2]float64 // switch and freewheel: K/W, s
+	coilPower    float64
+}
+
+func newStage(b *boat.Stage, coil float64) stage {
+	s := stage{
+		braking:      b.Braking,
+		frequency:    b.SwitchingFrequency.SI,
+		switchR:      b.SwitchResistance.SI,
+		rise:         b.ResistanceRise.SI,
+		switching:    b.SwitchingTime.SI,
+		diode:        b.Freewheel == "diode",
+		diodeDrop:    b.FreewheelDrop.SI,
+		freewheelR:   b.FreewheelResistance.Or(b.SwitchResistance.SI),
+		housekeeping: b.Housekeeping.SI,
+		coilPower:    coil,
+		capacitance:  b.Capacitance.SI,
+		esr:          b.CapacitorESR.SI,
+		loop:         b.CurrentLoop.SI,
+	}
+	freewheel := b.FreewheelHeat
+	if len(freewheel) == 0 {
+		freewheel = b.SwitchHeat
+	}
+	for _, row := range b.SwitchHeat {
+		s.foster[0] = append(s.foster[0], [2]float64{row[0], row[1]})
+	}
+	for _, row := range freewheel {
+		s.foster[1] = append(s.foster[1], [2]float64{row[0], row[1]})
+	}
+	return s
+}
+
+// devices is what the conducting devices present at their temperatures: the driving switch's resistance, and the
+// freewheel path's resistance and constant drop.
+type devices struct {
+	switchR, freewheelR, freewheelV float64
+}
+
+func (s *stage) devices(switchT, freewheelT float64) devices {
+	hot := func(T float64) float64 { return max(0.3, 1+s.rise*(T-298.15)) }
+	d := devices{switchR: s.switchR * hot(switchT)}
+	if s.diode {
+		d.freewheelV = s.diodeDrop
+	} else {
+		d.freewheelR = s.freewheelR * hot(freewheelT)
+	}
+	return d
+}
+
+// path is the drop of the freewheel path at current magnitude i.
+func (d devices) path(i float64) float64 { return d.freewheelR*i + d.freewheelV*math.Tanh(2*i) }
+
+// duty solves the averaged chopper for the duty that puts u (≥ 0) on the motor at current i (along u; negative while
+// braking) from link voltage V. With the switch on, the capacitor supplies (1 − D)·i through its series resistance,
+// which the plain average misses: u = D·(V − Rs·i − ESR·(1 − D)·i) − (1 − D)·freewheel drop.
+func (s *stage) duty(u, i, V float64, d devices) float64 {
+	var b, c float64
+	a := s.esr * i
+	if i >= 0 {
+		w := d.path(i)
+		b, c = V-d.switchR*i-a+w, u+w
+	} else { // the freewheel device conducts to the battery, the switch closes the loop
+		b, c = V+d.path(-i)-a+d.switchR*i, u+d.switchR*i
+	}
+	root := b*b + 4*a*c
+	if root < 0 {
+		root = 0
+	}
+	return 2 * c / (b + math.Sqrt(root))
+}
+
+// output is the motor voltage at duty D: the inverse of duty.
+func (s *stage) output(D, i, V float64, d devices) float64 {
+	if i >= 0 {
+		return D*(V-d.switchR*i-s.esr*(1-D)*i) - (1-D)*d.path(i)
+	}
+	return D*(V+d.path(-i)-s.esr*(1-D)*i) - (1-D)*d.switchR*i
+}
+
+// chopping is 1 while the stage chops and goes to 0 at full duty, where nothing switches.
+func chopping(D float64) float64 { return max(0, min(1, (1-D)/0.02)) }
+
+// losses of the stage at an operating point.
+type losses struct {
+	conductionSwitch, conductionFreewheel float64 // part of the motor loop: already in the duty
+	switching, rippleCapacitor            float64
+	rippleMotor                           float64 // W per ohm: mean square of the ripple current
+}
+
+func (s *stage) losses(D, i, V, inductance float64, d devices) losses {
+	var l losses
+	mag := math.Abs(i)
+	if i >= 0 {
+		l.conductionSwitch = D * d.switchR * i * i
+		l.conductionFreewheel = (1 - D) * d.path(i) * i
+	} else {
+		l.conductionFreewheel = D * d.path(mag) * mag
+		l.conductionSwitch = (1 - D) * d.switchR * i * i
+	}
+	on := mag / (mag + 1) // no chopping without current
+	l.switching = 0.5 * V * mag * s.switching * s.frequency * chopping(D)
+	l.rippleCapacitor = s.esr * D * (1 - D) * i * i
+	ripple := V * D * (1 - D) / (inductance * s.frequency) * on
+	l.rippleMotor = ripple * ripple / 12
+	return l
+}

@@ -1,0 +1,55 @@
+package settings
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"strings"
+
+	"quaybench/bench/datafile"
+)
+
+// Read reads a settings file. The error is datafile.Problems; the Source is returned in any case.
+func Read(name string, data []byte) (Set, *datafile.Source, error) {
+	var s Set
+	source, err := datafile.Decode(name, data, &s)
+	return s, source, err
+}
+
+// Fields is the table of parameters: key, unit, range, default, doc.
+func Fields() []datafile.Field { return datafile.Fields(Set{}) }
+
+// With returns the set with one parameter changed, given as in a file: key and text with its unit.
+func (s Set) With(key, text string) (Set, error) {
+	err := datafile.SetField(&s, key, text)
+	return s, err
+}
+
+// Get is a parameter as text with its unit.
+func (s Set) Get(key string) (string, bool) { return datafile.Get(s, key) }
+
+// Number is a numeric parameter, SI.
+func (s Set) Number(key string) (float64, bool) { return datafile.Number(s, key) }
+
+// WithNumber returns the set with one numeric parameter changed, SI.
+func (s Set) WithNumber(key string, si float64) (Set, error) {
+	err := datafile.SetNumber(&s, key, si)
+	return s, err
+}
+
+// Text is the whole set, a line per parameter, in the order of the table.
+func (s Set) Text() string {
+	var b strings.Builder
+	for _, f := range Fields() {
+		if text, ok := s.Get(f.Key); ok {
+			fmt.Fprintf(&b, "%s = %s\n", f.Key, text)
+		}
+	}
+	return b.String()
+}
+
+// Hash identifies the values of a set, however its file is written.
+func (s Set) Hash() string {
+	sum := sha256.Sum256([]byte(s.Text()))
+	return hex.EncodeToString(sum[:8])
+}

@@ -1,0 +1,197 @@
+package simulate
+
+import (
+	"math"
+
+	"quaybench/bench/drive"
+	"quaybench/bench/ode"
+	"quaybench/bench/record"
+)
+
+// channel is a trace that is not a part's.
+type channel struct {
+	name, unit string
+	value      func(s *simulation, p *drive.Point, y []float64) float64
+}
+
+// channels are the traces of every simulated run, parts apart.
+var channels = []channel{
+	{record.Lever, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Measured.Lever }},
+	{record.DemandTrace, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Command.Demand }},
+	{record.MotorCurrent, "A", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.MotorCurrent }},
+	{record.BatteryCurrent, "A", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.BatteryCurrent }},
+	{record.Voltage, "V", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Voltage }},
+	{record.CellVoltage, "V", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.CellVoltage }},
+	{record.Duty, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Duty }},
+	{record.MotorSpeed, "1/min", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Measured.Speed }},
+	{record.BoatSpeed, "m/s", func(s *simulation, _ *drive.Point, y []float64) float64 { return s.drive.BoatSpeed(y) }},
+	{record.Distance, "m", func(s *simulation, _ *drive.Point, y []float64) float64 { return s.drive.Distance(y) }},
+	{record.Thrust, "N", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Thrust }},
+	{record.Torque, "N·m", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Propeller }},
+	{record.Charge, "%", func(s *simulation, _ *drive.Point, y []float64) float64 { return s.drive.Charge(y) }},
+	{record.Derating, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Command.Deratings.Driving }},
+}
+
+// sampler turns steps into traces and watches for what is steady.
+type sampler struct {
+	sim    *simulation
+	time   []float64
+	values [][]float64 // per channel, then per part
+	start  []float64   // per part
+	state  []float64   // scratch
+	steady steady
+}
+
+func (w *sampler) begin(s *simulation) {
+	w.sim = s
+	w.values = make([][]float64, len(channels)+len(s.drive.Parts))
+	w.state = make([]float64, len(s.y))
+	w.steady.leverSince = math.Inf(-1)
+	p := s.drive.Point(0, s.y)
+	for _, part := range s.drive.Parts {
+		at := s.trial.Air
+		switch {
+		case part.Start != nil:
+			at = part.Start(p, s.y)
+		case part.Measure != drive.Temperature:
+			at = 0
+		}
+		w.start = append(w.start, at)
+	}
+	w.steady.lever = p.Measured.Lever
+	w.take(0, s.y)
+}
+
+// step samples an accepted step: its end and, so that no peak hides, two points inside.
+func (w *sampler) step(st *ode.Step) error {
+	w.sim.t, w.sim.y = st.T1, st.Y1
+	for k := 1.0; k <= 2; k++ {
+		t := st.T0 + (st.T1-st.T0)*k/3
+		st.At(t, w.state)
+		w.take(t, w.state)
+	}
+	w.take(st.T1, st.Y1)
+	return nil
+}
+
+// take samples one instant.
+func (w *sampler) take(t float64, y []float64) {
+	s := w.sim
+	p := s.drive.Point(t, y)
+	w.time = append(w.time, t)
+	for i, c := range channels {
+		w.values[i] = append(w.values[i], c.value(s, p, y))
+	}
+	for i := range s.drive.Parts {
+		k := len(channels) + i
+		w.values[k] = append(w.values[k], s.drive.Parts[i].Value(p, y))
+	}
+	s.tracker.look(t, p)
+	w.steady.look(s, t, p, y)
+}
+
+// spike puts a voltage that lasts no time into the link voltage's trace.
+func (w *sampler) spike(volts float64) {
+	w.take(w.sim.t, w.sim.y)
+	for i := range w.sim.drive.Parts {
+		if w.sim.drive.Parts[i].Name == "link voltage" {
+			v := w.values[len(channels)+i]
+			v[len(v)-1] = volts
+		}
+	}
+}
+
+// steady finds the stretches in which nothing but temperatures and charge change.
+type steady struct {
+	lever      float64
+	leverSince float64
+
+	topSpeed, thrust float64
+	found, pulled    bool
+
+	within          bool // in a steady stretch now
+	last            float64
+	energy, lasting float64 // of the last steady stretch
+}
+
+const (
+	settling = 10.0  // s for which the lever must have rested
+	still    = 0.002 // m/s²: change of boat speed that counts as none
+)
+
+func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
+	if p.Measured.Lever != w.lever {
+		w.lever, w.leverSince = p.Measured.Lever, t
+	}
+	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && p.MotorCurrent != 0
+	ok := driving && t-w.leverSince >= settling && math.Abs(s.drive.Acceleration(p, y)) < still
+	if !ok {
+		w.within = false
+		return
+	}
+	if v := s.drive.BoatSpeed(y); !s.trial.Moored && (!w.found || v > w.topSpeed) {
+		w.topSpeed, w.found = v, true
+	}
+	if !w.pulled || p.Thrust > w.thrust {
+		w.thrust, w.pulled = p.Thrust, true
+	}
+	if !w.within {
+		w.within, w.energy, w.lasting = true, 0, 0
+	} else {
+		dt := t - w.last
+		w.energy += p.OpenVoltage * p.BankCurrent * dt
+		w.lasting += dt
+	}
+	w.last = t
+}
+
+// record assembles the run's record.
+func (s *simulation) record() *record.Run {
+	r := &record.Run{
+		Boat: s.boat.Name, Trial: s.trial.Name, Time: s.sampler.time, Events: s.tracker.events, Expect: s.trial.Expect,
+		Provenance: record.Provenance{Source: "simulation"},
+		Statistics: record.Statistics{
+			Steps: s.stats.Steps, Rejected: s.stats.Rejected, Evaluations: s.stats.Evaluations, States: len(s.y), Suspect: s.stats.Worst.End,
+		},
+	}
+	if len(r.Time) == 0 {
+		return r
+	}
+	for i, c := range channels {
+		r.Traces = append(r.Traces, record.Trace{Name: c.name, Unit: c.unit, Values: s.sampler.values[i]})
+	}
+	for i := range s.drive.Parts {
+		part := &s.drive.Parts[i]
+		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: s.sampler.values[len(channels)+i]})
+		r.Parts = append(r.Parts, record.Part{
+			Name: part.Name, Trace: part.Name, Unit: part.Unit, Limit: part.Limit, Start: s.sampler.start[i],
+			Measure: measures[part.Measure], Close: s.boat.CloseShare(part.Name), Consequence: part.Consequence, Current: part.Current,
+		})
+	}
+	e := s.drive.Energy(s.y)
+	stored := e.Stored - s.storedAtStart
+	r.Energy = record.Energy{
+		Battery: e.Battery, Heat: e.Heat, Shaft: e.Shaft, Stored: stored, Throughput: e.Throughput,
+		Residual: e.Battery - e.Heat - e.Shaft - stored,
+	}
+	some := func(v float64) *float64 { return &v }
+	w := &s.sampler.steady
+	if w.found {
+		r.Gain.TopSpeed = some(w.topSpeed)
+	}
+	if w.pulled {
+		r.Gain.Thrust = some(w.thrust)
+	}
+	if w.lasting > 0 && w.energy > 0 {
+		r.Gain.Endurance = some(s.drive.Usable(s.trial.Charge) / (w.energy / w.lasting))
+	}
+	if !s.trial.Moored {
+		r.Gain.Distance = some(s.drive.Distance(s.y))
+	}
+	return r
+}
+
+var measures = map[drive.Measure]record.Measure{
+	drive.Temperature: record.Temperature, drive.Melting: record.Melting, drive.Ceiling: record.Ceiling,
+	drive.Band: record.Band, drive.Floor: record.Floor,
+}

@@ -1,0 +1,275 @@
+// Package simulate turns a boat, settings and a trial into a record.
+package simulate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/control"
+	"quaybench/bench/drive"
+	"quaybench/bench/ode"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+)
+
+// Options of a simulation. The zero value is right for a verdict.
+type Options struct {
+	RelTol float64 // relative error per step; 0: 1e-5
+	// Check repeats sampled steps with two half steps; see ode.CheckOptions. The zero value checks every 16th.
+	Check ode.CheckOptions
+	// Model, if not nil, is called with the model before it runs: tests break it there on purpose.
+	Model func(*drive.Model)
+}
+
+// Run simulates a trial. With an error it returns what was reached, if anything: on a cancelled context the record up
+// to there. Run is safe for use from several goroutines; it changes none of its arguments.
+func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
+	model, err := drive.New(b, s, conditions(t))
+	if err != nil {
+		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+	}
+	if o.Model != nil {
+		o.Model(model)
+	}
+	if o.RelTol == 0 {
+		o.RelTol = 1e-5
+	}
+	sim := newSimulation(model, b, t, o)
+	err = sim.run(ctx)
+	out := sim.record()
+	if err != nil {
+		return out, fmt.Errorf("boat %s, trial %s: %w", b.Name, t.Name, err)
+	}
+	return out, nil
+}
+
+var loads = map[string]drive.Load{"normal": drive.Normal, "fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}
+
+func conditions(t *trial.Trial) drive.Conditions {
+	return drive.Conditions{
+		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Electrical: t.Electrical, Uncharged: t.NotPrecharged,
+		Load: loads[t.Load], LoadFactor: t.LoadFactor,
+	}
+}
+
+// simulation is one run in progress.
+type simulation struct {
+	boat  *boat.Boat
+	trial *trial.Trial
+	opts  Options
+	drive *drive.Run
+	ode   ode.Integrator
+	stats ode.Statistics
+
+	t             float64
+	y             []float64
+	storedAtStart float64 // J
+	devices       []drive.Device
+	since         []float64 // per device: when its condition began; NaN: it does not hold
+	disarmed      bool      // power is gone: no device can act any more
+	tracker       tracker
+	sampler       sampler
+}
+
+func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *simulation {
+	s := &simulation{boat: b, trial: t, opts: o, devices: m.Devices()}
+	s.since = make([]float64, len(s.devices))
+	for i := range s.since {
+		s.since[i] = math.NaN()
+	}
+	s.drive = m.NewRun(t.Lever(0))
+	return s
+}
+
+func (s *simulation) run(ctx context.Context) error {
+	tr := s.trial
+	given := func(v interface{ Or(float64) float64 }) float64 { return v.Or(math.NaN()) }
+	s.y = s.drive.Begin(drive.Start{
+		Charge: tr.Charge, Speed: tr.Speed, Winding: given(tr.Start.Winding), Housing: given(tr.Start.Housing),
+		Sink: given(tr.Start.Sink), Battery: given(tr.Start.Battery), Cables: given(tr.Start.Cables), Air: given(tr.Compartment),
+	})
+	s.storedAtStart = s.drive.Energy(s.y).Stored
+	s.sampler.begin(s)
+	corners := s.corners()
+	for i, next := range corners[1:] {
+		s.corner(corners[i])
+		if err := s.stretch(ctx, next); err != nil {
+			return err
+		}
+	}
+	s.tracker.finish()
+	return nil
+}
+
+// corners are the instants at which the right-hand side changes by itself, from start to end.
+func (s *simulation) corners() []float64 {
+	end := s.trial.Duration
+	at := append(s.trial.Corners(), 0, end, s.trial.LoadFrom, s.trial.CoolingLost)
+	sort.Float64s(at)
+	var out []float64
+	for _, t := range at {
+		if t >= 0 && t <= end && (len(out) == 0 || t > out[len(out)-1]) {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// corner makes the changes that belong to an instant.
+func (s *simulation) corner(t float64) {
+	r := s.drive
+	r.Lever = s.trial.Lever(t)
+	if t >= s.trial.CoolingLost && !r.CoolingLost {
+		r.CoolingLost = true
+		s.tracker.note(record.Event{At: t, Device: "cooling", What: "cooling is lost", Kind: record.Note})
+	}
+	if t >= s.trial.LoadFrom && !r.Loaded && s.trial.Load != "normal" {
+		r.Loaded = true
+		s.tracker.note(record.Event{At: t, Device: "load", What: "propeller load: " + s.trial.Load, Kind: record.Note})
+		if s.trial.Load == "locked" {
+			r.Lock(s.y)
+		}
+	}
+	r.Changed()
+}
+
+// stretch integrates to the next corner, stopping at each event.
+func (s *simulation) stretch(ctx context.Context, until float64) error {
+	const most = 20000 // events in one stretch; more is a controller that chatters, not a boat
+	tolerances := s.drive.Tolerances(s.opts.RelTol)
+	for range most {
+		s.settle()
+		if s.t >= until {
+			return nil
+		}
+		events, act := s.events()
+		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check, FirstStep: min(1e-4, (until-s.t)/2)}
+		res, err := s.ode.Integrate(ctx, s.drive, s.t, until, s.y, events, opts, s.sampler.step)
+		s.stats.Add(res.Statistics)
+		if res.Y != nil {
+			s.t, s.y = res.T, res.Y
+		}
+		if err != nil {
+			s.tracker.finish()
+			var cancelled *ode.CanceledError
+			if errors.As(err, &cancelled) {
+				return context.Cause(ctx)
+			}
+			return err
+		}
+		if res.Status == ode.Done {
+			return nil
+		}
+		for _, k := range res.Fired {
+			act[k]()
+		}
+		s.drive.Changed()
+		s.sampler.take(s.t, s.y)
+	}
+	return fmt.Errorf("more than %d events before %.6g s: the settings make the controller chatter", most, until)
+}
+
+// settle applies what holds already.
+func (s *simulation) settle() {
+	r := s.drive
+	p := r.Point(s.t, s.y)
+	x := r.ControlState(s.y)
+	for _, sw := range control.Settle(r.Switches, p.Measured, x, &r.Mode) {
+		s.switched(sw)
+	}
+	r.Changed()
+	for i := range s.devices {
+		d := &s.devices[i]
+		if s.disarmed || !math.IsNaN(s.since[i]) || d.Margin(r.Point(s.t, s.y), s.y) < 0 {
+			continue
+		}
+		s.begin(i)
+	}
+}
+
+// events lists what can happen next in the present mode, and what to do then.
+func (s *simulation) events() (events []ode.Event, act []func()) {
+	r := s.drive
+	add := func(name string, value func(t float64, y []float64) float64, do func()) {
+		events = append(events, ode.Event{Name: name, Value: value, Direction: ode.Rising})
+		act = append(act, do)
+	}
+	for i := range r.Switches {
+		sw := &r.Switches[i]
+		if sw.Armed(r.Mode) {
+			add(sw.Name, func(t float64, y []float64) float64 {
+				return sw.Margin(r.Point(t, y).Measured, r.ControlState(y))
+			}, func() {
+				if !sw.Armed(r.Mode) { // another that fired at the same instant has changed the mode
+					return
+				}
+				sw.Act(r.ControlState(s.y), &r.Mode)
+				s.switched(*sw)
+			})
+		}
+	}
+	if s.disarmed {
+		return events, act
+	}
+	const hysteresis = 0.003
+	for i := range s.devices {
+		d, since := &s.devices[i], s.since[i]
+		margin := func(t float64, y []float64) float64 { return d.Margin(r.Point(t, y), y) }
+		if math.IsNaN(since) {
+			add(d.Name, margin, func() { s.begin(i) })
+			continue
+		}
+		add(d.Name, func(t float64, y []float64) float64 { return -hysteresis - margin(t, y) }, func() { s.since[i] = math.NaN() })
+		add(d.Name, func(t float64, _ []float64) float64 { return t - since - d.Delay }, func() { s.open(d) })
+	}
+	return events, act
+}
+
+// begin notes that a device's condition holds; without a delay it acts at once.
+func (s *simulation) begin(i int) {
+	if d := &s.devices[i]; d.Delay > 0 {
+		s.since[i] = s.t
+	} else {
+		s.open(d)
+	}
+}
+
+// open opens the battery circuit by a device.
+func (s *simulation) open(d *drive.Device) {
+	if s.disarmed {
+		return
+	}
+	r := s.drive
+	p := *r.Point(s.t, s.y)
+	e := record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting}
+	if d.Name == "fuse" {
+		e.Latest = s.t + r.FuseLatest(p.BatteryCurrent, s.y)
+	}
+	s.tracker.note(e)
+	if breaks := r.BreakCurrent(); d.Name != "fuse" && math.Abs(p.BatteryCurrent) > breaks {
+		s.tracker.note(record.Event{
+			At: s.t, Device: "contactor", Kind: record.Protecting,
+			What: fmt.Sprintf("contactor would have to break %.0f A of battery current, more than its %.0f A", math.Abs(p.BatteryCurrent), breaks),
+		})
+	}
+	peak := r.Open(&p, s.y)
+	s.sampler.spike(peak)
+	s.disarmed = true
+}
+
+// switched records what the controller did by itself.
+func (s *simulation) switched(sw control.Switch) {
+	if sw.Event == "" {
+		return
+	}
+	kind := record.Limiting
+	if sw.Name == "stall timer" || sw.Name == "controller cut-off" {
+		kind = record.Stopping
+	}
+	s.tracker.note(record.Event{At: s.t, Device: sw.Name, What: sw.Event, Kind: kind})
+}

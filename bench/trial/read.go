@@ -1,0 +1,68 @@
+package trial
+
+import (
+	"embed"
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+
+	"quaybench/bench/datafile"
+)
+
+//go:embed builtin/*.toml
+var builtin embed.FS
+
+// order of the built-in trials.
+var order = []string{
+	"full-throttle", "harbour", "crash-stop", "fouled-propeller", "locked-shaft", "dry-running",
+	"hot-day", "hot-restart", "lost-cooling", "low-battery", "two-hour-outing",
+}
+
+// Devices are the names a trial may expect to act.
+var Devices = []string{"stall timer", "low-voltage derating", "controller cut-off", "management", "fuse"}
+
+// Read reads a trial file. The error is datafile.Problems.
+func Read(name string, data []byte) (*Trial, error) {
+	t := new(Trial)
+	source, err := datafile.Decode(name, data, t)
+	if err != nil {
+		return t, err
+	}
+	if len(t.Steps) == 0 {
+		source.Problem("throttle", "a trial needs one [[throttle]] or more, each with at and to")
+	}
+	for i, s := range t.Steps {
+		key := fmt.Sprintf("throttle[%d].at", i)
+		switch {
+		case i > 0 && s.At <= t.Steps[i-1].At:
+			source.Problem(key, "time goes backwards: this movement begins at %.6g s, the one before at %.6g s", s.At, t.Steps[i-1].At)
+		case s.At >= t.Duration:
+			source.Problem(key, "this movement begins at %.6g s, when the trial has ended (duration %.6g s)", s.At, t.Duration)
+		}
+	}
+	for i, d := range t.Expect {
+		if !slices.Contains(Devices, d) {
+			source.Problem(fmt.Sprintf("expect[%d]", i), "no device is called %q; known are %s", d, strings.Join(Devices, ", "))
+		}
+	}
+	return t, source.Err()
+}
+
+// Names are the built-in trials in order.
+func Names() []string { return slices.Clone(order) }
+
+// Builtin returns a built-in trial by name, or an error that lists them.
+func Builtin(name string) (*Trial, error) {
+	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
+	if err != nil {
+		return nil, fmt.Errorf("no built-in trial is called %q; there are %s", name, strings.Join(order, ", "))
+	}
+	return Read(name+".toml", data)
+}
+
+// Text is the file of a built-in trial, as an example to start one's own from.
+func Text(name string) (string, bool) {
+	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
+	return string(data), err == nil
+}

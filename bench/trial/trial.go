@@ -1,0 +1,50 @@
+// Package trial describes what the helm does, the weather it is done in, and the protection expected to act.
+//
+// A trial is a TOML file; the built-in ones are files too (builtin/). Values are SI, temperatures in kelvin.
+package trial
+
+import "quaybench/bench/quantity"
+
+// Trial is one run to try settings on.
+type Trial struct {
+	Name  string `key:"name" example:"my trial" doc:"its name"`
+	About string `key:"about" optional:"yes" example:"" doc:"what it is for"`
+
+	Steps    []Step  `key:"throttle" optional:"yes"`
+	Duration float64 `key:"duration" unit:"s" above:"0 s" max:"48 h" example:"60 s" doc:"when the trial ends"`
+
+	Air         float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air: the surroundings every rise is counted from"`
+	Water       float64        `key:"water" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
+	Compartment quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
+	Charge      float64        `key:"charge" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
+	Speed       float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
+	Moored      bool           `key:"moored" default:"false" example:"false" doc:"the boat is held fast"`
+
+	Start Start `key:"start"`
+
+	Load          string  `key:"load" one:"normal|fouled|dry|locked|ventilated" default:"normal" example:"normal" doc:"what the propeller meets"`
+	LoadFactor    float64 `key:"load_factor" unit:"1" default:"180 %" min:"100 %" max:"1000 %" example:"180 %" doc:"fouled: torque over the clean propeller's"`
+	LoadFrom      float64 `key:"load_from" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"when that load begins"`
+	CoolingLost   float64 `key:"cooling_lost_from" unit:"s" default:"1000 h" min:"0 s" doc:"when fans, vents and raw water are lost"`
+	Electrical    bool    `key:"electrical" default:"false" example:"false" doc:"resolve the electrical transients (motor, cable and link capacitor)"`
+	Charging      bool    `key:"charging" default:"true" example:"true" doc:"the boat's charging source is at work"`
+	NotPrecharged bool    `key:"precharge_skipped" default:"false" doc:"the contactor closes on an empty link capacitor"`
+
+	Expect []string `key:"expect" optional:"yes" doc:"the protection this trial expects to act, in that order: stall timer, low-voltage derating, controller cut-off, management, fuse"`
+}
+
+// Step moves the lever.
+type Step struct {
+	At   float64 `key:"at" unit:"s" min:"0 s" example:"0 s" doc:"when the lever begins to move"`
+	To   float64 `key:"to" unit:"1" min:"-100 %" max:"100 %" example:"100 %" doc:"where it goes: per cent ahead, negative astern"`
+	Over float64 `key:"over" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"how long the movement takes"`
+}
+
+// Start holds temperatures at the start; what is left out starts at the temperature of what surrounds it.
+type Start struct {
+	Winding quantity.Value `key:"winding" unit:"°C" optional:"yes" doc:"winding and commutator"`
+	Housing quantity.Value `key:"housing" unit:"°C" optional:"yes" doc:"motor housing"`
+	Sink    quantity.Value `key:"sink" unit:"°C" optional:"yes" doc:"heat sink and what sits on it"`
+	Battery quantity.Value `key:"battery" unit:"°C" optional:"yes" doc:"battery cells"`
+	Cables  quantity.Value `key:"cables" unit:"°C" optional:"yes" doc:"cables, joints and contactor"`
+}

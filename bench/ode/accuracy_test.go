@@ -17,12 +17,8 @@ func TestKnownEnds(t *testing.T) {
 	for _, p := range problems {
 		for _, tol := range []float64{1e-4, 1e-6, 1e-8} {
 			t.Run(fmt.Sprintf("%s at %g", p.name, tol), func(t *testing.T) {
-				atol := make([]float64, p.n)
-				for i := range atol {
-					atol[i] = tol * p.scale[i]
-				}
 				var in ode.Integrator
-				r, err := in.Integrate(context.Background(), p, p.t0, p.t1, p.y0, nil, ode.Options{RelTol: tol, AbsTol: atol}, nil)
+				r, err := in.Integrate(context.Background(), p, p.t0, p.t1, p.y0, nil, p.options(tol), nil)
 				require.NoError(t, err)
 				require.Equal(t, p.t1, r.T)
 				for i := range p.want {

@@ -17,7 +17,14 @@ type problem struct {
 func (p problem) Dim() int                                 { return p.n }
 func (p problem) Derivatives(t float64, y, dydt []float64) { p.f(t, y, dydt) }
 
-var _ ode.System = problem{}
+// options asks for a part in tol of the size of each state.
+func (p problem) options(tol float64) ode.Options {
+	atol := make([]float64, p.n)
+	for i := range atol {
+		atol[i] = tol * p.scale[i]
+	}
+	return ode.Options{RelTol: tol, AbsTol: atol}
+}
 
 // problems is the one table every test of accuracy runs.
 var problems = []problem{robertson, vanDerPol, hires}

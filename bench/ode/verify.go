@@ -49,10 +49,10 @@ func VerifyJacobian(sys System, t float64, y, size []float64) error {
 		for k := 0; k < n; k++ {
 			v, allowed := slope[i*n+k], 1e-5*row[i]/typical(k)
 			if pattern.jac.mask != nil && !pattern.jac.mask[i*n+k] && math.Abs(v) > allowed {
-				return fmt.Errorf("ode: derivative %d reads state %d (slope %g), which its pattern denies", i, k, v)
+				return fmt.Errorf("ode: derivative %d reads state %d (slope %.6g), which its pattern denies", i, k, v)
 			}
 			if analytic && math.Abs(stated.jac.At(i, k)-v) > allowed {
-				return fmt.Errorf("ode: jacobian entry (%d, %d) is %g; differences give %g", i, k, stated.jac.At(i, k), v)
+				return fmt.Errorf("ode: jacobian entry (%d, %d) is %.6g; differences give %.6g", i, k, stated.jac.At(i, k), v)
 			}
 		}
 	}
@@ -64,7 +64,7 @@ func VerifyJacobian(sys System, t float64, y, size []float64) error {
 		sys.Derivatives(t-width, y, down)
 		for i := range ft {
 			if v := (up[i] - down[i]) / (2 * width); math.Abs(ft[i]-v) > 1e-5*(math.Abs(v)+row[i]) {
-				return fmt.Errorf("ode: time derivative %d is %g; differences give %g", i, ft[i], v)
+				return fmt.Errorf("ode: time derivative %d is %.6g; differences give %.6g", i, ft[i], v)
 			}
 		}
 	}

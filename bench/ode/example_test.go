@@ -1,0 +1,50 @@
+package ode_test
+
+import (
+	"context"
+	"fmt"
+
+	"quaybench/bench/ode"
+)
+
+// heater is a part that warms towards 400 K while its switch is closed.
+type heater struct{ closed bool }
+
+func (h *heater) Dim() int { return 1 }
+
+func (h *heater) Derivatives(_ float64, y, dydt []float64) {
+	dydt[0] = -(y[0] - 293) / 100
+	if h.closed {
+		dydt[0] = -(y[0] - 400) / 100
+	}
+}
+
+// A thermostat: integrate to an event, change the mode, go on from the state returned.
+func ExampleIntegrator_Integrate() {
+	part := &heater{closed: true}
+	events := []ode.Event{
+		{Name: "warm", Direction: ode.Rising, Value: func(_ float64, y []float64) float64 { return y[0] - 340 }},
+		{Name: "cold", Direction: ode.Falling, Value: func(_ float64, y []float64) float64 { return y[0] - 330 }},
+	}
+	opts := ode.Options{RelTol: 1e-8, AbsTol: []float64{1e-6}}
+	var in ode.Integrator
+	t, y := 0.0, []float64{293}
+	for t < 100 {
+		r, err := in.Integrate(context.Background(), part, t, 100, y, events, opts, nil)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		for _, k := range r.Fired {
+			fmt.Printf("%s at %.2f s\n", events[k].Name, r.T)
+			part.closed = events[k].Name == "cold"
+		}
+		t, y = r.T, r.Y
+	}
+	fmt.Printf("%.2f K at %.0f s\n", y[0], t)
+	// Output:
+	// warm at 57.85 s
+	// cold at 81.68 s
+	// warm at 97.10 s
+	// 338.66 K at 100 s
+}

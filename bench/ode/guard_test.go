@@ -1,0 +1,110 @@
+package ode_test
+
+import (
+	"context"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/ode"
+)
+
+// pulsed is y' = −y with a pulse of area one, far narrower than a step, in the
+// middle of the first half of the step from 4 to 5: no stage of a whole step
+// comes near it.
+var pulsed = system{1, func(t float64, y, d []float64) {
+	x := (t - 4.1607) / 0.004
+	d[0] = -y[0] + math.Exp(-x*x/2)/(0.004*math.Sqrt(2*math.Pi))
+}}
+
+// bold steps by one second, whatever the pulse.
+var bold = ode.Options{RelTol: 1e-3, AbsTol: []float64{1e-2}, MaxStep: 1, FirstStep: 1}
+
+// TestGuard: the error estimate alone steps over the pulse and gives a wrong
+// answer; the guard says so.
+func TestGuard(t *testing.T) {
+	const right = 0.0029 // e^-10 + e^(4.16-10)
+	run := func(change func(*ode.Options)) (ode.Result, error) {
+		opts := bold
+		change(&opts)
+		return new(ode.Integrator).Integrate(context.Background(), pulsed, 0, 10, []float64{1}, nil, opts, nil)
+	}
+
+	t.Run("without it the answer is wrong", func(t *testing.T) {
+		r, err := run(func(o *ode.Options) { o.Check.Every = -1 })
+		require.NoError(t, err)
+		require.Less(t, r.Y[0], right/10)
+		require.Zero(t, r.Statistics.Checked)
+	})
+	t.Run("the statistics tell", func(t *testing.T) {
+		r, err := run(func(o *ode.Options) { o.Check.Every = 1 })
+		require.NoError(t, err)
+		require.Equal(t, r.Statistics.Steps, r.Statistics.Checked)
+		require.Equal(t, 1, r.Statistics.Suspect)
+		require.InDelta(t, 4.16, r.Statistics.Worst.T, 1)
+		require.Greater(t, r.Statistics.Worst.End, 10.0)
+	})
+	t.Run("or an error names the place", func(t *testing.T) {
+		_, err := run(func(o *ode.Options) { o.Check = ode.CheckOptions{Every: 1, Fail: true} })
+		var typed *ode.SuspectError
+		require.ErrorAs(t, err, &typed)
+		require.Equal(t, 0, typed.State)
+		require.LessOrEqual(t, typed.T, 4.16)
+		require.GreaterOrEqual(t, typed.T+typed.H, 4.16)
+	})
+	t.Run("MaxStep cures it", func(t *testing.T) {
+		r, err := run(func(o *ode.Options) { o.MaxStep = 0.004 })
+		require.NoError(t, err)
+		require.InDelta(t, right, r.Y[0], 1e-4)
+		require.Zero(t, r.Statistics.Suspect)
+	})
+	t.Run("samples come round", func(t *testing.T) {
+		// One step in four is checked, wherever the sample begins: over many
+		// calls that begin at different times a quarter in all.
+		var total ode.Statistics
+		for call := range 200 {
+			r, err := new(ode.Integrator).Integrate(context.Background(), oscillator, float64(call)/7, float64(call)/7+1, []float64{0, 1}, nil, ode.Options{Check: ode.CheckOptions{Every: 4}}, nil)
+			require.NoError(t, err)
+			total.Add(r.Statistics)
+		}
+		require.InEpsilon(t, 0.25, float64(total.Checked)/float64(total.Steps), 0.1)
+	})
+}
+
+// TestNoFalseAlarm: sound runs raise no suspicion.
+func TestNoFalseAlarm(t *testing.T) {
+	every := ode.CheckOptions{Every: 1}
+	for _, p := range problems {
+		for _, tol := range []float64{1e-4, 1e-6, 1e-8} {
+			opts := p.options(tol)
+			opts.Check = every
+			r, err := new(ode.Integrator).Integrate(context.Background(), p, p.t0, p.t1, p.y0, nil, opts, nil)
+			require.NoError(t, err)
+			require.Zero(t, r.Statistics.Suspect, "%s at %g: %+v", p.name, tol, r.Statistics.Worst)
+		}
+	}
+	opts := outingTolerance(1e-4)
+	opts.Check = every
+	o := &outing{}
+	_, st, err := o.run(new(ode.Integrator), o, nil, opts, nil)
+	require.NoError(t, err)
+	require.Zero(t, st.Suspect, "%+v", st.Worst)
+}
+
+// TestEventStepIsRefined: a step in which an event fires is halved until the
+// dense output agrees in its middle, so the event comes as exactly as the states.
+func TestEventStepIsRefined(t *testing.T) {
+	// y = tanh(20 t − 3) rises so fast that a loose step spans the rise.
+	sys := system{1, func(_ float64, y, d []float64) { d[0] = 20 * (1 - y[0]*y[0]) }}
+	start := []float64{math.Tanh(-3)}
+	rise := math.Atanh(0.5) + 3
+	event := []ode.Event{level("half", 0, 0.5, ode.Rising)}
+	tol := 1e-5
+	opts := ode.Options{RelTol: tol, AbsTol: []float64{tol}}
+	r, err := new(ode.Integrator).Integrate(context.Background(), sys, 0, 10, start, event, opts, nil)
+	require.NoError(t, err)
+	slope := 20 * 0.75
+	require.InDelta(t, rise/20, r.T, 40*tol/slope)
+	require.Positive(t, r.Statistics.Checked)
+}

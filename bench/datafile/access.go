@@ -171,9 +171,9 @@ func unknownKey(s *schema, key string) error {
 		}
 	}
 	if near == "" {
-		return fmt.Errorf("unknown key %q", printable(shorten(key)))
+		return fmt.Errorf("unknown key %s", quoted(key))
 	}
-	return fmt.Errorf("unknown key %q; did you mean %s?", printable(shorten(key)), near)
+	return fmt.Errorf("unknown key %s; did you mean %s?", quoted(key), near)
 }
 
 func cutLast(s, sep string) (before, after string, found bool) {

@@ -48,10 +48,9 @@ func Decode(name string, data []byte, into any) (*Source, error) {
 	v = v.Elem()
 	s := newSource(name, data, schemaOf(v.Type()))
 	if s.readable() {
-		r := reader{data: s.data, report: s.report}
+		r := reader{Source: s}
 		r.read(len(bom(s.data)))
-		s.root, s.syntax = r.root, r.broken
-		d := decoder{s}
+		d := decoder{s, r.lost}
 		d.table("", s.root, s.schema, v)
 	}
 	return s, s.Err()
@@ -83,7 +82,10 @@ func (s *Source) readable() bool {
 }
 
 // decoder fills a struct from the tree.
-type decoder struct{ *Source }
+type decoder struct {
+	*Source
+	lost bool // a header could not be read: a table that seems absent may be there
+}
 
 // table fills the struct v from the table n; prefix is its path with a dot.
 func (d decoder) table(prefix string, n *node, s *schema, v reflect.Value) {
@@ -147,6 +149,9 @@ func (d decoder) missing(path string, n *node, f *field) {
 	if text := f.tag("doc"); text != "" {
 		doc = " (" + text + ")"
 	}
+	if f.group() && d.lost {
+		return
+	}
 	at := n.key
 	if n == d.root {
 		at = nowhere
@@ -167,6 +172,9 @@ func (d decoder) missing(path string, n *node, f *field) {
 
 // unknown reports a key nobody knows and returns the key that was probably meant.
 func (d decoder) unknown(prefix, name string, n *node, s *schema) string {
+	if len(d.problems) == maxProblems {
+		return ""
+	}
 	at, path := n.children[name].key, prefix+name
 	var here, absent []string
 	for _, f := range s.fields {
@@ -175,24 +183,23 @@ func (d decoder) unknown(prefix, name string, n *node, s *schema) string {
 			absent = append(absent, f.key)
 		}
 	}
-	shown := printable(shorten(name))
 	near := nearest(name, absent)
 	if near == "" {
 		near = nearest(name, here)
 	}
 	if near != "" {
-		d.report(at, path, "unknown key %q; did you mean %s?", shown, near)
+		d.report(at, path, "unknown key %s; did you mean %s?", quoted(name), near)
 		return near
 	}
 	if elsewhere := d.elsewhere(name); elsewhere != "" {
-		d.report(at, path, "unknown key %q here; %s is known", shown, elsewhere)
+		d.report(at, path, "unknown key %s here; %s is known", quoted(name), elsewhere)
 		return ""
 	}
 	const most = 12
 	if len(here) > most {
 		here = append(here[:most:most], "…")
 	}
-	d.report(at, path, "unknown key %q; known here: %s", shown, strings.Join(here, ", "))
+	d.report(at, path, "unknown key %s; known here: %s", quoted(name), strings.Join(here, ", "))
 	return ""
 }
 
@@ -306,18 +313,24 @@ func (d decoder) list(path string, n *node, f *field, v reflect.Value) {
 	}
 }
 
+var ratio = quantity.MustUnit("1")
+
 // quantity reads one quantity and reports what is wrong with it.
 func (d decoder) quantity(path string, n *node, c *column) (q quantity.Value, ok bool) {
 	written := n.value
 	switch n.kind {
 	case text:
 	case integer, float:
-		lower := strings.ToLower(strings.TrimLeft(written, "+-"))
-		if c.text != "1" && lower != "nan" && lower != "inf" {
-			d.report(n.start, path, "%s is a number without its unit; write for example %q", written, written+" "+c.text)
+		// A plain ratio may be a TOML number. What TOML allows beyond decimal numbers
+		// (nan, 1_000, 0x10) a quantity refuses by itself, with a clear word.
+		if _, err := quantity.Parse(written, ratio); err == nil && c.text != "1" {
+			example := written + " " + c.text
+			if _, err := c.parse(example); err != nil {
+				example = c.example()
+			}
+			d.report(n.start, path, "%s is a number without its unit; write for example %q", written, example)
 			return q, false
 		}
-		// TOML allows 1_000 and 0x10; a quantity does not, and says so.
 	default:
 		d.report(n.start, path, "a quantity in quotes is wanted, for example %q, not %s", c.example(), n.kind)
 		return q, false

@@ -19,11 +19,10 @@ func (s *Source) Set(key, text string) ([]byte, error) {
 	if s.syntax {
 		return nil, fmt.Errorf("correct the syntax of %s first: %w", printable(s.name), s.Err())
 	}
-	f, err := s.settable(key, text)
+	value, err := s.settable(key, text)
 	if err != nil {
 		return nil, err
 	}
-	value := f.quote(text)
 	var changed []byte
 	found, _ := s.find(key)
 	switch {
@@ -48,18 +47,22 @@ func (s *Source) Set(key, text string) ([]byte, error) {
 	return changed, nil
 }
 
-// settable finds the field of the key and checks the text against it.
-func (s *Source) settable(key, text string) (*field, error) {
+// settable checks the text against the field of the key and returns it as it
+// stands in a file.
+func (s *Source) settable(key, text string) (string, error) {
 	scratch := reflect.New(s.structType())
 	s.grow(scratch.Elem())
 	f, v, err := lookUp(scratch.Interface(), key, true)
 	if err != nil {
-		return nil, err
+		return "", err
 	}
 	if err := f.setText(v, text); err != nil {
-		return nil, fmt.Errorf("%s: %w", key, err)
+		return "", fmt.Errorf("%s: %w", key, err)
 	}
-	return f, nil
+	if f.kind == KindInteger {
+		text = f.getText(v) // "+007" is no TOML number
+	}
+	return f.quote(text), nil
 }
 
 // grow gives the scratch struct as many array elements as the file has.
@@ -125,9 +128,9 @@ func (s *Source) insert(key, value string) ([]byte, error) {
 		}
 		return splice(s.data, t.bodyEnd, t.bodyEnd, line), nil
 	case t.dotted:
-		line = t.prefix + line
-	case t == s.root && len(t.names) == 0 || t == s.root && !s.topLevelKeys():
-		at := len(bom(s.data))
+		line = string(s.data[t.prefix[0]:t.prefix[1]]) + "." + line
+	case t == s.root && t.bodyEnd == t.key: // no key before the first header
+		at := s.afterOpeningComment()
 		return splice(s.data, at, at, line+newline), nil
 	}
 	at := t.bodyEnd
@@ -138,8 +141,19 @@ func (s *Source) insert(key, value string) ([]byte, error) {
 	return splice(s.data, len(s.data), len(s.data), newline+line+newline), nil
 }
 
-// topLevelKeys reports whether a key stands before the first header.
-func (s *Source) topLevelKeys() bool { return s.root.bodyEnd > len(bom(s.data)) }
+// afterOpeningComment returns where the comment that opens the file ends, if an
+// empty line sets it off from what follows; else where the file starts.
+func (s *Source) afterOpeningComment() int {
+	for n := 1; n < len(s.lines); n++ {
+		switch line := strings.TrimSpace(s.line(n)); {
+		case line == "":
+			return s.lineStart(n)
+		case line[0] != '#':
+			return s.lineStart(1)
+		}
+	}
+	return s.lineStart(1)
+}
 
 // tomlString writes a text as a TOML basic string.
 func tomlString(text string) string {

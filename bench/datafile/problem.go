@@ -89,6 +89,9 @@ func printable(s string) string {
 	return b.String()
 }
 
+// quoted puts a user's text into a message: shortened, escaped and in quotes.
+func quoted(s string) string { return `"` + printable(shorten(s)) + `"` }
+
 // shorten cuts a long text for use in a message.
 func shorten(s string) string {
 	const most = 60
@@ -98,35 +101,27 @@ func shorten(s string) string {
 	return string([]rune(s)[:most]) + "…"
 }
 
-// excerpt returns the line with a caret under the column (from 1). Long lines
-// are cut around the column; what cannot be printed becomes one character, so
-// that the caret stays in place.
-func excerpt(line string, column int) string {
-	const before, width = 60, 100
-	runes := []rune(line)
-	start := 0
-	if column-1 > before {
-		start = min(column-1-before, len(runes))
+// excerpt returns the line with a caret under the byte at the offset. Long lines
+// are cut around it; what cannot be printed becomes one character, so that the
+// caret stays in place.
+func excerpt(line string, at int) string {
+	const before, after = 60, 40
+	left, right := []rune(line[max(0, at-4*before):at]), []rune(line[at:min(len(line), at+4*after)])
+	cutLeft, cutRight := len(left) > before || at > 4*before, len(right) > after || len(line)-at > 4*after
+	if cutLeft {
+		left = append([]rune{'…'}, left[max(0, len(left)-before):]...)
 	}
-	end := min(start+width, len(runes))
-	var b strings.Builder
-	b.WriteString("    ")
-	caret := column - 1 - start
-	if start > 0 {
-		b.WriteString("…")
-		caret++
+	if cutRight {
+		right = append(right[:min(after, len(right))], '…')
 	}
-	for _, r := range runes[start:end] {
+	shown := strings.Map(func(r rune) rune {
 		switch {
 		case r == '\t':
-			r = ' '
+			return ' '
 		case !unicode.IsPrint(r):
-			r = '\uFFFD'
+			return utf8.RuneError
 		}
-		b.WriteRune(r)
-	}
-	if end < len(runes) {
-		b.WriteString("…")
-	}
-	return b.String() + "\n    " + strings.Repeat(" ", caret) + "^"
+		return r
+	}, string(left)+string(right))
+	return "    " + shown + "\n    " + strings.Repeat(" ", len(left)) + "^"
 }

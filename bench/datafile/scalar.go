@@ -37,13 +37,13 @@ func (f *field) setText(v reflect.Value, s string) error {
 		v.SetString(s)
 	case KindBoolean:
 		if s != "true" && s != "false" {
-			return &valueError{text: fmt.Sprintf("true or false is wanted, not %q", shorten(s))}
+			return &valueError{text: fmt.Sprintf("true or false is wanted, not %s", quoted(s))}
 		}
 		v.SetBool(s == "true")
 	case KindInteger:
 		n, err := strconv.ParseInt(s, 10, 64)
 		if err != nil {
-			return &valueError{text: fmt.Sprintf("a whole number is wanted, not %q", shorten(s))}
+			return &valueError{text: fmt.Sprintf("a whole number is wanted, not %s", quoted(s))}
 		}
 		return f.setInteger(v, n)
 	default:
@@ -90,9 +90,9 @@ func (f *field) checkText(s string) error {
 			return nil
 		}
 	}
-	message := fmt.Sprintf("%q is none of %s", printable(shorten(s)), strings.Join(f.one, ", "))
+	message := fmt.Sprintf("%s is none of %s", quoted(s), strings.Join(f.one, ", "))
 	if near := nearest(s, f.one); near != "" {
-		message += fmt.Sprintf("; did you mean %q?", near)
+		message += fmt.Sprintf("; did you mean %s?", quoted(near))
 	}
 	return &valueError{text: message}
 }

@@ -20,7 +20,7 @@ const (
 	KindText     Kind = "text"            // string
 	KindInteger  Kind = "whole number"    // any int or uint
 	KindBoolean  Kind = "true or false"   // bool
-	KindRows     Kind = "rows"            // Table: an array of rows of quantities
+	KindRows     Kind = "table of rows"   // Table: an array of rows of quantities
 	KindList     Kind = "list"            // []float64: an array of quantities
 	KindTexts    Kind = "list of texts"   // []string
 	KindGroup    Kind = "table"           // struct or pointer to struct: [table]

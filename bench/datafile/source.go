@@ -86,15 +86,22 @@ func (s *Source) Position(key string) (line, column int, ok bool) {
 	return line, column, true
 }
 
+// maxProblems bounds how many problems of one file are kept: a file with more is
+// no data file at all, and describing them takes time.
+const maxProblems = 1000
+
 // nowhere is the offset of what concerns the whole file: line 1, column 1, no excerpt.
 const nowhere = -1
 
 // report adds a problem at an offset.
 func (s *Source) report(at int, key, format string, args ...any) {
+	if len(s.problems) == maxProblems {
+		return
+	}
 	line, column := s.position(at)
-	p := Problem{File: s.name, Line: line, Column: column, Key: key, Text: printable(fmt.Sprintf(format, args...))}
+	p := Problem{File: s.name, Line: line, Column: column, Key: printable(key), Text: printable(fmt.Sprintf(format, args...))}
 	if content := s.line(line); at != nowhere && strings.TrimSpace(content) != "" {
-		p.Excerpt = excerpt(content, column)
+		p.Excerpt = excerpt(content, min(at-s.lineStart(line), len(content)))
 	}
 	s.problems = append(s.problems, p)
 }
@@ -103,11 +110,15 @@ func (s *Source) report(at int, key, format string, args ...any) {
 func (s *Source) position(at int) (line, column int) {
 	at = min(max(at, 0), len(s.data))
 	line = sort.SearchInts(s.lines, at+1)
-	start := s.lines[line-1]
+	return line, utf8.RuneCount(s.data[min(s.lineStart(line), at):at]) + 1
+}
+
+// lineStart returns the offset of a line (from 1), after the byte order mark.
+func (s *Source) lineStart(line int) int {
 	if line == 1 {
-		start = min(len(bom(s.data)), at)
+		return len(bom(s.data))
 	}
-	return line, utf8.RuneCount(s.data[start:at]) + 1
+	return s.lines[line-1]
 }
 
 // line returns the text of a line (from 1) without its line break.
@@ -116,11 +127,7 @@ func (s *Source) line(n int) string {
 	if n < len(s.lines) {
 		end = s.lines[n] - 1
 	}
-	start := s.lines[n-1]
-	if n == 1 {
-		start = len(bom(s.data))
-	}
-	return strings.TrimSuffix(string(s.data[start:end]), "\r")
+	return strings.TrimSuffix(string(s.data[s.lineStart(n):end]), "\r")
 }
 
 // bom returns the byte order mark some editors put before UTF-8 text, if there.

@@ -37,8 +37,8 @@ type node struct {
 	kind       nodeKind
 	key        int    // where the key or header's name starts; for elements, the element
 	start, end int    // the value as written; for a table its header
-	value      string // decoded text, or the number as written
-	raw        string // as written
+	value      string // of a scalar: decoded text, or the number as written
+	raw        string // of a scalar: as written
 
 	names    []string         // keys of a table in order
 	children map[string]*node // of a table
@@ -48,11 +48,11 @@ type node struct {
 	dotted   bool   // table: made by a dotted key
 	inline   bool   // table: written {…}
 	bodyEnd  int    // table: end of its header or of its last key's value, where another key may follow
-	prefix   string // dotted table: how its keys are prefixed, as written
+	prefix   [2]int // dotted table: where the prefix of its keys stands in the file
 }
 
 func newTable(at int) *node {
-	return &node{kind: table, key: at, start: at, end: at, children: map[string]*node{}}
+	return &node{kind: table, key: at, start: at, end: at, bodyEnd: at, children: map[string]*node{}}
 }
 
 func (n *node) add(name string, child *node) {
@@ -62,23 +62,20 @@ func (n *node) add(name string, child *node) {
 
 // reader builds the tree of one file and reports what breaks TOML's own rules.
 type reader struct {
-	data   []byte
-	root   *node
-	broken bool // there was a syntax error
-	report func(at int, key, format string, args ...any)
+	*Source
+	lost bool // keys were passed over because their table's header could not be read
 }
 
 // plausible matches a line on which reading can start again after a syntax error.
 var plausible = regexp.MustCompile(`^[ \t]*(\[{1,2}[ \t]*[A-Za-z0-9_-][A-Za-z0-9_. \t-]*\]{1,2}[ \t]*(#.*)?\r?$|[A-Za-z0-9_."'-]+[ \t]*=)`)
 
-var startOfKey = regexp.MustCompile(`^([A-Za-z0-9_-]+)[ \t]*(=|$)`)
+var startOfKey = regexp.MustCompile(`^([A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*)([ \t\r\n=]|$)`)
 
 // read parses the whole file. After a syntax error it goes on at the next line
 // that looks like a key or header, so that one slip does not hide the others.
 func (r *reader) read(from int) {
 	r.root = newTable(from)
 	r.root.explicit = true
-	r.root.bodyEnd = from
 	current := r.root
 	for from < len(r.data) {
 		base := from
@@ -93,7 +90,7 @@ func (r *reader) read(from int) {
 		if p.Error() == nil {
 			return
 		}
-		r.broken = true
+		r.syntax = true
 		at := base + end
 		var bad *unstable.ParserError
 		if errors.As(p.Error(), &bad) {
@@ -101,18 +98,36 @@ func (r *reader) read(from int) {
 		}
 		statement := r.nextStatement(base + end)
 		name := ""
-		if m := startOfKey.FindSubmatch(r.data[statement:]); m != nil && current != nil {
+		if m := startOfKey.FindSubmatch(r.data[statement:]); m != nil {
 			name = string(m[1])
-			if current.children[name] == nil {
-				current.add(name, &node{kind: broken, key: statement, start: statement, end: statement})
-			}
+			current.addBroken(name, statement)
 		}
 		r.report(at, name, "%s", r.syntaxMessage(p.Error(), at, statement))
 		from = r.resume(statement)
 		// After a broken header nobody knows which table the keys belong to.
 		if statement < len(r.data) && r.data[statement] == '[' {
-			current = nil
+			current, r.lost = nil, true
 		}
+	}
+}
+
+// addBroken adds a key whose value could not be read, so that it does not count as missing.
+func (n *node) addBroken(path string, at int) {
+	names := strings.Split(path, ".")
+	for i, name := range names {
+		if n == nil || n.children == nil {
+			return
+		}
+		child := n.children[name]
+		switch {
+		case child == nil && i == len(names)-1:
+			n.add(name, &node{kind: broken, key: at, start: at, end: at})
+		case child == nil:
+			child = newTable(at)
+			child.dotted = true
+			n.add(name, child)
+		}
+		n = child
 	}
 }
 
@@ -169,12 +184,17 @@ func (r *reader) syntaxMessage(err error, at, statement int) string {
 	message := printable(err.Error())
 	line := string(bytes.TrimSpace(r.data[statement:r.lineEnd(min(statement, len(r.data)))]))
 	switch {
+	case strings.HasSuffix(message, "at start of value") && bytes.IndexByte([]byte("\r\n#"), r.data[at]) >= 0, strings.HasPrefix(message, "expected value, not end"):
+		message = "the value after = is missing"
 	case strings.Contains(message, "at start of value"), strings.Contains(message, "expected newline") && !strings.Contains(line, `"`) && strings.Contains(line, "="):
 		message += `; a value with a unit stands in quotes, for example resistance = "14 mΩ"`
 	case strings.Contains(message, "expected '=' after key"):
 		message += `; write key = value`
 	case strings.Contains(message, "array is incomplete"):
 		message += `; a closing ] is missing`
+	}
+	if first, _ := r.position(statement); first != r.lineOf(at) {
+		message += fmt.Sprintf(" (in what starts in line %d)", first)
 	}
 	return "syntax: " + message
 }
@@ -185,7 +205,7 @@ func (r *reader) expression(p *unstable.Parser, base int, n *unstable.Node, curr
 	if n.Kind == unstable.KeyValue {
 		end := base + int(n.Raw.Offset+n.Raw.Length)
 		if current != nil {
-			r.keyValue(p, base, n, current, "")
+			r.keyValue(p, base, n, current)
 			if end > current.bodyEnd {
 				current.bodyEnd = end
 			}
@@ -193,15 +213,28 @@ func (r *reader) expression(p *unstable.Parser, base int, n *unstable.Node, curr
 		return current, end
 	}
 	path := keyPath(base, n.Key())
-	last := path[len(path)-1]
-	end := last.end
+	end := path[len(path)-1].end
 	if i := bytes.IndexByte(r.data[end:], ']'); i >= 0 {
 		end += i + 1
 	}
 	if n.Kind == unstable.ArrayTable {
 		end++
 	}
+	if r.tooDeep(path) {
+		return nil, end
+	}
 	return r.header(path, n.Kind == unstable.ArrayTable, end), end
+}
+
+// maxDepth bounds dotted keys; a tree of millions of tables would eat the memory.
+const maxDepth = 16
+
+func (r *reader) tooDeep(path []part) bool {
+	if len(path) <= maxDepth {
+		return false
+	}
+	r.report(path[0].start, "", "a key of %d parts is too deep; at most %d are read", len(path), maxDepth)
+	return true
 }
 
 // part is one part of a dotted key.
@@ -276,8 +309,11 @@ func (r *reader) header(path []part, many bool, end int) *node {
 }
 
 // keyValue adds one key = value to the table t.
-func (r *reader) keyValue(p *unstable.Parser, base int, n *unstable.Node, t *node, prefix string) {
+func (r *reader) keyValue(p *unstable.Parser, base int, n *unstable.Node, t *node) {
 	path := keyPath(base, n.Key())
+	if r.tooDeep(path) {
+		return
+	}
 	valueEnd := base + int(n.Raw.Offset+n.Raw.Length)
 	for i, q := range path[:len(path)-1] {
 		child := t.children[q.name]
@@ -285,7 +321,7 @@ func (r *reader) keyValue(p *unstable.Parser, base int, n *unstable.Node, t *nod
 		case child == nil:
 			child = newTable(q.start)
 			child.dotted = true
-			child.prefix = string(r.data[path[0].start:q.end]) + "."
+			child.prefix = [2]int{path[0].start, q.end}
 			t.add(q.name, child)
 		case child.kind != table || child.inline || child.explicit || !child.dotted:
 			r.report(q.start, dotted(path[:i+1]), "%s is already used as %s in line %d", printable(shorten(dotted(path[:i+1]))), child.kind, r.lineOf(child.key))
@@ -297,7 +333,7 @@ func (r *reader) keyValue(p *unstable.Parser, base int, n *unstable.Node, t *nod
 	last := path[len(path)-1]
 	if first := t.children[last.name]; first != nil {
 		if first.kind != broken {
-			r.report(last.start, prefix+dotted(path), "%s is there twice; first in line %d", printable(shorten(last.name)), r.lineOf(first.key))
+			r.report(last.start, dotted(path), "%s is there twice; first in line %d", printable(shorten(last.name)), r.lineOf(first.key))
 		}
 		return
 	}
@@ -342,7 +378,7 @@ func (r *reader) value(p *unstable.Parser, base int, n *unstable.Node, at int) (
 		cursor := at + 1
 		for it := n.Children(); it.Next(); {
 			kv := it.Node()
-			r.keyValue(p, base, kv, v, "")
+			r.keyValue(p, base, kv, v)
 			cursor = base + int(kv.Raw.Offset+kv.Raw.Length)
 		}
 		v.bodyEnd = cursor
@@ -357,11 +393,16 @@ func (r *reader) value(p *unstable.Parser, base int, n *unstable.Node, at int) (
 		v.end = at + int(n.Raw.Length)
 	}
 	v.end = min(v.end, len(r.data))
-	v.raw = string(r.data[v.start:v.end])
+	if v.kind != array && v.kind != table {
+		v.raw = string(r.data[v.start:v.end])
+	}
 	return v, v.end
 }
 
-func (r *reader) lineOf(at int) int { return bytes.Count(r.data[:at], []byte("\n")) + 1 }
+func (r *reader) lineOf(at int) int {
+	line, _ := r.position(at)
+	return line
+}
 
 // rawOffset returns where in the file the byte of the decoded text stands.
 func (n *node) rawOffset(decoded int) int {

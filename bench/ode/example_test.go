@@ -42,9 +42,11 @@ func ExampleIntegrator_Integrate() {
 		t, y = r.T, r.Y
 	}
 	fmt.Printf("%.2f K at %.0f s\n", y[0], t)
+	// The instants have closed forms: 100 ln(107/60) s, then 100 ln(47/37) s and 100 ln(70/60) s later.
+
 	// Output:
 	// warm at 57.85 s
-	// cold at 81.68 s
-	// warm at 97.10 s
-	// 338.66 K at 100 s
+	// cold at 81.77 s
+	// warm at 97.19 s
+	// 338.70 K at 100 s
 }

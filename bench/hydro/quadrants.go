@@ -130,9 +130,9 @@ func between(tests []tested, of func(tested) float64, x float64) *fourier {
 //   - the shape's thrust and torque are each scaled to meet the diagram at J = low,
 //     so that a propeller weaker than the tested one is weaker astern too;
 //   - between low and high the diagram replaces the shape;
-//   - outside, the difference at the ends fades, value and slope continuous: within 15°
-//     below, where it is zero and only the slopes differ, and by 90° above;
-//   - thrust is lowered where the sum would create energy.
+//   - outside, the difference at the ends fades, value and slope continuous: its slope
+//     within 10°, its value (above only; below it is zero) by 90°;
+//   - torque and thrust are lowered where the sum would break the laws of energy.
 func newScrew(diameter float64, ahead characteristic, low, high float64, s shape) (*Screw, error) {
 	base := s.series()
 	star := func(j float64) (ct, cq float64) {
@@ -160,7 +160,7 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 		bt, bq := scaled(beta)
 		return ct - bt, cq - bq
 	}
-	below := newFade(difference, betaLow, betaLow-math.Pi/12)
+	below := newFade(difference, betaLow, betaLow-slopeFade)
 	above := newFade(difference, betaHigh, math.Max(betaHigh+math.Pi/8, math.Pi/2))
 
 	screw := &Screw{diameter: diameter, ahead: ahead, jLow: low, jHigh: high}
@@ -175,29 +175,35 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 		default:
 			dt, dq = above.at(beta)
 		}
-		return dissipative(beta, ct+dt, cq+dq)
+		return physical(beta, ct+dt, cq+dq)
 	})
 	return screw, nil
 }
 
-// dissipative lowers the thrust, if it must, so that shaft power less thrust power,
-// C_Q*·cosβ/0.35 − C_T*·sinβ in star form, stays above zero; the margin covers the
-// interpolation between nodes.
-func dissipative(beta, ct, cq float64) (float64, float64) {
-	const margin = 5e-4
+// physical holds a pair of coefficients to what energy allows, if the sum of estimates
+// oversteps it: no more power from the stream than a free turbine can take, 16/27 of it
+// (Betz 1920, from memory), and shaft power less thrust power, C_Q*·cosβ/0.35 −
+// C_T*·sinβ in star form, above zero. The margins cover the interpolation between nodes.
+func physical(beta, ct, cq float64) (float64, float64) {
 	sin, cos := math.Sincos(beta)
-	if cq*cos/0.35-ct*sin < margin && math.Abs(sin) > 0.05 {
-		ct = (cq*cos/0.35 - margin) / sin
+	if betz := 0.57 * math.Pow(math.Abs(sin), 3); -cq*cos/0.35 > betz {
+		cq = -betz * 0.35 / cos
+	}
+	if lost := cq*cos/0.35 - ct*sin; lost < 5e-4 && math.Abs(sin) > 0.05 {
+		ct += (lost - 5e-4) / sin
 	}
 	return ct, cq
 }
 
-// fade takes a difference from where it ends to zero: a cubic that starts with its
-// value and slope and ends flat.
+// fade takes a difference from where it ends to zero: its value by a cubic that starts
+// and ends flat, its slope within slopeFade, since the slope at the end of a measured
+// table is mostly scatter.
 type fade struct {
 	from, to     float64
 	value, slope [2]float64
 }
+
+const slopeFade = math.Pi / 18 // 10°
 
 func newFade(difference func(float64) (float64, float64), from, to float64) fade {
 	// The slope is taken from inside the range, where the difference is smooth.
@@ -210,13 +216,10 @@ func newFade(difference func(float64) (float64, float64), from, to float64) fade
 }
 
 func (f fade) at(beta float64) (dt, dq float64) {
-	w := f.to - f.from
-	x := (beta - f.from) / w
-	if x >= 1 {
-		return 0, 0
-	}
-	h00, h10 := (1+2*x)*(1-x)*(1-x), x*(1-x)*(1-x)*w
-	return h00*f.value[0] + h10*f.slope[0], h00*f.value[1] + h10*f.slope[1]
+	x := math.Min((beta-f.from)/(f.to-f.from), 1)
+	y := math.Min(math.Abs(beta-f.from)/slopeFade, 1)
+	value, slope := (1+2*x)*(1-x)*(1-x), (beta-f.from)*(1-y)*(1-y)
+	return value*f.value[0] + slope*f.slope[0], value*f.value[1] + slope*f.slope[1]
 }
 
 // periodic is a pair of curves over one turn, cubic between even nodes, value and

@@ -73,6 +73,21 @@ func TestPropellerDissipates(t *testing.T) {
 	})
 }
 
+// Betz 1920 (from memory): no free turbine takes more than 16/27 of the stream's power.
+// The least likely propeller the room accepts: seven narrow blades, small pitch, and 40 %
+// more torque measured than its series sister's, which scales the windmilling too.
+func TestWindmillStaysBelowBetz(t *testing.T) {
+	form := BSeries{Diameter: 1, Blades: 7, AreaRatio: 0.3, PitchRatio: 0.5}.polynomials()
+	s, err := NewMeasured(Measured{Diameter: 1, ShaftSpeed: 10, Torque: 1.4 * 1000 * 100 * form.KQ(0), Density: 1000,
+		Thrust: 1000 * 100 * form.KT(0), Blades: 7, AreaRatio: 0.3, PitchRatio: 0.5})
+	require.NoError(t, err)
+	for degrees := -180.0; degrees <= 180; degrees += 0.25 {
+		sin, cos := math.Sincos(degrees * math.Pi / 180)
+		_, cq := s.Star(degrees * math.Pi / 180)
+		assert.LessOrEqual(t, -cq*cos/0.35, 16.0/27*math.Pow(math.Abs(sin), 3)+1e-9, "%g°", degrees)
+	}
+}
+
 // The features that any four-quadrant test shows. Common practice, no source, but
 // for the locked drag.
 func TestQuadrants(t *testing.T) {
@@ -136,6 +151,41 @@ func TestQuadrantsAreSmooth(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The first quadrant runs into the estimate without a knee: slopes three nodes apart,
+// on both sides of the diagram's last J, agree but for the curve's own bend.
+func TestQuadrantsJoinWithoutAKnee(t *testing.T) {
+	for _, pitch := range []float64{0.6, 0.8, 1.0, 1.2} {
+		s, err := NewBSeries(BSeries{Diameter: 1, Blades: 3, AreaRatio: 0.5, PitchRatio: pitch})
+		require.NoError(t, err)
+		_, high := s.AdvanceRange()
+		end := pitchAngle(high)
+		const h = 0.005 // about a node
+		before, beforeQ := s.Star(end - h)
+		beforeT2, beforeQ2 := s.Star(end - 2*h)
+		after, afterQ := s.Star(end + h)
+		afterT2, afterQ2 := s.Star(end + 2*h)
+		assert.InEpsilon(t, (before-beforeT2)/h, (afterT2-after)/h, 0.15, "thrust, P/D %g", pitch)
+		assert.InEpsilon(t, (beforeQ-beforeQ2)/h, (afterQ2-afterQ)/h, 0.15, "torque, P/D %g", pitch)
+	}
+}
+
+// A propeller that is weaker ahead than its sister is as much weaker in every quadrant.
+func TestWeakerAheadIsWeakerAstern(t *testing.T) {
+	m := launchPropeller()
+	m.PitchRatio = 0.8
+	strong, err := NewMeasured(m)
+	require.NoError(t, err)
+	m.Power, m.Thrust = 0.7*m.Power, 0.7*m.Thrust
+	weak, err := NewMeasured(m)
+	require.NoError(t, err)
+	for degrees := -180.0; degrees < 180; degrees += 5 {
+		ct, cq := strong.Star(degrees * math.Pi / 180)
+		wt, wq := weak.Star(degrees * math.Pi / 180)
+		assert.InDelta(t, 0.7*ct, wt, 1e-3, "thrust at %g°", degrees)
+		assert.InDelta(t, 0.7*cq, wq, 1e-4, "torque at %g°", degrees)
+	}
 }
 
 func TestLoadsScale(t *testing.T) {

@@ -104,5 +104,5 @@ func ExampleScrew_Loads() {
 	// bollard astern   -560 N  -30 N·m
 	// crash stop       -455 N  -19 N·m
 	// shaft locked     -135 N   -5 N·m
-	// windmilling       -83 N   -3 N·m
+	// windmilling       -92 N   -3 N·m
 }

@@ -84,8 +84,8 @@ func TestBSeriesReynolds(t *testing.T) {
 	dkt, dkq = at(2e7)
 	assert.InDelta(t, 0.000511, dkt, 1e-6, "B-04")
 	assert.InDelta(t, -0.000876, dkq, 1e-6, "B-04")
-	assert.InDelta(t, 0.5*0.13*12.4/1.189e-6, BSeries{Diameter: 0.26, Blades: 4, AreaRatio: 0.26 * 4 / 2.073 / 1.04 / 1.0, PitchRatio: 1}.
-		ReynoldsNumber(0, 12.4, 1.189e-6), 2e4, "chord times speed over viscosity")
+	// Chord 2.073·0.55/4 = 0.2850 m; speed √(3² + (0.75π·2)²) = 5.5863 m/s.
+	assert.InEpsilon(t, 0.28504*5.5863/1.189e-6, b.ReynoldsNumber(2, 3, SeaWater.Viscosity), 1e-4)
 }
 
 // B-05: over 324 propellers KQ > 0 wherever KT > 0 and the efficiency peaks below 0.80.

@@ -1,5 +1,7 @@
 package hydro
 
+import "fmt"
+
 // Condition is what the water does to a propeller for a while. The zero value is a
 // clean propeller in solid water.
 type Condition struct {
@@ -16,9 +18,23 @@ type Condition struct {
 	Dry bool
 }
 
+// Check returns a [*RangeError] for a value no water gives.
+func (c Condition) Check() error {
+	for _, err := range []error{
+		within("fouling", c.Fouling, 0, 20, "a share of the bollard torque"),
+		within("ventilation", c.Ventilation, 0, 1, "a share"),
+	} {
+		if err != nil {
+			return fmt.Errorf("propeller condition: %w", err)
+		}
+	}
+	return nil
+}
+
 const airDensity = 1.2 // kg/m³, 20 °C at sea level
 
-// Loads returns the loads of p in condition c; see [Propeller] for the arguments.
+// Loads returns the loads of p in condition c, which must pass [Condition.Check]; see
+// [Propeller] for the arguments.
 // It allocates nothing.
 func (c Condition) Loads(p Propeller, n, va, rho float64) (thrust, torque float64) {
 	if c.Dry {

@@ -115,6 +115,19 @@ func TestConditions(t *testing.T) {
 	assert.InDelta(t, 0.0012*cq, torque, 1e-9)
 }
 
+func TestConditionRefuses(t *testing.T) {
+	require.NoError(t, Condition{Fouling: 0.5, Ventilation: 1}.Check())
+	for name, c := range map[string]Condition{
+		"fouling":     {Fouling: -0.1},
+		"ventilation": {Ventilation: 70}, // per cent for a share
+	} {
+		var out *RangeError
+		if assert.ErrorAs(t, c.Check(), &out, name) {
+			assert.Equal(t, name, out.Name)
+		}
+	}
+}
+
 // No condition makes energy either.
 func TestConditionsDissipate(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

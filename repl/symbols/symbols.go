@@ -1,0 +1,261 @@
+// Package symbols holds what scripts may reach of compiled code: for each
+// package in packages.txt its exported values (for the interpreter), its types
+// (for the checker; nothing of the Go toolchain is needed when a script runs)
+// and its doc comments (for help).
+//
+// What is not listed does not exist for a script. After a change of
+// packages.txt, or of a package named there, run
+//
+//	go generate ./repl/symbols
+package symbols
+
+//go:generate go run ./gen
+
+import (
+	"archive/zip"
+	"bytes"
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"go/token"
+	"go/types"
+	"io"
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/traefik/yaegi/interp"
+	"golang.org/x/tools/go/gcexportdata"
+)
+
+//go:embed api.zip
+var apiZip []byte
+
+// A Library is a set of packages that scripts may import. It is not changed
+// after it is made, so several goroutines may use it.
+type Library struct {
+	packages map[string]*Package
+	imports  map[string]*types.Package // also packages only mentioned in types
+	aliases  map[*types.TypeName]*types.TypeName
+}
+
+// A Package is one package of a library.
+type Package struct {
+	Path, Name string
+	// Types of every exported object, also of those not in Names.
+	Types *types.Package
+	// Names that scripts may use, sorted.
+	Names []string
+	// Values of functions, variables and types by name, in the form the
+	// interpreter wants; constants are not among them.
+	Values map[string]reflect.Value
+	// Docs by Name, Type.Method and Type.Field; "" is the package itself.
+	Docs map[string]string
+}
+
+// Allows tells whether scripts may use this name of the package.
+func (p *Package) Allows(name string) bool {
+	_, found := slices.BinarySearch(p.Names, name)
+	return found
+}
+
+// Standard gives the packages of packages.txt. It is read once.
+var Standard = sync.OnceValues(func() (*Library, error) {
+	archive, err := zip.NewReader(bytes.NewReader(apiZip), int64(len(apiZip)))
+	if err != nil {
+		return nil, fmt.Errorf("reading the embedded types: %w", err)
+	}
+	read := func(name string) ([]byte, error) {
+		f, err := archive.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		return io.ReadAll(f)
+	}
+	fset := token.NewFileSet()
+	lib := &Library{packages: map[string]*Package{}, imports: map[string]*types.Package{}}
+	for _, e := range table {
+		p := &Package{Path: e.path, Name: e.name, Values: e.values()}
+		data, err := read("types/" + e.path)
+		if err != nil {
+			return nil, fmt.Errorf("types of %s: %w", e.path, err)
+		}
+		if p.Types, err = gcexportdata.Read(bytes.NewReader(data), fset, lib.imports, e.path); err != nil {
+			return nil, fmt.Errorf("types of %s: %w", e.path, err)
+		}
+		if data, err = read("names/" + e.path); err != nil {
+			return nil, fmt.Errorf("names of %s: %w", e.path, err)
+		}
+		p.Names = strings.Fields(string(data))
+		if data, err = read("docs/" + e.path); err != nil {
+			return nil, fmt.Errorf("docs of %s: %w", e.path, err)
+		}
+		if err := json.Unmarshal(data, &p.Docs); err != nil {
+			return nil, fmt.Errorf("docs of %s: %w", e.path, err)
+		}
+		lib.packages[e.path] = p
+	}
+	lib.findAliases()
+	return lib, nil
+})
+
+// With gives a library that has the packages ps besides those of l, or in
+// place of those with the same path.
+func (l *Library) With(ps ...*Package) *Library {
+	n := &Library{packages: maps.Clone(l.packages), imports: maps.Clone(l.imports)}
+	for _, p := range ps {
+		n.packages[p.Path] = p
+		n.imports[p.Path] = p.Types
+	}
+	n.findAliases()
+	return n
+}
+
+// findAliases finds, for each type of a package that scripts can't import, the
+// alias by which a package they can import offers it.
+func (l *Library) findAliases() {
+	l.aliases = map[*types.TypeName]*types.TypeName{}
+	for _, path := range l.Paths() {
+		p := l.packages[path]
+		for _, name := range p.Names {
+			obj, ok := p.Types.Scope().Lookup(name).(*types.TypeName)
+			if !ok || !obj.IsAlias() {
+				continue
+			}
+			if n, ok := types.Unalias(obj.Type()).(*types.Named); ok && n.TypeArgs().Len() == 0 {
+				if _, taken := l.aliases[n.Obj()]; !taken {
+					l.aliases[n.Obj()] = obj
+				}
+			}
+		}
+	}
+}
+
+// Paths lists the import paths scripts may use, sorted.
+func (l *Library) Paths() []string { return slices.Sorted(maps.Keys(l.packages)) }
+
+// Package gives the package at an import path, or nil.
+func (l *Library) Package(path string) *Package { return l.packages[path] }
+
+// Import makes a library a [types.Importer].
+func (l *Library) Import(path string) (*types.Package, error) {
+	if p := l.packages[path]; p != nil {
+		return p.Types, nil
+	}
+	return nil, fmt.Errorf("scripts can't import %q; they may import %s", path, strings.Join(l.Paths(), ", "))
+}
+
+// Nameable gives the object by which scripts can name a compiled type: the
+// type itself, or an alias of it. It is nil if they have no name for it.
+func (l *Library) Nameable(obj *types.TypeName) *types.TypeName {
+	if obj.Pkg() == nil {
+		return obj
+	}
+	if p := l.packages[obj.Pkg().Path()]; p != nil && p.Types.Scope().Lookup(obj.Name()) == obj && p.Allows(obj.Name()) {
+		return obj
+	}
+	return l.aliases[obj]
+}
+
+// Exports gives the values in the form that interp.Interpreter.Use takes. The
+// inner maps are the library's own: not to be changed.
+func (l *Library) Exports() interp.Exports {
+	e := interp.Exports{}
+	for path, p := range l.packages {
+		// The interpreter takes the last part of the key as the package's
+		// name. With "fmt/fmt" it would also compile its own generic packages
+		// and put its own printing functions in; "fmt/./fmt" names the same
+		// package and leaves that out, which saves 2 ms per interpreter.
+		e[path+"/./"+p.Name] = p.Values
+	}
+	return e
+}
+
+// Doc gives the doc comment of "fmt", "fmt.Println" or "time.Duration.Hours",
+// the package by its name or its path.
+func (l *Library) Doc(name string) (text string, ok bool) {
+	for _, path := range l.Paths() {
+		p := l.packages[path]
+		for _, prefix := range []string{p.Path, p.Name} {
+			rest, found := strings.CutPrefix(name, prefix)
+			if !found || rest != "" && rest[0] != '.' {
+				continue
+			}
+			if text, ok = p.Docs[strings.TrimPrefix(rest, ".")]; ok {
+				return text, true
+			}
+		}
+	}
+	return "", false
+}
+
+// TypeOf gives the checker's type of a compiled type, so that a host can hand
+// its own values to a session. Structs without a name are not supported.
+func (l *Library) TypeOf(t reflect.Type) (types.Type, error) {
+	if t.PkgPath() != "" {
+		p := l.imports[t.PkgPath()]
+		if p == nil {
+			return nil, fmt.Errorf("type %v: scripts can't name types of package %q", t, t.PkgPath())
+		}
+		obj, ok := p.Scope().Lookup(t.Name()).(*types.TypeName)
+		if !ok {
+			return nil, fmt.Errorf("type %v: package %q has no such type", t, t.PkgPath())
+		}
+		if l.Nameable(obj) == nil {
+			return nil, fmt.Errorf("type %v: scripts have no name for it", t)
+		}
+		return obj.Type(), nil
+	}
+	elem := func(make func(types.Type) types.Type) (types.Type, error) {
+		e, err := l.TypeOf(t.Elem())
+		if err != nil {
+			return nil, err
+		}
+		return make(e), nil
+	}
+	switch t.Kind() {
+	case reflect.Pointer:
+		return elem(func(e types.Type) types.Type { return types.NewPointer(e) })
+	case reflect.Slice:
+		return elem(func(e types.Type) types.Type { return types.NewSlice(e) })
+	case reflect.Array:
+		return elem(func(e types.Type) types.Type { return types.NewArray(e, int64(t.Len())) })
+	case reflect.Map:
+		k, err := l.TypeOf(t.Key())
+		if err != nil {
+			return nil, err
+		}
+		return elem(func(e types.Type) types.Type { return types.NewMap(k, e) })
+	case reflect.Func:
+		var in, out []*types.Var
+		for i := range t.NumIn() {
+			p, err := l.TypeOf(t.In(i))
+			if err != nil {
+				return nil, err
+			}
+			in = append(in, types.NewParam(token.NoPos, nil, "", p))
+		}
+		for i := range t.NumOut() {
+			p, err := l.TypeOf(t.Out(i))
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, types.NewParam(token.NoPos, nil, "", p))
+		}
+		return types.NewSignatureType(nil, nil, nil, types.NewTuple(in...), types.NewTuple(out...), t.IsVariadic()), nil
+	case reflect.Interface:
+		if t.NumMethod() == 0 {
+			return types.Universe.Lookup("any").Type(), nil
+		}
+		if t == reflect.TypeFor[error]() {
+			return types.Universe.Lookup("error").Type(), nil
+		}
+	}
+	if obj, ok := types.Universe.Lookup(t.Name()).(*types.TypeName); ok && t.Kind() != reflect.UnsafePointer {
+		return obj.Type(), nil
+	}
+	return nil, fmt.Errorf("type %v: scripts have no name for it", t)
+}

@@ -149,7 +149,7 @@ func (d decoder) missing(path string, n *node, f *field) {
 	if text := f.tag("doc"); text != "" {
 		doc = " (" + text + ")"
 	}
-	if f.group() && d.lost {
+	if f.group() && d.lost || d.full() {
 		return
 	}
 	at := n.key
@@ -172,7 +172,7 @@ func (d decoder) missing(path string, n *node, f *field) {
 
 // unknown reports a key nobody knows and returns the key that was probably meant.
 func (d decoder) unknown(prefix, name string, n *node, s *schema) string {
-	if len(d.problems) == maxProblems {
+	if d.full() {
 		return ""
 	}
 	at, path := n.children[name].key, prefix+name
@@ -276,6 +276,9 @@ func (d decoder) elements(path string, n *node, f *field) []*node {
 func (d decoder) rows(path string, n *node, f *field, v reflect.Value) {
 	var rows Table
 	for i, row := range d.elements(path, n, f) {
+		if d.full() {
+			return
+		}
 		at := fmt.Sprintf("%s[%d]", path, i)
 		if row.kind != array || len(row.elements) != len(f.columns) {
 			found := row.kind.String()
@@ -297,6 +300,9 @@ func (d decoder) rows(path string, n *node, f *field, v reflect.Value) {
 
 func (d decoder) list(path string, n *node, f *field, v reflect.Value) {
 	for i, element := range d.elements(path, n, f) {
+		if d.full() {
+			return
+		}
 		at := fmt.Sprintf("%s[%d]", path, i)
 		item := reflect.New(v.Type().Elem()).Elem()
 		if f.kind == KindList {

@@ -93,9 +93,12 @@ const maxProblems = 1000
 // nowhere is the offset of what concerns the whole file: line 1, column 1, no excerpt.
 const nowhere = -1
 
+// full reports whether no more problems are kept, so that no more need looking for.
+func (s *Source) full() bool { return len(s.problems) == maxProblems }
+
 // report adds a problem at an offset.
 func (s *Source) report(at int, key, format string, args ...any) {
-	if len(s.problems) == maxProblems {
+	if s.full() {
 		return
 	}
 	line, column := s.position(at)

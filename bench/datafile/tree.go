@@ -77,7 +77,7 @@ func (r *reader) read(from int) {
 	r.root = newTable(from)
 	r.root.explicit = true
 	current := r.root
-	for from < len(r.data) {
+	for from < len(r.data) && !r.full() {
 		base := from
 		var p unstable.Parser
 		p.Reset(r.data[base:])
@@ -384,10 +384,16 @@ func (r *reader) value(p *unstable.Parser, base int, n *unstable.Node, at int) (
 		v.bodyEnd = cursor
 		v.end = r.skipBlank(cursor) + 1
 	default:
-		v.kind = map[unstable.Kind]nodeKind{
-			unstable.String: text, unstable.Integer: integer, unstable.Float: float, unstable.Bool: boolean,
-		}[n.Kind]
-		if v.kind == table {
+		switch n.Kind {
+		case unstable.String:
+			v.kind = text
+		case unstable.Integer:
+			v.kind = integer
+		case unstable.Float:
+			v.kind = float
+		case unstable.Bool:
+			v.kind = boolean
+		default:
 			v.kind = date
 		}
 		v.end = at + int(n.Raw.Length)

@@ -1,0 +1,331 @@
+package profiles
+
+import (
+	"archive/tar"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
+// ImportOptions say how an export is taken up.
+type ImportOptions struct {
+	// Join takes it up although the book has a boat of this name that shares no version with it. The boat
+	// then has one head more.
+	Join bool
+}
+
+// Import takes up an export. The file is read twice: first all of it is checked, and nothing is written
+// if something is wrong with it; then what the book does not have yet is added, and a damaged file of
+// the book that the export has whole is healed. A boat that is new in the book also gets its working
+// files. The result counts what was added.
+func (b *Book) Import(ctx context.Context, r io.ReadSeeker, o ImportOptions) (*Transfer, error) {
+	t, err := b.importFrom(ctx, r, o)
+	if err != nil {
+		return nil, fmt.Errorf("import: %w", err)
+	}
+	return t, nil
+}
+
+func (b *Book) importFrom(ctx context.Context, r io.ReadSeeker, o ImportOptions) (*Transfer, error) {
+	whole, size, err := hashFromStart(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	c := checker{size: size, names: map[string]bool{}, kept: map[Hash]int64{}, used: map[Hash]bool{}, versions: map[Hash]bool{}}
+	if err := eachFile(ctx, r, c.add); err != nil {
+		return nil, err
+	}
+	if err := c.end(); err != nil {
+		return nil, err
+	}
+	root, err := b.openRoot()
+	if err != nil {
+		return nil, err
+	}
+	defer root.close()
+	f, err := root.ensure(c.manifest.Boat)
+	if err != nil {
+		return nil, err
+	}
+	defer f.close()
+	unlock, err := f.lock(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer unlock()
+	versions, err := f.shelf(ctx, c.manifest.Boat, versionsDir)
+	if err != nil {
+		return nil, err
+	}
+	defer versions.close()
+	if err := c.fits(ctx, versions); err != nil {
+		return nil, err
+	}
+	shares := slices.ContainsFunc(versions.stamps, func(st stamp) bool { return c.versions[st.hash] })
+	isNew := !f.isBoat()
+	if !isNew && !shares && !o.Join {
+		return nil, fmt.Errorf("the book has another boat %q, which shares no version with this one: say that they are the same to join them", c.manifest.Boat)
+	}
+	t := &Transfer{Boat: c.manifest.Boat, Hash: whole, Bytes: size}
+	err = eachFile(ctx, r, func(name string, size int64, content io.Reader) error {
+		if name == manifestName {
+			return nil
+		}
+		if !c.names[name] {
+			return fmt.Errorf("%q was not in the file when it was checked", name)
+		}
+		return f.addFile(ctx, name, content, t)
+	})
+	if err == nil && isNew {
+		err = b.takeUp(ctx, f, c.manifest.Boat)
+	}
+	return t, err
+}
+
+// addFile adds one file of an import to the boat's folder.
+func (f *folder) addFile(ctx context.Context, name string, content io.Reader, t *Transfer) error {
+	folderName, base, _ := strings.Cut(name, "/")
+	dir, err := f.ensure(folderName)
+	if err != nil {
+		return err
+	}
+	defer dir.close()
+	isNew, err := dir.publish(ctx, base, content, promisedHash(folderName, base))
+	if isNew {
+		t.count(name)
+	}
+	return err
+}
+
+// takeUp gives a new boat the working files of its only head; of several, a person chooses.
+func (b *Book) takeUp(ctx context.Context, f *folder, boat string) error {
+	versions, err := f.shelf(ctx, boat, versionsDir)
+	if err != nil {
+		return err
+	}
+	defer versions.close()
+	head, err := f.onlyHead(ctx, versions)
+	var several *HeadsError
+	if errors.As(err, &several) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	texts, err := f.savedTexts(ctx, versions, head)
+	if err != nil {
+		return err
+	}
+	if err := f.setTexts(ctx, texts); err != nil {
+		return err
+	}
+	return f.setContinues(ctx, head, "")
+}
+
+func hashFromStart(ctx context.Context, r io.ReadSeeker) (Hash, int64, error) {
+	if _, err := r.Seek(0, io.SeekStart); err != nil {
+		return "", 0, err
+	}
+	h, n, err := copyHashed(ctx, io.Discard, io.LimitReader(r, maxImportBytes+1))
+	if err == nil && n > maxImportBytes {
+		err = fmt.Errorf("the file is larger than %d bytes", int64(maxImportBytes))
+	}
+	return h, n, err
+}
+
+// eachFile goes through the files of an export from its start.
+func eachFile(ctx context.Context, r io.ReadSeeker, each func(name string, size int64, content io.Reader) error) error {
+	if _, err := r.Seek(0, io.SeekStart); err != nil {
+		return err
+	}
+	archive := tar.NewReader(io.LimitReader(r, maxImportBytes))
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		header, err := archive.Next()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("this is no export of quaybench, or it is damaged: %s", Printable(err.Error()))
+		}
+		if header.Typeflag != tar.TypeReg {
+			return fmt.Errorf("%q is not a plain file", header.Name)
+		}
+		if err := each(header.Name, header.Size, archive); err != nil {
+			return err
+		}
+	}
+}
+
+// checker checks an export from elsewhere, file by file, without keeping their content.
+type checker struct {
+	size     int64 // of the whole file
+	claimed  int64 // bytes that its files claim to have
+	manifest *manifest
+	list     []string // the names after the manifest
+	names    map[string]bool
+	kept     map[Hash]int64 // how long each is
+	used     map[Hash]bool  // kept files that something refers to
+	versions map[Hash]bool
+	marked   []Hash // versions that marks are about; they come after the marks
+	held     int64  // as in shelf
+}
+
+// add takes the next file. Only names are accepted that the book itself gives, so no path can lead
+// anywhere else, and no more bytes than the whole file has, so nothing can unfold.
+func (c *checker) add(name string, size int64, content io.Reader) error {
+	if size < 0 || size > c.size-c.claimed {
+		return fmt.Errorf("%q claims %d bytes, more than are in the file", name, size)
+	}
+	c.claimed += size
+	if c.manifest == nil {
+		return c.addManifest(name, content)
+	}
+	folderName, base, _ := strings.Cut(name, "/")
+	want := promisedHash(folderName, base)
+	if want == "" {
+		return fmt.Errorf("%q is no name that a book gives to a file", name)
+	}
+	if n := len(c.list); n > 0 && name <= c.list[n-1] {
+		return fmt.Errorf("%q is twice in the file, or out of order", name)
+	}
+	c.list = append(c.list, name)
+	c.names[name] = true
+	if int64(len(c.list)) > c.manifest.Files || len(c.list) > 3*maxFilesPerFolder {
+		return errors.New("there are more files in it than it says")
+	}
+	if folderName == keptDir {
+		if size > maxKeptBytes {
+			return fmt.Errorf("%q is larger than %d bytes", name, maxKeptBytes)
+		}
+		have, n, err := copyHashed(context.Background(), io.Discard, content)
+		if err != nil || have != want {
+			return fmt.Errorf("%q: %w", name, errors.Join(errHashDiffers, err))
+		}
+		c.kept[want] = n
+		return nil
+	}
+	if size > maxStampedBytes {
+		return fmt.Errorf("%q is larger than %d bytes", name, maxStampedBytes)
+	}
+	bytes, err := io.ReadAll(content)
+	if err == nil && HashOf(bytes) != want {
+		err = errHashDiffers
+	}
+	if err == nil {
+		err = c.addStamped(folderName, base, bytes)
+	}
+	if err != nil {
+		return fmt.Errorf("%q: %w", name, err)
+	}
+	return nil
+}
+
+func (c *checker) addManifest(name string, content io.Reader) error {
+	if name != manifestName {
+		return errors.New("this is no export of quaybench: it does not start with " + manifestName)
+	}
+	bytes, err := io.ReadAll(io.LimitReader(content, maxStampedBytes))
+	if err == nil {
+		c.manifest, err = parseManifest(bytes)
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", manifestName, err)
+	}
+	return nil
+}
+
+// addStamped checks a version or mark, and that what it refers to came before it.
+func (c *checker) addStamped(folderName, base string, content []byte) error {
+	st, _ := parseStamp(base)
+	s := shelf{boat: c.manifest.Boat}
+	if folderName == marksDir {
+		m, err := parseMark(content)
+		if err != nil {
+			return err
+		}
+		c.marked = append(c.marked, m.Version)
+		c.held += int64(len(content))
+		return errors.Join(c.refer(nil, m.Kept), s.belongs(st, m.Boat, m.Time))
+	}
+	v, err := parseVersion(content)
+	if err != nil {
+		return err
+	}
+	c.held += int64(len(content) - len(v.Settings))
+	before := v.Parents
+	if v.Restores != "" {
+		before = append(slices.Clone(before), v.Restores)
+	}
+	err = errors.Join(c.refer(before, v.Kept), s.belongs(st, v.Boat, v.Time))
+	c.versions[v.Hash] = true
+	return err
+}
+
+// refer checks that versions and kept files are in the export.
+func (c *checker) refer(versions []Hash, kept []Kept) error {
+	for _, h := range versions {
+		if !c.versions[h] {
+			return fmt.Errorf("it refers to the version %s, which is not in the file before it", h.Short())
+		}
+	}
+	for _, k := range kept {
+		if n, have := c.kept[k.Hash]; !have || n != k.Bytes {
+			return fmt.Errorf("it refers to the kept file %s (%s %s), which is not in the file", k.Hash.Short(), k.Role, k.Name)
+		}
+		c.used[k.Hash] = true
+	}
+	return nil
+}
+
+// end checks that the export is whole in itself.
+func (c *checker) end() error {
+	if c.manifest == nil {
+		return errors.New("the file is empty, or no export of quaybench")
+	}
+	if int64(len(c.list)) != c.manifest.Files || listHash(c.list) != c.manifest.List {
+		return fmt.Errorf("the file is cut off or was changed: it says it has %d files and has %d, or others", c.manifest.Files, len(c.list))
+	}
+	if err := c.refer(c.marked, nil); err != nil {
+		return err
+	}
+	if len(c.used) != len(c.kept) {
+		return errors.New("there are kept files in it that nothing refers to")
+	}
+	if len(c.versions) == 0 {
+		return errors.New("there is no version in it")
+	}
+	return nil
+}
+
+// fits checks that the boat stays readable with what is added.
+func (c *checker) fits(ctx context.Context, versions *shelf) error {
+	if _, _, err := versions.versions(ctx, nil); err != nil {
+		return err
+	}
+	if len(versions.stamps)+len(c.list) > maxFilesPerFolder || versions.held.Load()+c.held > maxHeldBytes {
+		return errors.New("the boat would have more versions than a book can read")
+	}
+	return nil
+}
+
+// promisedHash is the hash that the name of a file in the book promises, empty if the book gives no
+// such name.
+func promisedHash(folderName, base string) Hash {
+	switch folderName {
+	case keptDir:
+		if h := Hash(base); h.valid() {
+			return h
+		}
+	case marksDir, versionsDir:
+		if st, ok := parseStamp(base); ok {
+			return st.hash
+		}
+	}
+	return ""
+}

@@ -1,0 +1,129 @@
+package profiles
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"slices"
+)
+
+// Role says what a kept file is for.
+type Role string
+
+// The roles of kept files.
+const (
+	RoleBoat   Role = "boat"         // the boat file; each version keeps one
+	RoleMap    Role = "register map" // which register of the controller holds which setting
+	RoleTrial  Role = "trial"        // a trial that is a file of its own
+	RoleRecord Role = "record"       // a simulated or measured run
+	RoleOther  Role = "other"
+)
+
+// File is something to keep with a version or an approval.
+type File struct {
+	Role    Role
+	Name    string // the name it had, for people; it is kept under its hash
+	Content []byte // up to 256 MiB
+}
+
+// Kept points to a file that the book keeps by its content.
+type Kept struct {
+	Role  Role   `json:"role" toml:"role"`
+	Name  string `json:"name" toml:"name"`
+	Bytes int64  `json:"bytes" toml:"bytes"`
+	Hash  Hash   `json:"hash" toml:"hash"`
+}
+
+func (f File) kept() Kept {
+	return Kept{Role: f.Role, Name: f.Name, Bytes: int64(len(f.Content)), Hash: HashOf(f.Content)}
+}
+
+func keeps(kept []Kept, role Role, hash Hash) bool {
+	return slices.ContainsFunc(kept, func(k Kept) bool { return k.Role == role && k.Hash == hash })
+}
+
+func checkKept(kept []Kept) error {
+	if len(kept) > maxKept {
+		return fmt.Errorf("%d kept files are more than the %d a version takes", len(kept), maxKept)
+	}
+	for _, k := range kept {
+		if !slices.Contains([]Role{RoleBoat, RoleMap, RoleTrial, RoleRecord, RoleOther}, k.Role) {
+			return &InputError{Field: "role", Value: string(k.Role), Why: "of a kept file is not known"}
+		}
+		if err := checkLine("name of a kept file", k.Name, maxLineBytes); err != nil {
+			return err
+		}
+		if !k.Hash.valid() {
+			return fmt.Errorf("kept file %q: %q is not a hash", k.Name, Printable(string(k.Hash)))
+		}
+		if k.Bytes < 0 || k.Bytes > maxKeptBytes {
+			return fmt.Errorf("kept file %q: %d bytes are not between 0 and %d", k.Name, k.Bytes, maxKeptBytes)
+		}
+	}
+	return nil
+}
+
+// Kept reads a kept file of a boat; its content has exactly this hash. The content is as it was handed
+// in and may hold anything: pass it through Printable before it goes to a terminal.
+func (b *Book) Kept(ctx context.Context, boat string, hash Hash) ([]byte, error) {
+	f, err := b.openBoat(boat)
+	if err != nil {
+		return nil, err
+	}
+	defer f.close()
+	return f.kept(ctx, hash)
+}
+
+func (f *folder) kept(ctx context.Context, hash Hash) ([]byte, error) {
+	if !hash.valid() {
+		return nil, &InputError{Field: "hash", Value: string(hash), Why: "is not a whole hash"}
+	}
+	dir, err := f.sub(keptDir)
+	if err != nil {
+		return nil, f.keptProblem(hash, err)
+	}
+	defer dir.close()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	content, err := dir.read(string(hash), maxKeptBytes)
+	if err == nil && HashOf(content) != hash {
+		err = errHashDiffers
+	}
+	if err != nil {
+		return nil, f.keptProblem(hash, err)
+	}
+	return content, nil
+}
+
+var errHashDiffers = errors.New("its content is not what was saved")
+
+// keptProblem tells what is wrong with a kept file that could not be used.
+func (f *folder) keptProblem(hash Hash, err error) error {
+	what := err.Error()
+	if errors.Is(err, fs.ErrNotExist) {
+		what = "is missing"
+	}
+	return &DamageError{Problem{Path: f.at(keptDir + "/" + string(hash)), Hash: hash, What: what, Hurt: true}}
+}
+
+// keep puts files under the boat's folder, by content.
+func (f *folder) keep(ctx context.Context, files []File) error {
+	if len(files) == 0 {
+		return nil
+	}
+	dir, err := f.ensure(keptDir)
+	if err != nil {
+		return err
+	}
+	defer dir.close()
+	for _, file := range files {
+		hash := HashOf(file.Content)
+		if _, err := dir.publish(ctx, string(hash), bytes.NewReader(file.Content), hash); err != nil {
+			return fmt.Errorf("keep %s: %w", file.Name, err)
+		}
+	}
+	return nil
+}

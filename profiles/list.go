@@ -1,0 +1,134 @@
+package profiles
+
+import (
+	"context"
+	"slices"
+)
+
+// Entry is a version with what was recorded about it later.
+type Entry struct {
+	Version
+	Head      bool     `json:"head"`      // no version continues it
+	Continued bool     `json:"continued"` // this machine's working files continue it
+	Labels    []string `json:"labels"`
+	Marks     []Mark   `json:"marks"` // labels, approvals and writings to a controller, by time
+}
+
+// Approvals are the approvals of the version, by time.
+func (e *Entry) Approvals() []Mark { return e.marks(MarkApproval) }
+
+// Written are the writings of the version to a controller, by time.
+func (e *Entry) Written() []Mark { return e.marks(MarkWritten) }
+
+func (e *Entry) marks(kind MarkKind) []Mark {
+	var some []Mark
+	for _, m := range e.Marks {
+		if m.Kind == kind {
+			some = append(some, m)
+		}
+	}
+	return some
+}
+
+// Listing is all of a boat's versions that can be read, from the oldest on, without their settings.
+type Listing struct {
+	Boat     string    `json:"boat"`
+	Versions []Entry   `json:"versions"`
+	Working  Status    `json:"working"`
+	Problems []Problem `json:"problems"` // what could not be read; Verify looks closer
+}
+
+// List reads the versions of a boat.
+func (b *Book) List(ctx context.Context, boat string) (*Listing, error) {
+	f, versions, err := b.openVersions(ctx, boat)
+	if err != nil {
+		return nil, err
+	}
+	defer f.close()
+	defer versions.close()
+	all, problems, err := versions.versions(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	marks, markProblems, err := f.marks(ctx, boat)
+	if err != nil {
+		return nil, err
+	}
+	l := &Listing{Boat: boat, Problems: slices.Concat([]Problem{}, problems, versions.strays, markProblems)}
+	l.Working, err = f.status(ctx, versions, headsOf(all))
+	if err != nil {
+		return nil, err
+	}
+	l.Versions = entries(all, marks, l.Working)
+	return l, nil
+}
+
+// Show reads one version, with its settings.
+func (b *Book) Show(ctx context.Context, boat, ref string) (*Entry, error) {
+	f, versions, err := b.openVersions(ctx, boat)
+	if err != nil {
+		return nil, err
+	}
+	defer f.close()
+	defer versions.close()
+	h, err := f.resolve(ctx, versions, ref)
+	if err != nil {
+		return nil, err
+	}
+	shown, err := versions.byHash(h)
+	if err != nil {
+		return nil, err
+	}
+	all, _, err := versions.versions(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	marks, _, err := f.marks(ctx, boat)
+	if err != nil {
+		return nil, err
+	}
+	st, err := f.status(ctx, versions, headsOf(all))
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range entries(all, marks, st) {
+		if e.Hash == h {
+			e.Settings = shown.Settings
+			return &e, nil
+		}
+	}
+	return nil, &NotFoundError{What: "version", Name: ref}
+}
+
+// Heads are the versions of a boat that none continues: one as a rule, more after others' versions
+// were copied in.
+func (b *Book) Heads(ctx context.Context, boat string) ([]Hash, error) {
+	f, versions, err := b.openVersions(ctx, boat)
+	if err != nil {
+		return nil, err
+	}
+	defer f.close()
+	defer versions.close()
+	all, _, err := versions.versions(ctx, nil)
+	return headsOf(all), err
+}
+
+func entries(all []*Version, marks []*Mark, st Status) []Entry {
+	on := map[Hash][]Mark{}
+	for _, m := range marks {
+		on[m.Version] = append(on[m.Version], *m)
+	}
+	labels := map[Hash][]string{}
+	for label, h := range labelled(marks) {
+		labels[h] = append(labels[h], label)
+	}
+	out := make([]Entry, len(all))
+	for i, v := range all {
+		slices.Sort(labels[v.Hash])
+		out[i] = Entry{
+			Version: *v, Labels: labels[v.Hash], Marks: on[v.Hash],
+			Head: slices.Contains(st.Heads, v.Hash), Continued: v.Hash == st.Continues,
+		}
+	}
+	return out
+}

@@ -1,0 +1,15 @@
+//go:build !unix
+
+package profiles
+
+import "os"
+
+// processLives tells whether a process of this number runs on this machine.
+func processLives(pid int) bool {
+	p, err := os.FindProcess(pid)
+	if err != nil {
+		return false
+	}
+	_ = p.Release()
+	return true
+}

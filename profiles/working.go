@@ -1,0 +1,245 @@
+package profiles
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// continues tells which version the working files of this machine continue, empty if that is not
+// known: they are new, or another machine's.
+func (f *folder) continues(versions *shelf) Hash {
+	var file struct{ Version, Before Hash }
+	content, err := f.read(continuesFile, maxStampedBytes)
+	if err != nil || toml.Unmarshal(content, &file) != nil {
+		return ""
+	}
+	for _, h := range []Hash{file.Version, file.Before} {
+		if versions.has(h) {
+			return h
+		}
+	}
+	return ""
+}
+
+// setContinues records what the working files continue. It is written before the version itself is,
+// and holds from the moment that version is there; a crash in between leaves what was before.
+func (f *folder) setContinues(ctx context.Context, version, before Hash) error {
+	var e encoder
+	e.comment("Which version this machine's " + BoatFile + " and " + SettingsFile + " continue; the one before, until that is written.")
+	e.line("version", string(version))
+	e.optional("before", string(before))
+	return f.replace(ctx, continuesFile, e.out)
+}
+
+// base is the version that the working files continue: the recorded one, else the only head. It is
+// empty where there is no version yet.
+func (f *folder) base(ctx context.Context, versions *shelf) (Hash, error) {
+	if h := f.continues(versions); h != "" {
+		return h, nil
+	}
+	all, _, err := versions.versions(ctx, nil)
+	if err != nil {
+		return "", err
+	}
+	switch heads := headsOf(all); len(heads) {
+	case 0:
+		return "", nil
+	case 1:
+		return heads[0], nil
+	default:
+		return "", &HeadsError{Boat: versions.boat, Heads: heads}
+	}
+}
+
+// texts reads the working files. One that is missing, as in a fresh clone of the book, is as in the
+// version that they continue; derived is then that version.
+func (f *folder) texts(ctx context.Context, versions *shelf) (t Texts, derived Hash, err error) {
+	boat, boatErr := f.read(BoatFile, maxBoatBytes)
+	settings, settingsErr := f.read(SettingsFile, maxSettingsBytes)
+	missing := errors.Is(boatErr, fs.ErrNotExist) || errors.Is(settingsErr, fs.ErrNotExist)
+	if missing && len(versions.stamps) > 0 {
+		base, err := f.base(ctx, versions)
+		if err != nil {
+			return Texts{}, "", err
+		}
+		saved, err := f.savedTexts(ctx, versions, base)
+		if err != nil {
+			return Texts{}, "", err
+		}
+		derived = base
+		if errors.Is(boatErr, fs.ErrNotExist) {
+			boat, boatErr = saved.Boat, nil
+		}
+		if errors.Is(settingsErr, fs.ErrNotExist) {
+			settings, settingsErr = saved.Settings, nil
+		}
+	}
+	if err := errors.Join(boatErr, settingsErr); err != nil {
+		return Texts{}, "", fmt.Errorf("%s: working files: %w", versions.boat, err)
+	}
+	return Texts{Boat: boat, Settings: settings}, derived, nil
+}
+
+// savedTexts are the texts as a version holds them.
+func (f *folder) savedTexts(ctx context.Context, versions *shelf, h Hash) (Texts, error) {
+	v, err := versions.byHash(h)
+	if err != nil {
+		return Texts{}, err
+	}
+	boat, err := f.kept(ctx, v.BoatFile().Hash)
+	if err != nil {
+		return Texts{}, err
+	}
+	return Texts{Boat: boat, Settings: []byte(v.Settings)}, nil
+}
+
+// Texts reads the working files of a boat. In a fresh clone, which has none, they are as in the only
+// head.
+func (b *Book) Texts(ctx context.Context, boat string) (Texts, error) {
+	f, versions, err := b.openVersions(ctx, boat)
+	if err != nil {
+		return Texts{}, err
+	}
+	defer f.close()
+	defer versions.close()
+	t, _, err := f.texts(ctx, versions)
+	return t, err
+}
+
+// openVersions opens a boat's folder and its versions; the caller closes both.
+func (b *Book) openVersions(ctx context.Context, boat string) (*folder, *shelf, error) {
+	f, err := b.openBoat(boat)
+	if err != nil {
+		return nil, nil, err
+	}
+	versions, err := f.shelf(ctx, boat, versionsDir)
+	if err != nil {
+		f.close()
+		return nil, nil, err
+	}
+	return f, versions, nil
+}
+
+// change opens a boat for a change: no other process changes it until done is called.
+func (b *Book) change(ctx context.Context, boat string) (f *folder, versions *shelf, done func(), err error) {
+	f, err = b.openBoat(boat)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	unlock, err := f.lock(ctx)
+	if err != nil {
+		f.close()
+		return nil, nil, nil, err
+	}
+	versions, err = f.shelf(ctx, boat, versionsDir)
+	if err != nil {
+		unlock()
+		f.close()
+		return nil, nil, nil, err
+	}
+	return f, versions, func() {
+		versions.close()
+		unlock()
+		f.close()
+	}, nil
+}
+
+// Edit changes a working file, BoatFile or SettingsFile, in one step: edit gets its text and returns
+// the new one. Two edits at once follow each other, and neither is lost.
+func (b *Book) Edit(ctx context.Context, boat, file string, edit func(text []byte) ([]byte, error)) error {
+	if file != BoatFile && file != SettingsFile {
+		return &InputError{Field: "working file", Value: file, Why: "is neither " + BoatFile + " nor " + SettingsFile}
+	}
+	f, versions, done, err := b.change(ctx, boat)
+	if err != nil {
+		return err
+	}
+	defer done()
+	texts, derived, err := f.texts(ctx, versions)
+	if err != nil {
+		return err
+	}
+	text := texts.Settings
+	if file == BoatFile {
+		text = texts.Boat
+	}
+	text, err = edit(text)
+	if err == nil {
+		err = checkWorking(file, text)
+	}
+	if err == nil && derived != "" {
+		err = f.setContinues(ctx, derived, "")
+	}
+	if err == nil {
+		err = f.replace(ctx, file, text)
+	}
+	if err != nil {
+		return fmt.Errorf("edit %s of %s: %w", file, boat, err)
+	}
+	return nil
+}
+
+// Status is how the working files stand to the versions.
+type Status struct {
+	Continues       Hash   `json:"continues,omitempty"` // the version they continue; empty if there is none, or it must be chosen
+	Heads           []Hash `json:"heads"`               // the versions that none continues; two after others' versions were copied in
+	BoatChanged     bool   `json:"boat_changed"`        // against Continues
+	SettingsChanged bool   `json:"settings_changed"`
+}
+
+// status compares the working files, where they can be read, with what they continue.
+func (f *folder) status(ctx context.Context, versions *shelf, heads []Hash) (Status, error) {
+	st := Status{Heads: heads, Continues: f.continues(versions)}
+	if st.Continues == "" && len(heads) == 1 {
+		st.Continues = heads[0]
+	}
+	if st.Continues == "" {
+		return st, nil
+	}
+	v, err := versions.byHash(st.Continues)
+	if err != nil {
+		return st, ignoreDamage(err)
+	}
+	// Compared by hash, so that a damaged kept file does not hide a change.
+	boat, err := f.read(BoatFile, maxBoatBytes)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return st, err
+	}
+	st.BoatChanged = err == nil && HashOf(boat) != v.BoatFile().Hash
+	settings, err := f.read(SettingsFile, maxSettingsBytes)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return st, err
+	}
+	st.SettingsChanged = err == nil && string(settings) != v.Settings
+	return st, nil
+}
+
+// ignoreDamage drops an error about a damaged file, which a Listing tells by itself.
+func ignoreDamage(err error) error {
+	var damage *DamageError
+	if errors.As(err, &damage) {
+		return nil
+	}
+	return err
+}
+
+// headsOf gives the versions that no other continues, in order.
+func headsOf(all []*Version) []Hash {
+	continued := map[Hash]bool{}
+	for _, v := range all {
+		for _, p := range v.Parents {
+			continued[p] = true
+		}
+	}
+	var heads []Hash
+	for _, v := range all {
+		if !continued[v.Hash] {
+			heads = append(heads, v.Hash)
+		}
+	}
+	return heads
+}

@@ -11,37 +11,35 @@ import (
 // SetField sets one field of the struct that into points to from text, with the
 // same reading and checks as a file: SetField(&set, "limits.motor_current", "240 A").
 // An optional table that is absent is made, with its defaults. The error names the
-// key, and for an unknown key the nearest one.
+// key, and for an unknown key the nearest one; nothing is changed then.
+//
+// Tables behind pointers and slices are copied before they are changed, so that a
+// plain copy of a struct can be changed without touching the original.
 func SetField(into any, key, text string) error {
-	f, v, err := lookUp(into, key, true)
-	if err != nil {
-		return err
-	}
-	if err := f.setText(v, text); err != nil {
-		return fmt.Errorf("%s: %w", printable(key), err)
-	}
-	return nil
+	return change(into, key, func(f *field, v reflect.Value) error { return f.setText(v, text) })
 }
 
 // SetNumber sets a quantity from its SI value, with the same checks. Tolerance and
-// provenance are dropped.
+// provenance are dropped. Otherwise as SetField.
 func SetNumber(into any, key string, si float64) error {
+	return change(into, key, func(f *field, v reflect.Value) error { return f.setNumber(v, si) })
+}
+
+// change finds the field of a key and sets it; after an error all is as before.
+func change(into any, key string, set func(*field, reflect.Value) error) error {
+	whole := reflect.ValueOf(into).Elem()
+	before := reflect.New(whole.Type()).Elem()
+	before.Set(whole)
 	f, v, err := lookUp(into, key, true)
+	if err == nil {
+		if err = set(f, v); err != nil {
+			err = fmt.Errorf("%s: %w", printable(key), err)
+		}
+	}
 	if err != nil {
-		return err
+		whole.Set(before)
 	}
-	if f.kind != KindQuantity {
-		return fmt.Errorf("%s is a %s, not a quantity", key, f.kind)
-	}
-	c := &f.columns[0]
-	if !finite(si) {
-		return fmt.Errorf("%s: %v is not a number to compute with", key, si)
-	}
-	if reason := c.check(si, c.unit.Format(si, 4)); reason != "" {
-		return fmt.Errorf("%s: %s", key, reason)
-	}
-	setQuantity(v, quantity.Exactly(si))
-	return nil
+	return err
 }
 
 // Get prints the current value of a key with its unit. The text is "" if it was not
@@ -69,7 +67,8 @@ func Number(from any, key string) (si float64, ok bool) {
 }
 
 // Walk visits every quantity.Value of the struct that into points to, given or
-// not, in declaration order. visit may change it.
+// not, in declaration order. visit may change it: tables behind pointers and slices
+// are copied first, so that walking a plain copy does not touch the original.
 func Walk(into any, visit func(path string, v *quantity.Value)) {
 	v := reflect.ValueOf(into).Elem()
 	walk("", schemaOf(v.Type()), v, visit)
@@ -83,10 +82,12 @@ func walk(prefix string, s *schema, v reflect.Value, visit func(path string, v *
 			visit(path, fv.Addr().Interface().(*quantity.Value))
 		case f.pointer && fv.IsNil():
 		case f.pointer:
+			detach(fv)
 			walk(path+".", f.sub, fv.Elem(), visit)
 		case f.kind == KindGroup:
 			walk(path+".", f.sub, fv, visit)
 		case f.kind == KindGroups:
+			detach(fv)
 			for i := range fv.Len() {
 				walk(fmt.Sprintf("%s[%d].", path, i), f.sub, fv.Index(i), visit)
 			}
@@ -94,7 +95,23 @@ func walk(prefix string, s *schema, v reflect.Value, visit func(path string, v *
 	}
 }
 
-// lookUp finds the field of a key path. With create, absent optional tables are made.
+// detach replaces a pointer or slice by one to a copy of what it holds.
+func detach(v reflect.Value) {
+	switch {
+	case v.IsNil():
+	case v.Kind() == reflect.Pointer:
+		fresh := reflect.New(v.Type().Elem())
+		fresh.Elem().Set(v.Elem())
+		v.Set(fresh)
+	case v.Kind() == reflect.Slice:
+		fresh := reflect.MakeSlice(v.Type(), v.Len(), v.Len())
+		reflect.Copy(fresh, v)
+		v.Set(fresh)
+	}
+}
+
+// lookUp finds the field of a key path. With create, absent optional tables are
+// made and others detached, so that the field can be changed.
 func lookUp(of any, key string, create bool) (*field, reflect.Value, error) {
 	v := reflect.ValueOf(of)
 	for v.Kind() == reflect.Pointer {
@@ -115,6 +132,9 @@ func lookUp(of any, key string, create bool) (*field, reflect.Value, error) {
 			if st.index >= v.Len() {
 				return nil, v, fmt.Errorf("%s: there are only %d of %s, counted from 0", printable(key), v.Len(), f.key)
 			}
+			if create {
+				detach(v)
+			}
 			v = v.Index(st.index)
 			continue
 		}
@@ -128,11 +148,10 @@ func lookUp(of any, key string, create bool) (*field, reflect.Value, error) {
 					if !create {
 						return nil, v, fmt.Errorf("%s: the table %s is absent", printable(key), f.key)
 					}
-					if s.byKey[st.name] == nil {
-						return nil, v, unknownKey(top, key)
-					}
 					v.Set(reflect.New(v.Type().Elem()))
 					s.setDefaults(v.Elem())
+				} else if create {
+					detach(v)
 				}
 				v = v.Elem()
 			}

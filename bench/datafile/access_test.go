@@ -2,6 +2,7 @@ package datafile
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 
@@ -60,6 +61,7 @@ func TestSetFieldErrors(t *testing.T) {
 		{"joint.name", "a", `unknown key "joint.name"; did you mean joint[].name?`},
 		{"fan.onn", "a", `unknown key "fan.onn"; did you mean fan.on?`},
 		{"name.x", "a", `unknown key "name.x"; did you mean name?`},
+		{"fan.on", "60 V", `fan.on: 60 V is a voltage; a temperature is wanted, for example "60 °C"`},
 		{"cells", "1.5", `cells: a whole number is wanted, not "1.5"`},
 		{"cells", "41", `cells: 41 is above the highest value allowed, 40`},
 		{"covered", "yes", `covered: true or false is wanted, not "yes"`},
@@ -104,12 +106,10 @@ func TestNumbers(t *testing.T) {
 	_, ok = Number(y, "name")
 	assert.False(t, ok)
 	require.EqualError(t, SetNumber(y, "battery.resistance", 2), "battery.resistance: 2000 mΩ is above the highest value allowed, 1 Ω")
-	require.EqualError(t, SetNumber(y, "name", 2), "name is a text, not a quantity")
-	require.Error(t, SetNumber(y, "battery.resistance", nan()))
+	require.EqualError(t, SetNumber(y, "name", 2), "name: this is a text, not a quantity")
+	require.EqualError(t, SetNumber(y, "battery.resistance", math.NaN()), "battery.resistance: NaN is not a number to compute with")
 	require.Error(t, SetNumber(y, "batery.resistance", 1))
 }
-
-func nan() float64 { zero := 0.0; return zero / zero }
 
 func TestWalkVisitsEveryQuantityInOrder(t *testing.T) {
 	y := decoded(t)
@@ -121,6 +121,23 @@ func TestWalkVisitsEveryQuantityInOrder(t *testing.T) {
 	})
 	assert.Equal(t, []string{"battery.resistance", "battery.derating_band", "battery.efficiency", "joint[0].resistance", "joint[1].resistance", "fan.on", "fan.speed"}, paths)
 	assert.Equal(t, 5.0, y.Joints[1].Resistance.SI, "visit may change the value")
+}
+
+// TestCopiesAreChangedAlone: trying other values on a copy leaves the original be.
+func TestCopiesAreChangedAlone(t *testing.T) {
+	original := decoded(t)
+	require.NoError(t, SetField(original, "fan.on", "50 °C"))
+	same := *original
+	joints, blower := append([]joint(nil), original.Joints...), *original.Fan
+
+	tried := *original
+	require.NoError(t, SetField(&tried, "joint[0].resistance", "9 mΩ"))
+	require.NoError(t, SetNumber(&tried, "fan.on", 300))
+	Walk(&tried, func(_ string, v *quantity.Value) { v.SI = 7 })
+	assert.Equal(t, 7.0, tried.Joints[1].Resistance.SI)
+	assert.Equal(t, same, *original)
+	assert.Equal(t, joints, original.Joints)
+	assert.Equal(t, blower, *original.Fan)
 }
 
 func TestFields(t *testing.T) {

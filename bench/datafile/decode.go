@@ -21,7 +21,6 @@ package datafile
 import (
 	"bytes"
 	"fmt"
-	"math"
 	"reflect"
 	"strconv"
 	"strings"
@@ -402,6 +401,3 @@ func (d decoder) scalar(path string, n *node, f *field, v reflect.Value) {
 
 // wanted says what a kind of field wants, with its article.
 var wanted = map[Kind]string{KindText: "a text in quotes", KindBoolean: "true or false", KindInteger: "a whole number"}
-
-// finite reports whether x is a number one can compute with.
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

@@ -3,6 +3,7 @@ package datafile
 import (
 	"errors"
 	"fmt"
+	"math"
 	"reflect"
 	"strconv"
 	"strings"
@@ -49,6 +50,22 @@ func (f *field) setText(v reflect.Value, s string) error {
 	default:
 		return &valueError{text: fmt.Sprintf("a %s cannot be set from one text; edit the file", f.kind)}
 	}
+	return nil
+}
+
+// setNumber sets a quantity from its SI value, with all checks.
+func (f *field) setNumber(v reflect.Value, si float64) error {
+	if f.kind != KindQuantity {
+		return &valueError{text: fmt.Sprintf("this is a %s, not a quantity", f.kind)}
+	}
+	if math.IsNaN(si) || math.IsInf(si, 0) {
+		return &valueError{text: fmt.Sprintf("%v is not a number to compute with", si)}
+	}
+	c := &f.columns[0]
+	if reason := c.check(si, c.unit.Format(si, 4)); reason != "" {
+		return &valueError{text: reason}
+	}
+	setQuantity(v, quantity.Exactly(si))
 	return nil
 }
 

@@ -150,7 +150,7 @@ func TestFields(t *testing.T) {
 	}
 	assert.Equal(t, "name cells crew covered tags battery battery.resistance battery.chemistry battery.ocv battery.derating_start battery.derating_band battery.efficiency battery.steps joint joint[].name joint[].resistance fan fan.on fan.speed spare spare[].name spare[].resistance", strings.Join(keys, " "))
 	assert.Equal(t, Field{
-		Key: "battery.resistance", Kind: KindQuantity, Unit: "mΩ", Above: "0 Ω", Max: "1 Ω", Example: `"14 mΩ ± 10 %, measured"`,
+		Key: "battery.resistance", Kind: KindQuantity, Unit: "mΩ", Above: "0 Ω", Max: "1 Ω", Example: `"14 mΩ ± 10 %, measured"`, Stated: true,
 		Doc: "internal resistance of the whole bank", Find: "data sheet, or voltage step over current step",
 	}, byKey["battery.resistance"])
 	assert.Equal(t, Field{Key: "cells", Kind: KindInteger, Min: "1", Max: "40", Default: "16", Optional: true, Example: "16"}, byKey["cells"])

@@ -85,6 +85,21 @@ func TestSetRefuses(t *testing.T) {
 	}
 }
 
+// TestSetRefusesNewProblems: one key cannot bring in a table that needs two.
+func TestSetRefusesNewProblems(t *testing.T) {
+	var boat struct {
+		Charger *struct {
+			Voltage float64 `key:"voltage" unit:"V"`
+			Current float64 `key:"current" unit:"A"`
+		} `key:"charger"`
+	}
+	src, err := Decode("x", []byte("# none yet\n"), &boat)
+	require.NoError(t, err)
+	changed, err := src.Set("charger.voltage", "48 V")
+	require.EqualError(t, err, "charger.voltage is left as it was: x:3:2: charger.current is missing; write for example current = \"10 A\"\n    [charger]\n     ^")
+	assert.Nil(t, changed)
+}
+
 // TestSetMendsAFaultyFile: a file with other problems can still be changed.
 func TestSetMendsAFaultyFile(t *testing.T) {
 	src, err := Decode("x", []byte(strings.Replace(good, `"14 mΩ ±`, `"14 V ±`, 1)), &yard{})

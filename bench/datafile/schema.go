@@ -43,6 +43,7 @@ type Field struct {
 	Optional bool   // may be absent
 	One      []string
 	Example  string // an example of the value as it is written in the file
+	Stated   bool   // the example is the tag's own, not made up from unit and bounds
 	Doc      string // what it is
 	Find     string // where to find it on a data sheet, or how to measure it
 }
@@ -58,7 +59,7 @@ func Fields(of any) []Field {
 	schemaOf(t).each("", func(path string, f *field) {
 		fields = append(fields, Field{
 			Key: path, Kind: f.kind, Unit: f.tag("unit"), Min: f.tag("min"), Max: f.tag("max"), Above: f.tag("above"), Below: f.tag("below"),
-			Default: f.fallback, Optional: f.optional, One: f.one, Example: f.example(), Doc: f.tag("doc"), Find: f.tag("find"),
+			Default: f.fallback, Optional: f.optional, One: f.one, Example: f.example(), Stated: f.tag("example") != "", Doc: f.tag("doc"), Find: f.tag("find"),
 		})
 	})
 	return fields

@@ -4,6 +4,8 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"os"
+	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -105,4 +107,50 @@ func saveJudged(tb testing.TB, b *Book, r Result) *Version {
 	v, err := b.Save(ctxOf(tb), "petrel", o)
 	require.NoError(tb, err)
 	return v
+}
+
+// openCopy copies a whole book, working files and all, and opens the copy with the same clock.
+func openCopy(tb testing.TB, b *Book) *Book {
+	tb.Helper()
+	dir := tb.TempDir()
+	require.NoError(tb, os.CopyFS(dir, os.DirFS(b.Dir())))
+	other, err := Open(dir, Options{Now: b.now})
+	require.NoError(tb, err)
+	return other
+}
+
+// copyBook copies the files written once from one book into another, as a stick or rsync does.
+func copyBook(tb require.TestingT, from, to *Book) {
+	boats, err := from.Boats(context.Background())
+	require.NoError(tb, err)
+	for _, boat := range boats {
+		for _, folder := range []string{versionsDir, marksDir, keptDir} {
+			source, target := filepath.Join(from.Dir(), boat, folder), filepath.Join(to.Dir(), boat, folder)
+			entries, err := os.ReadDir(source)
+			if os.IsNotExist(err) {
+				continue
+			}
+			require.NoError(tb, err)
+			require.NoError(tb, os.MkdirAll(target, 0o755))
+			for _, e := range entries {
+				content, err := os.ReadFile(filepath.Join(source, e.Name()))
+				require.NoError(tb, err)
+				out, err := os.OpenFile(filepath.Join(target, e.Name()), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+				if os.IsExist(err) {
+					continue
+				}
+				require.NoError(tb, err)
+				_, err = out.Write(content)
+				require.NoError(tb, err)
+				require.NoError(tb, out.Close())
+			}
+		}
+	}
+}
+
+// damage overwrites a file that was written once.
+func damage(tb testing.TB, path, content string) {
+	tb.Helper()
+	require.NoError(tb, os.Chmod(path, 0o644))
+	require.NoError(tb, os.WriteFile(path, []byte(content), 0o644))
 }

@@ -36,8 +36,8 @@ type Boat struct {
 
 // CloseFor sets another share for one part.
 type CloseFor struct {
-	Part  string         `key:"part" example:"winding" doc:"name of the part, as in the verdict table"`
-	Share quantity.Value `key:"share" unit:"1" above:"0 %" max:"100 %" example:"85 %" doc:"share of that part's limit above which it is called close"`
+	Part  string         `key:"part" doc:"name of the part, as in the verdict table"`
+	Share quantity.Value `key:"share" unit:"1" above:"0 %" max:"100 %" doc:"share of that part's limit above which it is called close"`
 }
 
 // Battery is the whole bank as one equivalent cell string.
@@ -249,7 +249,7 @@ type Propeller struct {
 // Hull resists and carries.
 type Hull struct {
 	Displacement    quantity.Value `key:"displacement" unit:"kg" above:"0 kg" example:"1800 kg ± 10 %, estimated" doc:"mass of the laden boat"`
-	AddedMass       quantity.Value `key:"added_mass" unit:"1" default:"8 %" min:"0 %" max:"50 %" example:"8 % ± 50 %, estimated" doc:"water that moves with it, over displacement"`
+	AddedMass       quantity.Value `key:"added_mass" unit:"1" default:"8 %" min:"0 %" max:"50 %" example:"8 % ± 0.04, estimated" doc:"water that moves with it, over displacement"`
 	WaterlineLength quantity.Value `key:"waterline_length" unit:"m" above:"0 m" example:"6.5 m, measured" doc:"length of the waterline"`
 	Wake            quantity.Value `key:"wake" unit:"1" default:"20 %" min:"-20 %" max:"60 %" example:"20 %, estimated" doc:"wake fraction: how much slower the water at the propeller is"`
 	ThrustDeduction quantity.Value `key:"thrust_deduction" unit:"1" default:"15 %" min:"0 %" max:"50 %" example:"15 %, estimated" doc:"share of the thrust lost to suction on the stern"`

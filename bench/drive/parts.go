@@ -114,7 +114,7 @@ func (m *Model) listParts() {
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.MotorCurrent) },
 		},
 		Part{
-			Name: "rotor speed", Unit: "1/min", Limit: b.Motor.SpeedLimit.SI, Measure: Ceiling, Consequence: "bandage and commutator fly apart",
+			Name: "rotor speed", Unit: "rpm", Limit: b.Motor.SpeedLimit.SI, Measure: Ceiling, Consequence: "bandage and commutator fly apart",
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.Measured.Speed) },
 		},
 	)

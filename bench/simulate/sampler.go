@@ -23,7 +23,7 @@ var channels = []channel{
 	{record.Voltage, "V", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Voltage }},
 	{record.CellVoltage, "V", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.CellVoltage }},
 	{record.Duty, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Duty }},
-	{record.MotorSpeed, "1/min", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Measured.Speed }},
+	{record.MotorSpeed, "rpm", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Measured.Speed }},
 	{record.BoatSpeed, "m/s", func(s *simulation, _ *drive.Point, y []float64) float64 { return s.drive.BoatSpeed(y) }},
 	{record.Distance, "m", func(s *simulation, _ *drive.Point, y []float64) float64 { return s.drive.Distance(y) }},
 	{record.Thrust, "N", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Thrust }},

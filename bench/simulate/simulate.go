@@ -71,6 +71,7 @@ type simulation struct {
 	storedAtStart float64 // J
 	devices       []drive.Device
 	since         []float64 // per device: when its condition began; NaN: it does not hold
+	end           float64   // when the trial ends; sooner once the protection it expects has acted, s
 	disarmed      bool      // power is gone: no device can act any more
 	tracker       tracker
 	sampler       sampler
@@ -96,10 +97,14 @@ func (s *simulation) run(ctx context.Context) error {
 	s.storedAtStart = s.drive.Energy(s.y).Stored
 	s.sampler.begin(s)
 	corners := s.corners()
+	s.end = s.trial.Duration
 	for i, next := range corners[1:] {
 		s.corner(corners[i])
 		if err := s.stretch(ctx, next); err != nil {
 			return err
+		}
+		if s.t >= s.end {
+			break
 		}
 	}
 	s.tracker.finish()
@@ -144,6 +149,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 	tolerances := s.drive.Tolerances(s.opts.RelTol)
 	for range most {
 		s.settle()
+		until = min(until, s.end)
 		if s.t >= until {
 			return nil
 		}
@@ -260,6 +266,14 @@ func (s *simulation) open(d *drive.Device) {
 	peak := r.Open(&p, s.y)
 	s.sampler.spike(peak)
 	s.disarmed = true
+	s.acted(d.Name)
+}
+
+// acted brings the end of the trial near once the last protection it expects has acted.
+func (s *simulation) acted(device string) {
+	if n := len(s.trial.Expect); n > 0 && s.trial.Expect[n-1] == device {
+		s.end = min(s.end, s.t+s.trial.EndAfter)
+	}
 }
 
 // switched records what the controller did by itself.
@@ -272,4 +286,5 @@ func (s *simulation) switched(sw control.Switch) {
 		kind = record.Stopping
 	}
 	s.tracker.note(record.Event{At: s.t, Device: sw.Name, What: sw.Event, Kind: kind})
+	s.acted(sw.Name)
 }

@@ -30,7 +30,8 @@ type Trial struct {
 	Charging      bool    `key:"charging" default:"true" example:"true" doc:"the boat's charging source is at work"`
 	NotPrecharged bool    `key:"precharge_skipped" default:"false" doc:"the contactor closes on an empty link capacitor"`
 
-	Expect []string `key:"expect" optional:"yes" doc:"the protection this trial expects to act, in that order: stall timer, low-voltage derating, controller cut-off, management, fuse"`
+	Expect   []string `key:"expect" optional:"yes" doc:"the protection this trial expects to act, in that order: stall timer, low-voltage derating, controller cut-off, management, fuse"`
+	EndAfter float64  `key:"end_after_expected" unit:"s" default:"2 min" min:"0 s" doc:"the trial ends this long after the last expected protection has acted"`
 }
 
 // Step moves the lever.

@@ -1,0 +1,188 @@
+package bench
+
+import (
+	"encoding/json"
+	"math"
+
+	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
+	"quaybench/bench/verdict"
+)
+
+// MarshalJSON writes the result as one object, format 1. Values are in the unit named beside them, or SI where the key
+// ends in its unit. A value that does not exist is null, never 0.
+func (t *Tried) MarshalJSON() ([]byte, error) {
+	out := struct {
+		Format   int          `json:"format"`
+		Boat     string       `json:"boat"`
+		Caution  string       `json:"caution"`
+		Present  sideJSON     `json:"present"`
+		Proposed *sideJSON    `json:"proposed,omitempty"`
+		Change   []changeJSON `json:"change"`
+		Verdict  string       `json:"verdict"`
+	}{Format: 1, Boat: t.Setup.Boat.Name, Caution: Caution, Present: sideOf(&t.Present, t.Setup.Settings), Verdict: t.Level().String(), Change: []changeJSON{}}
+	if t.Proposed != nil {
+		side := sideOf(t.Proposed, *t.Proposal)
+		out.Proposed = &side
+	}
+	for _, c := range t.Change {
+		out.Change = append(out.Change, changeJSON{c.Key, c.From, c.To, c.Why})
+	}
+	return json.Marshal(out)
+}
+
+type changeJSON struct {
+	Key  string `json:"key"`
+	From string `json:"from"`
+	To   string `json:"to"`
+	Why  string `json:"why"`
+}
+
+type sideJSON struct {
+	Settings map[string]string `json:"settings"`
+	Findings []FindingJSON     `json:"findings"`
+	First    *firstJSON        `json:"first"`
+	Trials   []trialJSON       `json:"trials"`
+	Verdict  string            `json:"verdict"`
+}
+
+// FindingJSON is a static finding as it is written to JSON.
+type FindingJSON struct {
+	Rule    string      `json:"rule"`
+	Verdict string      `json:"verdict"`
+	Text    string      `json:"text"`
+	Source  string      `json:"source"`
+	Change  *changeJSON `json:"change"`
+}
+
+type firstJSON struct {
+	What  string  `json:"what"`
+	At    float64 `json:"at_s"`
+	Trial string  `json:"trial"`
+}
+
+type trialJSON struct {
+	Trial      string         `json:"trial"`
+	Parts      []partJSON     `json:"parts"`
+	Events     []eventJSON    `json:"events"`
+	Missing    []string       `json:"missing"`
+	Gain       gainJSON       `json:"gain"`
+	Energy     energyJSON     `json:"energy"`
+	Statistics statisticsJSON `json:"statistics"`
+	Verdict    string         `json:"verdict"`
+}
+
+type partJSON struct {
+	Part    string   `json:"part"`
+	Peak    *float64 `json:"peak"`
+	Unit    string   `json:"unit"`
+	At      float64  `json:"at_s"`
+	Limit   *float64 `json:"limit"`
+	Margin  *float64 `json:"margin"`
+	Used    *float64 `json:"used"`
+	Verdict string   `json:"verdict"`
+}
+
+type eventJSON struct {
+	At     float64  `json:"t_s"`
+	Part   string   `json:"part"`
+	What   string   `json:"what"`
+	Until  *float64 `json:"until_s"`
+	Count  int      `json:"count"`
+	Latest *float64 `json:"latest_s"`
+}
+
+type gainJSON struct {
+	TopSpeed  *float64 `json:"top_speed_mps"`
+	Thrust    *float64 `json:"thrust_n"`
+	Endurance *float64 `json:"endurance_s"`
+	Distance  *float64 `json:"distance_m"`
+}
+
+type energyJSON struct {
+	Battery  float64 `json:"battery_j"`
+	Heat     float64 `json:"heat_j"`
+	Shaft    float64 `json:"shaft_j"`
+	Stored   float64 `json:"stored_j"`
+	Residual float64 `json:"residual_j"`
+}
+
+type statisticsJSON struct {
+	Steps       int `json:"steps"`
+	Rejected    int `json:"rejected"`
+	Evaluations int `json:"evaluations"`
+}
+
+func sideOf(s *verdict.Side, set settings.Set) sideJSON {
+	out := sideJSON{Settings: map[string]string{}, Findings: FindingsJSON(s.Findings), Trials: []trialJSON{}, Verdict: s.Level.String()}
+	for _, f := range settings.Fields() {
+		if f.Kind == datafile.KindGroup {
+			continue
+		}
+		if text, ok := set.Get(f.Key); ok {
+			out.Settings[f.Key] = text
+		}
+	}
+	if s.First != nil {
+		out.First = &firstJSON{s.First.What, s.First.At, s.First.Trial}
+	}
+	for i := range s.Trials {
+		out.Trials = append(out.Trials, trialOf(&s.Trials[i]))
+	}
+	return out
+}
+
+// FindingsJSON turns static findings into what is written to JSON; an empty list rather than null.
+func FindingsJSON(findings []verdict.Finding) []FindingJSON {
+	out := []FindingJSON{}
+	for _, f := range findings {
+		j := FindingJSON{Rule: f.Rule, Verdict: f.Level.String(), Text: f.Text, Source: f.Source}
+		if c := f.Change; c != nil {
+			j.Change = &changeJSON{c.Key, c.From, c.To, c.Why}
+		}
+		out = append(out, j)
+	}
+	return out
+}
+
+func trialOf(t *verdict.Trial) trialJSON {
+	r := t.Run
+	out := trialJSON{
+		Trial: t.Name, Parts: []partJSON{}, Events: []eventJSON{}, Missing: append([]string{}, t.Missing...),
+		Gain:       gainJSON{r.Gain.TopSpeed, r.Gain.Thrust, r.Gain.Endurance, r.Gain.Distance},
+		Energy:     energyJSON{r.Energy.Battery, r.Energy.Heat, r.Energy.Shaft, r.Energy.Stored, r.Energy.Residual},
+		Statistics: statisticsJSON{r.Statistics.Steps, r.Statistics.Rejected, r.Statistics.Evaluations},
+		Verdict:    t.Level.String(),
+	}
+	for _, p := range t.Parts {
+		unit := quantity.MustUnit(p.Unit)
+		margin := p.Margin
+		if p.Unit == "°C" {
+			unit = quantity.MustUnit("K") // a margin is a difference
+		}
+		out.Parts = append(out.Parts, partJSON{
+			Part: p.Name, Unit: p.Unit, At: p.At, Verdict: p.Level.String(), Used: finite(p.Used),
+			Peak: finite(quantity.MustUnit(p.Unit).FromSI(p.Peak)), Limit: finite(quantity.MustUnit(p.Unit).FromSI(p.Limit)), Margin: finite(unit.FromSI(margin)),
+		})
+	}
+	for _, e := range r.Events {
+		j := eventJSON{At: e.At, Part: e.Device, What: e.What, Count: max(e.Count, 1)}
+		if e.Until > 0 {
+			j.Until = &e.Until
+		}
+		if e.Latest > 0 {
+			j.Latest = finite(e.Latest)
+		}
+		out.Events = append(out.Events, j)
+	}
+	return out
+}
+
+// finite is nil for what JSON has no number for.
+func finite(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}

@@ -1,0 +1,147 @@
+package bench
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
+	"quaybench/bench/drive"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+)
+
+// Setup is a boat with the settings in its controller.
+type Setup struct {
+	Boat     *boat.Boat
+	Settings settings.Set
+
+	BoatFile, SettingsFile string // names, for messages
+	BoatHash               string // of the boat file's text
+}
+
+// Names of the two files in a boat's folder.
+const (
+	BoatFile     = "boat.toml"
+	SettingsFile = "settings.toml"
+)
+
+// Load reads a boat and its settings from a folder that holds boat.toml and settings.toml, or from a boat file that
+// has settings.toml beside it. Everything wrong in both files is reported at once, each with file:line:column.
+func Load(path string) (*Setup, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("boat %s cannot be read: %w", path, err)
+	}
+	name, dir := path, filepath.Dir(path)
+	if info.IsDir() {
+		dir, name = path, filepath.Join(path, BoatFile)
+	}
+	return LoadFS(os.DirFS(dir), filepath.Base(name), SettingsFile, func(file string) string { return filepath.Join(dir, file) })
+}
+
+// LoadFS is Load from a file system; show gives the names that messages use.
+func LoadFS(files fs.FS, boatFile, settingsFile string, show func(string) string) (*Setup, error) {
+	s := &Setup{BoatFile: show(boatFile), SettingsFile: show(settingsFile)}
+	boatText, err := readFile(files, boatFile, s.BoatFile)
+	if err != nil {
+		return nil, err
+	}
+	var problems datafile.Problems
+	s.Boat, err = readBoat(s.BoatFile, boatText)
+	if err := gather(&problems, err); err != nil {
+		return nil, err
+	}
+	settingsText, err := readFile(files, settingsFile, s.SettingsFile)
+	if err != nil {
+		return nil, errors.Join(problemsOrNil(problems), err)
+	}
+	s.Settings, _, err = settings.Read(s.SettingsFile, settingsText)
+	if err := gather(&problems, err); err != nil {
+		return nil, err
+	}
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	sum := sha256.Sum256(boatText)
+	s.BoatHash = hex.EncodeToString(sum[:8])
+	return s, nil
+}
+
+// readBoat reads a boat file and tries whether its model can be built.
+func readBoat(name string, text []byte) (*boat.Boat, error) {
+	b, source, err := boat.Read(name, text)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range drive.Problems(b) {
+		source.Problem(p.Key, "%v", p.Err)
+	}
+	return b, source.Err()
+}
+
+func readFile(files fs.FS, name, shown string) ([]byte, error) {
+	text, err := fs.ReadFile(files, name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("%s is not there", shown)
+	case err != nil:
+		var path *fs.PathError
+		if errors.As(err, &path) {
+			err = path.Err
+		}
+		return nil, fmt.Errorf("%s cannot be read: %w", shown, err)
+	}
+	return text, nil
+}
+
+// gather adds problems of a file to a list; any other error comes back.
+func gather(list *datafile.Problems, err error) error {
+	var problems datafile.Problems
+	if errors.As(err, &problems) {
+		*list = append(*list, problems...)
+		return nil
+	}
+	return err
+}
+
+func problemsOrNil(p datafile.Problems) error {
+	if len(p) == 0 {
+		return nil
+	}
+	return p
+}
+
+// LoadTrial finds a trial: a built-in one by name, else a file.
+func LoadTrial(nameOrFile string) (*trial.Trial, error) {
+	builtin, err := trial.Builtin(nameOrFile)
+	if err == nil {
+		return builtin, nil
+	}
+	if _, statErr := os.Stat(nameOrFile); statErr != nil && filepath.Ext(nameOrFile) != ".toml" {
+		return nil, fmt.Errorf("%w; nor is there a file of that name", err)
+	}
+	text, err := readFile(os.DirFS(filepath.Dir(nameOrFile)), filepath.Base(nameOrFile), nameOrFile)
+	if err != nil {
+		return nil, err
+	}
+	return trial.Read(nameOrFile, text)
+}
+
+// AllTrials are the built-in trials in order.
+func AllTrials() ([]*trial.Trial, error) {
+	var all []*trial.Trial
+	for _, name := range trial.Names() {
+		t, err := trial.Builtin(name)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, t)
+	}
+	return all, nil
+}

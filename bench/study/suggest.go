@@ -1,0 +1,174 @@
+// Package study runs many simulations: what to change, the highest safe value, the envelope, the odds.
+package study
+
+import (
+	"context"
+	"math"
+	"strings"
+	"sync"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// Run judges settings in several trials at once, on all cores. On a cancelled context it returns the trials that ended,
+// with the context's error.
+func Run(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o simulate.Options) ([]verdict.Trial, error) {
+	judged, err := RunAll(ctx, b, []settings.Set{s}, trials, o, nil)
+	return judged[0], err
+}
+
+// RunAll judges several sets of settings, each in all trials: one list of judged trials per set, in the order given.
+// progress, if not nil, hears of every finished run, one call at a time.
+func RunAll(ctx context.Context, b *boat.Boat, sets []settings.Set, trials []*trial.Trial, o simulate.Options, progress func(done, all int)) ([][]verdict.Trial, error) {
+	n := len(trials)
+	judged := make([]*verdict.Trial, n*len(sets))
+	var mu sync.Mutex
+	finished := 0
+	err := each(ctx, len(judged), func(ctx context.Context, i int) error {
+		set := sets[i/n]
+		run, err := simulate.Run(ctx, b, set, trials[i%n], o)
+		if err != nil {
+			return err
+		}
+		run.Provenance.Settings = set.Hash()
+		t, err := verdict.Judge(run)
+		if err != nil {
+			return err
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		judged[i] = &t
+		finished++
+		if progress != nil {
+			progress(finished, len(judged))
+		}
+		return nil
+	})
+	out := make([][]verdict.Trial, len(sets))
+	for i, t := range judged {
+		if t != nil {
+			out[i/n] = append(out[i/n], *t)
+		}
+	}
+	return out, err
+}
+
+// Suggest finds the single setting whose lowering brings the trials that are over to clear, and its highest such value
+// within one per cent. It tries the limit of the current that does the harm first. It returns nil when no single limit
+// mends it.
+func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Side, trials []*trial.Trial) (*verdict.Change, error) {
+	var bad []*trial.Trial
+	harm := map[string]bool{}
+	why := map[string]string{}
+	for i := range side.Trials {
+		t := &side.Trials[i]
+		if t.Level != verdict.Over {
+			continue
+		}
+		for _, k := range trials {
+			if k.Name == t.Name {
+				bad = append(bad, k)
+			}
+		}
+		for _, p := range t.Parts {
+			if p.Level == verdict.Over {
+				harm[p.Current] = true
+				if why[p.Current] == "" {
+					why[p.Current] = p.Name + " in " + t.Name
+				}
+			}
+		}
+		for _, e := range t.Run.Events {
+			if e.Kind == record.Protecting {
+				harm["battery"] = true
+				if why["battery"] == "" {
+					why["battery"] = e.What + " in " + t.Name
+				}
+			}
+		}
+	}
+	if len(bad) == 0 {
+		return nil, nil
+	}
+	keys := []string{"limits.motor_current", "limits.battery_current", "limits.astern_current", "limits.braking_current"}
+	if harm["battery"] && !harm["motor"] {
+		keys[0], keys[1] = keys[1], keys[0]
+	}
+	for _, key := range keys {
+		value, ok, err := lower(ctx, b, s, key, bad)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			continue
+		}
+		from, _ := s.Get(key)
+		changed, err := s.WithNumber(key, value)
+		if err != nil {
+			return nil, err
+		}
+		to, _ := changed.Get(key)
+		reason := why["motor"]
+		if reason == "" || strings.Contains(key, "battery") && why["battery"] != "" {
+			reason = why["battery"]
+		}
+		return &verdict.Change{Key: key, From: from, To: to, Why: "clear: " + reason}, nil
+	}
+	return nil, nil
+}
+
+// lower finds the highest value of a limit, below the present one, at which all trials are clear; ok is false where
+// a tenth of it is not clear either.
+func lower(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials []*trial.Trial) (value float64, ok bool, err error) {
+	present, _ := s.Number(key)
+	if present <= 0 {
+		return 0, false, nil
+	}
+	clear := func(x float64) (bool, error) {
+		t, err := s.WithNumber(key, x)
+		if err != nil {
+			return false, nil // below what the parameter allows
+		}
+		for _, f := range verdict.Static(b, t) {
+			if f.Level == verdict.Over {
+				return false, nil
+			}
+		}
+		judged, err := Run(ctx, b, t, trials, simulate.Options{})
+		if err != nil {
+			return false, err
+		}
+		for _, j := range judged {
+			if j.Level != verdict.Clear {
+				return false, nil
+			}
+		}
+		return true, nil
+	}
+	low, high := present/10, present
+	if ok, err := clear(low); !ok || err != nil {
+		return 0, false, err
+	}
+	for high-low > 0.01*present {
+		mid := (low + high) / 2
+		ok, err := clear(mid)
+		if err != nil {
+			return 0, false, err
+		}
+		if ok {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	step := math.Pow(10, math.Floor(math.Log10(low))-1) // two digits and a half are what a person sets
+	if rounded := math.Floor(low/step) * step; rounded > 0 {
+		low = rounded
+	}
+	return low, true, nil
+}

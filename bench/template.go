@@ -1,0 +1,122 @@
+package bench
+
+import (
+	"fmt"
+	"strings"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
+	"quaybench/bench/settings"
+)
+
+// NewBoatFile is a boat file to fill in: valid as it stands, each value with what it is and where to find it.
+func NewBoatFile(name string) []byte {
+	head := `# The drive of ` + name + `. Every value below is an EXAMPLE: replace it by your own, from data sheets and measurements.
+# Each number carries its unit ("14 mΩ" or "14 mohm"), if you like its tolerance ("14 mΩ ± 10 %", "+/- 10 %") and where
+# it comes from: ", data sheet", ", measured" or ", estimated". Lines that begin with # may be left so.
+`
+	return []byte(head + strings.ReplaceAll(template(boat.Boat{}), `"NAME"`, fmt.Sprintf("%q", name)))
+}
+
+// NewSettingsFile is a settings file to fill in, valid as it stands.
+func NewSettingsFile(name string) []byte {
+	head := `# What the controller of ` + name + ` is told. Every value below is an EXAMPLE: copy yours from the controller.
+# Motor current and battery current are different things: at low speed the battery carries a small part of the motor's.
+`
+	return []byte(head + template(settings.Set{}))
+}
+
+// template writes the keys of a file type with their docs. An optional key without an example of its own is commented out.
+func template(of any) string {
+	var b strings.Builder
+	fields := datafile.Fields(of)
+	for i, f := range fields {
+		if f.Kind == datafile.KindGroup || f.Kind == datafile.KindGroups {
+			group(&b, fields[i:], f)
+			continue
+		}
+		if !strings.HasSuffix(b.String(), "]\n") {
+			b.WriteByte(10)
+		}
+		hidden := f.Optional && !f.Stated || idle(fields, f.Key)
+		for _, text := range []string{f.Doc, found(f.Find), bounds(f)} {
+			wrap(&b, text)
+		}
+		if hidden {
+			b.WriteString("# ")
+		}
+		fmt.Fprintf(&b, "%s = %s\n", f.Key[strings.LastIndex(f.Key, ".")+1:], f.Example)
+	}
+	return b.String()
+}
+
+func group(b *strings.Builder, rest []datafile.Field, f datafile.Field) {
+	b.WriteByte('\n')
+	wrap(b, f.Doc)
+	open, close := "[", "]"
+	if f.Kind == datafile.KindGroups {
+		open, close = "[[", "]]"
+	}
+	if idle(rest, f.Key+".x") {
+		b.WriteString("# ")
+	}
+	fmt.Fprintf(b, "%s%s%s\n", open, strings.ReplaceAll(f.Key, "[]", ""), close)
+}
+
+// idle says whether the table of a key is one that no field of has an example for: it is then written commented out.
+func idle(fields []datafile.Field, key string) bool {
+	dot := strings.LastIndex(key, ".")
+	if dot < 0 {
+		return false
+	}
+	table := strings.TrimSuffix(key[:dot], "[]")
+	for _, f := range fields {
+		at := strings.LastIndex(f.Key, ".")
+		if at >= 0 && strings.TrimSuffix(f.Key[:at], "[]") == table && (f.Stated || !f.Optional && f.Default != "") {
+			return false
+		}
+	}
+	return true
+}
+
+func found(text string) string {
+	if text == "" {
+		return ""
+	}
+	return "Where: " + text
+}
+
+func bounds(f datafile.Field) string {
+	var parts []string
+	if len(f.One) > 0 {
+		parts = append(parts, "One of: "+strings.Join(f.One, ", "))
+	}
+	for _, p := range []struct{ word, text string }{{"from ", f.Min}, {"above ", f.Above}, {"to ", f.Max}, {"below ", f.Below}} {
+		if p.text != "" && !strings.Contains(p.text, "|") {
+			parts = append(parts, p.word+p.text)
+		}
+	}
+	if f.Default != "" {
+		parts = append(parts, "left out: "+f.Default)
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "(" + strings.Join(parts, "; ") + ")"
+}
+
+// wrap writes a comment in lines of readable length.
+func wrap(b *strings.Builder, text string) {
+	const width = 100
+	line := "#"
+	for _, word := range strings.Fields(text) {
+		if len([]rune(line))+1+len([]rune(word)) > width {
+			b.WriteString(line + "\n")
+			line = "#  "
+		}
+		line += " " + word
+	}
+	if line != "#" {
+		b.WriteString(line + "\n")
+	}
+}

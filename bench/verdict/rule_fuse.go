@@ -1,0 +1,137 @@
+package verdict
+
+import (
+	"fmt"
+	"math"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+)
+
+// highestVoltage is the highest voltage the bank reaches: its cells' highest where the file gives it, else a full
+// charge (LFP 3.65 V, NMC 4.2 V, lead-acid 2.45 V a cell; common practice, no source).
+func highestVoltage(b *boat.Boat) float64 {
+	full := map[string]float64{"LFP": 3.65, "NMC": 4.2, "flooded lead-acid": 2.45, "AGM lead-acid": 2.45}
+	return float64(b.Battery.Cells) * b.Battery.CellHighest.Or(full[b.Battery.Chemistry])
+}
+
+// engineSpace is the factor on the allowable amperage of a conductor in the engine space, by insulation temperature:
+// 33 CFR 183.425 table 5 note 1. From memory (the numbers for 60, 75 and 90 °C were seen elsewhere).
+func engineSpace(rated float64) float64 {
+	for _, row := range []struct{ celsius, factor float64 }{{60, 0.58}, {75, 0.75}, {80, 0.78}, {90, 0.82}, {105, 0.85}, {125, 0.89}} {
+		if rated-273.15 <= row.celsius+0.5 {
+			return row.factor
+		}
+	}
+	return 1
+}
+
+// allowable is the current a cable may carry for ever where it lies; 0 where the file gives no ampacity.
+func allowable(c *boat.Cable) float64 {
+	a := c.Ampacity.SI * c.Bundling.SI
+	if c.EngineSpace {
+		a *= engineSpace(c.Rated.SI)
+	}
+	return a
+}
+
+var fuseAgainstCable = Rule{
+	Name:   "fuse-against-cable",
+	Title:  "the fuse protects the battery cables",
+	Source: "33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
+	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
+		volts := highestVoltage(b)
+		for i := range b.Cables {
+			c := &b.Cables[i]
+			amps := allowable(c)
+			if c.Circuit != "battery" || amps == 0 {
+				continue
+			}
+			rating, most := b.Fuse.Rating.SI, 1.5*amps
+			branch := fmt.Sprintf("below 50 V (the bank reaches %.1f V)", volts)
+			if volts >= 50 {
+				most = min(most, nextStandard(amps))
+				branch = fmt.Sprintf("from 50 V on (the bank reaches %.1f V)", volts)
+			}
+			if rating > most {
+				out = append(out, Finding{Level: Over, Text: fmt.Sprintf(
+					"the fuse of %.0f A does not protect the %s, which may carry %.0f A of battery current where it lies: at most %.0f A %s",
+					rating, c.Name, amps, most, branch)})
+			}
+		}
+		return out
+	},
+}
+
+// nextStandard is the allowable amperage itself or the next standard fuse size above it.
+func nextStandard(amps float64) float64 {
+	for _, r := range []float64{10, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250} {
+		if r >= amps {
+			return r
+		}
+	}
+	return amps
+}
+
+// prospective is the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
+// resistance and the path's. Cables at 20 °C.
+func prospective(b *boat.Boat) float64 {
+	ohms := b.Battery.Resistance.SI + b.Fuse.Resistance.SI + b.Contactor.Resistance.SI
+	for i := range b.Cables {
+		if c := &b.Cables[i]; c.Circuit == "battery" {
+			ohms += c.Resistance.Or(c.Length.SI / (58e6 * c.Section.SI)) // standard annealed copper: IEC 60028
+		}
+	}
+	for i := range b.Joints {
+		if j := &b.Joints[i]; j.Circuit == "battery" {
+			ohms += j.Resistance.SI
+		}
+	}
+	return highestVoltage(b) / ohms
+}
+
+var fuseBreaking = Rule{
+	Name:   "fuse-breaking-capacity",
+	Title:  "the fuse can break the bank's short-circuit current",
+	Source: "IEC 60269-1 (breaking capacity at least the prospective current)",
+	Check: func(b *boat.Boat, _ settings.Set) []Finding {
+		if i := prospective(b); i > b.Fuse.Breaking.SI {
+			return []Finding{{Level: Over, Text: fmt.Sprintf("a short circuit drives %.1f kA of battery current; the fuse breaks %.1f kA", i/1e3, b.Fuse.Breaking.SI/1e3)}}
+		}
+		return nil
+	},
+}
+
+var voltageRatings = Rule{
+	Name:   "voltage-ratings",
+	Title:  "fuse, contactor and controller bear the bank's highest voltage",
+	Source: "makers' ratings; direct current does not extinguish its own arc",
+	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
+		volts := highestVoltage(b)
+		for _, d := range []struct {
+			name  string
+			bears float64
+		}{{"fuse", b.Fuse.Voltage.SI}, {"contactor", b.Contactor.Voltage.SI}, {"controller", b.Stage.VoltageLimit.SI}} {
+			if d.bears < volts {
+				out = append(out, Finding{Level: Over, Text: fmt.Sprintf("the bank reaches %.1f V; the %s is rated for %.0f V direct", volts, d.name, d.bears)})
+			}
+		}
+		return out
+	},
+}
+
+var fuseAgainstLimit = Rule{
+	Name:   "fuse-against-limit",
+	Title:  "the fuse carries the battery current limit",
+	Source: "makers' ratings: a fuse carries its rating for ever, no more",
+	Check: func(b *boat.Boat, s settings.Set) []Finding {
+		if rating := b.Fuse.Rating.SI; s.Limits.BatteryCurrent > rating {
+			return []Finding{{
+				Level:  Close,
+				Text:   fmt.Sprintf("the battery current limit, %.0f A, is above the fuse's rating, %.0f A: held long enough, the fuse opens", s.Limits.BatteryCurrent, rating),
+				Change: change(s, "limits.battery_current", math.Floor(rating), "the fuse's rating"),
+			}}
+		}
+		return nil
+	},
+}

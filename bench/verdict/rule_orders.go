@@ -1,0 +1,115 @@
+package verdict
+
+import (
+	"fmt"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+)
+
+var deratingOrder = Rule{
+	Name:   "derating-order",
+	Title:  "derating starts before it ends, and ends before the part is hurt",
+	Source: "order of the law: the limits fall from start to end",
+	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		d := s.Derating
+		order := func(what, key string, start, end float64) {
+			if start >= end {
+				out = append(out, Finding{
+					Level:  Over,
+					Text:   fmt.Sprintf("%s derating ends at %.0f °C, not above its start at %.0f °C: the limit would fall at once", what, end-273.15, start-273.15),
+					Change: change(s, key, start+10, "10 K above the start"),
+				})
+			}
+		}
+		order("stage", "derating.stage_end", d.StageStart, d.StageEnd)
+		if d.Sensor != "none" {
+			order("motor", "derating.motor_end", d.MotorStart, d.MotorEnd)
+		}
+		if limit := b.Stage.SinkLimit.SI; d.StageEnd > limit {
+			out = append(out, Finding{
+				Level:  Close,
+				Text:   fmt.Sprintf("stage derating ends at %.0f °C, above the heat sink's limit of %.0f °C", d.StageEnd-273.15, limit-273.15),
+				Change: change(s, "derating.stage_end", limit, "the heat sink's limit"),
+			})
+		}
+		return out
+	},
+}
+
+var lowVoltageOrder = Rule{
+	Name:   "low-voltage-order",
+	Title:  "low-voltage derating starts, ends, and only then the controller cuts off, before management does",
+	Source: "order of the law; management's lowest cell voltage from the boat file",
+	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		v := s.LowVoltage
+		if v.Start <= v.End {
+			out = append(out, Finding{
+				Level: Over, Text: fmt.Sprintf("low-voltage derating ends at %.1f V, not below its start at %.1f V", v.End, v.Start),
+				Change: change(s, "low_voltage.end", 0.95*v.Start, "5 % below the start"),
+			})
+		}
+		if v.End <= v.CutOff {
+			out = append(out, Finding{
+				Level: Over, Text: fmt.Sprintf("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End),
+				Change: change(s, "low_voltage.cut_off", 0.98*v.End, "2 % below the end of derating"),
+			})
+		}
+		if m := b.Battery.Management; m != nil {
+			if opens := m.CellLow.SI * float64(b.Battery.Cells); v.CutOff <= opens {
+				out = append(out, Finding{
+					Level: Over, Text: fmt.Sprintf("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
+					Change: change(s, "low_voltage.cut_off", 1.01*opens, "1 % above management"),
+				})
+			}
+		}
+		if rest := restVoltage(b); v.Start >= rest {
+			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("low-voltage derating starts at %.1f V, above the rest voltage of a half-full bank, %.1f V: the boat is never at full power", v.Start, rest)})
+		}
+		return out
+	},
+}
+
+// restVoltage is about the open-circuit voltage of the half-full bank, V: from the file's table, else nominal values
+// (LFP 3.3 V, NMC 3.7 V, lead-acid 2.04 V a cell; common practice, no source).
+func restVoltage(b *boat.Boat) float64 {
+	n := float64(b.Battery.Cells)
+	for _, row := range b.Battery.OCV {
+		if row[0] >= 0.5 {
+			return n * row[1]
+		}
+	}
+	return n * map[string]float64{"LFP": 3.3, "NMC": 3.7, "flooded lead-acid": 2.04, "AGM lead-acid": 2.05}[b.Battery.Chemistry]
+}
+
+var highVoltageOrder = Rule{
+	Name:   "high-voltage-order",
+	Title:  "high-voltage derating holds braking back before anything is hurt",
+	Source: "order of the law; limits of controller and cells from the boat file",
+	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		if s.Limits.BrakingCurrent == 0 {
+			return nil
+		}
+		v := s.HighVoltage
+		full := highestVoltage(b)
+		switch {
+		case v.End == 0:
+			return []Finding{{
+				Level: Close, Text: "braking is on without high-voltage derating: braking on a full battery drives its voltage up",
+				Change: change(s, "high_voltage.end", full, "the bank's highest voltage"),
+			}}
+		case v.Start >= v.End:
+			out = append(out, Finding{
+				Level: Over, Text: fmt.Sprintf("high-voltage derating ends at %.1f V, not above its start at %.1f V", v.End, v.Start),
+				Change: change(s, "high_voltage.start", 0.97*v.End, "3 % below the end"),
+			})
+		}
+		if most := min(full, b.Stage.VoltageLimit.SI); v.End > most {
+			out = append(out, Finding{
+				Level: Over, Text: fmt.Sprintf("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),
+				Change: change(s, "high_voltage.end", most, "what battery and controller bear"),
+			})
+		}
+		return out
+	},
+}

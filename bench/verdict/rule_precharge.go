@@ -1,0 +1,31 @@
+package verdict
+
+import (
+	"fmt"
+	"math"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+)
+
+var precharge = Rule{
+	Name:   "pre-charge",
+	Title:  "the link capacitor is charged before the contactor closes",
+	Source: "charging of a capacitor through a resistor: textbook; 95 % before closing is common practice, no source",
+	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
+		volts, C := highestVoltage(b), b.Stage.Capacitance.SI
+		if b.Precharge == nil {
+			inrush := prospective(b)
+			return []Finding{{Level: Over, Text: fmt.Sprintf("there is no pre-charge: closing the contactor on the empty link capacitor drives up to %.1f kA of battery current through it (it closes on %.0f A at most)", inrush/1e3, b.Contactor.Make.SI)}}
+		}
+		p := b.Precharge
+		if tau := p.Resistance.SI * C; p.Time.SI < 3*tau {
+			share := 1 - math.Exp(-p.Time.SI/tau)
+			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("after %.3g s of pre-charge the link capacitor is at %.0f %% of the battery voltage; 95 %% needs %.3g s", p.Time.SI, 100*share, 3*tau)})
+		}
+		if energy := C * volts * volts / 2; energy > p.Energy.SI {
+			out = append(out, Finding{Level: Over, Text: fmt.Sprintf("one pre-charge puts %.3g J into the resistor, which takes %.3g J", energy, p.Energy.SI)})
+		}
+		return out
+	},
+}

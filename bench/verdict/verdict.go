@@ -1,0 +1,174 @@
+// Package verdict says what a record means: how much of each limit is used, what acts first, and what is wrong with
+// settings before anything runs.
+//
+// A rule is a value with a stable name. Static rules see boat and settings; Judge sees a record, and does not ask
+// whether it was simulated or measured. Everything here is safe for use from several goroutines.
+package verdict
+
+import (
+	"math"
+	"slices"
+
+	"quaybench/bench/record"
+)
+
+// Level is a verdict.
+type Level int
+
+const (
+	Clear Level = iota
+	Close       // more than the part's share of the limit is used
+	Over        // more than the whole limit is used, a device opens, or expected protection does not come
+)
+
+func (l Level) String() string { return [...]string{"clear", "close", "over"}[l] }
+
+// Part is the judgement of one part in one run.
+type Part struct {
+	record.Part
+	Peak    float64 // SI
+	At      float64 // s
+	Margin  float64 // SI, negative beyond the limit
+	Used    float64 // share of the limit
+	Crossed float64 // when the limit was first passed, s; NaN: never
+	Level   Level
+}
+
+// First is what acts first.
+type First struct {
+	What  string
+	At    float64 // s
+	Trial string
+	Kind  record.EventKind
+}
+
+// Trial is the judgement of one run.
+type Trial struct {
+	Name    string
+	Run     *record.Run
+	Parts   []Part
+	Missing []string // expected protection that did not come, in words
+	First   *First   // nil: nothing acts
+	Level   Level
+}
+
+// Judge judges a record. It fails where the record lacks the trace of a part.
+func Judge(r *record.Run) (Trial, error) {
+	t := Trial{Name: r.Trial, Run: r}
+	for _, p := range r.Parts {
+		v, at, err := r.Peak(p)
+		if err != nil {
+			return t, err
+		}
+		j := Part{Part: p, Peak: v, At: at, Margin: p.Margin(v), Used: p.Used(v), Crossed: math.NaN()}
+		if crossed, ok := r.Crossing(p); ok {
+			j.Crossed = crossed
+		}
+		switch {
+		case p.Measure == record.Melting && slices.Contains(r.Expect, p.Name):
+			// the fuse is what is to act
+		case j.Used > 1:
+			j.Level = Over
+		case j.Used > p.Close:
+			j.Level = Close
+		}
+		t.Parts = append(t.Parts, j)
+		t.Level = max(t.Level, j.Level)
+	}
+	for _, e := range r.Events {
+		if e.Kind == record.Protecting && !slices.Contains(r.Expect, e.Device) {
+			t.Level = Over
+		}
+	}
+	if t.Missing = missing(r); len(t.Missing) > 0 {
+		t.Level = Over
+	}
+	t.First = first(&t)
+	return t, nil
+}
+
+// missing lists the protection that a trial expects and that did not come, or not in its turn.
+func missing(r *record.Run) (out []string) {
+	after := math.Inf(-1)
+	for _, device := range r.Expect {
+		i := slices.IndexFunc(r.Events, func(e record.Event) bool { return e.Device == device && e.At >= after })
+		if i < 0 {
+			out = append(out, "the trial expects the "+device+" to act, and it did not")
+			continue
+		}
+		after = r.Events[i].At
+	}
+	return out
+}
+
+// first finds what acts first: a device that opens or a part that passes its limit before anything the controller does
+// by itself, and that before a limit that merely holds.
+func first(t *Trial) *First {
+	var best *First
+	consider := func(f First) {
+		if best == nil || f.Kind > best.Kind || f.Kind == best.Kind && f.At < best.At {
+			best = &f
+		}
+	}
+	for _, e := range t.Run.Events {
+		if e.Kind > record.Note {
+			consider(First{What: e.What, At: e.At, Trial: t.Name, Kind: e.Kind})
+		}
+	}
+	for _, p := range t.Parts {
+		if p.Level == Over && !math.IsNaN(p.Crossed) && p.Measure != record.Melting {
+			consider(First{What: p.Name + " passes its limit" + carried(p.Current), At: p.Crossed, Trial: t.Name, Kind: record.Protecting})
+		}
+	}
+	return best
+}
+
+// carried says which current heats a part.
+func carried(current string) string {
+	if current == "" {
+		return ""
+	}
+	return " (" + current + " current)"
+}
+
+// Side is the judgement of one set of settings: static rules and trials together.
+type Side struct {
+	Findings []Finding
+	Trials   []Trial
+	First    *First
+	Level    Level
+}
+
+// Join judges a set of settings as a whole.
+func Join(findings []Finding, trials []Trial) Side {
+	s := Side{Findings: findings, Trials: trials}
+	for _, f := range findings {
+		s.Level = max(s.Level, f.Level)
+	}
+	for i := range trials {
+		t := &trials[i]
+		s.Level = max(s.Level, t.Level)
+		if f := t.First; f != nil && (s.First == nil || f.Kind > s.First.Kind || f.Kind == s.First.Kind && f.At < s.First.At) {
+			s.First = f
+		}
+	}
+	return s
+}
+
+// Worst returns, for each part, the trial that uses most of its limit: indices into Trials, in the order of the parts.
+func (s *Side) Worst() (parts []Part, trial []string) {
+	index := map[string]int{}
+	for _, t := range s.Trials {
+		for _, p := range t.Parts {
+			i, ok := index[p.Name]
+			switch {
+			case !ok:
+				index[p.Name] = len(parts)
+				parts, trial = append(parts, p), append(trial, t.Name)
+			case p.Used > parts[i].Used:
+				parts[i], trial[i] = p, t.Name
+			}
+		}
+	}
+	return parts, trial
+}

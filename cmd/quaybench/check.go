@@ -1,0 +1,74 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"quaybench/bench"
+	"quaybench/bench/verdict"
+)
+
+func checkCommand(sys *system) *cobra.Command {
+	var asJSON bool
+	var set []string
+	cmd := &cobra.Command{
+		Use:   "check BOAT",
+		Short: "apply the rules that need no simulation",
+		Long: `Checks settings against the boat: fuse against cable, voltage ratings, limits against what cable, controller, contactor and battery bear, the order of
+deratings, pre-charge. BOAT is a boat file, a boat's folder, or a name in the book.
+
+Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
+		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			setup, err := loadBoat(cmd, sys, args[0])
+			if err != nil {
+				return err
+			}
+			if setup.Settings, err = bench.Propose(setup.Settings, set); err != nil {
+				return input(err)
+			}
+			side := verdict.Join(bench.Check(setup), nil)
+			if asJSON {
+				out := struct {
+					Format   int                 `json:"format"`
+					Boat     string              `json:"boat"`
+					Caution  string              `json:"caution"`
+					Findings []bench.FindingJSON `json:"findings"`
+					Verdict  string              `json:"verdict"`
+				}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()}
+				if err := writeJSON(sys, out); err != nil {
+					return err
+				}
+				return ended(side.Level)
+			}
+			fmt.Fprintf(sys.Out, "%s: %d rules that need no simulation\n", setup.Boat.Name, len(verdict.Rules()))
+			showFindings(sys, side.Findings)
+			if len(side.Findings) == 0 {
+				fmt.Fprintln(sys.Out, "nothing found")
+			}
+			fmt.Fprintf(sys.Out, "\nverdict: %s\n%s\n", side.Level, wrapped(bench.Caution, sys.width()))
+			return ended(side.Level)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.Flags().StringArrayVar(&set, "set", nil, "check with this setting changed: KEY=VALUE (may be repeated)")
+	return cmd
+}
+
+// ended turns a verdict into the end of a command.
+func ended(l verdict.Level) error {
+	if l == verdict.Over {
+		return overError{}
+	}
+	return nil
+}
+
+func writeJSON(sys *system, v any) error {
+	e := json.NewEncoder(sys.Out)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}

@@ -1,0 +1,45 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"quaybench/bench"
+	"quaybench/profiles"
+)
+
+func newCommand(sys *system) *cobra.Command {
+	return &cobra.Command{
+		Use:   "new NAME",
+		Short: "add a boat to the book: two commented files to fill in",
+		Long: `Writes a boat file and a settings file into the book, valid as written, each value with what it is and where to find it on a data sheet or how to
+measure it. Nothing is overwritten.`,
+		Example: "  quaybench new heron\n  quaybench --book ./yard new heron",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			name := args[0]
+			if err := profiles.CheckBoatName(name); err != nil {
+				return input(err)
+			}
+			dir, err := bookDir(cmd, sys)
+			if err != nil {
+				return err
+			}
+			book, err := profiles.Create(dir, profiles.Options{})
+			if err != nil {
+				return err
+			}
+			texts := profiles.Texts{Boat: bench.NewBoatFile(name), Settings: bench.NewSettingsFile(name)}
+			if err := book.AddBoat(cmd.Context(), name, texts); err != nil {
+				return input(err)
+			}
+			for _, file := range []string{bench.BoatFile, bench.SettingsFile} {
+				fmt.Fprintln(sys.Out, "wrote", filepath.Join(dir, name, file))
+			}
+			fmt.Fprintf(sys.Out, "Every value in them is an example: replace it by yours, then run\n  quaybench check %s\n", name)
+			return nil
+		},
+	}
+}

@@ -1,0 +1,9 @@
+package main
+
+import (
+	"io"
+
+	"quaybench/bench/record"
+)
+
+func recordWrite(io.Writer, *record.Run) error { return nil }

@@ -30,3 +30,45 @@ func TestKnownEnds(t *testing.T) {
 		}
 	}
 }
+
+// TestOutingJacobian: the outing's stated pattern and Jacobian agree with
+// differences, within the limits, at a limit and while derating.
+func TestOutingJacobian(t *testing.T) {
+	for name, change := range map[string]func(o *outing, y []float64){
+		"free":             func(o *outing, y []float64) {},
+		"at the limit":     func(o *outing, y []float64) { y[2] = 5 },
+		"astern":           func(o *outing, y []float64) { o.throttle = -0.8 },
+		"derating":         func(o *outing, y []float64) { y[2], y[o.node(1, 1)] = 5, 380 },
+		"battery drained":  func(o *outing, y []float64) { y[4] = 8e5 },
+		"parts below air":  func(o *outing, y []float64) { o.air = 320 },
+		"current backward": func(o *outing, y []float64) { y[0] = -80 },
+	} {
+		o := &outing{throttle: 0.3, air: 293}
+		y := outingStart()
+		for k := 8; k < len(y); k++ {
+			y[k] += 10 + 3*math.Sin(float64(k))
+		}
+		y[0], y[1], y[2], y[3], y[4], y[5], y[6] = 60, 50, 120, 2, 1e5, 0.1, 0.2
+		change(o, y)
+		require.NoError(t, ode.VerifyJacobian(analytic{o}, 0, y, outingTolerance(1).AbsTol), name)
+	}
+}
+
+// TestThreeRoutesOneAnswer: with the Jacobian stated, by grouped differences, or
+// by plain differences and dense factors, the outing ends alike.
+func TestThreeRoutesOneAnswer(t *testing.T) {
+	o := &outing{}
+	tol := 1e-5
+	opts := outingTolerance(tol)
+	var ends [][]float64
+	for _, sys := range []ode.System{analytic{o}, o, dense{o}} {
+		y, _, err := o.run(new(ode.Integrator), sys, nil, opts, nil)
+		require.NoError(t, err)
+		ends = append(ends, y)
+	}
+	for _, y := range ends[1:] {
+		for k := range y {
+			require.InDelta(t, ends[0][k], y[k], 0.1*(opts.AbsTol[k]+tol*math.Abs(y[k])), "state %d", k)
+		}
+	}
+}

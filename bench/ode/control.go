@@ -3,10 +3,9 @@ package ode
 import "math"
 
 const (
-	safety     = 0.9 // of the step the estimate suggests
-	minFactor  = 1.0 / 6
-	maxFactor  = 6.0
-	firstBoost = 100.0 // growth allowed until the first refusal: the first step is a guess
+	safety    = 0.9 // of the step the estimate suggests
+	minFactor = 1.0 / 6
+	maxFactor = 6.0
 )
 
 // controller chooses the next step from the weighted error of the last. The
@@ -16,23 +15,16 @@ const (
 type controller struct {
 	lastH, lastErr float64 // of the last accepted step; zero before the first
 	refused        bool    // the last attempt
-	everRefused    bool
 }
-
-func (c *controller) reset() { *c = controller{} }
 
 // accept gives the next step after one of size h with error err <= 1.
 func (c *controller) accept(h, err float64) float64 {
 	err = math.Max(err, 1e-10)
-	limit := maxFactor
-	if !c.everRefused {
-		limit = firstBoost
-	}
 	factor := safety / fourthRoot(err)
-	if c.lastH > 0 && c.everRefused {
+	if c.lastH > 0 {
 		factor = math.Min(factor, safety*h/c.lastH*fourthRoot(c.lastErr/(err*err)))
 	}
-	factor = math.Min(math.Max(factor, minFactor), limit)
+	factor = math.Min(math.Max(factor, minFactor), maxFactor)
 	if c.refused {
 		factor = math.Min(factor, 1)
 	}
@@ -46,13 +38,13 @@ func (c *controller) refuse(h, err float64) float64 {
 	if c.refused { // twice running: a kink or a jump; the asymptotic law does not hold
 		factor = math.Min(factor, 0.25)
 	}
-	c.refused, c.everRefused = true, true
+	c.refused = true
 	return h * factor
 }
 
 // fail gives the next trial where a step could not be computed at all.
 func (c *controller) fail(h float64) float64 {
-	c.refused, c.everRefused = true, true
+	c.refused = true
 	return h * 0.25
 }
 

@@ -42,5 +42,12 @@
 // corners, or bound the step by Options.MaxStep. The guard of [CheckOptions]
 // redoes sampled steps with two halves and reports where the answers disagree.
 //
+// An L-stable method damps even what grows, where it grows much faster than the
+// step: a state that leaves an unstable balance from less than its tolerance
+// away may be held there. Start such runs away from the balance.
+//
+// Jumps of f that hold the solution where they are (a relay about its
+// threshold) give ever smaller steps until MaxSteps; give them hysteresis by events.
+//
 // An [Integrator] is for one goroutine at a time; run one per goroutine.
 package ode

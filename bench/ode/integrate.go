@@ -120,7 +120,7 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 	if i := firstNonFinite(in.f0); i >= 0 {
 		return &NonFiniteError{"derivative", i, t0, in.f0[i]}
 	}
-	in.control.reset()
+	in.control = controller{}
 	h := opts.FirstStep
 	for t := t0; t < t1; {
 		if ctx.Err() != nil {
@@ -212,14 +212,15 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 		}
 		h = math.Min(h, opts.MaxStep)
 		wanted, end := h, t+h
+		smallest := smallestStep(t, opts)
 		switch rest := t1 - t; {
-		case h >= rest*(1-1e-6): // no sliver left over
+		case h >= rest*(1-1e-6), rest <= 2*smallest && !in.control.refused: // no sliver left over
 			h, end = rest, t1
 		case h > rest/2: // two even steps rather than a long and a short one
 			h = rest / 2
 			end = t + h
 		}
-		if smallest := smallestStep(t, opts); h < smallest && end < t1 {
+		if h < smallest && end < t1 {
 			if trouble != nil {
 				return 0, trouble
 			}

@@ -132,3 +132,28 @@ func TestStatesNothingDependsOn(t *testing.T) {
 	require.Len(t, f.targets, 1, "one elimination in all: of 0 from 1 or 1 from 0")
 	require.NotContains(t, f.origin, int32(-1), "no fill")
 }
+
+// TestFillStartsFromZero: a ring has fill in any order; what one factorisation
+// leaves there must not reach the next.
+func TestFillStartsFromZero(t *testing.T) {
+	const n = 5
+	var d differentiator
+	d.resize(n, [][]int{{1, 4}, {0, 2}, {1, 3}, {2, 4}, {3, 0}})
+	for i := range n {
+		d.jac.Set(i, (i+1)%n, 1)
+		d.jac.Set(i, (i+n-1)%n, 2)
+	}
+	var l linear
+	l.resize(n, d.pattern)
+	require.Contains(t, l.sparse.origin, int32(-1), "there is fill")
+	var st Statistics
+	for _, diagonal := range []float64{4, 40} {
+		require.True(t, l.factorise(&d.jac, diagonal, &st))
+		b := []float64{1, 1, 1, 1, 1}
+		require.True(t, l.solveFirst(b, &st))
+		for _, x := range b {
+			require.InDelta(t, 1/(diagonal-3), x, 1e-13) // each row sums to 1/(hγ) − 3
+		}
+	}
+	require.Zero(t, st.Pivoted)
+}

@@ -107,6 +107,85 @@ var outingPattern = func() [][]int {
 	return rows
 }()
 
+// analytic is an outing that knows its Jacobian, and that time does not enter.
+type analytic struct{ *outing }
+
+func (s analytic) TimeDerivative(_ float64, _, dfdt []float64) { clear(dfdt) }
+
+func (s analytic) Jacobian(_ float64, y []float64, m *ode.Matrix) {
+	o := s.outing
+	i, link, omega, v, duty := y[0], y[1], y[2], y[3], o.throttle
+	coil, bridgeJunction, sink, cell := o.node(0, 0), o.node(1, 0), o.node(1, 1), o.node(4, 0)
+	winding := 0.012 * (1 + 0.0039*(y[coil]-293))
+	bridge := 0.004 * (1 + 0.006*(y[bridgeJunction]-293))
+	derate := math.Min(1, math.Max(0, (400-y[sink])/40))
+	limit := 300 * derate
+	wanted := (duty*link - 0.11*omega) / (winding + bridge)
+	m.Set(0, 0, -1e3)
+	if math.Abs(wanted) < limit {
+		m.Set(0, 1, 1e3*duty/(winding+bridge))
+		m.Set(0, 2, -1e3*0.11/(winding+bridge))
+		m.Set(0, coil, -1e3*wanted/(winding+bridge)*0.012*0.0039)
+		m.Set(0, bridgeJunction, -1e3*wanted/(winding+bridge)*0.004*0.006)
+	} else if derate > 0 && derate < 1 {
+		m.Set(0, sink, math.Copysign(1e3*300/40, -wanted))
+	}
+
+	cellResistance := 0.015 * (1 - 0.002*(y[cell]-298))
+	battery := (51.2 - 2*math.Min(1, y[4]/7.2e5) - y[5] - y[6] - link) / cellResistance
+	var drain float64
+	if y[4] < 7.2e5 {
+		drain = -2 / 7.2e5
+	}
+	for j, k := range [...]int{1, 4, 5, 6, cell} {
+		b := [...]float64{-1, drain, -1, -1, battery * 0.015 * 0.002}[j] / cellResistance
+		m.Set(1, k, b/0.02)
+		m.Set(4, k, b)
+		m.Set(5, k, b/2000)
+		m.Set(6, k, b/60000)
+		m.Set(7, k, link*b)
+		m.Set(o.node(4, 0), k, 2*0.015*battery*b/(outingCapacity[0]*2.6))
+		m.Set(o.node(5, 0), k, 2*0.0004*battery*b/(outingCapacity[0]*3))
+		m.Set(o.node(6, 0), k, 2*0.0006*battery*b/(outingCapacity[0]*3.4))
+	}
+	m.Set(1, 0, -duty/0.02)
+	m.Add(5, 5, -1/20.)
+	m.Add(6, 6, -1/900.)
+	m.Add(7, 1, battery)
+
+	m.Set(2, 0, 0.11/0.05)
+	m.Set(2, 2, (-2*0.0009*math.Abs(omega)-0.02*0.004*(2*omega-18*v))/0.05)
+	m.Set(2, 3, 0.02*0.004*18*omega/0.05)
+	m.Set(3, 2, 0.004*(2*omega-18*v)/900)
+	m.Set(3, 3, (-0.004*18*omega-2*18*math.Abs(v))/900)
+
+	sign := math.Copysign(1, i)
+	m.Set(coil, 0, 2*winding*i/outingCapacity[0])
+	m.Add(coil, coil, 0.012*0.0039*i*i/outingCapacity[0])
+	m.Set(bridgeJunction, 0, (2*bridge*i+0.1*sign)/(outingCapacity[0]*1.4))
+	m.Add(bridgeJunction, bridgeJunction, 0.004*0.006*i*i/(outingCapacity[0]*1.4))
+	m.Set(o.node(2, 0), 2, 0.3*math.Copysign(1, omega)/(outingCapacity[0]*1.8))
+	m.Set(o.node(3, 0), 0, 2*0.0005*i/(outingCapacity[0]*2.2))
+	m.Set(o.node(7, 0), 0, 2*0.002*duty*i/(outingCapacity[0]*3.8))
+	for p := range outingParts {
+		n := o.node(p, 0) // conductance and capacity grow alike with the part
+		for k, c := range outingCapacity {
+			if k > 0 {
+				m.Add(n+k, n+k-1, 20/c)
+				m.Add(n+k, n+k, -20/c)
+			}
+			if k < 3 {
+				m.Add(n+k, n+k, -20/c)
+				m.Add(n+k, n+k+1, 20/c)
+				continue
+			}
+			rise := y[n+k] - o.air
+			root := math.Sqrt(math.Sqrt(math.Abs(rise) + 0.1))
+			m.Add(n+k, n+k, -4*(root+0.25*math.Abs(rise)*root/(math.Abs(rise)+0.1))/c)
+		}
+	}
+}
+
 // dense hides the pattern of an outing.
 type dense struct{ o *outing }
 

@@ -123,8 +123,12 @@ func (d *differentiator) fill(sys System, t float64, y, f0, floor []float64, st 
 	if s, ok := sys.(WithJacobian); ok {
 		clear(d.jac.a)
 		s.Jacobian(t, y, &d.jac)
-		if i := firstNonFinite(d.jac.a); i >= 0 {
-			return &NonFiniteError{"jacobian", i / d.jac.n, t, d.jac.a[i]}
+		for k, rows := range d.columns {
+			for _, i := range rows {
+				if v := d.jac.a[i*d.jac.n+k]; !isFinite(v) {
+					return &NonFiniteError{"jacobian", i, t, v}
+				}
+			}
 		}
 		return nil
 	}

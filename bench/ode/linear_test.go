@@ -127,7 +127,7 @@ func TestStatesNothingDependsOn(t *testing.T) {
 	var f sparseFactors
 	// 0 and 1 depend on each other; 2 and 3 only listen.
 	f.analyse(4, [][]int{{0, 1}, {0, 1}, {0, 1, 2}, {0, 1, 3}})
-	first := []int32{f.order[0], f.order[1]}
+	first := []int32{f.rows[0].state, f.rows[1].state}
 	require.ElementsMatch(t, []int32{2, 3}, first)
 	require.Len(t, f.targets, 1, "one elimination in all: of 0 from 1 or 1 from 0")
 	require.NotContains(t, f.origin, int32(-1), "no fill")

@@ -10,16 +10,20 @@ import (
 // else depends on come first and cost nothing.
 type sparseFactors struct {
 	n       int
-	order   []int32   // state at each position
-	start   []int32   // of each row in values; n+1 long
-	columns []int32   // position of each stored entry, rising within a row
-	origin  []int32   // its place in the Jacobian, -1 for fill
-	diag    []int32   // index of each row's diagonal entry
-	values  []float64 // lower factor, reciprocal of the diagonal, upper factor
-	targets []int32   // elimination: entries updated, in the order they are met
-	x       []float64 // permuted right-hand side
+	rows    []sparseRow // by position in the order
+	columns []int32     // position of each stored entry, rising within a row
+	origin  []int32     // its place in the Jacobian, -1 for fill
+	values  []float64   // lower factor, reciprocal of the diagonal, upper factor
+	targets []int32     // elimination: entries updated, in the order they are met
+	x       []float64   // permuted right-hand side
 
 	pattern [][]int // of the Jacobian itself, for the residual
+}
+
+// sparseRow says where a row of the factors lies.
+type sparseRow struct {
+	state            int32 // it belongs to
+	first, diag, end int32 // in values
 }
 
 // analyse chooses the order and finds the fill; a nil pattern leaves n zero.
@@ -29,14 +33,14 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 		return
 	}
 	f.n, f.pattern = n, pattern
-	f.order = eliminationOrder(n, pattern)
+	order := eliminationOrder(n, pattern)
 	place := make([]int32, n)
-	for p, state := range f.order {
+	for p, state := range order {
 		place[state] = int32(p)
 	}
 	// Rows of the factors by position, fill included (row-wise elimination).
 	rows := make([][]int32, n)
-	for p, state := range f.order {
+	for p, state := range order {
 		var row []int32
 		for _, k := range pattern[state] {
 			row = append(row, place[k])
@@ -52,21 +56,22 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 		}
 		rows[p] = row
 	}
-	f.start = append(f.start, 0)
 	for p, row := range rows {
-		state := int(f.order[p])
+		state := order[p]
+		at := sparseRow{state: state, first: int32(len(f.columns))}
 		for _, j := range row {
 			if int(j) == p {
-				f.diag = append(f.diag, int32(len(f.columns)))
+				at.diag = int32(len(f.columns))
 			}
 			from := int32(-1)
-			if k := int(f.order[j]); slices.Contains(pattern[state], k) {
-				from = int32(state*n + k)
+			if k := order[j]; slices.Contains(pattern[state], int(k)) {
+				from = state*int32(n) + k
 			}
 			f.columns = append(f.columns, j)
 			f.origin = append(f.origin, from)
 		}
-		f.start = append(f.start, int32(len(f.columns)))
+		at.end = int32(len(f.columns))
+		f.rows = append(f.rows, at)
 	}
 	for p, row := range rows {
 		for _, k := range row {
@@ -75,7 +80,7 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 			}
 			for _, j := range rows[k] {
 				if j > k {
-					f.targets = append(f.targets, f.start[p]+int32(slices.Index(row, j)))
+					f.targets = append(f.targets, f.rows[p].first+int32(slices.Index(row, j)))
 				}
 			}
 		}
@@ -142,49 +147,46 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64) bool {
 		}
 	}
 	targets := f.targets
-	for p, d := range f.diag {
-		w[d] += diagonal
-		for e := f.start[p]; e < d; e++ {
-			k := f.columns[e]
-			pivot := f.diag[k]
-			upper := w[pivot+1 : f.start[k+1]]
-			l := w[e] * w[pivot]
+	for _, row := range f.rows {
+		w[row.diag] += diagonal
+		for e := row.first; e < row.diag; e++ {
+			pivot := &f.rows[f.columns[e]]
+			upper := w[pivot.diag+1 : pivot.end]
+			l := w[e] * w[pivot.diag]
 			w[e] = l
 			for q, target := range targets[:len(upper)] {
 				w[target] -= l * upper[q]
 			}
 			targets = targets[len(upper):]
 		}
-		if w[d] == 0 {
+		if w[row.diag] == 0 {
 			return false
 		}
-		w[d] = 1 / w[d]
+		w[row.diag] = 1 / w[row.diag]
 	}
 	return true
 }
 
 // solve overwrites b with the solution.
 func (f *sparseFactors) solve(b []float64) {
-	x, w := f.x, f.values
-	for p, state := range f.order {
-		s := b[state]
-		from, to := f.start[p], f.diag[p]
-		columns := f.columns[from:to]
-		for q, v := range w[from:to] {
-			s -= v * x[columns[q]]
+	x, w, columns := f.x, f.values, f.columns[:len(f.values)]
+	for p := range f.rows {
+		row := &f.rows[p]
+		s := b[row.state]
+		for e := row.first; e < row.diag; e++ {
+			s -= w[e] * x[columns[e]]
 		}
 		x[p] = s
 	}
-	for p := f.n - 1; p >= 0; p-- {
+	for p := len(f.rows) - 1; p >= 0; p-- {
+		row := &f.rows[p]
 		s := x[p]
-		d, to := f.diag[p], f.start[p+1]
-		columns := f.columns[d+1 : to]
-		for q, v := range w[d+1 : to] {
-			s -= v * x[columns[q]]
+		for e := row.diag + 1; e < row.end; e++ {
+			s -= w[e] * x[columns[e]]
 		}
-		s *= w[d]
+		s *= w[row.diag]
 		x[p] = s
-		b[f.order[p]] = s
+		b[row.state] = s
 	}
 }
 

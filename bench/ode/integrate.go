@@ -139,6 +139,10 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 		if h == 0 {
 			// Never the whole call at once: at rest the guess has no bound.
 			h = math.Min(math.Max(in.guessStep(opts.RelTol), 100*smallestStep(t, opts)), (t1-t)/8)
+			// The difference over the whole call may have spanned a swing of f.
+			if err := timeDerivative(sys, t, h, in.y, in.f0, in.ft, st); err != nil {
+				return err
+			}
 		}
 		next, err := in.advance(sys, t, t1, h, opts, st)
 		if err != nil {

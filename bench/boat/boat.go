@@ -177,6 +177,7 @@ type Stage struct {
 	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the heat sink's air"`
 	CapacitorHeat       quantity.Value `key:"capacitor_heat_capacity" unit:"J/K" default:"120 J/K" above:"0 J/K" example:"120 J/K, estimated" doc:"of the capacitors"`
 	CapacitorLimit      quantity.Value `key:"capacitor_limit" unit:"°C" default:"105 °C" example:"105 °C, data sheet" doc:"highest core temperature"`
+	SamplePeriod        quantity.Value `key:"sample_period" unit:"s" default:"5 ms" above:"0 s" max:"1 s" example:"5 ms, estimated" doc:"how often the controller looks at its voltage and temperatures" find:"ask the maker; 1 to 20 ms is common practice, no source"`
 	CurrentLoop         quantity.Value `key:"current_loop_time" unit:"s" default:"2 ms" above:"0 s" max:"100 ms" example:"2 ms, estimated" doc:"time constant of the inner current control"`
 }
 

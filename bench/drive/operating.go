@@ -148,10 +148,10 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 	}
 	if !l.m.stage.braking && asked > 0 {
 		if p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
-			e.Uncontrolled = true
 			fade := min(1, math.Abs(c.Demand)/0.01) // the reversing contactor closes; without this the current would jump
 			i = fade * l.root(func(i float64) float64 { return -l.need(i) - l.devices.path(i) }, i, (-l.need(0)+1)/l.R)
 			p = l.idle(i)
+			e.Uncontrolled = i > max(c.FullAhead, c.FullAstern)
 		}
 	}
 	return l.electric(e, p, along)

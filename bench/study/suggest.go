@@ -4,7 +4,6 @@ package study
 import (
 	"context"
 	"math"
-	"strings"
 	"sync"
 
 	"quaybench/bench/boat"
@@ -95,9 +94,16 @@ func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Sid
 	if len(bad) == 0 {
 		return nil, nil
 	}
-	keys := []string{"limits.motor_current", "limits.battery_current", "limits.astern_current", "limits.braking_current"}
-	if harm["battery"] && !harm["motor"] {
+	keys := []string{"limits.motor_current", "limits.battery_current", "limits.astern_current", "limits.braking_current", "limits.duty"}
+	reason := why["motor"]
+	switch {
+	case harm["motor"]:
+	case harm["battery"]:
 		keys[0], keys[1] = keys[1], keys[0]
+		reason = why["battery"]
+	default: // no current heats it: rotor speed, link voltage
+		keys[0], keys[4] = keys[4], keys[0]
+		reason = why[""]
 	}
 	for _, key := range keys {
 		value, ok, err := lower(ctx, b, s, key, bad)
@@ -113,11 +119,7 @@ func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Sid
 			return nil, err
 		}
 		to, _ := changed.Get(key)
-		reason := why["motor"]
-		if reason == "" || strings.Contains(key, "battery") && why["battery"] != "" {
-			reason = why["battery"]
-		}
-		return &verdict.Change{Key: key, From: from, To: to, Why: "clear: " + reason}, nil
+		return &verdict.Change{Key: key, From: from, To: to, Why: "makes it clear; it was over by " + reason}, nil
 	}
 	return nil, nil
 }

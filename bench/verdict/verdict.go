@@ -6,6 +6,7 @@
 package verdict
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -48,6 +49,8 @@ type Trial struct {
 	Run     *record.Run
 	Parts   []Part
 	Missing []string // expected protection that did not come, in words
+	Hunting []string // limits that came and went again and again, in words
+	Life    *float64 // insulation life used, s at the winding's limit (10 K rule); nil: the record has no winding
 	First   *First   // nil: nothing acts
 	Level   Level
 }
@@ -83,6 +86,10 @@ func Judge(r *record.Run) (Trial, error) {
 	if t.Missing = missing(r); len(t.Missing) > 0 {
 		t.Level = Over
 	}
+	if t.Hunting = hunting(r); len(t.Hunting) > 0 {
+		t.Level = max(t.Level, Close)
+	}
+	t.Life = lifeUsed(r)
 	t.First = first(&t)
 	return t, nil
 }
@@ -99,6 +106,38 @@ func missing(r *record.Run) (out []string) {
 		after = r.Events[i].At
 	}
 	return out
+}
+
+// hunts is how often a limit may come back within moments before it is called hunting.
+const hunts = 4
+
+// hunting lists the limits that oscillate.
+func hunting(r *record.Run) (out []string) {
+	for _, e := range r.Events {
+		if e.Kind == record.Limiting && e.Count >= hunts {
+			out = append(out, fmt.Sprintf("the %s hunts: it came and went %d times from %.4g s to %.4g s", e.Device, e.Count, e.At, e.Until))
+		}
+	}
+	return out
+}
+
+// lifeUsed is the time at the winding's limit that would age its insulation as much as the run did: every 10 K less
+// halves the rate (Montsinger 1930).
+func lifeUsed(r *record.Run) *float64 {
+	i := slices.IndexFunc(r.Parts, func(p record.Part) bool { return p.Name == "winding" })
+	if i < 0 {
+		return nil
+	}
+	tr, ok := r.Trace(r.Parts[i].Trace)
+	if !ok {
+		return nil
+	}
+	var used float64
+	rate := func(k int) float64 { return math.Exp2((tr.Values[k] - r.Parts[i].Limit) / 10) }
+	for k := 1; k < len(r.Time); k++ {
+		used += (rate(k-1) + rate(k)) / 2 * (r.Time[k] - r.Time[k-1])
+	}
+	return &used
 }
 
 // first finds what acts first: a device that opens or a part that passes its limit before anything the controller does

@@ -2,6 +2,7 @@ package ode_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"testing"
@@ -69,6 +70,24 @@ func TestThreeRoutesOneAnswer(t *testing.T) {
 	for _, y := range ends[1:] {
 		for k := range y {
 			require.InDelta(t, ends[0][k], y[k], 0.1*(opts.AbsTol[k]+tol*math.Abs(y[k])), "state %d", k)
+		}
+	}
+}
+
+// TestFastForcingFromTheStart: a long call does not make a bold start. At any
+// phase of a forcing with two million swings the first step fits the forcing.
+func TestFastForcingFromTheStart(t *testing.T) {
+	const omega = 2e3
+	first := errors.New("one step is enough")
+	for _, tol := range []float64{1e-4, 1e-6, 1e-8} {
+		for phase := 0.0; phase < 2*math.Pi; phase += 0.1 {
+			sys := system{1, func(t float64, _, d []float64) { d[0] = omega * math.Cos(omega*t+phase) }}
+			r, err := new(ode.Integrator).Integrate(context.Background(), sys, 0, 7200, []float64{math.Sin(phase)}, nil, ode.Options{RelTol: tol},
+				func(*ode.Step) error { return first })
+			require.ErrorIs(t, err, first)
+			require.InDelta(t, math.Sin(omega*r.T+phase), r.Y[0], tol)
+			require.LessOrEqual(t, r.Statistics.Rejected, 2, "tolerance %g, phase %g", tol, phase)
+			require.Greater(t, omega*r.T, 0.1*math.Pow(tol, 0.25), "no overcautious start either")
 		}
 	}
 }

@@ -148,20 +148,3 @@ func TestNothingToDo(t *testing.T) {
 	require.Equal(t, 3.0, r.T)
 	require.Equal(t, y, r.Y)
 }
-
-// TestFastForcingFromTheStart: in a long call ∂f/∂t must be taken over the step,
-// not over the call, which spans many swings here.
-func TestFastForcingFromTheStart(t *testing.T) {
-	const omega = 2e4
-	sys := system{1, func(t float64, _, d []float64) { d[0] = omega * math.Cos(omega*t) }}
-	steps := 0
-	stop := errors.New("far enough")
-	r, err := new(ode.Integrator).Integrate(context.Background(), sys, 0, 7200, []float64{0}, nil, ode.Options{RelTol: 1e-8}, func(s *ode.Step) error {
-		if steps++; steps == 20 {
-			return stop
-		}
-		return nil
-	})
-	require.ErrorIs(t, err, stop)
-	require.InDelta(t, math.Sin(omega*r.T), r.Y[0], 2e-7)
-}

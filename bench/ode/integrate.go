@@ -129,20 +129,14 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 		if err := in.diff.fill(sys, t, in.y, in.f0, in.floor, st); err != nil {
 			return err
 		}
-		span := math.Min(t1-t, opts.MaxStep)
-		if h > 0 {
-			span = math.Min(h, span)
-		}
-		if err := timeDerivative(sys, t, span, in.y, in.f0, in.ft, st); err != nil {
-			return err
-		}
 		if h == 0 {
-			// Never the whole call at once: at rest the guess has no bound.
-			h = math.Min(math.Max(in.guessStep(opts.RelTol), 100*smallestStep(t, opts)), (t1-t)/8)
-			// The difference over the whole call may have spanned a swing of f.
-			if err := timeDerivative(sys, t, h, in.y, in.f0, in.ft, st); err != nil {
+			var err error
+			if h, err = in.guessStep(sys, t, t1, opts, st); err != nil {
 				return err
 			}
+		}
+		if err := timeDerivative(sys, t, math.Min(h, t1-t), in.y, in.f0, in.ft, st); err != nil {
+			return err
 		}
 		next, err := in.advance(sys, t, t1, h, opts, st)
 		if err != nil {
@@ -188,19 +182,28 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 	return nil
 }
 
-// guessStep proposes the first step from y', J and ∂f/∂t at the start.
-func (in *Integrator) guessStep(relTol float64) float64 {
-	var slope, curvature float64
-	for i := range in.y {
-		second := in.ft[i]
-		for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
-			second += v * in.f0[k]
+// guessStep proposes the first step from y', J and ∂f/∂t at the start: twice,
+// since the difference that gives ∂f/∂t is itself taken over the step, and over
+// too long a one it may span a swing of f.
+func (in *Integrator) guessStep(sys System, t, t1 float64, opts Options, st *Statistics) (float64, error) {
+	h := math.Min((t1-t)/8, opts.MaxStep) // never the whole call at once: at rest the guess has no bound
+	for range 2 {
+		if err := timeDerivative(sys, t, h, in.y, in.f0, in.ft, st); err != nil {
+			return 0, err
 		}
-		scale := in.atol[i] + relTol*math.Abs(in.y[i])
-		slope = math.Max(slope, math.Abs(in.f0[i])/scale)
-		curvature = math.Max(curvature, math.Abs(second)/scale)
+		var slope, curvature float64
+		for i := range in.y {
+			second := in.ft[i]
+			for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
+				second += v * in.f0[k]
+			}
+			scale := in.atol[i] + opts.RelTol*math.Abs(in.y[i])
+			slope = math.Max(slope, math.Abs(in.f0[i])/scale)
+			curvature = math.Max(curvature, math.Abs(second)/scale)
+		}
+		h = math.Min(h, math.Max(firstStep(slope, curvature), 100*smallestStep(t, opts)))
 	}
-	return firstStep(slope, curvature)
+	return h, nil
 }
 
 // advance tries steps from t until one is accepted, leaves it in in.step and f

@@ -1,0 +1,33 @@
+package thermal
+
+import (
+	"math"
+	"sort"
+)
+
+// firstTrue is the first instant in (0, end] at which reached holds, +Inf if at
+// none. reached is a threshold on a sum of exponentials with time constants
+// between shortest and longest, which bends on that scale: so 32 instants a decade
+// are looked at, from well below the shortest to well beyond the longest.
+func firstTrue(reached func(t float64) bool, shortest, longest, end float64) float64 {
+	const perDecade = 32
+	step := math.Pow(10, 1.0/perDecade)
+	from := 0.0
+	last := min(end, longest*1e3)
+	for t := shortest * 1e-3; from < last; t *= step {
+		t = min(t, last)
+		if reached(t) {
+			return bisect(reached, from, t)
+		}
+		from = t
+	}
+	return math.Inf(1)
+}
+
+// bisect narrows the change of reached from false at from to true at to down to
+// rounding; it returns an instant at which reached holds.
+func bisect(reached func(t float64) bool, from, to float64) float64 {
+	const parts = 1 << 52
+	at := func(k int) float64 { return from + (to-from)*(float64(k)/parts) }
+	return at(sort.Search(parts, func(k int) bool { return reached(at(k)) }))
+}

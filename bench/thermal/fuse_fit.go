@@ -1,0 +1,297 @@
+package thermal
+
+import (
+	"fmt"
+	"math"
+)
+
+// PointKind says what a fuse does at a point of its curve.
+type PointKind int
+
+const (
+	Melts   PointKind = iota // its element melts after Time at Current
+	Carries                  // it must still be whole after Time at Current
+)
+
+// CurvePoint is a point of a time-current curve.
+type CurvePoint struct {
+	Current float64 // A
+	Time    float64 // s; a current carried for ever has +Inf
+	Kind    PointKind
+}
+
+// Edge says on which side of its points a fitted curve must keep.
+type Edge int
+
+const (
+	Central Edge = iota // as near to the points as can be
+	Earlier             // no later than any point: the fastest edge of a band
+	Later               // no earlier than any point: the slowest edge of a band
+)
+
+// FuseCurve is what a maker or a standard states of one curve of a fuse.
+type FuseCurve struct {
+	Rating float64 // A
+
+	// Points in order of rising current; times must fall from each melting point
+	// to the next. A published curve may be melting or clearing time, mean or
+	// edge of a band: give one curve of one kind here, and a fuse two of them.
+	Points []CurvePoint
+
+	// Edge keeps the fit on one side of the melting points.
+	Edge Edge
+
+	// PreArcingI2t (A²s) anchors the short end; 0 if not known: then the curve
+	// is continued at about constant I²t below its shortest time.
+	PreArcingI2t float64
+
+	// LeastMelting is the current (A) that melts the element after an endless
+	// time, such as the conventional non-fusing current for a fastest curve. It
+	// anchors the long end; 0 if not known: then the curve is continued all but
+	// level beyond its longest time. The rating itself is always carried.
+	LeastMelting float64
+
+	// Allowed is the largest misfit in current that FitFuse accepts; 0 stands
+	// for 0.03.
+	Allowed float64
+}
+
+// SteepError is a stretch of curve steeper than constant I²t, |d ln I/d ln t|
+// above ½: there the shorter pulse would need less energy, which no heated
+// element does. First and Second count points from 0.
+type SteepError struct {
+	First, Second int
+	From, To      CurvePoint
+	Slope         float64
+}
+
+func (e *SteepError) Error() string {
+	return fmt.Sprintf("curve: from point %d (%g A, %g s) to point %d (%g A, %g s) the slope |d ln I/d ln t| is %.3f, above the 1/2 of constant I²t, which no fuse element follows: check these two points",
+		e.First+1, e.From.Current, e.From.Time, e.Second+1, e.To.Current, e.To.Time, e.Slope)
+}
+
+const (
+	// firm is the weight of a condition beside the 1 of a point: it then holds
+	// to about 1e-6.
+	firm = 1e3
+	// continued is the weight of what is assumed beyond an end that is not
+	// anchored: enough to decide there, too little to move a point.
+	continued = 0.1
+	// straight is the weight of a straight line, in logarithms, between two
+	// points: it only chooses among curves that fit the points alike.
+	straight = 0.01
+	// longestTest is the longest conventional time (s) of IEC 60269-1. A current
+	// carried for longer is carried for ever; the time then says nothing about
+	// how slow the element is.
+	longestTest = 4 * 3600
+)
+
+// FitFuse fits a heat network to a time-current curve: log-spaced time constants,
+// shares a_k ≥ 0 by linear least squares with rows scaled by (I/In)², so that
+// short times weigh as much as long ones. Points that must be carried are
+// inequalities. The ends are anchored by
+//
+//	Σ a_k = (In/least melting current)²    Σ a_k/τ_k = In²/(pre-arcing I²t)
+//
+// The fitted curve falls monotonically by its form. Misfit is judged in current.
+// Errors are *CurveError, *SteepError, or a *MisfitError with the model beside it.
+func FitFuse(c FuseCurve) (FuseModel, error) {
+	melts, err := c.check()
+	if err != nil {
+		return FuseModel{}, err
+	}
+	slowest, fastest := c.Points[melts[0]], c.Points[melts[len(melts)-1]]
+	m := FuseModel{Rating: c.Rating, Shortest: fastest.Time, Longest: slowest.Time}
+	from, to := fastest.Time, 3*slowest.Time
+	if c.PreArcingI2t > 0 {
+		m.Shortest, from = 0, from/3
+	}
+	knots := make([]CurvePoint, 0, len(melts)+1)
+	if p := c.Points[0]; p.Kind == Carries && p.Time > slowest.Time {
+		p.Time = min(p.Time, max(longestTest, 2*slowest.Time))
+		knots = append(knots, p)
+		to = max(to, 3*p.Time)
+	}
+	if c.LeastMelting > 0 {
+		m.Longest, to = math.Inf(1), max(to, 30*slowest.Time)
+	}
+	taus := logSpaced(from, to, 3)
+	f := fuseRows{rating: c.Rating, taus: taus, slack: len(taus)}
+
+	for _, p := range c.Points {
+		switch response := stepResponse(taus, p.Time); {
+		case p.Kind == Carries:
+			f.atMost(p.Current, response)
+		case c.Edge == Earlier:
+			f.edge(p.Current, response, -1)
+		case c.Edge == Later:
+			f.edge(p.Current, response, +1)
+		default:
+			f.equal(1, p.Current, response)
+		}
+		if p.Kind == Melts {
+			knots = append(knots, p)
+		}
+	}
+	for i := 1; i < len(knots); i++ {
+		for _, part := range []float64{0.25, 0.5, 0.75} {
+			current := knots[i-1].Current * math.Pow(knots[i].Current/knots[i-1].Current, part)
+			time := knots[i-1].Time * math.Pow(knots[i].Time/knots[i-1].Time, part)
+			f.equal(straight, current, stepResponse(taus, time))
+		}
+	}
+
+	rates := make([]float64, len(taus))
+	for k, tau := range taus {
+		rates[k] = 1 / tau
+	}
+	if c.PreArcingI2t > 0 {
+		f.equal(firm, math.Sqrt(c.PreArcingI2t), rates)
+	} else {
+		f.equal(continued, fastest.Current*math.Sqrt(fastest.Time), rates)
+	}
+	forever := stepResponse(taus, math.Inf(1))
+	f.atMost(c.Rating, forever)
+	if c.LeastMelting > 0 {
+		f.equal(firm, c.LeastMelting, forever)
+	} else {
+		f.equal(continued, slowest.Current, forever)
+	}
+
+	shares, err := f.solve(f.slack)
+	if err != nil {
+		return FuseModel{}, &CurveError{-1, err.Error()}
+	}
+	m.Element = ladderOf(shares, taus)
+	if len(m.Element) == 0 {
+		return FuseModel{}, &CurveError{-1, "no element fits it: check the rating and the points"}
+	}
+	each := make([]float64, len(c.Points))
+	for i, p := range c.Points {
+		each[i] = m.MeltCurrent(p.Time)/p.Current - 1
+		if p.Kind == Carries {
+			each[i] = min(0, each[i]) // to melt later than it must carry is right
+		}
+	}
+	m.Misfit = newMisfit(each)
+	allowed := c.Allowed
+	if allowed == 0 {
+		allowed = 0.03
+	}
+	if !(m.Misfit.Worst <= allowed) {
+		return m, &MisfitError{m.Misfit, allowed}
+	}
+	return m, nil
+}
+
+// fuseRows builds the equations (current/rating)² · Σ a_k·values_k = 1.
+type fuseRows struct {
+	system
+	rating float64
+	taus   []float64
+	slack  int // number of unknowns so far: the shares, then one per inequality
+}
+
+func (f *fuseRows) equal(weight, current float64, values []float64) {
+	f.add(weight, f.scaled(current, values), 1)
+}
+
+func (f *fuseRows) atMost(current float64, values []float64) {
+	f.addAtMost(firm, f.scaled(current, values), 1, f.slack)
+	f.slack++
+}
+
+// edge keeps the row below 1 (side +1: melts later) or above it (−1), and close.
+func (f *fuseRows) edge(current float64, values []float64, side float64) {
+	row := make([]float64, f.slack+1)
+	copy(row, f.scaled(current, values))
+	row[f.slack] = side
+	f.add(firm, row, 1)
+	distance := make([]float64, f.slack+1)
+	distance[f.slack] = 1
+	f.add(1, distance, 0)
+	f.slack++
+}
+
+func (f *fuseRows) scaled(current float64, values []float64) []float64 {
+	r := current / f.rating
+	row := make([]float64, len(values))
+	for k, v := range values {
+		row[k] = r * r * v
+	}
+	return row
+}
+
+// check returns the indices of the melting points, by rising current.
+func (c FuseCurve) check() ([]int, error) {
+	if !positive(c.Rating) {
+		return nil, &CurveError{-1, fmt.Sprintf("the rating must be above 0 A, got %g A", c.Rating)}
+	}
+	var melts []int
+	for i, p := range c.Points {
+		switch {
+		case p.Kind != Melts && p.Kind != Carries:
+			return nil, &CurveError{i, "it must either melt or carry"}
+		case !positive(p.Current) || !(p.Time > 0) || p.Kind == Melts && math.IsInf(p.Time, 1):
+			return nil, &CurveError{i, fmt.Sprintf("current and time must be numbers above zero, got %g A and %g s", p.Current, p.Time)}
+		case i > 0 && p.Current < c.Points[i-1].Current:
+			return nil, &CurveError{i, fmt.Sprintf("%g A comes after %g A: put the points in order of rising current", p.Current, c.Points[i-1].Current)}
+		}
+		if p.Kind == Carries {
+			continue
+		}
+		if len(melts) > 0 {
+			if err := follows(c.Points, melts[len(melts)-1], i); err != nil {
+				return nil, err
+			}
+		}
+		melts = append(melts, i)
+	}
+	if len(melts) == 0 {
+		return nil, &CurveError{-1, "it has no melting point"}
+	}
+	for i, p := range c.Points {
+		for _, k := range melts {
+			if m := c.Points[k]; p.Kind == Carries && m.Current <= p.Current && m.Time <= p.Time {
+				return nil, &CurveError{i, fmt.Sprintf("it must carry %g A for %g s, but by point %d %g A melts it in %g s", p.Current, p.Time, k+1, m.Current, m.Time)}
+			}
+		}
+	}
+	return melts, c.checkAnchors(melts[0], melts[len(melts)-1])
+}
+
+// follows checks one melting point after the one before it.
+func follows(points []CurvePoint, before, i int) error {
+	last, p := points[before], points[i]
+	switch {
+	case p.Current == last.Current:
+		return &CurveError{i, fmt.Sprintf("a second melting time at %g A: split the band into a fastest and a slowest curve", p.Current)}
+	case p.Time >= last.Time:
+		return &CurveError{i, fmt.Sprintf("the curve must fall: %g A melts in %g s, but %g A already in %g s", p.Current, p.Time, last.Current, last.Time)}
+	}
+	slope := math.Log(p.Current/last.Current) / math.Log(last.Time/p.Time)
+	if slope > 0.5*(1+1e-3) { // a little room for rounded figures
+		return &SteepError{before, i, last, p, slope}
+	}
+	return nil
+}
+
+func (c FuseCurve) checkAnchors(slowest, fastest int) error {
+	low, high := c.Points[slowest], c.Points[fastest]
+	highI2t := high.Current * high.Current * high.Time
+	switch {
+	case low.Current <= c.Rating:
+		return &CurveError{slowest, fmt.Sprintf("it melts at %g A, not above the rating of %g A", low.Current, c.Rating)}
+	case !(c.PreArcingI2t >= 0) || math.IsInf(c.PreArcingI2t, 1):
+		return &CurveError{-1, fmt.Sprintf("the pre-arcing I²t must be above 0 A²s, got %g A²s", c.PreArcingI2t)}
+	case c.PreArcingI2t > highI2t*1.001:
+		return &CurveError{fastest, fmt.Sprintf("it melts with %.4g A²s, less than the pre-arcing I²t of %g A²s", highI2t, c.PreArcingI2t)}
+	case c.LeastMelting != 0 && !(c.LeastMelting >= c.Rating):
+		return &CurveError{-1, fmt.Sprintf("the least melting current must not be below the rating of %g A, got %g A", c.Rating, c.LeastMelting)}
+	case c.LeastMelting >= low.Current:
+		return &CurveError{slowest, fmt.Sprintf("it melts at %g A, not above the least melting current of %g A", low.Current, c.LeastMelting)}
+	case !(c.Allowed >= 0):
+		return &CurveError{-1, fmt.Sprintf("the misfit allowed must not be negative, got %g", c.Allowed)}
+	}
+	return nil
+}

@@ -54,16 +54,21 @@ func fourthRoot(x float64) float64 { return math.Sqrt(math.Sqrt(x)) }
 // the rate r = |y"|/|y'| the fourth derivative is about |y"| r², and the error
 // estimate about a hundredth of h⁴ times that. Units agree, unlike in the usual
 // recipes. At a turning point, where the rate means nothing, the step in which
-// the curvature moves the state by one tolerance is still safe. Too bold a
-// guess costs one refused step.
-func firstStep(slope, curvature float64) float64 {
+// the curvature moves the state by one tolerance is still safe. Where the
+// curvature happens to vanish, motion, the largest |y'| over the size of its
+// state, bounds the guess. Too bold a guess costs a refused step.
+func firstStep(slope, curvature, motion float64) float64 {
+	bound := math.Inf(1)
+	if motion > 0 {
+		bound = 0.25 / motion
+	}
 	if curvature == 0 {
-		return math.Inf(1)
+		return bound
 	}
 	careful := 1 / math.Sqrt(curvature)
 	if slope == 0 {
-		return careful
+		return math.Min(careful, bound)
 	}
 	rate := curvature / slope
-	return math.Max(careful, 1/fourthRoot(0.01*curvature*rate*rate))
+	return math.Min(math.Max(careful, 1/fourthRoot(0.01*curvature*rate*rate)), bound)
 }

@@ -182,28 +182,24 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 	return nil
 }
 
-// guessStep proposes the first step from y', J and ∂f/∂t at the start: twice,
-// since the difference that gives ∂f/∂t is itself taken over the step, and over
-// too long a one it may span a swing of f.
+// guessStep proposes the first step from y', J and ∂f/∂t at the start.
 func (in *Integrator) guessStep(sys System, t, t1 float64, opts Options, st *Statistics) (float64, error) {
-	h := math.Min((t1-t)/8, opts.MaxStep) // never the whole call at once: at rest the guess has no bound
-	for range 2 {
-		if err := timeDerivative(sys, t, h, in.y, in.f0, in.ft, st); err != nil {
-			return 0, err
-		}
-		var slope, curvature float64
-		for i := range in.y {
-			second := in.ft[i]
-			for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
-				second += v * in.f0[k]
-			}
-			scale := in.atol[i] + opts.RelTol*math.Abs(in.y[i])
-			slope = math.Max(slope, math.Abs(in.f0[i])/scale)
-			curvature = math.Max(curvature, math.Abs(second)/scale)
-		}
-		h = math.Min(h, math.Max(firstStep(slope, curvature), 100*smallestStep(t, opts)))
+	longest := math.Min((t1-t)/8, opts.MaxStep) // never the whole call at once: at rest the guess has no bound
+	if err := timeDerivative(sys, t, longest, in.y, in.f0, in.ft, st); err != nil {
+		return 0, err
 	}
-	return h, nil
+	var slope, curvature, motion float64
+	for i := range in.y {
+		second := in.ft[i]
+		for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
+			second += v * in.f0[k]
+		}
+		scale := in.atol[i] + opts.RelTol*math.Abs(in.y[i])
+		slope = math.Max(slope, math.Abs(in.f0[i])/scale)
+		curvature = math.Max(curvature, math.Abs(second)/scale)
+		motion = math.Max(motion, math.Abs(in.f0[i])/math.Max(math.Abs(in.y[i]), in.floor[i]))
+	}
+	return math.Min(longest, math.Max(firstStep(slope, curvature, motion), 100*smallestStep(t, opts))), nil
 }
 
 // advance tries steps from t until one is accepted, leaves it in in.step and f

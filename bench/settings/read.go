@@ -4,9 +4,11 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"strings"
 
 	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 )
 
 // Read reads a settings file. The error is datafile.Problems; the Source is returned in any case.
@@ -52,4 +54,33 @@ func (s Set) Text() string {
 func (s Set) Hash() string {
 	sum := sha256.Sum256([]byte(s.Text()))
 	return hex.EncodeToString(sum[:8])
+}
+
+// Range is the range of a numeric parameter, SI. It panics on a key that is none.
+func Range(key string) (low, high float64) {
+	f := field(key)
+	unit := quantity.MustUnit(f.Unit)
+	bound := func(text string, without float64) float64 {
+		if text == "" {
+			return without
+		}
+		v, err := quantity.Parse(text, unit)
+		if err != nil {
+			panic(err) // tags are checked by every read
+		}
+		return v.SI
+	}
+	return bound(f.Min, 0), bound(f.Max, math.Inf(1))
+}
+
+// Unit is the unit of a numeric parameter. It panics on a key that is none.
+func Unit(key string) string { return field(key).Unit }
+
+func field(key string) datafile.Field {
+	for _, f := range Fields() {
+		if f.Key == key && f.Kind == datafile.KindQuantity {
+			return f
+		}
+	}
+	panic("settings: " + key + " is no numeric parameter")
 }

@@ -1,0 +1,115 @@
+package study
+
+import (
+	"maps"
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distmv"
+	"gonum.org/v1/gonum/stat/distuv"
+	"gonum.org/v1/gonum/stat/samplemv"
+)
+
+// Distribution says what a stated tolerance is taken to mean.
+const Distribution = "normal, the stated tolerance its 95 % interval (two standard deviations), cut off at three"
+
+// unknown is a value of the boat file that states a tolerance.
+type unknown struct {
+	path       string
+	value, tol float64
+}
+
+// unknowns lists the values with a tolerance in the order of the file's table.
+func unknowns(b *boat.Boat) (list []unknown) {
+	copied := *b
+	datafile.Walk(&copied, func(path string, v *quantity.Value) {
+		if v.Given && v.Tolerance > 0 {
+			list = append(list, unknown{path, v.SI, v.Tolerance})
+		}
+	})
+	return list
+}
+
+// at is the value for a probability u in 0..1.
+func (k unknown) at(u float64) float64 {
+	cut := distuv.UnitNormal.CDF(-3)
+	z := distuv.UnitNormal.Quantile(cut + u*(1-2*cut))
+	x := k.value + z*k.tol/2
+	if k.value > 0 { // no tolerance makes a resistance negative
+		x = max(x, 0.01*k.value)
+	}
+	return x
+}
+
+// place puts a point of the unit cube into a copy of the boat.
+func place(b *boat.Boat, list []unknown, u []float64) *boat.Boat {
+	copied := *b
+	k := 0
+	datafile.Walk(&copied, func(_ string, v *quantity.Value) {
+		if v.Given && v.Tolerance > 0 {
+			v.SI = list[k].at(u[k])
+			k++
+		}
+	})
+	return &copied
+}
+
+// points are n points of the d-dimensional unit cube, evenly spread: a Halton sequence with Owen's scrambling. The same
+// seed gives the same points.
+func points(n, d int, seed uint64) *mat.Dense {
+	p := mat.NewDense(n, d, nil)
+	src := rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15))
+	samplemv.Halton{Kind: samplemv.Owen, Q: distmv.NewUnitUniform(d, src), Src: src}.Sample(p)
+	return p
+}
+
+// draws are n boats over the tolerances; the boat alone where it states none.
+func draws(b *boat.Boat, n int, seed uint64) []*boat.Boat {
+	list := unknowns(b)
+	if len(list) == 0 {
+		return []*boat.Boat{b}
+	}
+	p := points(n, len(list), seed)
+	out := make([]*boat.Boat, n)
+	for i := range out {
+		out[i] = place(b, list, p.RawRowView(i))
+	}
+	return out
+}
+
+func sorted(set map[float64]bool) []float64 {
+	return slices.Sorted(maps.Keys(set))
+}
+
+// interval is the exact (Clopper and Pearson 1934) 95 % interval of a probability from k of n.
+func interval(k, n int) (low, high float64) {
+	const alpha = 0.05
+	low, high = 0, 1
+	if k > 0 {
+		low = distuv.Beta{Alpha: float64(k), Beta: float64(n - k + 1)}.Quantile(alpha / 2)
+	}
+	if k < n {
+		high = distuv.Beta{Alpha: float64(k + 1), Beta: float64(n - k)}.Quantile(1 - alpha/2)
+	}
+	return low, high
+}
+
+// quantile of values, which it sorts.
+func quantile(values []float64, p float64) float64 {
+	if len(values) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(values)
+	at := p * float64(len(values)-1)
+	i := int(at)
+	if i+1 == len(values) {
+		return values[i]
+	}
+	return values[i] + (at-float64(i))*(values[i+1]-values[i])
+}

@@ -1,0 +1,130 @@
+package study
+
+import (
+	"context"
+	"math"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+)
+
+// EnvelopeOptions is the map to draw. The zero value of a field stands for what its comment says.
+type EnvelopeOptions struct {
+	Currents []float64 // motor currents, A; at least one
+	Longest  float64   // how long a current is held at most, s; 0: an hour
+	Air      float64   // K; 0: 25 °C
+	Moored   bool      // the boat held fast: slow water over the propeller, full current at less speed
+	Locked   bool      // the shaft does not turn
+	Progress func(done, all int)
+}
+
+// Envelope is how long which motor current may be held from cold, and what ends it.
+type Envelope struct {
+	Longest float64
+	Points  []Hold
+}
+
+// Hold is one motor current.
+type Hold struct {
+	Current float64 // motor current asked for, A
+	Reached float64 // highest motor current that flowed, A: full voltage or the propeller may allow less
+	Time    float64 // s until the first part passes its limit or a device opens; +Inf: not within the longest time
+	Part    string  // what ends it; "" where nothing does
+	Peaks   []Peak  // every part's share used at the end, the worst first three
+}
+
+// Peak is a part's share of its limit.
+type Peak struct {
+	Part string
+	Used float64
+}
+
+// FindEnvelope holds each motor current from cold, with the ramp as set but deratings, boost, battery current limit and stall
+// timer out of the way: it asks what the parts bear, not what the controller allows. On a cancelled context it returns
+// the currents that ended, with the context's error.
+func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeOptions) (Envelope, error) {
+	if o.Longest == 0 {
+		o.Longest = 3600
+	}
+	if o.Air == 0 {
+		o.Air = 298.15
+	}
+	s.Boost.Current = 0
+	s.Stall.Time = 0
+	s.Derating.StageStart, s.Derating.StageEnd = 1e4, 2e4
+	s.Derating.Sensor = "none"
+	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 1e-3, 0, 0
+	s.Limits.BatteryCurrent = 1e5
+	s.Limits.Duty = 1
+	t := &trial.Trial{
+		Name: "held current", Duration: o.Longest + s.Ramp.Rise, Steps: []trial.Step{{At: 0, To: 1}},
+		Air: o.Air, Water: 288.15, Charge: 1, Load: "normal", LoadFactor: 1, CoolingLost: math.Inf(1), Moored: o.Moored,
+	}
+	if o.Locked {
+		t.Load, t.Moored = "locked", true
+	}
+	e := Envelope{Longest: o.Longest}
+	done := make([]*Hold, len(o.Currents))
+	finished := newCounter(o.Progress, len(o.Currents))
+	s.Throttle.NeutralStart = false
+	err := each(ctx, len(o.Currents), func(ctx context.Context, i int) error {
+		h, err := hold(ctx, b, s, t, o.Currents[i])
+		if err != nil {
+			return err
+		}
+		done[i] = h
+		finished.add()
+		return nil
+	})
+	for _, h := range done {
+		if h != nil {
+			e.Points = append(e.Points, *h)
+		}
+	}
+	return e, err
+}
+
+func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, current float64) (*Hold, error) {
+	s.Limits.MotorCurrent = current
+	run, err := simulate.Run(ctx, b, s, t, simulate.Options{})
+	if err != nil {
+		return nil, err
+	}
+	h := &Hold{Current: current, Time: math.Inf(1)}
+	if tr, ok := run.Trace(record.MotorCurrent); ok {
+		for _, v := range tr.Values {
+			h.Reached = max(h.Reached, v)
+		}
+	}
+	for _, p := range run.Parts {
+		if at, ok := run.Crossing(p); ok && at < h.Time && p.Measure != record.Melting {
+			h.Time, h.Part = at, p.Name
+		}
+		peak, _, err := run.Peak(p)
+		if err != nil {
+			return nil, err
+		}
+		h.Peaks = worst(h.Peaks, Peak{p.Name, p.Used(peak)}, 3)
+	}
+	for _, e := range run.Events {
+		if e.Kind == record.Protecting && e.At < h.Time {
+			h.Time, h.Part = e.At, e.Device
+		}
+	}
+	return h, nil
+}
+
+// worst keeps the n largest.
+func worst(list []Peak, p Peak, n int) []Peak {
+	at := len(list)
+	for at > 0 && list[at-1].Used < p.Used {
+		at--
+	}
+	list = append(list, Peak{})
+	copy(list[at+1:], list[at:])
+	list[at] = p
+	return list[:min(n, len(list))]
+}

@@ -87,9 +87,9 @@ const (
 	Protecting                  // a device opens: fuse, management, contactor under load
 )
 
-func (k EventKind) String() string {
-	return [...]string{"note", "limiting", "stopping", "protecting"}[k]
-}
+var kindNames = [...]string{"note", "limiting", "stopping", "protecting"}
+
+func (k EventKind) String() string { return kindNames[k] }
 
 // Measure says how the share of a part's limit that is used is reckoned.
 type Measure int
@@ -101,6 +101,10 @@ const (
 	Band                       // (value − start)/(limit − start), upwards
 	Floor                      // (start − value)/(start − limit), downwards
 )
+
+var measureNames = [...]string{"temperature", "melting", "ceiling", "band", "floor"}
+
+func (m Measure) String() string { return measureNames[m] }
 
 // Part is something with a limit.
 type Part struct {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -20,25 +21,38 @@ func bookDir(cmd *cobra.Command, sys *system) (string, error) {
 	return dir, input(err)
 }
 
-// loadBoat finds BOAT: a boat file, a boat's folder, or a name in the book.
+// loadBoat finds BOAT: a boat file or a boat's folder where it is written as a path, else a name in the book.
 func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
-	if strings.ContainsAny(name, `/\`) || filepath.Ext(name) == ".toml" {
+	if strings.ContainsAny(name, `/\`) || filepath.Ext(name) == ".toml" || name == "." || name == ".." {
 		setup, err := bench.Load(name)
 		return setup, input(err)
 	}
-	dir, err := bookDir(cmd, sys)
-	if err != nil {
-		return nil, err
+	dir, noBook := bookDir(cmd, sys)
+	if folder := filepath.Join(dir, name); noBook == nil && isThere(folder) && profiles.CheckBoatName(name) == nil {
+		setup, err := bench.Load(folder)
+		return setup, input(err)
 	}
-	folder := filepath.Join(dir, name)
-	if _, err := os.Stat(folder); err != nil {
-		if demo, ok := demoBoat(name); ok && !explicitBook(cmd, sys) {
-			return demo, nil
-		}
-		return nil, input(fmt.Errorf("no boat %q in the book %s%s; `quaybench new %s` makes one, or give the path of a boat file", name, dir, boatsIn(dir), name))
+	switch demo, ok := demoBoat(name); {
+	case ok && !explicitBook(cmd, sys):
+		return demo, nil
+	case noBook != nil:
+		return nil, noBook
 	}
-	setup, err := bench.Load(folder)
-	return setup, input(err)
+	text := fmt.Sprintf("no boat %q in the book %s%s", name, dir, boatsIn(dir))
+	switch {
+	case isThere(name):
+		text += fmt.Sprintf("; if you mean the file, write .%c%s", filepath.Separator, name)
+	case profiles.CheckBoatName(name) == nil:
+		text += fmt.Sprintf("; `quaybench new %s` makes one, or give the path of a boat file", name)
+	default:
+		text += "; give a boat's name or the path of a boat file"
+	}
+	return nil, input(errors.New(text))
+}
+
+func isThere(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // explicitBook says whether the user has named a book; the demo boats then don't stand in for missing ones.

@@ -16,12 +16,13 @@ func checkCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check BOAT",
 		Short: "apply the rules that need no simulation",
-		Long: `Checks settings against the boat: fuse against cable, voltage ratings, limits against what cable, controller, contactor and battery bear, the order of
-deratings, pre-charge. BOAT is a boat file, a boat's folder, or a name in the book.
+		Long: `Checks settings against the boat: fuse against cable, voltage ratings, limits against what cable,
+controller, contactor and battery bear, the order of deratings, pre-charge. BOAT is a boat file, a
+boat's folder, or a name in the book.
 
 Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
 		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",
-		Args:    cobra.ExactArgs(1),
+		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, err := loadBoat(cmd, sys, args[0])
 			if err != nil {
@@ -32,30 +33,45 @@ Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
 			}
 			side := verdict.Join(bench.Check(setup), nil)
 			if asJSON {
-				out := struct {
+				err = writeJSON(sys, struct {
 					Format   int                 `json:"format"`
 					Boat     string              `json:"boat"`
 					Caution  string              `json:"caution"`
 					Findings []bench.FindingJSON `json:"findings"`
 					Verdict  string              `json:"verdict"`
-				}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()}
-				if err := writeJSON(sys, out); err != nil {
-					return err
-				}
-				return ended(side.Level)
+				}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()})
+			} else {
+				showChecked(sys, setup, side)
 			}
-			fmt.Fprintf(sys.Out, "%s: %d rules that need no simulation\n", setup.Boat.Name, len(verdict.Rules()))
-			showFindings(sys, side.Findings)
-			if len(side.Findings) == 0 {
-				fmt.Fprintln(sys.Out, "nothing found")
+			if err != nil {
+				return err
 			}
-			fmt.Fprintf(sys.Out, "\nverdict: %s\n%s\n", side.Level, wrapped(bench.Caution, sys.width()))
 			return ended(side.Level)
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	cmd.Flags().StringArrayVar(&set, "set", nil, "check with this setting changed: KEY=VALUE (may be repeated)")
+	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
+	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// showChecked prints every rule: what it found, or that all is well.
+func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
+	fmt.Fprintf(sys.Out, "%s: %d rules that need no simulation\n", setup.Boat.Name, len(verdict.Rules()))
+	for _, rule := range verdict.Rules() {
+		var found []verdict.Finding
+		for _, f := range side.Findings {
+			if f.Rule == rule.Name {
+				found = append(found, f)
+			}
+		}
+		if len(found) == 0 {
+			fmt.Fprintf(sys.Out, "  %s  %s: %s\n", sys.painted(verdict.Clear, verdict.Clear.String()), rule.Name, rule.Title)
+		}
+		showFindings(sys, found)
+	}
+	showVerdict(sys, side, false)
 }
 
 // ended turns a verdict into the end of a command.

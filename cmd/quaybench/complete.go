@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -13,14 +14,31 @@ import (
 	"quaybench/bench/trial"
 )
 
-// completeKeys offers the keys of all settings.
-func completeKeys(*cobra.Command, []string, string) (keys []string, d cobra.ShellCompDirective) {
+// keys lists the keys of all settings with what they are, parted by a separator.
+func keys(separator string) (out []string) {
 	for _, f := range settings.Fields() {
 		if f.Kind != datafile.KindGroup {
-			keys = append(keys, f.Key+"=\t"+f.Doc)
+			out = append(out, f.Key+separator+f.Doc)
 		}
 	}
-	return keys, cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+	return out
+}
+
+// completeKeys offers the keys of all settings, ready for a value.
+func completeKeys(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+	return keys("=\t"), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+}
+
+// completeTrials offers the built-in trials.
+func completeTrials() (out []string) {
+	all, err := bench.AllTrials()
+	if err != nil {
+		return nil
+	}
+	for _, t := range all {
+		out = append(out, t.Name+"\t"+t.About)
+	}
+	return out
 }
 
 // completeBoats offers the boats of the book, and files.
@@ -29,13 +47,16 @@ func completeBoats(sys *system) cobra.CompletionFunc {
 		if len(args) > 0 {
 			return nil, cobra.ShellCompDirectiveNoFileComp
 		}
-		dir, err := bookDir(cmd, sys)
-		if err != nil {
-			return nil, cobra.ShellCompDirectiveDefault
+		var names []string
+		if dir, err := bookDir(cmd, sys); err == nil {
+			names = boatNames(os.DirFS(dir))
 		}
-		names := boatNames(os.DirFS(dir))
 		if !explicitBook(cmd, sys) {
-			names = append(names, boatNames(demoBook())...)
+			for _, demo := range boatNames(demoBook()) {
+				if !slices.Contains(names, demo) {
+					names = append(names, demo+"\tinvented, from the demo book")
+				}
+			}
 		}
 		return names, cobra.ShellCompDirectiveDefault
 	}
@@ -46,9 +67,12 @@ func trialsCommand(sys *system) *cobra.Command {
 		Use:     "trials [NAME]",
 		Short:   "list the built-in trials, or print one as a file to start your own from",
 		Example: "  quaybench trials\n  quaybench trials crash-stop > my-trial.toml",
-		Args:    cobra.MaximumNArgs(1),
-		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-			return trial.Names(), cobra.ShellCompDirectiveNoFileComp
+		Args:    arguments(0, 1, "NAME"),
+		ValidArgsFunction: func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+			if len(args) > 0 {
+				return nil, cobra.ShellCompDirectiveNoFileComp
+			}
+			return completeTrials(), cobra.ShellCompDirectiveNoFileComp
 		},
 		RunE: func(_ *cobra.Command, args []string) error {
 			if len(args) == 1 {
@@ -77,7 +101,13 @@ func settingsCommand(sys *system) *cobra.Command {
 		Use:     "settings [KEY]",
 		Short:   "explain the parameters of a settings file",
 		Example: "  quaybench settings\n  quaybench settings limits.motor_current",
-		Args:    cobra.MaximumNArgs(1),
+		Args:    arguments(0, 1, "KEY"),
+		ValidArgsFunction: func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+			if len(args) > 0 {
+				return nil, cobra.ShellCompDirectiveNoFileComp
+			}
+			return keys("\t"), cobra.ShellCompDirectiveNoFileComp
+		},
 		RunE: func(_ *cobra.Command, args []string) error {
 			found := false
 			for _, f := range settings.Fields() {

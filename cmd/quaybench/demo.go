@@ -39,10 +39,11 @@ func demoCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "try a raised limit on an invented boat, with nothing to set up",
-		Long: `Loads the embedded demo book (two invented boats: the 48 V harbour launch petrel and the 72 V workboat bracken), tries a raised motor
-current limit on petrel beside its present settings, and shows the verdict. The exit code is 0 even where the verdict is over: that is what the demo shows.`,
+		Long: `Loads the embedded demo book (two invented boats: the 48 V harbour launch petrel and the 72 V
+workboat bracken), tries a raised motor current limit on petrel beside its present settings, and
+shows the verdict. The exit code is 0 even where the verdict is over: that is what the demo shows.`,
 		Example: "  quaybench demo\n  quaybench demo --copy ./book     # the demo book as files, to play with\n  quaybench try petrel --set limits.motor_current=\"180 A\"",
-		Args:    cobra.NoArgs,
+		Args:    arguments(0, 0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if copyTo != "" {
 				return copyDemo(sys, copyTo)
@@ -54,8 +55,8 @@ current limit on petrel beside its present settings, and shows the verdict. The 
 			const raised = `limits.motor_current=240 A`
 			fmt.Fprintf(sys.Out, "The demo boat petrel is invented. The same as:\n  quaybench try petrel --set limits.motor_current=\"240 A\"\n\n")
 			tried, err := try(cmd.Context(), sys, setup, bench.TryOptions{Set: []string{raised}})
-			if tried != nil {
-				showTried(sys, tried, nil)
+			if err == nil || stopped(err) {
+				showTried(sys, tried, nil, err != nil)
 			}
 			return err
 		},

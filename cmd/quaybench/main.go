@@ -27,7 +27,7 @@ const (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
+	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the process at once
 	os.Exit(run(ctx, os.Args[1:], system{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv}))
 }
 
@@ -40,13 +40,32 @@ type system struct {
 
 // run is the whole program but for the process around it.
 func run(ctx context.Context, args []string, sys system) int {
+	out := &output{Writer: sys.Out}
+	sys.Out = out
 	root := newRoot(&sys)
 	root.SetArgs(args)
 	root.SetIn(sys.In)
 	root.SetOut(sys.Out)
 	root.SetErr(sys.Err)
 	err := root.ExecuteContext(ctx)
+	if out.err != nil { // a result that nobody got is no success, whatever the verdict
+		err = fmt.Errorf("the result cannot be written: %w", out.err)
+	}
 	return exitCode(err, sys.Err)
+}
+
+// output is a writer that keeps its first error, so that a full disk is not taken for a result.
+type output struct {
+	io.Writer
+	err error
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	n, err := o.Writer.Write(p)
+	if o.err == nil {
+		o.err = err
+	}
+	return n, err
 }
 
 // overError ends a command whose verdict is over. It has been shown; nothing more is said.
@@ -69,35 +88,21 @@ func input(err error) error {
 
 // exitCode says what went wrong, once, and turns it into the exit code.
 func exitCode(err error, to io.Writer) int {
-	var problems datafile.Problems
 	var bad inputError
 	switch {
 	case err == nil:
 		return exitClear
 	case errors.As(err, new(overError)):
 		return exitOver
-	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(to, "stopped: what is shown above is what there was by then")
-		return exitOther
-	case errors.As(err, &problems):
-		fmt.Fprintln(to, problems)
+	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
+		fmt.Fprintln(to, err)
 		return exitInput
-	case errors.As(err, &bad), usage(err):
+	case errors.As(err, &bad):
 		fmt.Fprintln(to, "quaybench:", err)
 		return exitInput
 	}
 	fmt.Fprintln(to, "quaybench:", err)
 	return exitOther
-}
-
-// usage tells cobra's own complaints, which have no type, from ours.
-func usage(err error) bool {
-	for _, start := range []string{"unknown command", "unknown flag", "unknown shorthand", "flag needs", "invalid argument", "accepts ", "requires ", "required flag", "bad flag"} {
-		if strings.HasPrefix(err.Error(), start) {
-			return true
-		}
-	}
-	return false
 }
 
 func newRoot(sys *system) *cobra.Command {
@@ -106,13 +111,62 @@ func newRoot(sys *system) *cobra.Command {
 		Short: "try the controller settings of an electric boat before anything burns",
 		Long: `quaybench tries the settings of a boat's traction controller in simulation: what gets too hot or trips, when, and by how much.
 
-` + bench.Caution,
+` + wrapped(bench.Caution, helpWidth),
+		Example:       "  quaybench demo\n  quaybench new heron\n  quaybench check heron\n  quaybench try heron --set limits.motor_current=\"150 A\"",
 		Version:       bench.Version,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		Args:          cobra.NoArgs,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			text := fmt.Sprintf("there is no command %q", args[0])
+			if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+				text += "; did you mean " + strings.Join(near, " or ") + "?"
+			}
+			return input(fmt.Errorf("%s (`quaybench --help` lists the commands)", text))
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
+	root.SuggestionsMinimumDistance = 2
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return input(fmt.Errorf("%w (see `%s --help`)", err, cmd.CommandPath()))
+	})
 	root.PersistentFlags().String("book", "", "folder of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), trialsCommand(sys), settingsCommand(sys))
+	addExamples(root)
 	return root
+}
+
+// helpWidth is the width of help texts.
+const helpWidth = 100
+
+// addExamples gives the commands that cobra brings along what all others have.
+func addExamples(root *cobra.Command) {
+	root.InitDefaultHelpCmd()
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		switch c.Name() {
+		case "help":
+			c.Example = "  quaybench help try"
+		case "completion":
+			c.Example = "  source <(quaybench completion bash)\n  quaybench completion fish > ~/.config/fish/completions/quaybench.fish"
+			for _, shell := range c.Commands() {
+				shell.Example = "  " + shell.CommandPath()
+			}
+		}
+	}
+}
+
+// arguments checks how many arguments a command has; what names one of them.
+func arguments(least, most int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch n := len(args); {
+		case n < least:
+			return input(fmt.Errorf("%s is missing: %s (see `%s --help`)", what, cmd.UseLine(), cmd.CommandPath()))
+		case n > most:
+			return input(fmt.Errorf("%q is one too many: %s (see `%s --help`)", args[most], cmd.UseLine(), cmd.CommandPath()))
+		}
+		return nil
+	}
 }

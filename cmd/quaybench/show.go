@@ -3,11 +3,10 @@ package main
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
-	"unicode/utf8"
 
 	"quaybench/bench"
+	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
@@ -16,66 +15,88 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// table is text in columns. Cells are padded by characters, not bytes.
-type table struct {
-	rows  [][]string
-	right map[int]bool // columns that are set flush right
-}
-
-func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
-
-func (t *table) lines() []string {
-	var width []int
-	for _, row := range t.rows {
-		for i, cell := range row {
-			if i == len(width) {
-				width = append(width, 0)
-			}
-			width[i] = max(width[i], visible(cell))
-		}
-	}
-	var lines []string
-	for _, row := range t.rows {
-		var b strings.Builder
-		for i, cell := range row {
-			pad := strings.Repeat(" ", width[i]-visible(cell))
-			if i > 0 {
-				b.WriteString("  ")
-			}
-			if t.right[i] {
-				b.WriteString(pad + cell)
-			} else {
-				b.WriteString(cell + pad)
-			}
-		}
-		lines = append(lines, strings.TrimRight(b.String(), " "))
-	}
-	return lines
-}
-
-// visible is how many columns a text takes; colour takes none.
-func visible(text string) int { return utf8.RuneCountInString(escapes.ReplaceAllString(text, "")) }
-
-var escapes = regexp.MustCompile("\x1b\\[[0-9;]*m")
-
-// showTried prints the verdict table, the events, what acts first, what is gained and spent, and what to change.
-func showTried(sys *system, t *bench.Tried, trials []*trial.Trial) {
+// showTried prints the verdict table, the events, what acts first, what is gained and spent, and what to change. With
+// stopped it is what there was when the user stopped it, and no verdict.
+func showTried(sys *system, t *bench.Tried, trials []*trial.Trial, stopped bool) {
 	out := sys.Out
 	several := len(trials) != 1
 	fmt.Fprintf(out, "%s: %s\n", t.Setup.Boat.Name, orElse(t.Setup.Boat.About, "no description"))
+	if len(trials) == 1 {
+		fmt.Fprintf(out, "trial: %s: %s\n", trials[0].Name, orElse(trials[0].About, "no description"))
+	}
 	if t.Proposal != nil {
 		fmt.Fprintf(out, "proposed: %s\n", strings.Join(differences(t.Setup.Settings, *t.Proposal), ", "))
 	}
 	fmt.Fprintln(out)
 	showParts(sys, t, several)
-	showSide(sys, "present", &t.Present, several, t.Proposed == nil)
+	showSide(sys, "present", &t.Present, several)
 	if t.Proposed != nil {
-		showSide(sys, "proposed", t.Proposed, several, true)
-		showGain(sys, t)
+		showSide(sys, "proposed", t.Proposed, several)
 	}
-	showChange(sys, t)
-	fmt.Fprintf(out, "\nhow sure: %s\n", wrapped(sureness(t), sys.width()-10))
-	fmt.Fprintf(out, "\nverdict: %s\n%s\n", sys.painted(t.Level(), t.Level().String()), wrapped(bench.Caution, sys.width()))
+	showFirst(sys, t.Side())
+	if t.Proposed != nil {
+		showGain(sys, t, trials)
+	}
+	if !stopped {
+		showChange(sys, t)
+	}
+	fmt.Fprintln(out, "\nhow sure:")
+	for _, text := range sureness(t) {
+		fmt.Fprintln(out, wrapped("  "+text, sys.width(), "  "))
+	}
+	showVerdict(sys, *t.Side(), stopped)
+}
+
+// showVerdict ends every judgement: the verdict, what it comes from, and the caution.
+func showVerdict(sys *system, side verdict.Side, stopped bool) {
+	head := "\nverdict: " + sys.painted(side.Level, side.Level.String())
+	if stopped {
+		head = "\nverdict: none, for it was stopped early; up to then " + sys.painted(side.Level, side.Level.String())
+	}
+	fmt.Fprintln(sys.Out, head)
+	if why := reasons(side); len(why) > 0 {
+		fmt.Fprintln(sys.Out, wrapped("  "+strings.Join(why, ", "), sys.width(), "  "))
+	}
+	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+}
+
+// reasons lists what brings a side to its verdict, each thing once; nothing where all is clear.
+func reasons(s verdict.Side) (out []string) {
+	if s.Level == verdict.Clear {
+		return nil
+	}
+	seen := map[string]bool{}
+	add := func(text string) {
+		if !seen[text] {
+			seen[text] = true
+			out = append(out, text)
+		}
+	}
+	for _, f := range s.Findings {
+		if f.Level == s.Level {
+			add("rule " + f.Rule)
+		}
+	}
+	parts, _ := s.Worst()
+	for _, p := range parts {
+		if p.Level == s.Level {
+			add(p.Name)
+		}
+	}
+	for _, t := range s.Trials {
+		if t.Level != s.Level || s.Level != verdict.Over {
+			continue
+		}
+		for _, e := range t.Run.Events {
+			if e.Kind == record.Protecting {
+				add(e.What)
+			}
+		}
+		if len(t.Missing) > 0 {
+			add("protection that did not come in " + t.Name)
+		}
+	}
+	return out
 }
 
 func orElse(text, fallback string) string {
@@ -103,203 +124,15 @@ func differences(a, b settings.Set) (out []string) {
 	return out
 }
 
-// showParts prints a row per part, present and proposed side by side; below each other where the terminal is narrow.
-func showParts(sys *system, t *bench.Tried, several bool) {
-	sides := []struct {
-		name string
-		side *verdict.Side
-	}{{"present", &t.Present}}
-	if t.Proposed != nil {
-		sides = append(sides, struct {
-			name string
-			side *verdict.Side
-		}{"proposed", t.Proposed})
-	}
-	build := func(from, to int) []string {
-		tab := &table{right: map[int]bool{2: true}}
-		head := []string{"part", "current", "limit"}
-		for k := from; k < to; k++ {
-			at := len(head)
-			if several {
-				head = append(head, sides[k].name+": peak", "when", "margin", "used", "verdict", "trial")
-			} else {
-				head = append(head, sides[k].name+": peak", "when", "margin", "used", "verdict")
-			}
-			for i := at; i < at+4; i++ {
-				tab.right[i] = true
-			}
-		}
-		tab.add(head...)
-		parts, _ := sides[from].side.Worst()
-		for i, p := range parts {
-			row := []string{p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit)}
-			for k := from; k < to; k++ {
-				judged, trials := sides[k].side.Worst()
-				if i >= len(judged) {
-					continue
-				}
-				q := judged[i]
-				row = append(row, shown(q.Peak, q.Unit), shownTime(q.At), shownMargin(q), shownShare(q.Used), sys.painted(q.Level, q.Level.String()))
-				if several {
-					row = append(row, trials[i])
-				}
-			}
-			tab.add(row...)
-		}
-		return tab.lines()
-	}
-	lines := build(0, len(sides))
-	if len(sides) > 1 && widest(lines) > sys.width() && sys.terminal() {
-		lines = append(append(build(0, 1), ""), build(1, 2)...)
-	}
-	for _, l := range lines {
-		fmt.Fprintln(sys.Out, l)
-	}
-}
-
-func widest(lines []string) (w int) {
-	for _, l := range lines {
-		w = max(w, visible(l))
-	}
-	return w
-}
-
-func shown(si float64, unit string) string { return quantity.Format(si, unit, 3) }
-
-func shownMargin(p verdict.Part) string {
-	unit := p.Unit
-	if unit == "°C" {
-		unit = "K"
-	}
-	return shown(p.Margin, unit)
-}
-
-// shownTime is a time in a run.
-func shownTime(s float64) string {
-	if s < 120 {
-		return quantity.Format(math.Round(s*10)/10, "s", 3)
-	}
-	return quantity.FormatAuto(s, "s")
-}
-
-func shownShare(x float64) string {
-	if math.IsInf(x, 1) {
-		return "all"
-	}
-	return fmt.Sprintf("%.0f %%", 100*max(0, x))
-}
-
-// showSide prints the findings and events of one set of settings.
-func showSide(sys *system, name string, s *verdict.Side, several, first bool) {
-	if len(s.Findings) > 0 {
-		fmt.Fprintf(sys.Out, "\n%s: rules that need no simulation\n", name)
-		showFindings(sys, s.Findings)
-	}
-	tab := &table{right: map[int]bool{0: true}}
-	for _, t := range s.Trials {
-		for _, e := range t.Run.Events {
-			if several && e.Kind == record.Note {
-				continue
-			}
-			cells := []string{"  " + shownTime(e.At)}
-			if several {
-				cells = append(cells, t.Name)
-			}
-			tab.add(append(cells, eventText(e))...)
-		}
-		for _, m := range t.Missing {
-			cells := []string{"  never"}
-			if several {
-				cells = append(cells, t.Name)
-			}
-			tab.add(append(cells, m)...)
-		}
-	}
-	if len(tab.rows) > 0 {
-		fmt.Fprintf(sys.Out, "\n%s: events in time order%s\n", name, map[bool]string{true: ", trial by trial"}[several])
-		for _, l := range tab.lines() {
-			fmt.Fprintln(sys.Out, l)
-		}
-	}
-	if !first {
-		return
-	}
-	if f := s.First; f != nil {
-		fmt.Fprintf(sys.Out, "\nacts first: %s, after %s in %s\n", f.What, shownTime(f.At), f.Trial)
-	} else {
-		fmt.Fprintln(sys.Out, "\nacts first: nothing acts")
-	}
-}
-
-// eventText is an event in words: what, for how long, how often, and the latest instant of a device with a spread.
-func eventText(e record.Event) string {
-	text := e.What
-	switch {
-	case e.Until > 0 && e.Count > 3:
-		text += fmt.Sprintf(" (hunts: %d times in %s)", e.Count, shownTime(e.Until-e.At))
-	case e.Until > 0:
-		text += fmt.Sprintf(" (for %s)", shownTime(e.Until-e.At))
-	}
-	switch {
-	case math.IsInf(e.Latest, 1):
-		text += " (a slow one never, at that current)"
-	case e.Latest > 0:
-		text += fmt.Sprintf(" (a slow one at %s)", shownTime(e.Latest))
-	}
-	return text
-}
-
 func showFindings(sys *system, findings []verdict.Finding) {
+	const indent = "         "
 	for _, f := range findings {
-		fmt.Fprintf(sys.Out, "  %s  %s: %s\n", sys.painted(f.Level, fmt.Sprintf("%-5s", f.Level)), f.Rule, f.Text)
-		if f.Change != nil {
-			fmt.Fprintf(sys.Out, "         change %s from %s to %s (%s)\n", f.Change.Key, f.Change.From, f.Change.To, f.Change.Why)
+		text := wrapped(fmt.Sprintf("  %-5s  %s: %s", f.Level, f.Rule, f.Text), sys.width(), indent)
+		fmt.Fprintln(sys.Out, strings.Replace(text, f.Level.String(), sys.painted(f.Level, f.Level.String()), 1))
+		if c := f.Change; c != nil {
+			fmt.Fprintln(sys.Out, wrapped(indent+"change "+changed(*c), sys.width(), indent))
 		}
-		fmt.Fprintf(sys.Out, "         source: %s\n", f.Source)
-	}
-}
-
-// showGain compares what the proposal brings with what it spends.
-func showGain(sys *system, t *bench.Tried) {
-	out := sys.Out
-	for i := range t.Present.Trials {
-		if i >= len(t.Proposed.Trials) {
-			break
-		}
-		a, b := t.Present.Trials[i], t.Proposed.Trials[i]
-		if len(t.Present.Trials) > 1 && a.Name != "full-throttle" && a.Name != "two-hour-outing" {
-			continue
-		}
-		var gains []string
-		add := func(what string, from, to *float64, show func(float64) string) {
-			if from == nil || to == nil {
-				return
-			}
-			gains = append(gains, fmt.Sprintf("%s %s -> %s (%+.0f %%)", what, show(*from), show(*to), 100*(*to / *from - 1)))
-		}
-		speed := func(v float64) string { return quantity.Format(v, "m/s", 3) }
-		add("top speed", a.Run.Gain.TopSpeed, b.Run.Gain.TopSpeed, speed)
-		add("thrust", a.Run.Gain.Thrust, b.Run.Gain.Thrust, func(v float64) string { return quantity.Format(v, "N", 3) })
-		add("endurance", a.Run.Gain.Endurance, b.Run.Gain.Endurance, func(v float64) string { return quantity.FormatAuto(v, "s") })
-		add("distance", a.Run.Gain.Distance, b.Run.Gain.Distance, func(v float64) string { return quantity.FormatAuto(v, "m") })
-		if len(gains) > 0 {
-			fmt.Fprintf(out, "gained in %s: %s\n", a.Name, strings.Join(gains, ", "))
-		}
-	}
-	before, _ := t.Present.Worst()
-	after, trials := t.Proposed.Worst()
-	for i, p := range after {
-		if i >= len(before) || p.Name != "winding" && p.Level == verdict.Clear {
-			continue
-		}
-		line := fmt.Sprintf("spent: %s uses %s of its limit instead of %s", p.Name, shownShare(p.Used), shownShare(before[i].Used))
-		if len(t.Proposed.Trials) > 1 {
-			line += " (" + trials[i] + ")"
-		}
-		if p.Name == "winding" {
-			line += fmt.Sprintf("; at that peak its insulation ages %.2g times as fast (10 K rule, Montsinger)", math.Exp2((p.Peak-before[i].Peak)/10))
-		}
-		fmt.Fprintln(out, line)
+		fmt.Fprintln(sys.Out, wrapped(indent+"source: "+f.Source, sys.width(), indent))
 	}
 }
 
@@ -308,20 +141,26 @@ func showChange(sys *system, t *bench.Tried) {
 		return
 	}
 	if len(t.Change) == 0 {
-		fmt.Fprintln(sys.Out, "\nto change: no single limit makes it clear; look at the parts that are over")
+		fmt.Fprintln(sys.Out, "\nto change: no single limit makes it clear; look at what is over")
 		return
 	}
 	fmt.Fprintln(sys.Out, "\nto change:")
 	for _, c := range t.Change {
-		fmt.Fprintf(sys.Out, "  %s from %s to %s (%s)\n", c.Key, c.From, c.To, c.Why)
+		fmt.Fprintln(sys.Out, wrapped("  "+changed(c), sys.width(), "    "))
 	}
 }
 
+// changed says what to change, and to what.
+func changed(c verdict.Change) string {
+	return fmt.Sprintf("%s from %s to %s (%s)", c.Key, c.From, c.To, c.Why)
+}
+
 // sureness says what the verdict rests on.
-func sureness(t *bench.Tried) string {
+func sureness(t *bench.Tried) []string {
 	values, open := 0, 0
 	worst, share := "", 0.0
-	datafile.Walk(t.Setup.Boat, func(path string, v *quantity.Value) {
+	b := *t.Setup.Boat // Walk may change what it walks
+	datafile.Walk(&b, func(path string, v *quantity.Value) {
 		if !v.Given {
 			return
 		}
@@ -329,11 +168,11 @@ func sureness(t *bench.Tried) string {
 		if v.Tolerance > 0 {
 			open++
 			if s := v.Tolerance / math.Abs(v.SI); v.SI != 0 && s > share {
-				worst, share = path, s
+				worst, share = described(t.Setup.Boat, path), s
 			}
 		}
 	})
-	text := fmt.Sprintf("this verdict takes every value of the boat file at its face value. %d of %d values state a tolerance", open, values)
+	text := fmt.Sprintf("Every value of the boat file is taken as it stands. %d of %d values state a tolerance", open, values)
 	if worst != "" {
 		text += fmt.Sprintf(", the widest %s with ± %.0f %%", worst, 100*share)
 	}
@@ -343,7 +182,39 @@ func sureness(t *bench.Tried) string {
 			residual = max(residual, math.Abs(e.Residual)/e.Throughput)
 		}
 	}
-	return text + fmt.Sprintf(". The equations were solved so that energy balances to %.0e of what passed the battery.", residual)
+	balance := "Energy balances to the last digit."
+	switch {
+	case residual > 1e-3:
+		balance = fmt.Sprintf("ENERGY DOES NOT BALANCE: %.2g %% of what passed the battery is missing. No boat is like these numbers; do not trust this verdict.", 100*residual)
+	case residual > 0:
+		balance = fmt.Sprintf("Energy balances to 1 part in %s of what passed the battery.", grouped(1/residual))
+	}
+	return []string{text + ".", balance}
+}
+
+// described says in words which value of a boat file a key means: "resistance of the battery lug".
+func described(b *boat.Boat, key string) string {
+	table, last, ok := strings.Cut(key, ".")
+	if !ok {
+		return strings.ReplaceAll(key, "_", " ")
+	}
+	var i int
+	if n, _ := fmt.Sscanf(table, "joint[%d]", &i); n == 1 {
+		table = b.Joints[i].Name
+	} else if n, _ := fmt.Sscanf(table, "cable[%d]", &i); n == 1 {
+		table = b.Cables[i].Name
+	}
+	return strings.NewReplacer("_", " ", ".", " ").Replace(last) + " of the " + table
+}
+
+// grouped is a large number to one digit, with its thousands set apart: 2 000 000.
+func grouped(x float64) string {
+	scale := math.Pow(10, math.Floor(math.Log10(x)))
+	digits := fmt.Sprintf("%.0f", math.Floor(x/scale)*scale)
+	for i := len(digits) - 3; i > 0; i -= 3 {
+		digits = digits[:i] + " " + digits[i:]
+	}
+	return digits
 }
 
 // painted colours a verdict on a terminal; the word always stands there too.

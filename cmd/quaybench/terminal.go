@@ -1,35 +1,58 @@
 package main
 
 import (
+	"io"
 	"os"
+	"regexp"
 	"strings"
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
 )
 
-// width is how wide the terminal is; 100 where the output is none.
+// terminal is the file behind a writer where that is a terminal, else nil.
+func terminal(w io.Writer) *os.File {
+	if o, ok := w.(*output); ok {
+		w = o.Writer
+	}
+	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		return f
+	}
+	return nil
+}
+
+// plainWidth is how wide running text is set where the output is no terminal.
+const plainWidth = 100
+
+// width is how wide the terminal is.
 func (s *system) width() int {
-	if f, ok := s.Out.(*os.File); ok {
-		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 20 {
-			return w
+	if f := terminal(s.Out); f != nil {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+			return max(w, 40)
 		}
 	}
-	return 100
+	return plainWidth
+}
+
+// tableWidth is how wide a table may be: without bound where the output is no terminal, so that a row stays a line.
+func (s *system) tableWidth() int {
+	if terminal(s.Out) == nil {
+		return 1 << 20
+	}
+	return s.width()
 }
 
 // colour says whether to colour: only on a terminal, and not with NO_COLOR.
 func (s *system) colour() bool {
-	f, ok := s.Out.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd())) && s.Getenv("NO_COLOR") == "" && s.Getenv("TERM") != "dumb"
+	return terminal(s.Out) != nil && s.Getenv("NO_COLOR") == "" && s.Getenv("TERM") != "dumb"
 }
 
 // bar shows progress on a terminal's standard error, and nothing elsewhere.
 type bar struct{ p *progressbar.ProgressBar }
 
 func newBar(sys *system, what string) *bar {
-	f, ok := sys.Err.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+	f := terminal(sys.Err)
+	if f == nil || sys.Getenv("TERM") == "dumb" {
 		return &bar{}
 	}
 	return &bar{progressbar.NewOptions(1, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(what),
@@ -50,26 +73,36 @@ func (b *bar) done() {
 	}
 }
 
-// wrapped breaks text into lines that fit.
-func wrapped(text string, width int) string {
+// wrapped breaks text into lines that fit. The first keeps its own indent, further ones begin with the one given. A
+// number stays on a line with its unit.
+func wrapped(text string, width int, indent ...string) string {
+	left := strings.Join(indent, "")
+	line := text[:len(text)-len(strings.TrimLeft(text, " "))]
 	var lines []string
-	line := ""
-	for _, word := range strings.Fields(text) {
-		switch {
-		case line == "":
-			line = word
-		case len([]rune(line))+1+len([]rune(word)) > width:
+	started := false
+	for _, word := range glued(strings.Fields(text)) {
+		if started && visible(line)+1+visible(word) > width {
 			lines = append(lines, line)
-			line = word
-		default:
-			line += " " + word
+			line, started = left, false
 		}
+		if started {
+			line += " "
+		}
+		line, started = line+word, true
 	}
 	return strings.Join(append(lines, line), "\n")
 }
 
-// terminal says whether the output is one.
-func (s *system) terminal() bool {
-	f, ok := s.Out.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
+// glued joins numbers with the short word after them.
+func glued(words []string) (out []string) {
+	for i, word := range words {
+		if i > 0 && number.MatchString(words[i-1]) && visible(word) <= 4 {
+			out[len(out)-1] += " " + word
+		} else {
+			out = append(out, word)
+		}
+	}
+	return out
 }
+
+var number = regexp.MustCompile(`^(±|[-+]?[0-9.]+)$`)

@@ -1,0 +1,78 @@
+package main
+
+import (
+	"fmt"
+	"math"
+
+	"quaybench/bench/record"
+	"quaybench/bench/verdict"
+)
+
+// showSide prints the findings and events of one set of settings.
+func showSide(sys *system, name string, s *verdict.Side, several bool) {
+	if len(s.Findings) > 0 {
+		fmt.Fprintf(sys.Out, "\n%s: rules that need no simulation\n", name)
+		showFindings(sys, s.Findings)
+	}
+	tab := &table{right: map[int]bool{0: true}}
+	row := func(when string, t *verdict.Trial, what string) {
+		cells := []string{"  " + when}
+		if several {
+			cells = append(cells, t.Name)
+		}
+		tab.add(append(cells, what)...)
+	}
+	for i := range s.Trials {
+		t := &s.Trials[i]
+		for _, e := range t.Run.Events {
+			if !several || e.Kind != record.Note {
+				row(shownTime(e.At), t, eventText(e))
+			}
+		}
+		for _, m := range t.Missing {
+			row("never", t, m)
+		}
+	}
+	if len(tab.rows) == 0 {
+		return
+	}
+	order := ""
+	if several {
+		order = ", trial by trial"
+	}
+	fmt.Fprintf(sys.Out, "\n%s: events in time order%s\n", name, order)
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+}
+
+// showFirst says what acts first.
+func showFirst(sys *system, s *verdict.Side) {
+	if f := s.First; f != nil {
+		fmt.Fprintf(sys.Out, "\nacts first: %s, after %s in %s\n", f.What, shownTime(f.At), f.Trial)
+	} else {
+		fmt.Fprintln(sys.Out, "\nacts first: nothing acts")
+	}
+}
+
+// eventText is an event in words: what, for how long, how often, and the latest instant of a device with a spread.
+func eventText(e record.Event) string {
+	text := e.What
+	switch lasting := e.Until - e.At; {
+	case e.Until > 0 && e.Count > 3:
+		text += fmt.Sprintf(" (hunts: %d times in %s)", e.Count, shownTime(lasting))
+	case e.Until > 0 && lasting < 0.05:
+		text += " (for a moment)"
+	case e.Until > 0:
+		text += fmt.Sprintf(" (for %s)", shownTime(lasting))
+	case e.Count > 3:
+		text += fmt.Sprintf(" (hunts: %d times)", e.Count)
+	}
+	switch {
+	case math.IsInf(e.Latest, 1):
+		text += "; a slow one never, at that current"
+	case e.Latest > 0:
+		text += "; a slow one at " + shownTime(e.Latest)
+	}
+	return text
+}

@@ -14,6 +14,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 )
 
 // folder is one open directory of the book. Whatever is done through it stays in it: names are single
@@ -28,6 +29,19 @@ func (f *folder) close() { _ = f.root.Close() }
 
 func (f *folder) at(name string) string { return path.Join(f.path, Printable(name)) }
 
+// explain names the file in the book instead of the call and the temporary name the system tells.
+func (f *folder) explain(name string, err error) error {
+	var atPath *fs.PathError
+	var atLink *os.LinkError
+	switch {
+	case errors.As(err, &atPath):
+		return fmt.Errorf("%s: %w", f.at(name), atPath.Err)
+	case errors.As(err, &atLink):
+		return fmt.Errorf("%s: %w", f.at(name), atLink.Err)
+	}
+	return err
+}
+
 // step is where tests make a file operation fail.
 func (f *folder) step(op, name string) error {
 	if f.fault == nil {
@@ -40,30 +54,29 @@ func (f *folder) step(op, name string) error {
 func (f *folder) sub(name string) (*folder, error) {
 	info, err := f.root.Lstat(name)
 	if err != nil {
-		return nil, err
+		return nil, f.explain(name, err)
 	}
 	if !info.IsDir() {
 		return nil, fmt.Errorf("%s is not a folder but a link or file: remove it", f.at(name))
 	}
 	root, err := f.root.OpenRoot(name)
 	if err != nil {
-		return nil, err
+		return nil, f.explain(name, err)
 	}
 	return &folder{root: root, path: path.Join(f.path, name), fault: f.fault}, nil
 }
 
 // ensure opens a directory in f and makes it, durably, if it is not there.
 func (f *folder) ensure(name string) (*folder, error) {
-	if err := f.step("mkdir", name); err != nil {
-		return nil, err
+	err := f.step("mkdir", name)
+	if err == nil {
+		err = f.root.Mkdir(name, 0o755)
 	}
-	switch err := f.root.Mkdir(name, 0o755); {
-	case err == nil:
-		if err := f.sync(); err != nil {
-			return nil, err
-		}
-	case !errors.Is(err, fs.ErrExist):
-		return nil, err
+	if err == nil {
+		err = f.sync()
+	}
+	if err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, f.explain(name, err)
 	}
 	return f.sub(name)
 }
@@ -109,7 +122,7 @@ func (f *folder) open(name string, limit int64) (*os.File, int64, error) {
 	// A pipe would block the opening, so look first.
 	info, err := f.root.Lstat(name)
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, f.explain(name, err)
 	}
 	switch {
 	case !info.Mode().IsRegular():
@@ -118,7 +131,7 @@ func (f *folder) open(name string, limit int64) (*os.File, int64, error) {
 		return nil, 0, fmt.Errorf("%s is larger than the %d bytes read here", f.at(name), limit)
 	}
 	file, err := f.root.Open(name)
-	return file, info.Size(), err
+	return file, info.Size(), f.explain(name, err)
 }
 
 func (f *folder) read(name string, limit int64) ([]byte, error) {
@@ -181,7 +194,7 @@ func (f *folder) publish(ctx context.Context, name string, content io.Reader, wa
 	}
 	temporary, have, err := f.writeTemporary(ctx, content, 0o444)
 	if err != nil {
-		return false, err
+		return false, f.explain(name, err)
 	}
 	if err = f.take(temporary, name, there, have, want); err != nil {
 		return false, err
@@ -190,28 +203,38 @@ func (f *folder) publish(ctx context.Context, name string, content io.Reader, wa
 }
 
 // take puts a temporary file in its place; afterwards the temporary name is gone, come what may.
-func (f *folder) take(temporary, name string, there bool, have, want Hash) error {
-	err := f.step("link", name)
+func (f *folder) take(temporary, name string, there bool, have, want Hash) (err error) {
 	if have != want {
-		err = fmt.Errorf("%s: its content has the hash %s", f.at(name), have.Short())
+		_ = f.root.Remove(temporary)
+		return fmt.Errorf("%s: its content has the hash %s", f.at(name), have.Short())
 	}
-	if err == nil && !there {
+	if !there {
 		// A link, other than a rename, never takes the place of another file.
-		if err = f.root.Link(temporary, name); err == nil || errors.Is(err, fs.ErrExist) {
+		err = f.step("link", name)
+		if err == nil {
+			err = f.root.Link(temporary, name)
+		}
+		if err == nil || errors.Is(err, fs.ErrExist) {
 			// Left behind in the worst case, and then swept.
 			_ = f.root.Remove(temporary)
 			return nil
 		}
-		err = nil // some sticks and shares know no links
 	}
+	// Some sticks and shares know no links. What a rename could replace now has the same content, or is
+	// damaged.
+	return f.rename(temporary, name)
+}
+
+// rename gives a temporary file its name, or removes it.
+func (f *folder) rename(temporary, name string) error {
+	err := f.step("rename", name)
 	if err == nil {
-		// What a rename could replace now has the same content, or is damaged.
 		err = f.root.Rename(temporary, name)
 	}
 	if err != nil {
 		_ = f.root.Remove(temporary)
 	}
-	return err
+	return f.explain(name, err)
 }
 
 // replace gives a working file new content in one step: a reader sees the old or the new, whole.
@@ -221,14 +244,9 @@ func (f *folder) replace(ctx context.Context, name string, content []byte) error
 	}
 	temporary, _, err := f.writeTemporary(ctx, bytes.NewReader(content), 0o644)
 	if err != nil {
-		return err
+		return f.explain(name, err)
 	}
-	err = f.step("rename", name)
-	if err == nil {
-		err = f.root.Rename(temporary, name)
-	}
-	if err != nil {
-		_ = f.root.Remove(temporary)
+	if err := f.rename(temporary, name); err != nil {
 		return err
 	}
 	return f.sync()
@@ -282,7 +300,11 @@ func (f *folder) sync() error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(dir.Sync(), dir.Close())
+	err = dir.Sync()
+	if errors.Is(err, syscall.EINVAL) || errors.Is(err, errors.ErrUnsupported) {
+		err = nil // a disk that cannot, as some shares; then there is no better
+	}
+	return errors.Join(err, dir.Close())
 }
 
 // syncFile waits until a file that is there already is on the disk.

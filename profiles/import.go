@@ -150,22 +150,30 @@ func eachFile(ctx context.Context, r io.ReadSeeker, each func(name string, size 
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
+		if errors.Is(err, io.ErrUnexpectedEOF) {
+			return errCutOff
+		}
 		if err != nil {
 			return fmt.Errorf("this is no export of quaybench, or it is damaged: %s", Printable(err.Error()))
 		}
 		if header.Typeflag != tar.TypeReg {
 			return fmt.Errorf("%q is not a plain file", header.Name)
 		}
-		if err := each(header.Name, header.Size, archive); err != nil {
+		if err := each(header.Name, header.Size, archive); errors.Is(err, io.ErrUnexpectedEOF) {
+			return errCutOff
+		} else if err != nil {
 			return err
 		}
 	}
 }
 
+var errCutOff = errors.New("the file is cut off")
+
 // checker checks an export from elsewhere, file by file, without keeping their content.
 type checker struct {
 	size     int64 // of the whole file
 	claimed  int64 // bytes that its files claim to have
+	own      int64 // of them the manifest's
 	manifest *manifest
 	list     []string // the names after the manifest
 	names    map[string]bool
@@ -184,6 +192,7 @@ func (c *checker) add(name string, size int64, content io.Reader) error {
 	}
 	c.claimed += size
 	if c.manifest == nil {
+		c.own = size
 		return c.addManifest(name, content)
 	}
 	folderName, base, _ := strings.Cut(name, "/")
@@ -288,7 +297,7 @@ func (c *checker) end() error {
 	if c.manifest == nil {
 		return errors.New("the file is empty, or no export of quaybench")
 	}
-	if int64(len(c.list)) != c.manifest.Files || listHash(c.list) != c.manifest.List {
+	if int64(len(c.list)) != c.manifest.Files || c.claimed-c.own != c.manifest.Bytes || listHash(c.list) != c.manifest.List {
 		return fmt.Errorf("the file is cut off or was changed: it says it has %d files and has %d, or others", c.manifest.Files, len(c.list))
 	}
 	if err := c.refer(c.marked, nil); err != nil {

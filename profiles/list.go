@@ -54,13 +54,11 @@ func (b *Book) List(ctx context.Context, boat string) (*Listing, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &Listing{Boat: boat, Problems: slices.Concat([]Problem{}, problems, versions.strays, markProblems)}
-	l.Working, err = f.status(ctx, versions, headsOf(all))
-	if err != nil {
-		return nil, err
-	}
-	l.Versions = entries(all, marks, l.Working)
-	return l, nil
+	working, workingProblems := f.status(versions, headsOf(all))
+	return &Listing{
+		Boat: boat, Versions: entries(all, marks, working), Working: working,
+		Problems: listed(slices.Concat(problems, versions.strays, markProblems, workingProblems)),
+	}, nil
 }
 
 // Show reads one version, with its settings.
@@ -87,10 +85,7 @@ func (b *Book) Show(ctx context.Context, boat, ref string) (*Entry, error) {
 	if err != nil {
 		return nil, err
 	}
-	st, err := f.status(ctx, versions, headsOf(all))
-	if err != nil {
-		return nil, err
-	}
+	st, _ := f.status(versions, headsOf(all))
 	for _, e := range entries(all, marks, st) {
 		if e.Hash == h {
 			e.Settings = shown.Settings
@@ -113,6 +108,14 @@ func (b *Book) Heads(ctx context.Context, boat string) ([]Hash, error) {
 	return headsOf(all), err
 }
 
+// listed is a list that JSON shows as one even where it is empty.
+func listed[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}
+
 func entries(all []*Version, marks []*Mark, st Status) []Entry {
 	on := map[Hash][]Mark{}
 	for _, m := range marks {
@@ -126,7 +129,7 @@ func entries(all []*Version, marks []*Mark, st Status) []Entry {
 	for i, v := range all {
 		slices.Sort(labels[v.Hash])
 		out[i] = Entry{
-			Version: *v, Labels: labels[v.Hash], Marks: on[v.Hash],
+			Version: *v, Labels: listed(labels[v.Hash]), Marks: listed(on[v.Hash]),
 			Head: slices.Contains(st.Heads, v.Hash), Continued: v.Hash == st.Continues,
 		}
 	}

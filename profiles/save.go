@@ -123,7 +123,7 @@ func (b *Book) parents(ctx context.Context, f *folder, versions *shelf, refs []s
 
 // write dates the version, and puts it and its files on the disk: first what it rests on, then itself.
 func (b *Book) write(ctx context.Context, f *folder, versions *shelf, v *Version, parents []Hash, files []File) error {
-	v.Parents = parents
+	v.Parents, v.Verdicts = listed(parents), listed(v.Verdicts)
 	if err := b.date(v, versions); err != nil {
 		return err
 	}

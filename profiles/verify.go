@@ -107,7 +107,7 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report) error {
 	}
 	r.Versions += len(all)
 	r.Marks += len(marks)
-	r.Problems = slices.Concat(r.Problems, hurt, versions.strays, markProblems)
+	r.Problems = append(append(append(r.Problems, hurt...), versions.strays...), markProblems...)
 	needed := map[Hash]Kept{}
 	for _, v := range all {
 		r.checkLinks(f, versions, v, b.now())

@@ -86,8 +86,8 @@ func parseVersion(content []byte) (*Version, error) {
 	v := &Version{
 		Boat: file.Boat, Time: file.Time, Clock: file.Clock,
 		Author: file.Author, Reason: file.Reason, Tool: file.Tool,
-		Parents: file.Parents, Restores: file.Restores,
-		Verdicts: file.Verdict, Kept: file.Kept, Settings: file.Settings.Text,
+		Parents: listed(file.Parents), Restores: file.Restores,
+		Verdicts: listed(file.Verdict), Kept: file.Kept, Settings: file.Settings.Text,
 		Hash: HashOf(content), Result: WorstResult(file.Verdict),
 	}
 	if err := v.check(); err != nil {

@@ -89,7 +89,7 @@ func TestVersionReadsBackWhatItWrote(t *testing.T) {
 		v.Verdicts[1].Used = &used
 		v.Verdicts[1].Part = line(t, "part")
 		if rapid.Bool().Draw(t, "first") {
-			v.Parents, v.Restores, v.Clock = nil, "", time.Time{}
+			v.Parents, v.Restores, v.Clock = []Hash{}, "", time.Time{}
 		}
 		content := v.encode()
 		back, err := parseVersion(content)

@@ -191,9 +191,10 @@ type Status struct {
 	SettingsChanged bool   `json:"settings_changed"`
 }
 
-// status compares the working files, where they can be read, with what they continue.
-func (f *folder) status(ctx context.Context, versions *shelf, heads []Hash) (Status, error) {
-	st := Status{Heads: heads, Continues: f.continues(versions)}
+// status compares the working files with what they continue. A file that cannot be read is a problem
+// to tell, and no reason to hide the versions.
+func (f *folder) status(versions *shelf, heads []Hash) (st Status, problems []Problem) {
+	st = Status{Heads: heads, Continues: f.continues(versions)}
 	if st.Continues == "" && len(heads) == 1 {
 		st.Continues = heads[0]
 	}
@@ -202,29 +203,23 @@ func (f *folder) status(ctx context.Context, versions *shelf, heads []Hash) (Sta
 	}
 	v, err := versions.byHash(st.Continues)
 	if err != nil {
-		return st, ignoreDamage(err)
+		return st, nil // a damaged version is told where the versions are read
 	}
-	// Compared by hash, so that a damaged kept file does not hide a change.
-	boat, err := f.read(BoatFile, maxBoatBytes)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return st, err
+	differs := func(name string, limit int64, saved Hash) bool {
+		text, err := f.read(name, limit)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return false // a fresh clone works from the version itself
+		case err != nil:
+			problems = append(problems, Problem{Path: f.at(name), What: err.Error(), Hurt: true})
+			return true
+		}
+		// Compared by hash, so that a damaged kept file does not hide a change.
+		return HashOf(text) != saved
 	}
-	st.BoatChanged = err == nil && HashOf(boat) != v.BoatFile().Hash
-	settings, err := f.read(SettingsFile, maxSettingsBytes)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return st, err
-	}
-	st.SettingsChanged = err == nil && string(settings) != v.Settings
-	return st, nil
-}
-
-// ignoreDamage drops an error about a damaged file, which a Listing tells by itself.
-func ignoreDamage(err error) error {
-	var damage *DamageError
-	if errors.As(err, &damage) {
-		return nil
-	}
-	return err
+	st.BoatChanged = differs(BoatFile, maxBoatBytes, v.BoatFile().Hash)
+	st.SettingsChanged = differs(SettingsFile, maxSettingsBytes, HashOf([]byte(v.Settings)))
+	return st, problems
 }
 
 // headsOf gives the versions that no other continues, in order.
@@ -235,7 +230,7 @@ func headsOf(all []*Version) []Hash {
 			continued[p] = true
 		}
 	}
-	var heads []Hash
+	heads := []Hash{}
 	for _, v := range all {
 		if !continued[v.Hash] {
 			heads = append(heads, v.Hash)

@@ -54,7 +54,7 @@ func TestMasterAgainstLibmodbusSlave(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "ready\n", ready)
 
-	m := modbus.NewMaster(near, modbus.TimingAt(115200), port.WallClock{})
+	m := modbus.NewMaster(near, patient, port.WallClock{})
 	t.Run("every function", func(t *testing.T) {
 		everyFunction(t, m, fromDigits("10010010"), []uint16{1000, 1001, 1002})
 	})
@@ -77,12 +77,13 @@ func TestMasterAgainstLibmodbusSlave(t *testing.T) {
 		assert.Equal(t, values, got)
 	})
 	t.Run("another unit stays silent", func(t *testing.T) {
-		_, err := m.ReadRegisters(ctx, 18, modbus.ReadHolding, 0, 1)
+		hasty := modbus.NewMaster(near, modbus.TimingAt(115200), port.WallClock{})
+		_, err := hasty.ReadRegisters(ctx, 18, modbus.ReadHolding, 0, 1)
 		require.ErrorIs(t, err, modbus.ErrNoReply)
 	})
 	stats, err := m.Stats(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, modbus.Stats{Requests: 16, Replies: 12, Refusals: 3, Failures: 1}, stats, "no exchange failed but the one that had to")
+	assert.Equal(t, modbus.Stats{Requests: 15, Replies: 12, Refusals: 3}, stats, "every exchange went right")
 }
 
 func TestLibmodbusMasterAgainstServer(t *testing.T) {

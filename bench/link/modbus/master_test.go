@@ -17,6 +17,14 @@ import (
 
 var at9600 = modbus.TimingAt(9600)
 
+// patient is for lines in real time, on a machine that stalls: nothing waits
+// so long where all is well.
+var patient = func() modbus.Timing {
+	timing := modbus.TimingAt(115200)
+	timing.Turnaround = 10 * time.Second
+	return timing
+}()
+
 // piece is what a scripted slave sends: bytes, after a pause.
 type piece struct {
 	after time.Duration
@@ -393,7 +401,7 @@ func served(t *testing.T, handler modbus.Handler, pair func() (a, b port.Port)) 
 	near, far := pair()
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
-	timing := modbus.TimingAt(115200)
+	timing := patient
 	go func() { ended <- modbus.NewServer(17, handler, timing, port.WallClock{}).Serve(ctx, far) }()
 	return modbus.NewMaster(near, timing, port.WallClock{}), func() {
 		cancel()

@@ -1,0 +1,92 @@
+package link
+
+import (
+	"context"
+	"time"
+)
+
+// Controller is a motor controller at the end of a line. Its methods are safe
+// for several goroutines.
+//
+// A throttle command can turn a propeller. [Controller.Halt] is the way to make
+// it inert, and is to be called on every way out.
+type Controller interface {
+	// Describe says what the controller has: the same at every call.
+	Describe() Description
+
+	// ReadSettings reads settings by key, or all of them if none is named. The
+	// error is a [*SettingError] if it is about one setting; no values come
+	// with an error.
+	ReadSettings(ctx context.Context, keys ...string) (map[string]float64, error)
+
+	// WriteSetting writes one setting, reads it back and returns what is now
+	// stored: the value, rounded to what the controller can hold. The error is
+	// a [*SettingError] around [ErrUnknown], [ErrReadOnly], [ErrRunning], a
+	// [*RangeError], a [*ReadBackError] or the line's error. After the last two
+	// nobody knows what is stored: read it.
+	WriteSetting(ctx context.Context, key string, value float64) (stored float64, err error)
+
+	// Running reports whether the motor is driven, by the controller's own
+	// word. It is [ErrUnknown] where the controller can't tell.
+	Running(ctx context.Context) (bool, error)
+
+	// ReadTelemetry reads all channels once. A value the hardware can't have
+	// is an [*ImpossibleError]; no values come with an error.
+	ReadTelemetry(ctx context.Context) (Sample, error)
+
+	// CommandThrottle asks for a share of full throttle, from −1 (full astern)
+	// to 1 (full ahead). The controller forgets a command after its own
+	// command time-out, so it is to be repeated well within that. The error is
+	// [ErrNoThrottle], [ErrHalted], a [*RangeError] or the line's.
+	CommandThrottle(ctx context.Context, throttle float64) error
+
+	// Halt commands zero throttle, then neutral, then refuses every further
+	// throttle command: zero is the last one. It interrupts whatever else is
+	// under way, goes ahead even if ctx has ended, tries again by itself, and
+	// takes a bounded time. An error means that zero was not confirmed: use
+	// the hard-wired stop, and count on the controller's own command time-out.
+	// It does nothing, without error, where there is no throttle to command.
+	Halt(ctx context.Context) error
+
+	// Close halts the controller if it was ever commanded, and makes every
+	// further call [ErrClosed]. It leaves the port open. A second Close does
+	// nothing.
+	Close() error
+}
+
+// Description is what a controller has.
+type Description struct {
+	Title    string
+	Settings []Setting
+	Channels []Channel
+	Throttle *Throttle // nil: takes no throttle over the line
+}
+
+// Setting describes one setting a controller holds. Values are SI numbers; of
+// a setting with Words the value is the index into them.
+type Setting struct {
+	Key      string   // dotted, as in a settings file: limits.motor_current
+	Unit     string   // to show values in; "" with Words
+	Min, Max float64  // SI, what the controller takes
+	Step     float64  // SI, between neighbouring values it can hold; 0 for floating-point
+	ReadOnly bool     // it can be read, not written
+	Words    []string // for a choice; "false", "true" for a switch
+}
+
+// Channel describes one thing that is measured. Values are SI.
+type Channel struct {
+	Name string
+	Unit string // to show values in
+}
+
+// Throttle describes the throttle command.
+type Throttle struct {
+	Astern         bool          // takes negative commands
+	CommandTimeout time.Duration // after so long without one the controller itself goes to zero
+}
+
+// Sample is one reading of every channel.
+type Sample struct {
+	At     time.Time // when it arrived, by the clock given
+	Values []float64 // SI, in the order of the channels
+}

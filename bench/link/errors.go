@@ -1,0 +1,70 @@
+package link
+
+import (
+	"errors"
+	"fmt"
+
+	"quaybench/bench/quantity"
+)
+
+// What a controller or instrument may answer.
+var (
+	ErrUnknown    = errors.New("the controller has no such thing")
+	ErrReadOnly   = errors.New("the controller's register map says read-only")
+	ErrRunning    = errors.New("the motor is running: stop it and put the lever in neutral first")
+	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
+	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")
+	ErrStale      = errors.New("no new readings")
+	ErrClosed     = errors.New("the link is closed")
+)
+
+// SettingError says which setting an error is about.
+type SettingError struct {
+	Key string
+	Err error
+}
+
+func (e *SettingError) Error() string { return e.Key + ": " + e.Err.Error() }
+
+// Unwrap gives the error itself.
+func (e *SettingError) Unwrap() error { return e.Err }
+
+// RangeError is a value that a controller does not take. Values are SI.
+type RangeError struct {
+	Value, Min, Max float64
+	Unit            string // to show them in; "" for a plain number
+}
+
+func (e *RangeError) Error() string {
+	return fmt.Sprintf("%s is not from %s to %s", show(e.Value, e.Unit), show(e.Min, e.Unit), show(e.Max, e.Unit))
+}
+
+// ReadBackError is a setting that did not take what was written. Values are SI.
+type ReadBackError struct {
+	Wrote, Got float64
+	Unit       string // to show them in; "" for a plain number
+}
+
+func (e *ReadBackError) Error() string {
+	return fmt.Sprintf("wrote %s, but the controller now holds %s: read all settings before anything else", show(e.Wrote, e.Unit), show(e.Got, e.Unit))
+}
+
+// ImpossibleError is a reading that can't be true. Values are SI.
+type ImpossibleError struct {
+	Channel         Channel
+	Value, Min, Max float64
+}
+
+func (e *ImpossibleError) Error() string {
+	unit := e.Channel.Unit
+	return fmt.Sprintf("%s reads %s, which can't be: it is from %s to %s; check sensor and wiring",
+		e.Channel.Name, show(e.Value, unit), show(e.Min, unit), show(e.Max, unit))
+}
+
+// show prints an SI value in a unit.
+func show(si float64, unit string) string {
+	if unit == "" {
+		return fmt.Sprintf("%g", si)
+	}
+	return quantity.Format(si, unit, 4)
+}

@@ -3,6 +3,8 @@ package drive
 import (
 	"fmt"
 	"math"
+
+	"quaybench/bench/thermal"
 )
 
 // Device is something outside the controller that opens the battery circuit: the fuse, or the battery's management.
@@ -19,7 +21,7 @@ func (m *Model) Devices() []Device {
 	devices := []Device{{
 		Name: "fuse", What: "fuse opens (battery current)",
 		Margin: func(_ *Point, y []float64) float64 {
-			return sum(y[m.layout.fuse:m.layout.fuse+m.fuse.States()]) - 1
+			return sum(y[m.layout.fuse:m.layout.fuse+m.fuse.States()])/thermal.MayMelt - 1
 		},
 	}}
 	g := m.boat.Battery.Management

@@ -286,11 +286,12 @@ func (m *Model) Dim() int { return m.layout.size }
 func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 	rating := f.Rating.SI
 	if f.Class != "" {
-		class, err := shimClassOf(f.Class, rating)
+		class, err := thermal.Class(f.Class)
 		if err != nil {
 			return fastest, slowest, err
 		}
-		return class.Fastest, class.Slowest, nil
+		fuse, err := class.Fuse(rating)
+		return fuse.Fastest, fuse.Slowest, err
 	}
 	curve := func(table [][]float64, least, i2t, arcing float64) (thermal.FuseModel, error) {
 		c := thermal.FuseCurve{Rating: rating, LeastMelting: least, PreArcingI2t: i2t}
@@ -327,14 +328,17 @@ type Cable struct {
 // CableHeat resolves a cable. The thermal resistance is the one that brings it to its rated temperature at its ampacity.
 func CableHeat(c *boat.Cable) (Cable, error) {
 	var k Cable
-	perMetre, err := shimOhms(c.ConductorClass, c.Section.SI)
+	perMetre, err := thermal.ConductorResistance(c.Section.SI, thermal.ConductorClass(c.ConductorClass), false)
 	if err != nil && !c.Resistance.Given {
 		return k, err
 	}
 	k.Ohms = c.Resistance.Or(perMetre * c.Length.SI)
-	k.Capacity = c.HeatCapacity.Or(3.45e6 * c.Section.SI * c.Length.SI) // copper per volume: IEC 60364-5-54 annex A
-	ampacity := c.Ampacity.SI * c.Bundling.SI
-	k.Resistance = c.ThermalResistance.Or((c.Rated.SI - c.AmpacityAt.SI) / (ampacity * ampacity * k.Ohms * copper(c.Rated.SI)))
+	cable := thermal.Cable{
+		Length: c.Length.SI, Section: c.Section.SI, Resistance: k.Ohms / c.Length.SI, Material: thermal.Copper,
+		Ampacity: c.Ampacity.SI, Rated: c.Rated.SI, Air: c.AmpacityAt.SI, Bundling: c.Bundling.SI,
+	}
+	k.Capacity = c.HeatCapacity.Or(cable.Capacity())
+	k.Resistance = c.ThermalResistance.Or(cable.ThermalResistance())
 	k.Inductance = c.Inductance.Or(0.7e-6 * c.Length.SI)
 	if !(k.Resistance > 0) || math.IsInf(k.Resistance, 0) {
 		return k, fmt.Errorf("its cooling is unknown: give ampacity or thermal_resistance")

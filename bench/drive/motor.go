@@ -4,18 +4,17 @@ import (
 	"math"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/thermal"
 
 	"gonum.org/v1/gonum/interp"
 )
 
-// Copper's temperature coefficient at 20 °C: IEC 60028.
-const (
-	copperAlpha     = 0.00393 // 1/K
-	copperReference = 293.15  // K
-)
+const celsius = 273.15 // 0 °C in K
+
+const copperReference = thermal.Celsius20 // K
 
 // copper is the factor on a copper resistance given at 20 °C.
-func copper(T float64) float64 { return 1 + copperAlpha*(T-copperReference) }
+func copper(T float64) float64 { return thermal.Copper.Ratio(T) }
 
 // motor is the machine as seen from its terminals: voltage = emf + R·i + brush drop.
 type motor struct {
@@ -39,14 +38,6 @@ type motor struct {
 	demagnet          float64 // A at 20 °C, 0: none
 	demagnetPerKelvin float64
 }
-
-// Rise of the winding by resistance that each thermal class allows over 40 °C: IEC 60034-1, from memory.
-var classRise = map[string]float64{"A": 60, "E": 75, "B": 80, "F": 105, "H": 125}
-
-// Highest temperature of each thermal class, °C: IEC 60085.
-var classLimit = map[string]float64{"A": 105, "E": 120, "B": 130, "F": 155, "H": 180}
-
-const celsius = 273.15
 
 // motorHeat is the motor's thermal figures, from the file or from its rating.
 type motorHeat struct {
@@ -120,7 +111,11 @@ func standing(w float64) float64 { return math.Exp(-(w / 3) * (w / 3)) }
 // in air of 40 °C the winding just reaches its class's rise, three tenths of it between winding and housing
 // (an estimate, no source).
 func (m *motor) thermal(b *boat.Motor) motorHeat {
-	rise := classRise[b.Insulation]
+	class, err := thermal.Insulation(b.Insulation)
+	if err != nil {
+		panic(err) // the boat file allows no other letter
+	}
+	rise := class.Rise
 	hot := 40 + celsius + rise
 	i, w := b.RatedCurrent.SI, b.RatedSpeed.SI
 	inCopper := m.resistance * copper(hot) * i * i
@@ -130,6 +125,6 @@ func (m *motor) thermal(b *boat.Motor) motorHeat {
 		housingCapacity:  b.HousingHeatCapacity.Or(0.85 * b.Mass.SI * 460),
 		windingToHousing: b.WindingToHousing.Or(0.3 * rise / inCopper),
 		housingToAir:     b.HousingToAir.Or(0.7 * rise / all),
-		windingLimit:     b.WindingLimit.Or(classLimit[b.Insulation] + celsius),
+		windingLimit:     b.WindingLimit.Or(class.Temperature),
 	}
 }

@@ -2,6 +2,8 @@ package drive
 
 import (
 	"math"
+
+	"quaybench/bench/thermal"
 )
 
 // Part is an entry of the one table of what has a limit. Adding a part is one entry in listParts.
@@ -87,7 +89,7 @@ func (m *Model) listParts() {
 	fuse := m.layout.fuse
 	m.Parts = append(m.Parts, Part{
 		Name: "fuse", Unit: "%", Limit: 1, Measure: Melting, Current: "battery", Consequence: "the fuse opens: no drive",
-		Value: func(_ *Point, y []float64) float64 { return sum(y[fuse : fuse+m.fuse.States()]) },
+		Value: func(_ *Point, y []float64) float64 { return sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt },
 	})
 	cell := func(p *Point, _ []float64) float64 { return p.CellVoltage }
 	open := func(p *Point, _ []float64) float64 { return p.OpenVoltage / m.battery.cells }

@@ -11,6 +11,7 @@ import (
 	"slices"
 
 	"quaybench/bench/record"
+	"quaybench/bench/thermal"
 )
 
 // Level is a verdict.
@@ -132,11 +133,7 @@ func lifeUsed(r *record.Run) *float64 {
 	if !ok {
 		return nil
 	}
-	var used float64
-	rate := func(k int) float64 { return math.Exp2((tr.Values[k] - r.Parts[i].Limit) / 10) }
-	for k := 1; k < len(r.Time); k++ {
-		used += (rate(k-1) + rate(k)) / 2 * (r.Time[k] - r.Time[k-1])
-	}
+	used := thermal.LifeUsed(r.Time, tr.Values, r.Parts[i].Limit, thermal.Halving)
 	return &used
 }
 

@@ -1,0 +1,306 @@
+package drive
+
+import (
+	"context"
+	"math"
+	"testing"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/control"
+	"quaybench/bench/ode"
+	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
+	"quaybench/testdata/checks"
+	"quaybench/testdata/reference"
+
+	"github.com/stretchr/testify/require"
+)
+
+func si(x float64) quantity.Value { return quantity.Value{SI: x, Given: true} }
+
+const revolution = 2 * math.Pi / 60 // rad/s in 1/min
+
+// zero finds where a falling f passes zero.
+func zero(f func(float64) float64, lo, hi float64) float64 {
+	for range 200 {
+		mid := (lo + hi) / 2
+		if f(mid) > 0 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return (lo + hi) / 2
+}
+
+// machine is a textbook's motor: what its example gives, everything else without loss.
+func machine(t *testing.T, m boat.Motor) motor {
+	t.Helper()
+	if m.Kind == "" {
+		m.Kind = "permanent-magnet brushed"
+	}
+	if !m.ResistanceAt.Given {
+		m.ResistanceAt = si(copperReference)
+	}
+	if !m.Inductance.Given {
+		m.Inductance = si(1)
+	}
+	m.RatedSpeed = si(100)
+	out, err := newMotor(&m)
+	require.NoError(t, err)
+	return out
+}
+
+// onSource puts a motor on an ideal chopper at a stiff source and solves its operating point at a motor speed: the
+// current is whatever the duty drives.
+func onSource(m motor, volts, duty, frequency, speed float64) Electric {
+	model := &Model{motor: m, stage: stage{frequency: frequency}}
+	l := loop{
+		m: model, R: m.resistance, armature: m.resistance * (1 - m.fieldShare), magnetT: copperReference,
+		source: supply{E: volts, live: true}, duty: duty,
+	}
+	unlimited := control.Command{Demand: 1, Ahead: 1e6, Astern: 1e6, FullAhead: 1e6, FullAstern: 1e6, BatteryLimit: 1e9, ChargeLimit: 1e9, Duty: 1}
+	return l.solve(unlimited, speed)
+}
+
+func TestChecksCopper(t *testing.T) {
+	winding := func(ohms, at, hot float64) float64 {
+		m := machine(t, boat.Motor{Resistance: si(ohms), ResistanceAt: si(at + celsius)})
+		return m.resistance * copper(hot+celsius)
+	}
+	coefficient := func() float64 { return copper(copperReference+1) - 1 }
+	checks.Run(t, "copper", map[string]func() float64{
+		"C-02":  coefficient,
+		"C-03":  coefficient,
+		"C-04a": func() float64 { return winding(1, 20, 75) },
+		"C-04b": func() float64 { return winding(1, 20, 155) },
+		"C-06":  func() float64 { return winding(0.03864, 20, 95) },
+		"C-09":  func() float64 { return winding(1, 75, 20) },
+		"C-20":  func() float64 { return winding(0.15, 25, 110) },
+		"C-21":  func() float64 { return zero(func(T float64) float64 { return 100 - winding(80, 20, T) }, 20, 200) },
+	})
+}
+
+func TestChecksMotor(t *testing.T) {
+	const full, frequency = 1, 1e4
+	pm := machine(t, boat.Motor{Constant: si(95 / (1425 * revolution)), Resistance: si(0.05)})
+	lossy := machine(t, boat.Motor{
+		Constant: si(94.5 / (1417.5 * revolution)), Resistance: si(0.05), BrushDrop: si(0.5),
+		Friction: si(100 / (1417.5 * revolution)), Viscous: si(200 / math.Pow(1417.5*revolution, 2)), Windage: si(50 / math.Pow(1417.5*revolution, 3)),
+	})
+	series := func(resistance float64, points ...[]float64) motor {
+		return machine(t, boat.Motor{Kind: "series-wound", Resistance: si(resistance), Magnetisation: points})
+	}
+	linear := series(0.06, []float64{0, 0}, []float64{100, 94 / (1410 * revolution)}, []float64{4000, 40 * 94 / (1410 * revolution)})
+	kosow := machine(t, boat.Motor{Constant: si(1), Resistance: si(0.25), BrushDrop: si(3)})
+	brushless := machine(t, boat.Motor{Kind: "permanent-magnet brushless", Constant: si(0.12), Resistance: si(0.3), BrushDrop: si(2)})
+	dc := series(0.10, []float64{0, 0}, []float64{100, 1}, []float64{3000, 1})
+	fitzgerald := machine(t, boat.Motor{
+		Constant: si((50 - 1.25*1.03) / (2100 * revolution)), Resistance: si(1.03), Friction: si((50 - 1.25*1.03) * 1.25 / (1700 * revolution)),
+	}) // the book keeps the rotational loss at its no-load 61 W
+	chapman := series(0.08, []float64{0, 0}, []float64{50, 80 / (1200 * revolution)}, []float64{4000, 3 * 80 / (1200 * revolution)})
+
+	at := func(m motor, volts, rpm float64) Electric { return onSource(m, volts, full, frequency, rpm*revolution) }
+	speedAt := func(m motor, volts, amps float64) float64 { // 1/min at which it draws a current
+		return zero(func(rpm float64) float64 { return at(m, volts, rpm).MotorCurrent - amps }, 1, 2e4)
+	}
+	rotational := func(m motor, volts, rpm float64) (in, out float64) {
+		e, w := at(m, volts, rpm), rpm*revolution
+		return volts * e.MotorCurrent, (e.Torque - m.drag(w)) * w
+	}
+	atCurrent := func(m motor, amps float64) float64 { // torque
+		return at(m, 1000, speedAt(m, 1000, amps)).Torque
+	}
+	weakening := func(magnets string) float64 {
+		m := machine(t, boat.Motor{Magnets: magnets, Constant: si(1), Resistance: si(1)})
+		return 100 * (m.perSpeed(0, copperReference+1) - m.perSpeed(0, copperReference))
+	}
+	checks.Run(t, "motor", map[string]func() float64{
+		"M-01e": func() float64 { return at(pm, 100, 1425).MotorCurrent },
+		"M-01t": func() float64 { return at(pm, 100, 1425).Torque },
+		"M-02p": func() float64 { _, out := rotational(lossy, 100, 1417.5); return out },
+		"M-02e": func() float64 { in, out := rotational(lossy, 100, 1417.5); return 100 * out / in },
+		"M-03e": func() float64 {
+			r := newRig(t, 100, boat.Motor{Constant: si(95 / (1425 * revolution)), Resistance: si(0.05), Inductance: si(1.5e-3), Inertia: si(0.3)})
+			r.run.Locked = true
+			return -1000 * 0.03 / math.Log(1-r.after(0.03)[r.run.layout.motorCurrent]/2000)
+		},
+		"M-03m": func() float64 { // the slope of acceleration over speed
+			r := newRig(t, 100, boat.Motor{Constant: si(95 / (1425 * revolution)), Resistance: si(0.05), Inertia: si(0.3)})
+			accelerate := func(w float64) float64 { return onSource(r.run.motor, 100, full, frequency, w).Torque / r.run.inertia }
+			return 1000 * 10 / (accelerate(50) - accelerate(60))
+		},
+		"M-03s": func() float64 { return at(pm, 100, 0).MotorCurrent },
+		"M-04i": func() float64 { return at(linear, 100, 1410).MotorCurrent },
+		"M-04t": func() float64 { return at(linear, 100, 1410).Torque },
+		"M-07u": func() float64 {
+			return atCurrent(series(0.1, []float64{0, 0}, []float64{25, 3.6}, []float64{1e4, 3.6 * 400}), 30)
+		},
+		"M-07s": func() float64 {
+			return atCurrent(series(0.1, []float64{0, 0}, []float64{25, 3.6}, []float64{30, 3.96}, []float64{1e4, 4}), 30)
+		},
+		"M-08a": func() float64 { return onSource(kosow, 120, full, frequency, 110).MotorCurrent },
+		"M-08b": func() float64 { return onSource(kosow, 120, full, frequency, 105).MotorCurrent },
+		"M-11n": func() float64 {
+			return zero(func(rpm float64) float64 { return at(brushless, 48, rpm).Torque - 1e-6 }, 1, 1e4)
+		},
+		"M-11i": func() float64 { return at(brushless, 48, 0).MotorCurrent },
+		"M-11t": func() float64 { return at(brushless, 48, 0).Torque },
+		"M-13e": func() float64 { rpm := speedAt(dc, 200, 100); return dc.perSpeed(100, 0) * rpm * revolution },
+		"M-13p": func() float64 { rpm := speedAt(dc, 200, 100); return at(dc, 200, rpm).Torque * rpm * revolution / 1000 },
+		"M-14a": func() float64 { return tutorial(t).speed(0.5) },
+		"M-14b": func() float64 { return tutorial(t).speed(1) },
+		"M-14c": func() float64 { return tutorial(t).speed(2) },
+		"M-15":  func() float64 { _, out := rotational(fitzgerald, 48, 1700); return out },
+		"M-20":  func() float64 { return weakening("ferrite") },
+		"M-21":  func() float64 { return weakening("NdFeB") },
+		"M-16n": func() float64 { return speedAt(chapman, 250, 50) },
+		"M-16t": func() float64 { return at(chapman, 250, speedAt(chapman, 250, 50)).Torque },
+	})
+}
+
+// tutorial is the motor of the Michigan control tutorials on 1 V.
+func tutorial(t *testing.T) *rig {
+	return newRig(t, 1, boat.Motor{Constant: si(0.01), Resistance: si(1), Inductance: si(0.5), Viscous: si(0.1), Inertia: si(0.01)})
+}
+
+// rig is a whole model whose motor runs at full duty on a stiff source, without cables' resistance or a propeller.
+type rig struct {
+	t   *testing.T
+	run *Run
+}
+
+type freeShaft struct{}
+
+func (freeShaft) Loads(_, _, _ float64) (thrust, torque float64) { return 0, 0 }
+
+func newRig(t *testing.T, volts float64, m boat.Motor) *rig {
+	t.Helper()
+	b, s, err := reference.Boat("petrel")
+	require.NoError(t, err)
+	b.Battery.Cells, b.Battery.OCV = 1, [][]float64{{0, volts}, {0.5, volts}, {1, volts}}
+	b.Battery.Resistance, b.Battery.Polarisation = si(1e-9), nil
+	b.Fuse.Resistance, b.Contactor.Resistance, b.Contactor.CoilPower = si(1e-9), si(1e-9), si(0)
+	b.Joints = nil
+	for i := range b.Cables {
+		b.Cables[i].Resistance, b.Cables[i].Inductance = si(1e-12), si(1e-9)
+	}
+	b.Stage.Capacitance, b.Stage.CapacitorESR, b.Stage.Housekeeping = si(1e6), si(0), si(0)
+	b.Stage.SwitchResistance, b.Stage.SwitchingTime, b.Stage.CurrentLoop = si(1e-12), si(0), si(1e-6)
+	s.Limits = settings.Limits{MotorCurrent: 1e6, AsternCurrent: 1e6, BatteryCurrent: 1e9, ChargeCurrent: 1e9, Duty: 1}
+	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = -1, -2, -3
+	model, err := New(b, s, Conditions{Air: copperReference, Water: copperReference, Moored: true, Electrical: true})
+	require.NoError(t, err)
+	model.motor, model.inertia, model.seal, model.screw = machine(t, m), m.Inertia.SI, 0, freeShaft{}
+	return &rig{t, model.NewRun(func(float64) float64 { return 1 })}
+}
+
+// after is the state a time after full voltage is on.
+func (r *rig) after(seconds float64) []float64 {
+	y := r.run.Begin(Start{
+		Charge: 0.5, Winding: math.NaN(), Housing: math.NaN(), Sink: math.NaN(), Battery: math.NaN(), Cables: math.NaN(), Air: math.NaN(),
+	})
+	r.run.Mode.Released = true
+	y[r.run.layout.control+control.Demand] = 1
+	tolerances := make([]float64, len(y))
+	for i := range tolerances {
+		tolerances[i] = 1e-8
+	}
+	var in ode.Integrator
+	res, err := in.Integrate(context.Background(), r.run, 0, seconds, y, nil, ode.Options{RelTol: 1e-8, AbsTol: tolerances}, nil)
+	require.NoError(r.t, err)
+	return res.Y
+}
+
+func (r *rig) speed(seconds float64) float64 { return r.after(seconds)[r.run.layout.speed] }
+
+func TestChecksChopper(t *testing.T) {
+	// Rashid's RL load is a motor that stands still.
+	const volts, frequency = 220, 1e3
+	load := machine(t, boat.Motor{Constant: si(1), Resistance: si(5), Inductance: si(7.5e-3)})
+	rashid := onSource(load, volts, 0.5, frequency, 0)
+	traction := machine(t, boat.Motor{Constant: si(1), Resistance: si(0.05), Inductance: si(20e-3)})
+	traced := onSource(traction, 600, 0.6, 1e3, 347.5)
+	ripple := func(l losses) float64 { return math.Sqrt(12 * l.rippleMotor) }
+	capacitor := func(duty float64) float64 {
+		s := stage{frequency: 16e3, esr: 1e-3}
+		return math.Sqrt(s.losses(duty, 100, 48, 1e-4, devices{}).rippleCapacitor/s.esr) / 100
+	}
+	checks.Run(t, "chopper", map[string]func() float64{
+		"P-01m": func() float64 { return rashid.MotorCurrent },
+		"P-01b": func() float64 { return rashid.Duty * rashid.MotorCurrent },
+		"P-01r": func() float64 {
+			return math.Sqrt(rashid.MotorCurrent*rashid.MotorCurrent + rashid.Losses.rippleMotor)
+		},
+		"P-02": func() float64 { return ripple(rashid.Losses) },
+		"P-01s": func() float64 {
+			s := stage{frequency: frequency}
+			return math.Sqrt(s.losses(0.5, rashid.MotorCurrent, volts, load.inductance, devices{switchR: 1}).conductionSwitch)
+		},
+		"P-03": func() float64 {
+			s := stage{frequency: 250}
+			return ripple(s.losses(0.5, 200, 550, 27.5e-3, devices{}))
+		},
+		"P-05i": func() float64 { return traced.MotorCurrent },
+		"P-05b": func() float64 { return traced.BatteryCurrent },
+		"P-09a": func() float64 { return capacitor(0.1) },
+		"P-09b": func() float64 { return capacitor(0.25) },
+		"P-09c": func() float64 { return capacitor(0.5) },
+		"P-14": func() float64 {
+			s := stage{frequency: 16e3, switching: 100e-9}
+			return s.losses(0.5, 100, 48, 1e-4, devices{}).switching
+		},
+		"P-15": func() float64 {
+			s := stage{frequency: 16e3}
+			inductance := 48 * 0.25 / (20 * s.frequency) // 20 A of ripple at 48 V and half duty
+			return s.losses(0.5, 100, 48, inductance, devices{switchR: 2e-3}).conductionSwitch
+		},
+	})
+}
+
+func TestChecksBattery(t *testing.T) {
+	hours := func(exponent, amps float64) float64 {
+		m, err := newBattery(&boat.Battery{
+			Cells: 6, Chemistry: "flooded lead-acid", Capacity: si(100 * 3600), RatedTime: si(20 * 3600), Peukert: si(exponent), Mass: si(30), Resistance: si(0.01),
+		})
+		require.NoError(t, err)
+		return deliverable(m.capacity, m.available, m.wellRate, amps) / amps / 3600
+	}
+	// A cell at rest in a boat that only charges it: 50 A into 3.3 V, 10 mΩ and one pair.
+	charged := func(seconds float64) (*Run, []float64) {
+		b, s, err := reference.Boat("petrel")
+		require.NoError(t, err)
+		c := &b.Battery
+		c.Cells, c.OCV, c.Capacity, c.Management = 1, [][]float64{{0, 3.3}, {0.5, 3.3}, {1, 3.3}}, si(100*3600), nil
+		c.Resistance, c.ResistanceColdness, c.Polarisation = si(10e-3), si(0), [][]float64{{6e-3, 30}}
+		b.Charging = &boat.Charging{Power: si(1e6), Current: si(50), Voltage: si(100)}
+		b.Stage.Housekeeping, b.Contactor.CoilPower = si(0), si(0)
+		m, err := New(b, s, Conditions{Air: copperReference, Water: copperReference, Moored: true, Charging: true})
+		require.NoError(t, err)
+		r := m.NewRun(func(float64) float64 { return 0 })
+		nan := math.NaN()
+		y := r.Begin(Start{Charge: 0.5, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
+		if seconds == 0 {
+			return r, y
+		}
+		var in ode.Integrator
+		res, err := in.Integrate(context.Background(), r, 0, seconds, y, nil, ode.Options{RelTol: 1e-8, AbsTol: m.Tolerances(1e-8)}, nil)
+		require.NoError(t, err)
+		return r, res.Y
+	}
+	terminal := func(seconds float64) float64 { r, y := charged(seconds); return r.Point(seconds, y).Terminal }
+	checks.Run(t, "battery", map[string]func() float64{
+		"B8-01":  func() float64 { return hours(1.2, 10) },
+		"B8-01x": func() float64 { return hours(1.2, 25) },
+		"B8-02":  func() float64 { return hours(1.3, 20) },
+		"B8-07a": func() float64 { return terminal(0) },
+		"B8-07b": func() float64 { return terminal(30) },
+		"B8-07c": func() float64 { // the heat put into the battery's node
+			r, y := charged(300)
+			dy := make([]float64, len(y))
+			r.Derivatives(300, y, dy)
+			return r.heat[r.nodes.battery]
+		},
+		"B8-08": func() float64 { r, y := charged(1800); return 100 * r.Charge(y) },
+	})
+}

@@ -154,6 +154,9 @@ func (s *simulation) record() *record.Run {
 			Steps: s.stats.Steps, Rejected: s.stats.Rejected, Evaluations: s.stats.Evaluations, States: len(s.y), Suspect: s.stats.Worst.End,
 		},
 	}
+	if s.stopped {
+		r.Expect = nil // what has not come yet might have
+	}
 	if len(r.Time) == 0 {
 		return r
 	}

@@ -73,6 +73,7 @@ type simulation struct {
 	since         []float64 // per device: when its condition began; NaN: it does not hold
 	end           float64   // when the trial ends; sooner once the protection it expects has acted, s
 	disarmed      bool      // power is gone: no device can act any more
+	stopped       bool      // by the context, before the end
 	tracker       tracker
 	sampler       sampler
 }
@@ -161,11 +162,13 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 			s.t, s.y = res.T, res.Y
 		}
 		if err != nil {
-			s.tracker.finish()
 			var cancelled *ode.CanceledError
 			if errors.As(err, &cancelled) {
-				return context.Cause(ctx)
+				s.stopped = true
+				s.tracker.note(record.Event{At: s.t, Device: "run", What: "the run was stopped here", Kind: record.Note})
+				err = context.Cause(ctx)
 			}
+			s.tracker.finish()
 			return err
 		}
 		if res.Status == ode.Done {

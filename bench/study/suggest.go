@@ -14,25 +14,26 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// Run judges settings in several trials at once, on all cores. On a cancelled context it returns the trials that ended,
-// with the context's error.
+// Run judges settings in several trials at once, on all cores. A cancelled context: see RunAll.
 func Run(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o simulate.Options) ([]verdict.Trial, error) {
 	judged, err := RunAll(ctx, b, []settings.Set{s}, trials, o, nil)
 	return judged[0], err
 }
 
 // RunAll judges several sets of settings, each in all trials: one list of judged trials per set, in the order given.
-// progress, if not nil, hears of every finished run, one call at a time.
+// progress, if not nil, hears of every finished run, one call at a time. On a cancelled context it returns, with the
+// context's error, the trials that ended and, up to where they were stopped, those that were at work.
 func RunAll(ctx context.Context, b *boat.Boat, sets []settings.Set, trials []*trial.Trial, o simulate.Options, progress func(done, all int)) ([][]verdict.Trial, error) {
 	n := len(trials)
 	judged := make([]*verdict.Trial, n*len(sets))
 	var mu sync.Mutex
 	finished := 0
+	outer := ctx
 	err := each(ctx, len(judged), func(ctx context.Context, i int) error {
 		set := sets[i/n]
-		run, err := simulate.Run(ctx, b, set, trials[i%n], o)
-		if err != nil {
-			return err
+		run, stopped := simulate.Run(ctx, b, set, trials[i%n], o)
+		if run == nil || len(run.Time) == 0 || stopped != nil && outer.Err() == nil {
+			return stopped
 		}
 		run.Provenance.Settings = set.Hash()
 		t, err := verdict.Judge(run)
@@ -42,6 +43,9 @@ func RunAll(ctx context.Context, b *boat.Boat, sets []settings.Set, trials []*tr
 		mu.Lock()
 		defer mu.Unlock()
 		judged[i] = &t
+		if stopped != nil {
+			return stopped
+		}
 		finished++
 		if progress != nil {
 			progress(finished, len(judged))

@@ -46,7 +46,7 @@ func writeRecords(file string, t *bench.Tried) (names []string, err error) {
 			name = strings.TrimSuffix(file, ext) + "." + r.name + ext
 		}
 		var text bytes.Buffer
-		if err := recordWrite(&text, r.run); err != nil {
+		if err := record.Write(&text, r.run); err != nil {
 			return names, unwritten(name, err)
 		}
 		if err := maybe.WriteFile(name, text.Bytes(), 0o644); err != nil {

@@ -1,9 +1,0 @@
-package main
-
-import (
-	"io"
-
-	"quaybench/bench/record"
-)
-
-func recordWrite(io.Writer, *record.Run) error { return nil }

@@ -32,7 +32,7 @@ func (c checker) battery() {
 	b := &c.Battery
 	c.rising("battery.ocv", b.OCV, "state of charge")
 	for i := 1; i < len(b.OCV); i++ {
-		if b.OCV[i][1] < b.OCV[i-1][1] {
+		if b.OCV[i][0] > b.OCV[i-1][0] && b.OCV[i][1] < b.OCV[i-1][1] {
 			c.Problem(element("battery.ocv", i), "the open-circuit voltage falls here, from %.4g V to %.4g V, while the state of charge rises; put the rows in order", b.OCV[i-1][1], b.OCV[i][1])
 		}
 	}

@@ -148,7 +148,7 @@ func TestFields(t *testing.T) {
 		keys = append(keys, f.Key)
 		byKey[f.Key] = f
 	}
-	assert.Equal(t, "name cells crew covered tags battery battery.resistance battery.chemistry battery.ocv battery.derating_start battery.derating_band battery.efficiency battery.steps joint joint[].name joint[].resistance fan fan.on fan.speed spare spare[].name spare[].resistance", strings.Join(keys, " "))
+	assert.Equal(t, "name cells crew covered tags battery battery.resistance battery.chemistry battery.ocv battery.derating_start battery.derating_band battery.efficiency battery.steps battery.sag joint joint[].name joint[].resistance fan fan.on fan.speed spare spare[].name spare[].resistance", strings.Join(keys, " "))
 	assert.Equal(t, Field{
 		Key: "battery.resistance", Kind: KindQuantity, Unit: "mΩ", Above: "0 Ω", Max: "1 Ω", Example: `"14 mΩ ± 10 %, measured"`, Stated: true,
 		Doc: "internal resistance of the whole bank", Find: "data sheet, or voltage step over current step",
@@ -193,7 +193,7 @@ func TestExamplesAreValid(t *testing.T) {
 func TestNearest(t *testing.T) {
 	keys := []string{"motor_current", "battery_current", "ramp_rise", "ramp_fall", "on"}
 	for word, want := range map[string]string{
-		"motor_curent": "motor_current", "motor-current": "motor_current", "MOTOR_CURRENT": "motor_current", "batery_curent": "battery_current",
+		"motor": "motor_current", "ra": "", "motor_curent": "motor_current", "motor-current": "motor_current", "MOTOR_CURRENT": "motor_current", "batery_curent": "battery_current",
 		"ramp_rsie": "ramp_rise", "ramp_fell": "ramp_fall", "xy": "", "throttle": "", "no": "on", strings.Repeat("m", 100): "",
 	} {
 		assert.Equal(t, want, nearest(word, keys), word)

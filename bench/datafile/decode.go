@@ -76,6 +76,7 @@ func (s *Source) readable() bool {
 	}
 	if len(bytes.TrimSpace(s.data[len(bom(s.data)):])) == 0 {
 		s.report(0, "", "the file is empty")
+		return false // what it lacks is everything
 	}
 	return true
 }
@@ -266,8 +267,12 @@ func (d decoder) elements(path string, n *node, f *field) []*node {
 		d.report(n.start, path, "an array is wanted, for example %s = %s, not %s", f.key, f.example(), n.kind)
 		return nil
 	}
-	if len(n.elements) == 0 && !f.optional {
+	switch {
+	case len(n.elements) > 0:
+	case !f.optional:
 		d.report(n.start, path, "%s is empty; write for example %s = %s", f.key, f.key, f.example())
+	case f.kind == KindRows: // a table without rows is no answer; a list may well hold nothing
+		d.report(n.start, path, "%s has no rows; leave it out, or write for example %s = %s", f.key, f.key, f.example())
 	}
 	return n.elements
 }

@@ -97,12 +97,12 @@ func TestProblems(t *testing.T) {
 		{"missing in an array of tables", `name = "stern"`, ``, `18:3: joint[1].name is missing; write for example name = "…"`},
 		{"empty text", `"petrel"`, `""`, `3:8: name is empty; write for example name = "…"`},
 
-		{"unknown key", header, header + "\nweight = '5 kg'", `7:1: unknown key "weight"; known here: resistance, chemistry, ocv, derating_start, derating_band, efficiency, steps`},
+		{"unknown key", header, header + "\nweight = '5 kg'", `7:1: unknown key "weight"; known here: resistance, chemistry, ocv, derating_start, derating_band, efficiency, steps, sag`},
 		{"misspelt key", `chemistry =`, `chemestry =`, `9:1: unknown key "chemestry"; did you mean chemistry?`},
 		{"wrong case", `chemistry =`, `Chemistry =`, `9:1: unknown key "Chemistry"; did you mean chemistry?`},
 		{"misspelt table", `[battery]`, `[batery]`, `6:2: unknown key "batery"; did you mean battery?`},
 		{"key of another table", `name = "bow"`, "name = \"bow\"\nefficiency = 1", `17:1: unknown key "efficiency" here; battery.efficiency is known`},
-		{"control characters", header, header + "\n\"\\u001b[2J\" = 1", `7:1: unknown key "\x1b[2J"; known here: resistance, chemistry, ocv, derating_start, derating_band, efficiency, steps`},
+		{"control characters", header, header + "\n\"\\u001b[2J\" = 1", `7:1: unknown key "\x1b[2J"; known here: resistance, chemistry, ocv, derating_start, derating_band, efficiency, steps, sag`},
 
 		{"key twice", `chemistry = "lfp"`, "chemistry = \"lfp\"\nchemistry = \"nmc\"", `10:1: chemistry is there twice; first in line 9`},
 		{"table twice", `[[joint]]` + "\nname = \"bow\"", "[battery]\n[[joint]]\nname = \"bow\"", `15:2: the table [battery] is there twice; first in line 6`},
@@ -132,6 +132,7 @@ func TestProblems(t *testing.T) {
 		{"number in a row", `["0 %", "44 V"]`, `[0, "44 V"]`, `11:4: 0 is a number without its unit; write for example "0 %"`},
 		{"empty rows", "ocv = [\n  [\"0 %\", \"44 V\"], # empty\n  [\"100 %\", \"54 V\"],\n]", `ocv = []`, `10:7: ocv is empty; write for example ocv = [["10 %", "10 V"]]`},
 		{"text for rows", "ocv = [\n  [\"0 %\", \"44 V\"], # empty\n  [\"100 %\", \"54 V\"],\n]", `ocv = "44 V"`, `10:7: an array is wanted, for example ocv = [["10 %", "10 V"]], not a text`},
+		{"no rows where there may be none", header, header + "\nsag = []", `7:7: sag has no rows; leave it out, or write for example sag = [["10 mΩ", "10 s"]]`},
 		{"list of quantities", header, header + "\nsteps = [\"5 A\", # first\n  \"7 V\"]", `8:6: 7 V is a voltage; a current is wanted, for example "7 A"`},
 
 		{"syntax: no quotes", `"petrel"`, `petrel`, `3:8: syntax: unexpected character U+0070 'p' at start of value; a value with a unit stands in quotes, for example resistance = "14 mΩ"`},
@@ -170,8 +171,8 @@ func TestFilesThatAreNone(t *testing.T) {
 		"1:1: the table [battery] is missing (the bank that drives the motor); it needs resistance, chemistry, ocv\n" +
 		"1:1: at least one table [[joint]] is missing; it needs name"
 	for _, c := range []struct{ name, data, problems string }{
-		{"empty", "", "1:1: the file is empty\n" + missing},
-		{"blank", "\xEF\xBB\xBF \n\n", "1:1: the file is empty\n" + missing},
+		{"empty", "", "1:1: the file is empty"},
+		{"blank", "\xEF\xBB\xBF \n\n", "1:1: the file is empty"},
 		{"only a comment", "# nothing yet\n", missing},
 		{"binary", "name = \"a\"\nx\x00y", "2:2: this is not a text file: there is a zero byte here"},
 		{"other encoding", "# Motorl\xfcfter\n", "1:9: this is not UTF-8 text; save the file as UTF-8"},

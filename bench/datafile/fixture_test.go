@@ -30,6 +30,7 @@ type bank struct {
 	Band       quantity.Value `key:"derating_band" unit:"K" default:"20 K"`
 	Efficiency quantity.Value `key:"efficiency" unit:"1" min:"0" max:"1" optional:"yes"`
 	Steps      []float64      `key:"steps" unit:"A" optional:"yes"`
+	Sag        Table          `key:"sag" unit:"mΩ|s" optional:"yes"`
 }
 
 type joint struct {

@@ -3,20 +3,28 @@ package datafile
 import "strings"
 
 // nearest returns the candidate closest to the word, or "" if none is close. A
-// candidate that differs only in case or in - for _ always counts as close.
+// candidate that differs only in case or in - for _ always counts as close, and then
+// the shortest that the word is the beginning of.
 func nearest(word string, candidates []string) string {
 	fold := func(s string) string { return strings.ToLower(strings.ReplaceAll(s, "-", "_")) }
 	best, bestDistance := "", max(2, len(word)/3)+1
 	if len(word) > 64 {
 		return ""
 	}
+	begun := ""
 	for _, c := range candidates {
-		if fold(c) == fold(word) {
+		switch {
+		case fold(c) == fold(word):
 			return c
+		case len(word) > 2 && strings.HasPrefix(fold(c), fold(word)) && (begun == "" || len(c) < len(begun)):
+			begun = c
 		}
 		if d := distance(fold(word), fold(c)); d < bestDistance && d < len(c) {
 			best, bestDistance = c, d
 		}
+	}
+	if begun != "" {
+		return begun
 	}
 	return best
 }

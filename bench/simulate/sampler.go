@@ -62,16 +62,52 @@ func (w *sampler) begin(s *simulation) {
 	w.take(0, s.y)
 }
 
-// step samples an accepted step: its end and, so that no peak hides, two points inside.
+// step samples an accepted step: its end and, so that no peak hides, two points inside; and the instant at which a part
+// passes its limit, so that it is not read off a chord.
 func (w *sampler) step(st *ode.Step) error {
 	w.sim.t, w.sim.y = st.T1, st.Y1
-	for k := 1.0; k <= 2; k++ {
+	before := st.T0
+	for k := 1.0; k <= 3; k++ {
 		t := st.T0 + (st.T1-st.T0)*k/3
+		if k == 3 {
+			t = st.T1
+		}
+		st.At(t, w.state)
+		for i := range w.sim.drive.Parts {
+			if w.passes(i, t, w.state) {
+				w.crossing(st, i, before, t)
+			}
+		}
 		st.At(t, w.state)
 		w.take(t, w.state)
+		before = t
 	}
-	w.take(st.T1, st.Y1)
 	return nil
+}
+
+// passes says whether part i lies on the other side of its limit at (t, y) than at the last sample.
+func (w *sampler) passes(i int, t float64, y []float64) bool {
+	part := &w.sim.drive.Parts[i]
+	values := w.values[len(channels)+i]
+	last := values[len(values)-1]
+	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (last > part.Limit)
+}
+
+// crossing samples just after the instant between from and to at which part i passes its limit.
+func (w *sampler) crossing(st *ode.Step, i int, from, to float64) {
+	for to-from > 1e-3 {
+		mid := (from + to) / 2
+		st.At(mid, w.state)
+		if w.passes(i, mid, w.state) {
+			to = mid
+		} else {
+			from = mid
+		}
+	}
+	if to > w.time[len(w.time)-1] {
+		st.At(to, w.state)
+		w.take(to, w.state)
+	}
 }
 
 // take samples one instant.

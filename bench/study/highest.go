@@ -77,7 +77,8 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 	}
 	top := h.place(grid, clear)
 	if top < 0 {
-		return h, nil
+		h.Gives, err = j.gives(ctx, s)
+		return h, err
 	}
 	h.Value = grid[top]
 	if top+1 < len(grid) {

@@ -1,0 +1,182 @@
+package study_test
+
+import (
+	"context"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/study"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// petrel is the invented demo launch with its settings.
+func petrel(t testing.TB) (*boat.Boat, settings.Set) {
+	t.Helper()
+	dir := filepath.Join("..", "..", "cmd", "quaybench", "demo", "petrel")
+	text, err := os.ReadFile(filepath.Join(dir, "boat.toml"))
+	require.NoError(t, err)
+	b, _, err := boat.Read("boat.toml", text)
+	require.NoError(t, err)
+	text, err = os.ReadFile(filepath.Join(dir, "settings.toml"))
+	require.NoError(t, err)
+	s, _, err := settings.Read("settings.toml", text)
+	require.NoError(t, err)
+	return b, s
+}
+
+func builtin(t testing.TB, names ...string) (list []*trial.Trial) {
+	t.Helper()
+	for _, n := range names {
+		k, err := trial.Builtin(n)
+		require.NoError(t, err)
+		list = append(list, k)
+	}
+	return list
+}
+
+func isClear(t testing.TB, b *boat.Boat, s settings.Set, trials []*trial.Trial) bool {
+	judged, err := study.Run(t.Context(), b, s, trials, simulate.Options{})
+	require.NoError(t, err)
+	for _, f := range verdict.Static(b, s) {
+		if f.Level == verdict.Over {
+			return false
+		}
+	}
+	for _, j := range judged {
+		if j.Level != verdict.Clear {
+			return false
+		}
+	}
+	return true
+}
+
+// The search against brute force: every half per cent around the answer is tried.
+func TestHighestAgainstBruteForce(t *testing.T) {
+	b, s := petrel(t)
+	trials := builtin(t, "hot-restart")
+	h, err := study.FindHighest(t.Context(), b, s, "limits.motor_current", trials, study.HighestOptions{})
+	require.NoError(t, err)
+	require.True(t, h.PresentClear)
+	require.NotNil(t, h.Gives)
+	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001, "certain to half a per cent")
+	brute := math.NaN()
+	for x := s.Limits.MotorCurrent; x < 1.2*h.Value; x *= 1.005 {
+		next, err := s.WithNumber("limits.motor_current", x)
+		require.NoError(t, err)
+		if !isClear(t, b, next, trials) {
+			break
+		}
+		brute = x
+	}
+	assert.InDelta(t, brute, h.Value, 0.0055*brute)
+}
+
+// A fuse acts as a step: below its least melting current it holds for ever. The battery current limit that stays clear of
+// it is found all the same.
+func TestHighestFindsTheStepOfAFuse(t *testing.T) {
+	b, s := petrel(t)
+	b.Battery.Management = nil
+	b.Motor.WindingLimit.SI, b.Motor.WindingLimit.Given = 1000, true // nothing but the fuse is to give
+	b.Motor.BrushLimit.SI, b.Motor.MagnetLimit.SI = 1000, 1000
+	b.CloseFor = []boat.CloseFor{{Part: "fuse"}}
+	b.CloseFor[0].Share.SI = 1
+	for i := range b.Cables {
+		b.Cables[i].Rated.SI += 500
+		b.Cables[i].Ampacity.SI *= 10
+	}
+	s.Limits.MotorCurrent = 390
+	s.Limits.BatteryCurrent = 100
+	b.Fuse.Rating.SI = 100
+	b.Contactor.Limit.SI, b.Stage.SinkLimit.SI = 1000, 1000
+	s.Derating.StageStart, s.Derating.StageEnd = 450, 460
+	b.Battery.TemperatureLimit.SI, b.Compartment.Limit.SI = 1000, 1000
+	b.Stage.JunctionLimit.SI, b.Stage.CapacitorLimit.SI = 1000, 1000
+	for i := range b.Joints {
+		b.Joints[i].Limit.SI = 1000
+	}
+	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 30, 20, 10
+	trials := builtin(t, "full-throttle")
+	h, err := study.FindHighest(t.Context(), b, s, "limits.battery_current", trials, study.HighestOptions{})
+	require.NoError(t, err)
+	require.NotNil(t, h.Gives)
+	assert.Contains(t, h.Gives.What, "fuse")
+	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001)
+}
+
+func TestHighestRefusesWhatIsNoNumber(t *testing.T) {
+	b, s := petrel(t)
+	for _, key := range []string{"throttle.demand", "limits.nothing"} {
+		_, err := study.FindHighest(t.Context(), b, s, key, builtin(t, "full-throttle"), study.HighestOptions{})
+		assert.Error(t, err, key)
+	}
+}
+
+func TestOddsAreTheSameOnAnyNumberOfCores(t *testing.T) {
+	b, s := petrel(t)
+	trials := builtin(t, "locked-shaft")
+	o := study.OddsOptions{Runs: 24, Seed: 5, Quick: true}
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	one, err := study.FindOdds(t.Context(), b, s, trials, o)
+	require.NoError(t, err)
+	runtime.GOMAXPROCS(3)
+	three, err := study.FindOdds(t.Context(), b, s, trials, o)
+	require.NoError(t, err)
+	assert.Equal(t, one, three)
+	assert.Equal(t, 24, one.Runs)
+}
+
+func TestOddsNeedATolerance(t *testing.T) {
+	b, s := petrel(t)
+	exact := *b
+	exact.Battery.Capacity.Tolerance = 0
+	none := &boat.Boat{Name: "none"}
+	_, err := study.FindOdds(t.Context(), none, s, nil, study.OddsOptions{})
+	assert.ErrorContains(t, err, "states no tolerance")
+}
+
+// An interrupted study gives what there is.
+func TestOddsGiveWhatThereIsWhenStopped(t *testing.T) {
+	b, s := petrel(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	o := study.OddsOptions{Runs: 200, Seed: 1, Quick: true, Progress: func(done, _ int) {
+		if done == 5 {
+			cancel()
+		}
+	}}
+	odds, err := study.FindOdds(ctx, b, s, builtin(t, "locked-shaft"), o)
+	require.ErrorIs(t, err, context.Canceled)
+	assert.GreaterOrEqual(t, odds.Runs, 5)
+	assert.Less(t, odds.Runs, 200)
+}
+
+// Holding less current never ends sooner, and what the map says is what a run of that length shows.
+func TestEnvelopeFallsWithCurrentAndAgreesWithARun(t *testing.T) {
+	b, s := petrel(t)
+	o := study.EnvelopeOptions{Currents: []float64{140, 180, 220, 260, 300}}
+	e, err := study.FindEnvelope(t.Context(), b, s, o)
+	require.NoError(t, err)
+	require.Len(t, e.Points, 5)
+	for i := 1; i < len(e.Points); i++ {
+		assert.LessOrEqual(t, e.Points[i].Time, e.Points[i-1].Time, "at %g A", e.Points[i].Current)
+	}
+	for _, p := range e.Points {
+		if math.IsInf(p.Time, 1) {
+			continue
+		}
+		short := o
+		short.Currents, short.Longest = []float64{p.Current}, p.Time-s.Ramp.Rise-1
+		again, err := study.FindEnvelope(t.Context(), b, s, short)
+		require.NoError(t, err)
+		assert.True(t, math.IsInf(again.Points[0].Time, 1), "%g A held a second less is clear", p.Current)
+	}
+}

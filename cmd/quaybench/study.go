@@ -1,0 +1,440 @@
+package main
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"quaybench/bench"
+	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
+	"quaybench/bench/study"
+	"quaybench/bench/trial"
+)
+
+// studyFlags are the flags that the studies share.
+type studyFlags struct {
+	trials, set []string
+	json        bool
+	seed        uint64
+}
+
+func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
+	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: KEY=VALUE (may be repeated)")
+	cmd.Flags().BoolVar(&f.json, "json", false, "print one JSON object")
+	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
+	cmd.ValidArgsFunction = completeBoats(sys)
+}
+
+func (f *studyFlags) addTrials(cmd *cobra.Command, without string) {
+	cmd.Flags().StringArrayVar(&f.trials, "trial", nil, "a built-in trial or a trial file (may be repeated; default: "+without+")")
+	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+		return trial.Names(), cobra.ShellCompDirectiveDefault
+	})
+}
+
+// load finds the boat and the trials.
+func (f *studyFlags) load(cmd *cobra.Command, sys *system, name string) (*bench.Setup, []*trial.Trial, error) {
+	setup, err := loadBoat(cmd, sys, name)
+	if err != nil {
+		return nil, nil, err
+	}
+	if setup.Settings, err = bench.Propose(setup.Settings, f.set); err != nil {
+		return nil, nil, input(err)
+	}
+	var trials []*trial.Trial
+	for _, t := range f.trials {
+		loaded, err := bench.LoadTrial(t)
+		if err != nil {
+			return nil, nil, input(err)
+		}
+		trials = append(trials, loaded)
+	}
+	return setup, trials, nil
+}
+
+// parseQuantity reads an argument with its unit.
+func parseQuantity(what, text, unit string) (float64, error) {
+	v, err := quantity.Parse(text, quantity.MustUnit(unit))
+	if err != nil {
+		return 0, input(fmt.Errorf("%s: %w", what, err))
+	}
+	return v.SI, nil
+}
+
+func highestCommand(sys *system) *cobra.Command {
+	var f studyFlags
+	var hold, odds string
+	var draws int
+	cmd := &cobra.Command{
+		Use:   "highest BOAT KEY [KEY]",
+		Short: "find the highest value of a setting that stays clear",
+		Long: `Searches the highest value of a setting that stays clear in every trial named (default: all built-in ones), certain to 0.5 % of the value: the top of the
+interval that holds the present value. Clearness need not be monotone (a lower limit runs longer): gaps are told. With two keys it gives a front: for each
+value of the first, the highest clear value of the second.`,
+		Example: `  quaybench highest petrel limits.motor_current
+  quaybench highest petrel limits.motor_current --hold "30 min"
+  quaybench highest petrel limits.motor_current --trial hot-day --odds "95 %"
+  quaybench highest petrel limits.battery_current limits.motor_current --trial full-throttle`,
+		Args: cobra.RangeArgs(2, 3),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			setup, trials, err := f.load(cmd, sys, args[0])
+			if err != nil {
+				return err
+			}
+			for _, key := range args[1:] {
+				if _, ok := setup.Settings.Number(key); !ok {
+					_, err := setup.Settings.With(key, "")
+					if err == nil {
+						err = fmt.Errorf("%s is no number to search", key)
+					}
+					return input(err)
+				}
+			}
+			if hold != "" {
+				seconds, err := parseQuantity("--hold", hold, "s")
+				if err != nil {
+					return err
+				}
+				trials = append(trials, bench.HoldTrial(seconds))
+			}
+			o := study.HighestOptions{Draws: draws, Seed: f.seed}
+			if odds != "" {
+				if o.Odds, err = parseQuantity("--odds", odds, "%"); err != nil {
+					return err
+				}
+			}
+			bar := newBar(sys, "values tried")
+			defer bar.done()
+			o.Progress = bar.show
+			if len(args) == 3 {
+				front, err := bench.Front(cmd.Context(), setup, [2]string{args[1], args[2]}, trials, o)
+				bar.done()
+				if f.json && err == nil {
+					return writeJSON(sys, front)
+				}
+				showFront(sys, front)
+				return err
+			}
+			h, err := bench.Highest(cmd.Context(), setup, args[1], trials, o)
+			bar.done()
+			if err != nil {
+				return err
+			}
+			if f.json {
+				return writeJSON(sys, h)
+			}
+			showHighest(sys, h)
+			return nil
+		},
+	}
+	f.add(cmd, sys)
+	f.addTrials(cmd, "all built-in ones")
+	cmd.Flags().StringVar(&hold, "hold", "", "judge full throttle held for this long, for example \"30 min\", instead of the built-in trials")
+	cmd.Flags().StringVar(&odds, "odds", "", "share of draws over the boat file's tolerances that must be clear, for example \"95 %\"")
+	cmd.Flags().IntVar(&draws, "draws", 100, "number of those draws")
+	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "seed of the draws: the same seed gives the same answer")
+	return cmd
+}
+
+func showHighest(sys *system, h *bench.HighestResult) {
+	unit := settings.Unit(h.Key)
+	show := func(si float64) string { return quantity.Format(si, unit, 4) }
+	fmt.Fprintf(sys.Out, "%s: %s (now %s)\n", h.Boat, h.Key, show(h.Present))
+	switch {
+	case math.IsNaN(h.Value):
+		fmt.Fprintf(sys.Out, "no value between %s and %s is clear\n", show(h.Low), show(h.High))
+	case !h.PresentClear:
+		fmt.Fprintf(sys.Out, "the present value is not clear; the highest clear value below it is %s\n", show(h.Value))
+	default:
+		fmt.Fprintf(sys.Out, "highest clear value: %s\n", show(h.Value))
+	}
+	if math.IsNaN(h.Value) && h.Gives != nil {
+		fmt.Fprintf(sys.Out, "at the present value: %s\n", h.Gives.What)
+	} else if h.Gives != nil {
+		where := ""
+		if h.Gives.Trial != "" {
+			where = " in " + h.Gives.Trial
+		}
+		fmt.Fprintf(sys.Out, "what gives next, at %s: %s%s\n", show(h.Next), h.Gives.What, where)
+	} else if !math.IsNaN(h.Value) && math.IsNaN(h.Next) {
+		fmt.Fprintf(sys.Out, "nothing gives up to the end of the range, %s\n", show(h.High))
+	}
+	for _, g := range h.Gaps {
+		word := "not clear"
+		if g.Clear {
+			word = "clear again"
+		}
+		fmt.Fprintf(sys.Out, "mind: between %s and %s it is %s\n", show(g.From), show(g.To), word)
+	}
+	how := "the boat file at its face value"
+	if h.Odds > 0 {
+		how = fmt.Sprintf("%.3g %% of %d draws over the boat file's tolerances (%s)", 100*h.Odds, h.Draws, study.Distribution)
+	}
+	fmt.Fprintf(sys.Out, "judged in: %s\nhow sure: certain to 0.5 %% of the value, by %s\n%s\n", strings.Join(h.Trials, ", "), how, wrapped(bench.Caution, sys.width()))
+}
+
+func showFront(sys *system, f *bench.FrontResult) {
+	if f == nil {
+		return
+	}
+	a, b := settings.Unit(f.Keys[0]), settings.Unit(f.Keys[1])
+	tab := &table{right: map[int]bool{0: true, 1: true}}
+	tab.add(f.Keys[0], "highest "+f.Keys[1], "what gives next")
+	for _, p := range f.Points {
+		highest, gives := "none is clear", ""
+		if !math.IsNaN(p.Second) {
+			highest = quantity.Format(p.Second, b, 4)
+		}
+		if p.Gives != nil {
+			gives = p.Gives.What
+			if p.Gives.Trial != "" {
+				gives += " in " + p.Gives.Trial
+			}
+		}
+		tab.add(quantity.Format(p.First, a, 4), highest, gives)
+	}
+	fmt.Fprintf(sys.Out, "%s: front of two settings\n", f.Boat)
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+}
+
+func envelopeCommand(sys *system) *cobra.Command {
+	var f studyFlags
+	var current, hold, air, file string
+	var moored, locked bool
+	cmd := &cobra.Command{
+		Use:   "envelope BOAT",
+		Short: "map how long which motor current may be held, and what ends it",
+		Long: `Holds each motor current from cold, deratings, boost, battery current limit and stall timer out of the way: it asks what the parts bear, not what
+the controller allows.`,
+		Example: `  quaybench envelope petrel
+  quaybench envelope petrel --current "100 A..300 A" --hold "10 s..60 min" --air "35 °C" --csv envelope.csv
+  quaybench envelope petrel --locked --hold "1 s..60 s"`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			setup, _, err := f.load(cmd, sys, args[0])
+			if err != nil {
+				return err
+			}
+			o := study.EnvelopeOptions{Moored: moored, Locked: locked}
+			most := setup.Boat.Stage.Current.SI
+			low, high := most/8, most
+			if current != "" {
+				if low, high, err = parseRange("--current", current, "A"); err != nil {
+					return err
+				}
+			}
+			shortest := 10.0
+			o.Longest = 3600
+			if hold != "" {
+				if shortest, o.Longest, err = parseRange("--hold", hold, "s"); err != nil {
+					return err
+				}
+			}
+			if air != "" {
+				if o.Air, err = parseQuantity("--air", air, "°C"); err != nil {
+					return err
+				}
+			}
+			const rows = 16
+			for i := range rows {
+				o.Currents = append(o.Currents, low+(high-low)*float64(i)/(rows-1))
+			}
+			bar := newBar(sys, "currents")
+			o.Progress = bar.show
+			e, err := bench.FindEnvelope(cmd.Context(), setup, o)
+			bar.done()
+			if err != nil && e == nil {
+				return err
+			}
+			if file != "" && err == nil {
+				if err := writeEnvelope(file, e); err != nil {
+					return err
+				}
+			}
+			if f.json && err == nil {
+				return writeJSON(sys, e)
+			}
+			showEnvelope(sys, e, shortest)
+			return err
+		},
+	}
+	f.add(cmd, sys)
+	cmd.Flags().StringVar(&current, "current", "", "motor currents, for example \"100 A..300 A\" (default: an eighth of the controller's to all of it)")
+	cmd.Flags().StringVar(&hold, "hold", "", "how long, for example \"10 s..60 min\" (the default)")
+	cmd.Flags().StringVar(&air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
+	cmd.Flags().BoolVar(&moored, "moored", false, "the boat is held fast")
+	cmd.Flags().BoolVar(&locked, "locked", false, "the shaft does not turn")
+	cmd.Flags().StringVar(&file, "csv", "", "write the map to this file")
+	return cmd
+}
+
+// parseRange reads "100 A..300 A".
+func parseRange(what, text, unit string) (low, high float64, err error) {
+	a, b, ok := strings.Cut(text, "..")
+	if !ok {
+		return 0, 0, input(fmt.Errorf("%s %q is no range; write for example \"100 %s..300 %s\"", what, text, unit, unit))
+	}
+	if low, err = parseQuantity(what, strings.TrimSpace(a), unit); err != nil {
+		return 0, 0, err
+	}
+	if high, err = parseQuantity(what, strings.TrimSpace(b), unit); err != nil {
+		return 0, 0, err
+	}
+	if !(low > 0 && high > low) {
+		return 0, 0, input(fmt.Errorf("%s %q must rise from above zero", what, text))
+	}
+	return low, high, nil
+}
+
+func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
+	fmt.Fprintf(sys.Out, "%s: how long a motor current may be held from cold, in air of %s%s\n\n", e.Boat, quantity.Format(e.Air, "°C", 3), e.Note)
+	tab := &table{right: map[int]bool{0: true, 1: true}}
+	holds := holdTimes(shortest, e.Longest)
+	head := []string{"motor current", "may be held", "what ends it"}
+	for _, t := range holds {
+		head = append(head, quantity.FormatAuto(t, "s"))
+	}
+	tab.add(head...)
+	for _, p := range e.Points {
+		held := "all of " + quantity.FormatAuto(e.Longest, "s")
+		if !math.IsInf(p.Time, 1) {
+			held = quantity.FormatAuto(p.Time, "s")
+		}
+		row := []string{quantity.Format(p.Current, "A", 3), held, orElse(p.Part, "-")}
+		for _, t := range holds {
+			cell := "ok"
+			if p.Time < t {
+				cell = "over"
+			}
+			row = append(row, cell)
+		}
+		if p.Reached < 0.98*p.Current {
+			row[2] += fmt.Sprintf(" (only %.0f A flows: full voltage)", p.Reached)
+		}
+		tab.add(row...)
+	}
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+	fmt.Fprintf(sys.Out, "\nderating, boost, battery current limit and stall timer are left out: this is what the parts bear.\n%s\n", wrapped(bench.Caution, sys.width()))
+}
+
+// holdTimes are round times between two.
+func holdTimes(from, to float64) (out []float64) {
+	for _, t := range []float64{1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400} {
+		if t >= from*0.999 && t <= to*1.001 {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+func writeEnvelope(file string, e *bench.EnvelopeResult) error {
+	var b strings.Builder
+	w := csv.NewWriter(&b)
+	_ = w.Write([]string{"motor_current_A", "reached_A", "held_s", "ends"})
+	for _, p := range e.Points {
+		held := ""
+		if !math.IsInf(p.Time, 1) {
+			held = fmt.Sprintf("%.4g", p.Time)
+		}
+		_ = w.Write([]string{fmt.Sprintf("%.6g", p.Current), fmt.Sprintf("%.6g", p.Reached), held, p.Part})
+	}
+	w.Flush()
+	if err := os.WriteFile(file, []byte(b.String()), 0o644); err != nil {
+		var path *os.PathError
+		if errors.As(err, &path) {
+			err = path.Err
+		}
+		return input(fmt.Errorf("the map cannot be written to %s: %w", file, err))
+	}
+	return nil
+}
+
+func oddsCommand(sys *system) *cobra.Command {
+	var f studyFlags
+	var runs int
+	var quick bool
+	cmd := &cobra.Command{
+		Use:   "odds BOAT",
+		Short: "how likely each part passes its limit, and what to measure first to become surer",
+		Long: `Draws boats over the tolerances in the boat file (` + study.Distribution + `) and judges each in the
+trials named. Then it tells which unknown matters most (Sobol indices of the share that the likeliest part uses): measure that first.`,
+		Example: `  quaybench odds petrel
+  quaybench odds petrel --trial hot-restart --runs 10000 --set limits.motor_current="165 A"`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			setup, trials, err := f.load(cmd, sys, args[0])
+			if err != nil {
+				return err
+			}
+			if runs < 1 {
+				return input(fmt.Errorf("--runs must be 1 or more, got %d", runs))
+			}
+			bar := newBar(sys, "runs")
+			o := study.OddsOptions{Runs: runs, Seed: f.seed, Quick: quick, Progress: bar.show}
+			odds, err := bench.FindOdds(cmd.Context(), setup, trials, o)
+			bar.done()
+			if odds == nil {
+				return input(err)
+			}
+			if f.json && err == nil {
+				return writeJSON(sys, odds)
+			}
+			showOdds(sys, odds)
+			return err
+		},
+	}
+	f.add(cmd, sys)
+	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart")
+	cmd.Flags().IntVar(&runs, "runs", 1000, "draws for the probabilities; the sensitivity takes half as many more")
+	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
+	cmd.Flags().BoolVar(&quick, "quick", false, "leave the sensitivity out")
+	return cmd
+}
+
+func showOdds(sys *system, o *bench.OddsResult) {
+	percent := func(p study.Probability) []string {
+		return []string{fmt.Sprintf("%.3g %%", 100*p.Value), fmt.Sprintf("%.2g to %.2g %%", 100*p.Low, 100*p.High)}
+	}
+	fmt.Fprintf(sys.Out, "%s: %d draws over the tolerances, in %s\n\n", o.Boat, o.Runs, strings.Join(o.Trials, ", "))
+	tab := &table{right: map[int]bool{2: true, 3: true, 4: true, 5: true}}
+	tab.add("part", "current", "over", "95 % interval", "used: median", "97.5 %", "worst in")
+	for _, p := range o.Parts {
+		row := append([]string{p.Part, orElse(p.Current, "-")}, percent(p.Over)...)
+		tab.add(append(row, shownShare(p.Median), shownShare(p.High), p.Trial)...)
+	}
+	for _, d := range o.Devices {
+		tab.add(append([]string{d.Device + " opens", "battery"}, append(percent(d.Opens), "", "", "")...)...)
+	}
+	tab.add(append([]string{"anything over", ""}, append(percent(o.Over), "", "", "")...)...)
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+	if o.Unrun > 0 {
+		fmt.Fprintf(sys.Out, "%d draws make no drive and are left out\n", o.Unrun)
+	}
+	if len(o.Unknowns) > 0 {
+		fmt.Fprintf(sys.Out, "\nwhat the spread of %s comes from (share of its variance: alone, with interactions); measure the first first\n", o.Target)
+		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
+		for i, u := range o.Unknowns {
+			if i == 8 || i > 0 && u.Total < 0.005 {
+				break
+			}
+			tab.add("  "+u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), shownShare(min(1, u.First)), shownShare(min(1, u.Total)))
+		}
+		for _, l := range tab.lines() {
+			fmt.Fprintln(sys.Out, l)
+		}
+	}
+	fmt.Fprintf(sys.Out, "\nhow sure: %s; values without a tolerance are taken as exact.\n%s\n", wrapped("tolerances are taken as "+study.Distribution, sys.width()), wrapped(bench.Caution, sys.width()))
+}

@@ -1,8 +1,12 @@
 package bench
 
 import (
+	"cmp"
 	"encoding/json"
+	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
@@ -66,7 +70,6 @@ type trialJSON struct {
 	Trial      string         `json:"trial"`
 	Parts      []partJSON     `json:"parts"`
 	Events     []eventJSON    `json:"events"`
-	Missing    []string       `json:"missing"`
 	Gain       gainJSON       `json:"gain"`
 	Energy     energyJSON     `json:"energy"`
 	Statistics statisticsJSON `json:"statistics"`
@@ -84,13 +87,11 @@ type partJSON struct {
 	Verdict string   `json:"verdict"`
 }
 
+// eventJSON is an instant. What lasts has two: one where it begins, one where it ends.
 type eventJSON struct {
-	At     float64  `json:"t_s"`
-	Part   string   `json:"part"`
-	What   string   `json:"what"`
-	Until  *float64 `json:"until_s"`
-	Count  int      `json:"count"`
-	Latest *float64 `json:"latest_s"`
+	At   *float64 `json:"t_s"` // null: expected, and did not come
+	Part string   `json:"part"`
+	What string   `json:"what"`
 }
 
 type gainJSON struct {
@@ -149,7 +150,7 @@ func FindingsJSON(findings []verdict.Finding) []FindingJSON {
 func trialOf(t *verdict.Trial) trialJSON {
 	r := t.Run
 	out := trialJSON{
-		Trial: t.Name, Parts: []partJSON{}, Events: []eventJSON{}, Missing: append([]string{}, t.Missing...),
+		Trial: t.Name, Parts: []partJSON{}, Events: eventsOf(t),
 		Gain:       gainJSON{r.Gain.TopSpeed, r.Gain.Thrust, r.Gain.Endurance, r.Gain.Distance},
 		Energy:     energyJSON{r.Energy.Battery, r.Energy.Heat, r.Energy.Shaft, r.Energy.Stored, r.Energy.Residual},
 		Statistics: statisticsJSON{r.Statistics.Steps, r.Statistics.Rejected, r.Statistics.Evaluations},
@@ -166,15 +167,33 @@ func trialOf(t *verdict.Trial) trialJSON {
 			Peak: finite(quantity.MustUnit(p.Unit).FromSI(p.Peak)), Limit: finite(quantity.MustUnit(p.Unit).FromSI(p.Limit)), Margin: finite(unit.FromSI(margin)),
 		})
 	}
-	for _, e := range r.Events {
-		j := eventJSON{At: e.At, Part: e.Device, What: e.What, Count: max(e.Count, 1)}
+	return out
+}
+
+// eventsOf lists the events of a trial in time order, and after them the protection that did not come.
+func eventsOf(t *verdict.Trial) []eventJSON {
+	out := []eventJSON{}
+	for _, e := range t.Run.Events {
+		what := e.What
+		switch {
+		case math.IsInf(e.Latest, 1):
+			what += "; a slow one never, at that current"
+		case e.Latest > 0:
+			what += fmt.Sprintf("; a slow one at %.4g s", e.Latest)
+		}
+		out = append(out, eventJSON{finite(e.At), e.Device, what})
 		if e.Until > 0 {
-			j.Until = &e.Until
+			ends := e.What + ": ends"
+			if e.Count > 1 {
+				ends += fmt.Sprintf(", having come %d times", e.Count)
+			}
+			out = append(out, eventJSON{finite(e.Until), e.Device, ends})
 		}
-		if e.Latest > 0 {
-			j.Latest = finite(e.Latest)
-		}
-		out.Events = append(out.Events, j)
+	}
+	slices.SortStableFunc(out, func(a, b eventJSON) int { return cmp.Compare(*a.At, *b.At) })
+	for _, what := range t.Missing {
+		device := slices.IndexFunc(t.Run.Expect, func(device string) bool { return strings.Contains(what, "the "+device+" ") })
+		out = append(out, eventJSON{nil, t.Run.Expect[max(device, 0)], what})
 	}
 	return out
 }

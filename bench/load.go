@@ -58,8 +58,11 @@ func LoadFS(files fs.FS, boatFile, settingsFile string, show func(string) string
 		return nil, err
 	}
 	settingsText, err := readFile(files, settingsFile, s.SettingsFile)
-	if err != nil {
-		return nil, errors.Join(problemsOrNil(problems), err)
+	switch {
+	case err != nil && len(problems) > 0:
+		return nil, fmt.Errorf("%w\n%w", problems, err)
+	case err != nil:
+		return nil, err
 	}
 	s.Settings, _, err = settings.Read(s.SettingsFile, settingsText)
 	if err := gather(&problems, err); err != nil {
@@ -89,7 +92,7 @@ func readFile(files fs.FS, name, shown string) ([]byte, error) {
 	text, err := fs.ReadFile(files, name)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("%s is not there", shown)
+		return nil, fmt.Errorf("there is no file %s", shown)
 	case err != nil:
 		var path *fs.PathError
 		if errors.As(err, &path) {
@@ -108,13 +111,6 @@ func gather(list *datafile.Problems, err error) error {
 		return nil
 	}
 	return err
-}
-
-func problemsOrNil(p datafile.Problems) error {
-	if len(p) == 0 {
-		return nil
-	}
-	return p
 }
 
 // LoadTrial finds a trial: a built-in one by name, else a file.

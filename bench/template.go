@@ -30,14 +30,17 @@ func NewSettingsFile(name string) []byte {
 func template(of any) string {
 	var b strings.Builder
 	fields := datafile.Fields(of)
+	first := false // below its table's header
 	for i, f := range fields {
 		if f.Kind == datafile.KindGroup || f.Kind == datafile.KindGroups {
 			group(&b, fields[i:], f)
+			first = true
 			continue
 		}
-		if !strings.HasSuffix(b.String(), "]\n") {
-			b.WriteByte(10)
+		if !first {
+			b.WriteByte('\n')
 		}
+		first = false
 		hidden := f.Optional && !f.Stated || idle(fields, f.Key)
 		for _, text := range []string{f.Doc, found(f.Find), bounds(f)} {
 			wrap(&b, text)

@@ -46,18 +46,23 @@ func (t *Tried) Side() *verdict.Side {
 
 // Propose returns the settings with assignments made: key=value each, as in limits.motor_current="240 A".
 func Propose(s settings.Set, assignments []string) (settings.Set, error) {
+	made := map[string]string{}
 	for _, a := range assignments {
 		key, text, ok := strings.Cut(a, "=")
 		if !ok {
 			return s, fmt.Errorf("%q is no assignment; write for example limits.motor_current=\"240 A\"", a)
 		}
-		text = strings.TrimSpace(text)
+		key, text = strings.TrimSpace(key), strings.TrimSpace(text)
 		if n := len(text); n >= 2 && text[0] == '"' && text[n-1] == '"' {
 			text = text[1 : n-1]
 		}
+		if first, twice := made[key]; twice {
+			return s, fmt.Errorf("%s is set twice, to %q and to %q; keep one", key, first, text)
+		}
+		made[key] = text
 		var err error
-		if s, err = s.With(strings.TrimSpace(key), text); err != nil {
-			return s, fmt.Errorf("cannot set %q: %w", a, err)
+		if s, err = s.With(key, text); err != nil {
+			return s, err
 		}
 	}
 	return s, nil
@@ -99,6 +104,9 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	if t.Proposal != nil {
 		side := verdict.Join(verdict.Static(s.Boat, sets[1]), judged[1])
 		t.Proposed = &side
+	}
+	if err != nil && ctx.Err() == nil {
+		err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
 	}
 	if err != nil || o.NoChange {
 		return t, err

@@ -15,15 +15,21 @@ func highestVoltage(b *boat.Boat) float64 {
 	return float64(b.Battery.Cells) * b.Battery.CellHighest.Or(full[b.Battery.Chemistry])
 }
 
-// engineSpace is the factor on the allowable amperage of a conductor in the engine space, by insulation temperature:
-// 33 CFR 183.425 table 5 note 1. From memory (the numbers for 60, 75 and 90 °C were seen elsewhere).
+// engineSpace is the factor on the allowable amperage of a conductor in the engine space, by insulation temperature (K):
+// 33 CFR 183.425 table 5 note 1. From memory (the numbers for 60, 75 and 90 °C were seen elsewhere). Between two classes the
+// lower one holds; below the lowest, the head-room that 50 °C of air leaves (√((T − 50)/(T − 30))).
 func engineSpace(rated float64) float64 {
-	for _, row := range []struct{ celsius, factor float64 }{{60, 0.58}, {75, 0.75}, {80, 0.78}, {90, 0.82}, {105, 0.85}, {125, 0.89}} {
-		if rated-273.15 <= row.celsius+0.5 {
-			return row.factor
+	celsius := rated - 273.15
+	factor := 0.0
+	if celsius > 50 {
+		factor = math.Sqrt((celsius - 50) / (celsius - 30))
+	}
+	for _, row := range []struct{ celsius, factor float64 }{{60, 0.58}, {75, 0.75}, {80, 0.78}, {90, 0.82}, {105, 0.85}, {125, 0.89}, {200, 1}} {
+		if celsius >= row.celsius-1e-6 {
+			factor = row.factor
 		}
 	}
-	return 1
+	return factor
 }
 
 // allowable is the current a cable may carry for ever where it lies; 0 where the file gives no ampacity.

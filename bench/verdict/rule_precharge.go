@@ -23,6 +23,9 @@ var precharge = Rule{
 			share := 1 - math.Exp(-p.Time.SI/tau)
 			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("after %.3g s of pre-charge the link capacitor is at %.0f %% of the battery voltage; 95 %% needs %.3g s", p.Time.SI, 100*share, 3*tau)})
 		}
+		if left := volts * math.Exp(-p.Time.SI/(p.Resistance.SI*C)); b.Contactor.Make.Given && left/volts*prospective(b) > b.Contactor.Make.SI {
+			out = append(out, Finding{Level: Over, Text: fmt.Sprintf("the contactor closes with %.1f V still across it: up to %.0f A of battery current, more than the %.0f A it may close on", left, left/volts*prospective(b), b.Contactor.Make.SI)})
+		}
 		if energy := C * volts * volts / 2; energy > p.Energy.SI {
 			out = append(out, Finding{Level: Over, Text: fmt.Sprintf("one pre-charge puts %.3g J into the resistor, which takes %.3g J", energy, p.Energy.SI)})
 		}

@@ -116,17 +116,8 @@ func newRoot(sys *system) *cobra.Command {
 		Version:       bench.Version,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return nil
-			}
-			text := fmt.Sprintf("there is no command %q", args[0])
-			if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
-				text += "; did you mean " + strings.Join(near, " or ") + "?"
-			}
-			return input(fmt.Errorf("%s (`quaybench --help` lists the commands)", text))
-		},
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Args:          known,
+		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SuggestionsMinimumDistance = 2
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
@@ -134,27 +125,55 @@ func newRoot(sys *system) *cobra.Command {
 	})
 	root.PersistentFlags().String("book", "", "folder of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys))
-	addExamples(root)
+	dress(root)
+	markUsage(root)
 	return root
 }
 
 // helpWidth is the width of help texts.
 const helpWidth = 100
 
-// addExamples gives the commands that cobra brings along what all others have.
-func addExamples(root *cobra.Command) {
+// known refuses arguments of a command that only has others below it.
+func known(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	text := fmt.Sprintf("there is no command %q", args[0])
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		text += "; did you mean " + strings.Join(near, " or ") + "?"
+	}
+	return fmt.Errorf("%s (`%s --help` lists the commands)", text, cmd.CommandPath())
+}
+
+// dress gives the commands that cobra brings along what all others have: examples, and an error for a wrong word.
+func dress(root *cobra.Command) {
 	root.InitDefaultHelpCmd()
 	root.InitDefaultCompletionCmd()
 	for _, c := range root.Commands() {
 		switch c.Name() {
 		case "help":
 			c.Example = "  quaybench help try"
+			c.Args = func(_ *cobra.Command, args []string) error {
+				about, rest, _ := root.Find(args)
+				return known(about, rest)
+			}
 		case "completion":
 			c.Example = "  source <(quaybench completion bash)\n  quaybench completion fish > ~/.config/fish/completions/quaybench.fish"
+			c.Args, c.RunE = known, root.RunE
 			for _, shell := range c.Commands() {
 				shell.Example = "  " + shell.CommandPath()
 			}
 		}
+	}
+}
+
+// markUsage makes a wrong number of arguments bad use, in every command.
+func markUsage(cmd *cobra.Command) {
+	if check := cmd.Args; check != nil {
+		cmd.Args = func(cmd *cobra.Command, args []string) error { return input(check(cmd, args)) }
+	}
+	for _, c := range cmd.Commands() {
+		markUsage(c)
 	}
 }
 
@@ -163,9 +182,9 @@ func arguments(least, most int, what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		switch n := len(args); {
 		case n < least:
-			return input(fmt.Errorf("%s is missing: %s (see `%s --help`)", what, cmd.UseLine(), cmd.CommandPath()))
+			return fmt.Errorf("%s is missing: %s (see `%s --help`)", what, cmd.UseLine(), cmd.CommandPath())
 		case n > most:
-			return input(fmt.Errorf("%q is one too many: %s (see `%s --help`)", args[most], cmd.UseLine(), cmd.CommandPath()))
+			return fmt.Errorf("%q is one too many: %s (see `%s --help`)", args[most], cmd.UseLine(), cmd.CommandPath())
 		}
 		return nil
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/trial"
 )
 
 func tryCommand(sys *system) *cobra.Command {
@@ -37,17 +38,8 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 				return err
 			}
 			o := bench.TryOptions{Set: set}
-			seen := map[string]bool{}
-			for _, name := range trials {
-				t, err := bench.LoadTrial(name)
-				if err != nil {
-					return input(err)
-				}
-				if seen[t.Name] {
-					return input(fmt.Errorf("two trials are called %q; give each its own name", t.Name))
-				}
-				seen[t.Name] = true
-				o.Trials = append(o.Trials, t)
+			if o.Trials, err = loadTrials(trials); err != nil {
+				return err
 			}
 			if _, err := bench.Propose(setup.Settings, set); err != nil {
 				return input(err)
@@ -95,6 +87,23 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// loadTrials finds trials by name or file.
+func loadTrials(names []string) (trials []*trial.Trial, err error) {
+	seen := map[string]bool{}
+	for _, name := range names {
+		t, err := bench.LoadTrial(name)
+		if err != nil {
+			return nil, input(err)
+		}
+		if seen[t.Name] {
+			return nil, input(fmt.Errorf("two trials are called %q; give each its own name", t.Name))
+		}
+		seen[t.Name] = true
+		trials = append(trials, t)
+	}
+	return trials, nil
 }
 
 // try runs bench.Try with a progress bar on a terminal.

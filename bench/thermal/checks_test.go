@@ -1,284 +1,269 @@
-package thermal
+package thermal_test
 
 import (
+	"encoding/csv"
 	"math"
+	"os"
+	"sort"
+	"strconv"
 	"testing"
 
-	"quaybench/testdata/checks"
-
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/thermal"
+	"quaybench/testdata/checks"
 )
 
-// zero finds where a falling f passes zero.
-func zero(f func(float64) float64, lo, hi float64) float64 {
-	for range 200 {
-		mid := (lo + hi) / 2
-		if f(mid) > 0 {
-			lo = mid
-		} else {
-			hi = mid
+// run checks a topic of testdata/checks here, which has the columns of the tables of
+// quaybench/testdata/checks; the file moves there as it is, and run becomes
+// checks.Run.
+func run(t *testing.T, topic string, compute map[string]func() float64) {
+	file, err := os.Open("testdata/checks/" + topic + ".csv")
+	require.NoError(t, err)
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	require.NoError(t, err)
+	seen := map[string]bool{}
+	for _, r := range rows[1:] {
+		c := checks.Check{ID: r[0], Quantity: r[1], Unit: r[3], Kind: r[5], Source: r[6], Status: r[7], How: r[8], Explained: r[9]}
+		c.Expected, err = strconv.ParseFloat(r[2], 64)
+		require.NoError(t, err)
+		c.Tolerance, err = strconv.ParseFloat(r[4], 64)
+		require.NoError(t, err)
+		require.Contains(t, checks.Statuses, c.Status)
+		require.False(t, seen[c.ID], "%s comes twice", c.ID)
+		seen[c.ID] = true
+		f, ok := compute[c.ID]
+		if !assert.True(t, ok, "no function computes %s", c.ID) {
+			continue
 		}
+		got := f()
+		pass := c.Passes(got)
+		t.Logf("%-10s expected %.9g got %.9g %s pass %v  %s; %s; %s %s", c.ID, c.Expected, got, c.Unit, pass, c.Quantity, c.Source, c.Status, c.Explained)
+		assert.Equal(t, c.Explained == "", pass, "%s: %s: got %.9g, expected %.9g", c.ID, c.Quantity, got, c.Expected)
 	}
-	return (lo + hi) / 2
+	for id := range compute {
+		assert.True(t, seen[id], "%s has no row", id)
+	}
 }
 
-const mm2 = 1e-6
+const zero = 273.15 // 0 °C
 
 func TestChecksConductor(t *testing.T) {
-	const foot = 0.3048
-	perKilometre := func(section float64, class ConductorClass) func() float64 {
-		return func() float64 {
-			ohms, err := ConductorResistance(section*mm2, class, false)
-			require.NoError(t, err)
-			return 1000 * ohms
+	compute := map[string]func() float64{
+		"C-01":  func() float64 { return thermal.Copper.Resistivity * 1e6 },
+		"C-02":  func() float64 { return thermal.Copper.Coefficient },
+		"C-03":  func() float64 { return 1/thermal.Copper.Coefficient - 20 },
+		"C-04a": func() float64 { return thermal.Copper.Ratio(zero + 75) },
+		"C-04b": func() float64 { return thermal.Copper.Ratio(zero + 90) },
+		"C-04c": func() float64 { return thermal.Copper.Ratio(zero + 155) },
+		"C-04d": func() float64 { return thermal.TemperatureByResistance(zero+20, 1.21611, 234.5) - zero },
+		"C-06":  func() float64 { return 0.03864 * thermal.Material{Coefficient: 0.00392}.Ratio(zero+95) },
+	}
+	for _, mm2 := range []float64{6, 10, 16, 25, 35, 50, 70, 95, 120} {
+		size := strconv.Itoa(int(mm2))
+		for id, class := range map[string]thermal.ConductorClass{"C-07-": thermal.Class2, "C-08-": thermal.Class5} {
+			compute[id+size] = func() float64 {
+				r, err := thermal.ConductorResistance(mm2*1e-6, class, false)
+				require.NoError(t, err)
+				return r * 1e3
+			}
 		}
 	}
-	area := func(gauge int) func() float64 { return func() float64 { return AWGSection(gauge) / mm2 } }
-	thousandFeet := func(gauge int) func() float64 { return func() float64 { return AWGResistance(gauge) * 1000 * foot } }
-	checks.Run(t, "conductor", map[string]func() float64{
-		"C-01":  func() float64 { return Copper.Resistivity / mm2 },
-		"C-07a": perKilometre(16, Class2),
-		"C-07b": perKilometre(70, Class2),
-		"C-08a": perKilometre(16, Class5),
-		"C-08b": perKilometre(50, Class5),
-		"C-08c": perKilometre(95, Class5),
-		"C-22":  func() float64 { return Copper.Resistivity / (perKilometre(50, Class5)() / 1000) / mm2 },
-		"C-23":  func() float64 { return TemperatureByResistance(Celsius20, 100.0/80, 235) - zeroCelsius },
-		"K-09a": area(-3),
-		"K-09b": area(2),
-		"K-09c": area(10),
-		"K-10a": thousandFeet(-3),
-		"K-10b": thousandFeet(2),
-		"K-10c": thousandFeet(6),
-		"K-18": func() float64 {
-			c := Cable{Length: 10, Resistance: perKilometre(50, Class5)() / 1000, Material: Copper}
-			loss := c.Loss(100)
-			return loss.Power * (1 + loss.Coefficient*(zeroCelsius+70-loss.Reference)) / 100
-		},
-		"K-07": func() float64 {
-			return Cable{Ampacity: 100, Rated: zeroCelsius + 90, Air: zeroCelsius + 30}.AmpacityIn(zeroCelsius + 50)
-		},
-		"K-05": func() float64 { return BundlingFactor(5) },
-	})
+	for _, celsius := range []float64{70, 75, 90} {
+		compute["C-09-"+strconv.Itoa(int(celsius))] = func() float64 { return 1 / thermal.Copper.Ratio(zero+celsius) }
+	}
+	run(t, "conductor", compute)
 }
 
-func TestChecksAdiabatic(t *testing.T) {
-	k := func(from, to float64) func() float64 {
-		return func() float64 { return Copper.WithstandConstant(zeroCelsius+from, zeroCelsius+to) * mm2 }
+func TestChecksCable(t *testing.T) {
+	gauges := map[string]int{"4/0": -3, "3/0": -2, "2/0": -1, "1/0": 0, "1": 1, "2": 2, "4": 4, "6": 6, "10": 10}
+	k := func(m thermal.Material, from, to float64) func() float64 {
+		return func() float64 { return m.WithstandConstant(zero+from, zero+to) * 1e-6 }
 	}
-	section := func() float64 { return WithstandSection(2500, 0.1, 115/mm2) }
-	checks.Run(t, "adiabatic", map[string]func() float64{
-		"K-11a": k(70, 160),
-		"K-11b": k(70, 140),
-		"K-11c": k(90, 250),
-		"K-11d": k(60, 200),
-		"K-11e": k(85, 220),
-		"K-12":  k(70, 160),
-		"K-13":  func() float64 { return section() / mm2 },
-		"K-14":  func() float64 { return Copper.AdiabaticTemperature(2500, section(), 0.1, zeroCelsius+70) - zeroCelsius },
-		"K-15": func() float64 {
-			const circularMil = math.Pi / 4 * 25.4e-6 * 25.4e-6
-			return OnderdonkCurrent(2581*circularMil, 5, zeroCelsius+25)
+	fifty := thermal.Cable{Length: 10, Section: 50e-6, Resistance: 0.386e-3, Material: thermal.Copper}
+	loss := func(celsius float64) float64 {
+		h := fifty.Loss(100)
+		return h.Power * (1 + h.Coefficient*(zero+celsius-h.Reference))
+	}
+	compute := map[string]func() float64{
+		"K-11a": k(thermal.Copper, 70, 160), "K-12a": k(thermal.Copper, 70, 160),
+		"K-11b": k(thermal.Copper, 70, 140), "K-12b": k(thermal.Copper, 70, 140),
+		"K-11c": k(thermal.Copper, 90, 250), "K-12c": k(thermal.Copper, 90, 250),
+		"K-11d": k(thermal.Copper, 60, 200), "K-12d": k(thermal.Copper, 60, 200),
+		"K-11e": k(thermal.Copper, 85, 220), "K-12e": k(thermal.Copper, 85, 220),
+		"K-11f": k(thermal.Copper, 90, 160),
+		"K-11g": k(thermal.Copper, 180, 350),
+		"K-11h": k(thermal.Aluminium, 70, 160),
+		"K-11i": k(thermal.Aluminium, 90, 250),
+		"K-13":  func() float64 { return thermal.WithstandSection(2500, 0.1, 115e6) * 1e6 },
+		"K-13t": func() float64 {
+			return thermal.Copper.AdiabaticTemperature(2500, 6.87e-6, 0.1, zero+70) - zero
 		},
-		"K-17": func() float64 { return PreeceCurrent(0.0524 * 0.0254) },
-		"K-19": func() float64 {
-			return zero(func(d float64) float64 { return 100 - PreeceCurrent(d*0.0254) }, 0.001, 1)
+		"K-15":  func() float64 { return thermal.OnderdonkCurrent(2581*math.Pi/4*25.4e-6*25.4e-6, 5, zero+25) },
+		"K-17":  func() float64 { return thermal.PreeceCurrent(0.0524 * 0.0254) },
+		"K-18a": func() float64 { return loss(20) / 100 },
+		"K-18b": func() float64 { return loss(70) / 100 },
+		"K-18c": func() float64 { return loss(20) },
+		"K-08": func() float64 {
+			return thermal.Cable{Ampacity: 210, Rated: zero + 105, Air: zero + 30}.AmpacityIn(zero + 50)
 		},
-	})
+	}
+	for _, celsius := range []float64{60, 75, 80, 90, 105, 125, 200} {
+		factor := func() float64 {
+			return thermal.Cable{Ampacity: 1, Rated: zero + celsius, Air: zero + 30}.AmpacityIn(zero + 50)
+		}
+		compute["K-06-"+strconv.Itoa(int(celsius))] = factor
+		compute["K-07-"+strconv.Itoa(int(celsius))] = factor
+	}
+	for _, n := range []int{3, 4, 6, 7, 24, 25} {
+		compute["K-05-"+strconv.Itoa(n)] = func() float64 { return thermal.BundlingFactor(n) }
+	}
+	for _, label := range []string{"4/0", "2", "4", "6", "10"} {
+		compute["K-09-"+label] = func() float64 { return thermal.AWGSection(gauges[label]) * 1e6 }
+	}
+	for _, label := range []string{"4/0", "3/0", "2/0", "1/0", "1", "2", "4", "6"} {
+		compute["K-10-"+label] = func() float64 { return thermal.AWGResistance(gauges[label]) * 304.8 }
+	}
+	for label, rating := range map[string][2]float64{"10": {40, 60}, "6": {80, 120}, "2": {140, 210}, "4/0": {300, 445}} {
+		compute["K-01-"+label] = func() float64 {
+			c := thermal.Cable{
+				Length: 3, Section: thermal.AWGSection(gauges[label]), Material: thermal.Copper,
+				Ampacity: rating[1], Rated: zero + 105, Air: zero + 30,
+			}
+			var b thermal.Builder
+			c.AddTo(&b, "cable", b.AddBoundary("air"))
+			n, err := b.Build()
+			require.NoError(t, err)
+			out, err := n.Hold([]float64{zero + 30}, []thermal.Heat{c.Loss(rating[0])}, nil, []float64{zero + 30}, nil)
+			require.NoError(t, err)
+			require.True(t, out.Steady)
+			return out.Temperatures[0] - zero
+		}
+	}
+	run(t, "cable", compute)
 }
 
 func TestChecksFuse(t *testing.T) {
-	fuse := func(class string, rating float64) Fuse {
-		c, err := Class(class)
+	fuse := func(class string, rating float64) thermal.Fuse {
+		c, err := thermal.Class(class)
 		require.NoError(t, err)
 		f, err := c.Fuse(rating)
 		require.NoError(t, err)
 		return f
 	}
-	gG, blade := fuse("gG", 100), fuse("blade", 30)
-	i2t := func(m FuseModel) float64 { return math.Pow(m.MeltCurrent(0.01), 2) * 0.01 }
-	checks.Run(t, "fuse", map[string]func() float64{
-		"F-01a": func() float64 { return gG.Fastest.MeltCurrent(10) },
-		"F-01b": func() float64 { return gG.Slowest.MeltCurrent(5) },
-		"F-01c": func() float64 { return gG.Fastest.MeltCurrent(0.1) },
-		"F-01d": func() float64 { return gG.Slowest.MeltCurrent(0.1) },
-		"F-01e": func() float64 { return fuse("gG", 250).Slowest.MeltCurrent(5) },
-		"F-02a": func() float64 { return i2t(gG.Fastest) },
-		"F-02b": func() float64 { return i2t(gG.Slowest) },
-		"F-02c": func() float64 { return gG.Slowest.MeltCurrent(0.1) / fuse("gG", 160).Fastest.MeltCurrent(0.1) },
-		"F-03a": func() float64 { return gG.Fastest.LeastMeltingCurrent() },
-		"F-03b": func() float64 { return gG.Slowest.MeltCurrent(2 * 3600) },
-		"F-08a": func() float64 { return blade.Fastest.MeltTime(60).Time },
-		"F-08b": func() float64 { return blade.Slowest.MeltTime(60).Time },
-		"F-08c": func() float64 { return blade.Slowest.MeltTime(105).Time },
-		"F-08d": func() float64 { return blade.Fastest.LeastMeltingCurrent() },
-	})
-}
-
-// body is a one-node network: time constant tau (s), 1 K/W.
-func body(t *testing.T, tau float64) *Network {
-	t.Helper()
-	var b Builder
-	b.Connect(b.AddNode("body", tau), b.AddBoundary("air"), 1)
-	n, err := b.Build()
-	require.NoError(t, err)
-	return n
-}
-
-// reach is when a body of time constant tau reaches a rise (K) under constant power (W), from a rise.
-func reach(t *testing.T, tau, from, power, rise float64) float64 {
-	t.Helper()
-	c, err := body(t, tau).Course([]float64{from}, []Heat{{Power: power}}, []float64{0}, nil)
-	require.NoError(t, err)
-	return c.FirstAbove(0, rise)
-}
-
-func TestChecksOverload(t *testing.T) {
-	square := func(x float64) float64 { return x * x }
-	trip := func(current, before float64) func() float64 {
-		return func() float64 { return reach(t, 600, square(before), square(current), square(1.05)) }
+	i2t := func(m thermal.FuseModel) float64 { i := m.MeltCurrent(0.01); return i * i * 0.01 }
+	compute := map[string]func() float64{
+		"F-08-110": func() float64 { return fuse("blade", 100).Fastest.LeastMeltingCurrent() },
 	}
-	relay := func(current, before float64) func() float64 {
-		return func() float64 { return reach(t, 283, square(before), square(current), square(1.125)) }
+	for rating, hours := range map[float64]float64{32: 1, 63: 1, 100: 2, 250: 3, 500: 4} {
+		f := fuse("gG", rating)
+		size := strconv.Itoa(int(rating))
+		compute["F-01-"+size+"a"] = func() float64 { return f.Fastest.MeltCurrent(10) }
+		compute["F-01-"+size+"b"] = func() float64 { return f.Slowest.MeltCurrent(5) }
+		compute["F-01-"+size+"c"] = func() float64 { return f.Fastest.MeltCurrent(0.1) }
+		compute["F-01-"+size+"d"] = func() float64 { return f.Slowest.MeltCurrent(0.1) }
+		compute["F-02-"+size+"a"] = func() float64 { return i2t(f.Fastest) }
+		compute["F-02-"+size+"b"] = func() float64 { return i2t(f.Slowest) }
+		compute["F-03-"+size+"a"] = func() float64 { return f.Fastest.LeastMeltingCurrent() / rating }
+		compute["F-03-"+size+"b"] = func() float64 { return f.Slowest.MeltCurrent(3600*hours) / rating }
 	}
-	checks.Run(t, "overload", map[string]func() float64{
-		"T-01a": trip(1.2, 0),
-		"T-01b": trip(1.5, 0),
-		"T-01c": trip(2, 0),
-		"T-01d": trip(3, 0),
-		"T-01e": trip(6, 0),
-		"T-02a": trip(2, 0.8),
-		"T-02b": trip(1.2, 1),
-		"T-03":  func() float64 { return reach(t, 600, -1, 0, -0.5) },
-		"T-06":  relay(7.2, 0),
-		"T-07a": relay(1.5, 1),
-		"T-07b": relay(1.2, 1.05),
-		"T-15":  func() float64 { return reach(t, 3, 0, 80, 0.95*120-40) },
-	})
-}
-
-func TestChecksDuty(t *testing.T) {
-	history := History{{200, 10}, {50, 50}}
-	overload := func(seconds float64) func() float64 {
-		return func() float64 { return 1 / Foster{{1, 20 * 60}}.Impedance(seconds) }
+	for percent, times := range map[int][2]float64{135: {0.75, 600}, 160: {0.25, 50}, 200: {0.15, 5}, 350: {0.04, 0.5}} {
+		f := fuse("blade", 100)
+		compute["F-08-"+strconv.Itoa(percent)+"a"] = func() float64 { return f.Fastest.MeltCurrent(times[0]) }
+		compute["F-08-"+strconv.Itoa(percent)+"b"] = func() float64 { return f.Slowest.MeltCurrent(times[1]) }
 	}
-	// loss of a motor at p times its rated load, constant loss alpha over copper loss, 1 at the rated load
-	loss := func(p, alpha float64) float64 { return (alpha + p*p) / (alpha + 1) }
-	intermittent := func(p float64) float64 { // highest rise at last, rated load for ever being 1
-		n := body(t, 100)
-		T := []float64{0}
-		highest := 0.0
-		for range 100 {
-			run, err := n.Course(T, []Heat{{Power: loss(p, 0.4)}}, []float64{0}, nil)
-			require.NoError(t, err)
-			highest = run.At(15, nil)[0]
-			rest, err := n.Course([]float64{highest}, []Heat{{}}, []float64{0}, []float64{100.0 / 150})
-			require.NoError(t, err)
-			T = rest.At(30, nil)
-		}
-		return highest
-	}
-	checks.Run(t, "duty", map[string]func() float64{
-		"T-13": func() float64 { return history.RMS() },
-		"T-13h": func() float64 {
-			f := Foster{{1, 3600}}
-			high, low := f.Rise(PulseTrain{Power: 200*200 - 50*50, Width: 10, Period: 60}, 0)
-			return (50*50 + (high+low)/2) / (history.RMS() * history.RMS())
-		},
-		"T-14a": overload(5 * 60),
-		"T-14b": overload(10 * 60),
-		"T-14c": overload(30 * 60),
-		"T-16": func() float64 {
-			return zero(func(p float64) float64 { return 1 - loss(p, 0.5)*Foster{{1, 1.5}}.Impedance(2) }, 0.5, 5)
-		},
-		"T-17": func() float64 { return zero(func(p float64) float64 { return 1 - intermittent(p) }, 0.5, 5) },
-	})
-}
-
-func TestChecksNetwork(t *testing.T) {
-	// chain is junction, case, sink ... to a boundary, by the resistances between them.
-	chain := func(resistances ...float64) *Network {
-		var b Builder
-		var c Cauer
-		for _, r := range resistances {
-			c = append(c, CauerStep{r, 1})
-		}
-		c.AddTo(&b, "junction", b.AddBoundary("air"))
-		n, err := b.Build()
-		require.NoError(t, err)
-		return n
-	}
-	steady := func(n *Network, power, air float64) []float64 {
-		heat := make([]float64, n.Nodes())
-		heat[0] = power
-		T, err := n.SteadyState(heat, []float64{air}, nil)
-		require.NoError(t, err)
-		return T
-	}
-	power := func(n *Network, junction, air float64) float64 {
-		return zero(func(p float64) float64 { return junction - steady(n, p, air)[0] }, 0, 1e4)
-	}
-	rashid := chain(0.4, 0.1, 0.5)
-	published := Cauer{{0.1, 0.4}, {0.2, 0.5}, {0.3, 0.6}}
-	foster := func(c Cauer) Foster {
-		f, err := c.Foster()
-		require.NoError(t, err)
-		return f
-	}
-	cauer := func(f Foster) Cauer {
-		c, err := f.Cauer()
-		require.NoError(t, err)
-		return c
-	}
-	checks.Run(t, "network", map[string]func() float64{
-		"P-11p": func() float64 { return power(rashid, 150, 25) },
-		"P-11c": func() float64 { return steady(rashid, power(rashid, 150, 25), 25)[1] },
-		"P-12":  func() float64 { return power(chain(0.1, 0.08), 120, 45) },
-		"P-13":  func() float64 { return power(chain(7.5, 1, 5), 175, 25) },
-		"P-16a": func() float64 { return foster(published)[0].Resistance },
-		"P-16b": func() float64 { return foster(published)[0].TimeConstant },
-		"P-16c": func() float64 { return foster(published)[2].Resistance },
-		"P-16d": func() float64 { return foster(published)[2].TimeConstant },
-		"P-16e": func() float64 { return foster(published).Initial() },
-		"P-17":  func() float64 { return cauer(foster(published))[2].Capacity },
-		"P-18":  func() float64 { return cauer(foster(Cauer{{0.1, 0.3}, {0.5, 0.8}, {1.2, 2.0}}))[1].Resistance },
-		"N-01": func() float64 {
-			c, err := body(t, 100).Course([]float64{Celsius20}, []Heat{CopperLoss(100)}, []float64{Celsius20}, nil)
-			require.NoError(t, err)
-			T, ok := c.Steady()
-			require.True(t, ok)
-			return T[0] - Celsius20
-		},
-	})
+	run(t, "fuse", compute)
 }
 
 func TestChecksInsulation(t *testing.T) {
-	class := func(letter string) InsulationClass {
-		c, err := Insulation(letter)
+	class := func(letter string) thermal.InsulationClass {
+		c, err := thermal.Insulation(letter)
 		require.NoError(t, err)
 		return c
 	}
-	limit := func(letter string) func() float64 {
-		return func() float64 { return class(letter).Temperature - zeroCelsius }
+	a := class("A").Temperature
+	compute := map[string]func() float64{
+		"T-10a": func() float64 { return thermal.AgeingRate(zero+125, a, thermal.Halving) },
+		"T-10b": func() float64 {
+			return 10 / thermal.LifeUsed([]float64{0, 1}, []float64{zero + 125, zero + 125}, a, thermal.Halving)
+		},
+		"T-11": func() float64 { return thermal.ArrheniusRate(zero+165, zero+155, 0.9) },
 	}
-	rise := func(letter string) func() float64 { return func() float64 { return class(letter).Rise } }
-	checks.Run(t, "insulation", map[string]func() float64{
-		"T-08a": limit("A"),
-		"T-08e": limit("E"),
-		"T-08b": limit("B"),
-		"T-08f": limit("F"),
-		"T-08h": limit("H"),
-		"T-09b": rise("B"),
-		"T-09f": rise("F"),
-		"T-09h": rise("H"),
-		"T-10r": func() float64 { return AgeingRate(zeroCelsius+125, class("A").Temperature, 10) },
-		"T-10l": func() float64 { // years at 125 °C that use ten years at the class
-			used := LifeUsed([]float64{0, 1}, []float64{zeroCelsius + 125, zeroCelsius + 125}, class("A").Temperature, 10)
-			return 10 / used
+	for _, letter := range []string{"Y", "A", "E", "B", "F", "H", "N"} {
+		compute["T-08-"+letter] = func() float64 { return class(letter).Temperature - zero }
+	}
+	for _, letter := range []string{"A", "E", "B", "F", "H"} {
+		compute["T-09-"+letter] = func() float64 { return class(letter).Rise }
+	}
+	run(t, "insulation", compute)
+}
+
+func TestChecksLadder(t *testing.T) {
+	body := thermal.Foster{{Resistance: 1, TimeConstant: 600}}
+	short := thermal.Foster{{Resistance: 1, TimeConstant: 1200}}
+	// chain is the heat that brings the first node of a chain to limit, and the
+	// temperatures then.
+	chain := func(limit, air float64, resistances ...float64) (heat float64, T []float64) {
+		var b thermal.Builder
+		last := b.AddBoundary("air")
+		for i := len(resistances) - 1; i >= 0; i-- {
+			node := b.AddNode("node", 1)
+			b.Connect(node, last, resistances[i])
+			last = node
+		}
+		n, err := b.Build()
+		require.NoError(t, err)
+		q := make([]float64, n.Nodes())
+		q[last.Index()] = 1
+		T, err = n.SteadyState(q, []float64{0}, nil)
+		require.NoError(t, err)
+		heat = (limit - air) / T[last.Index()]
+		for i := range T {
+			T[i] = air + heat*T[i]
+		}
+		return heat, T
+	}
+	p16foster, err := p16.Foster()
+	require.NoError(t, err)
+	printed := thermal.Foster{{0.545218012, 0.587685861}, {0.034975383, 0.062807937}, {0.019806605, 0.019506203}}
+	compute := map[string]func() float64{
+		"T-03": func() float64 {
+			half := sort.Search(1e6, func(k int) bool {
+				x := []float64{1}
+				body.Advance(0, 1e-3*float64(k), x)
+				return x[0] <= 0.5
+			})
+			return 1e-3 * float64(half)
 		},
-		"T-11": func() float64 {
-			f := class("F").Temperature
-			return ArrheniusRate(f+10, f, 0.9)
-		},
-	})
+		"T-13":   func() float64 { return thermal.History{{200, 10}, {50, 50}}.RMS() },
+		"P-11a":  func() float64 { q, _ := chain(150, 25, 0.4, 0.1, 0.5); return q },
+		"P-11b":  func() float64 { _, T := chain(150, 25, 0.4, 0.1, 0.5); return T[1] },
+		"P-12":   func() float64 { q, _ := chain(120, 45, 0.1, 0.08); return q },
+		"P-13":   func() float64 { q, _ := chain(175, 25, 7.5, 1, 5); return q },
+		"P-16-R": p16foster.Steady,
+		"P-16-C": p16foster.Initial,
+	}
+	for _, overload := range []float64{1.2, 1.5, 2, 3, 6} {
+		compute["T-01-"+strconv.FormatFloat(overload, 'g', -1, 64)] = func() float64 {
+			return body.TimeTo(overload*overload, 1.05*1.05)
+		}
+	}
+	for _, minutes := range []float64{5, 10, 30} {
+		id := "T-14-" + strconv.Itoa(int(minutes))
+		compute[id+"a"] = func() float64 { return short.Steady() / short.Impedance(60*minutes) }
+		compute[id+"b"] = func() float64 { return math.Sqrt(short.Steady() / short.Impedance(60*minutes)) }
+	}
+	for k := range 3 {
+		id := "P-16-" + strconv.Itoa(k+1)
+		compute[id+"R"] = func() float64 { return p16foster[k].Resistance }
+		compute[id+"t"] = func() float64 { return p16foster[k].TimeConstant }
+		compute[id+"back"] = func() float64 {
+			c, err := printed.Cauer()
+			require.NoError(t, err)
+			return c[k].Resistance
+		}
+	}
+	run(t, "ladder", compute)
 }

@@ -122,13 +122,10 @@ func (n *Network) Course(start []float64, heat []Heat, boundary, scale []float64
 			M.SetSym(i, j, -G.At(i, j)/(c.root[i]*c.root[j]))
 		}
 	}
-	var eigen mat.EigenSym
-	if !allFinite(M.RawSymmetric().Data, drive, start) || !eigen.Factorize(M, true) {
-		return nil, fmt.Errorf("thermal network: no solution over time: a heat, a temperature or a cooling factor is not a finite number")
+	var ok bool
+	if c.rate, c.modes, ok = modesOf(M); !ok || !allFinite(drive, start) {
+		return nil, fmt.Errorf("thermal network: no solution over time: a heat, a temperature or a cooling factor is not a number in any sensible range")
 	}
-	c.rate = eigen.Values(nil)
-	c.modes = mat.NewDense(size, size, nil)
-	eigen.VectorsTo(c.modes)
 	for k := range size {
 		for i := range size {
 			v := c.modes.At(i, k)
@@ -259,11 +256,37 @@ func (n *Network) loopGain(heat []Heat, scale []float64) float64 {
 			M.SetSym(i, j, sum)
 		}
 	}
-	var eigen mat.EigenSym
-	if !eigen.Factorize(M, false) {
+	gains, _, ok := modesOf(M)
+	if !ok {
 		return math.NaN()
 	}
-	return eigen.Values(nil)[size-1]
+	return gains[size-1]
+}
+
+// modesOf are the eigenvalues of a symmetric matrix, ascending, and its
+// eigenvectors, one per column. It says false of a matrix that is no number. Values
+// out of all proportion are taken as zero or refused, since gonum's rescaling of
+// them panics (Dsterf, Dsteqr of v0.17.0).
+func modesOf(M *mat.SymDense) (values []float64, vectors *mat.Dense, ok bool) {
+	const smallest, largest = 1e-100, 1e100
+	size := M.SymmetricDim()
+	for i := range size {
+		for j := i; j < size; j++ {
+			switch v := math.Abs(M.At(i, j)); {
+			case !(v <= largest):
+				return nil, nil, false
+			case v < smallest:
+				M.SetSym(i, j, 0)
+			}
+		}
+	}
+	var eigen mat.EigenSym
+	if !eigen.Factorize(M, true) {
+		return nil, nil, false
+	}
+	vectors = mat.NewDense(size, size, nil)
+	eigen.VectorsTo(vectors)
+	return eigen.Values(nil), vectors, true
 }
 
 // floating returns a node from which no open link leads to a boundary.

@@ -60,7 +60,7 @@ type ImpedancePoint struct {
 
 // FitFoster fits a Foster ladder to a transient thermal impedance curve, its
 // points in order of time and never falling. Time constants are chosen from taus
-// (s); nil takes four a decade over the span of the curve. Rows are scaled by the
+// (s); nil takes ten a decade over the span of the curve. Rows are scaled by the
 // impedance, so that relative errors count at short times too. Only stages above
 // zero are kept. Errors are a *CurveError.
 func FitFoster(points []ImpedancePoint, taus []float64) (Foster, Misfit, error) {
@@ -78,7 +78,7 @@ func FitFoster(points []ImpedancePoint, taus []float64) (Foster, Misfit, error) 
 		}
 	}
 	if taus == nil {
-		taus = logSpaced(points[0].Time/3, points[len(points)-1].Time, 4)
+		taus = logSpaced(points[0].Time/10, points[len(points)-1].Time, 10)
 	}
 	for i, tau := range taus {
 		if !positive(tau) {

@@ -104,7 +104,9 @@ func FitFuse(c FuseCurve) (FuseModel, error) {
 	m := FuseModel{Rating: c.Rating, Shortest: fastest.Time, Longest: slowest.Time}
 	from, to := fastest.Time, 3*slowest.Time
 	if c.PreArcingI2t > 0 {
-		m.Shortest, from = 0, from/3
+		// An element that went no further than the first point would have the time
+		// constant I²t/I² of it; a share of the heat may stay in something smaller.
+		m.Shortest, from = 0, c.PreArcingI2t/(fastest.Current*fastest.Current)/10
 	}
 	knots := make([]CurvePoint, 0, len(melts)+1)
 	if p := c.Points[0]; p.Kind == Carries && p.Time > slowest.Time {

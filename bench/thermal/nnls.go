@@ -15,6 +15,9 @@ var errNNLS = errors.New("non-negative least squares did not converge")
 // of A hold the equations. Columns are brought to unit length first, which leaves
 // the sign conditions as they are and makes the tolerances mean the same for all.
 func nonNegativeLeastSquares(A *mat.Dense, b []float64) ([]float64, error) {
+	if !allFinite(A.RawMatrix().Data, b) {
+		return nil, errNNLS
+	}
 	rows, cols := A.Dims()
 	length := make([]float64, cols)
 	N := mat.NewDense(rows, cols, nil)
@@ -26,9 +29,6 @@ func nonNegativeLeastSquares(A *mat.Dense, b []float64) ([]float64, error) {
 				N.Set(i, j, column.AtVec(i)/length[j])
 			}
 		}
-	}
-	if !allFinite(N.RawMatrix().Data, b) {
-		return nil, errNNLS
 	}
 	target := mat.NewVecDense(rows, b)
 	tolerance := 1e-13 * (1 + mat.Norm(target, 2))

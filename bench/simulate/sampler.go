@@ -40,6 +40,7 @@ type sampler struct {
 	start  []float64   // per part
 	state  []float64   // scratch
 	steady steady
+	off    bool // nothing is kept: a boat that runs live
 }
 
 func (w *sampler) begin(s *simulation) {
@@ -66,6 +67,9 @@ func (w *sampler) begin(s *simulation) {
 // passes its limit, so that it is not read off a chord.
 func (w *sampler) step(st *ode.Step) error {
 	w.sim.t, w.sim.y = st.T1, st.Y1
+	if w.off {
+		return nil
+	}
 	before := st.T0
 	for k := 1.0; k <= 3; k++ {
 		t := st.T0 + (st.T1-st.T0)*k/3
@@ -112,6 +116,9 @@ func (w *sampler) crossing(st *ode.Step, i int, from, to float64) {
 
 // take samples one instant.
 func (w *sampler) take(t float64, y []float64) {
+	if w.off {
+		return
+	}
 	s := w.sim
 	p := s.drive.Point(t, y)
 	w.time = append(w.time, t)
@@ -130,6 +137,9 @@ func (w *sampler) take(t float64, y []float64) {
 func (w *sampler) spike(volts float64) {
 	w.take(w.sim.t, w.sim.y)
 	for i := range w.sim.drive.Parts {
+		if w.off {
+			return
+		}
 		if w.sim.drive.Parts[i].Name == "link voltage" {
 			v := w.values[len(channels)+i]
 			v[len(v)-1] = volts

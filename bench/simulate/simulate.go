@@ -88,7 +88,8 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 	return s
 }
 
-func (s *simulation) run(ctx context.Context) error {
+// begin puts the run into its starting state.
+func (s *simulation) begin() {
 	tr := s.trial
 	given := func(v interface{ Or(float64) float64 }) float64 { return v.Or(math.NaN()) }
 	s.y = s.drive.Begin(drive.Start{
@@ -97,6 +98,10 @@ func (s *simulation) run(ctx context.Context) error {
 	})
 	s.storedAtStart = s.drive.Energy(s.y).Stored
 	s.sampler.begin(s)
+}
+
+func (s *simulation) run(ctx context.Context) error {
+	s.begin()
 	corners := s.corners()
 	s.end = s.trial.Duration
 	for i, next := range corners[1:] {
@@ -197,7 +202,7 @@ func (s *simulation) settle() {
 		if s.disarmed || !math.IsNaN(s.since[i]) || d.Margin(r.Point(s.t, s.y), s.y) < 0 {
 			continue
 		}
-		s.begin(i)
+		s.hold(i)
 	}
 }
 
@@ -230,7 +235,7 @@ func (s *simulation) events() (events []ode.Event, act []func()) {
 		d, since := &s.devices[i], s.since[i]
 		margin := func(t float64, y []float64) float64 { return d.Margin(r.Point(t, y), y) }
 		if math.IsNaN(since) {
-			add(d.Name, margin, func() { s.begin(i) })
+			add(d.Name, margin, func() { s.hold(i) })
 			continue
 		}
 		add(d.Name, func(t float64, y []float64) float64 { return -hysteresis - margin(t, y) }, func() { s.since[i] = math.NaN() })
@@ -239,8 +244,8 @@ func (s *simulation) events() (events []ode.Event, act []func()) {
 	return events, act
 }
 
-// begin notes that a device's condition holds; without a delay it acts at once.
-func (s *simulation) begin(i int) {
+// hold notes that a device's condition holds; without a delay it acts at once.
+func (s *simulation) hold(i int) {
 	if d := &s.devices[i]; d.Delay > 0 {
 		s.since[i] = s.t
 	} else {

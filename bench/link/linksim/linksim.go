@@ -1,0 +1,203 @@
+// Package linksim is a simulated controller: the drive's equations and the controller's law behind the frames of a real one.
+//
+// A Controller stands behind a Modbus unit (regmap.Unit). It runs when it is asked: each request first brings the
+// simulation up to the clock. Like a real one it forgets a throttle command after its own command time-out.
+package linksim
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/link"
+	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/port"
+	"quaybench/bench/link/regmap"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+)
+
+// Options of a simulated controller. The zero value runs in real time in fair weather with a moored boat.
+type Options struct {
+	Speed float64      // simulated seconds per second of the clock; 0: 1
+	Trial *trial.Trial // weather, load and start temperatures; nil: 25 °C, moored
+}
+
+// Controller is the simulated controller. It is a regmap.Device, safe for several goroutines.
+type Controller struct {
+	mu        sync.Mutex
+	live      *simulate.Live
+	clock     port.Clock
+	speed     float64
+	words     map[string][]string // of choices, in the map's order
+	timeout   time.Duration       // 0: takes no throttle
+	last      time.Time           // up to when it has run
+	share     float64
+	commanded time.Time
+	failed    error
+	defaults  settings.Set
+}
+
+// New makes a simulated controller of a boat, as a register map shows it.
+func New(b *boat.Boat, s settings.Set, m *regmap.Map, clock port.Clock, o Options) (*Controller, error) {
+	if o.Trial == nil {
+		t, err := trial.Builtin("full-throttle")
+		if err != nil {
+			return nil, err
+		}
+		moored := *t
+		moored.Moored = true
+		o.Trial = &moored
+	}
+	live, err := simulate.NewLive(b, s, o.Trial)
+	if err != nil {
+		return nil, err
+	}
+	c := &Controller{live: live, clock: clock, speed: o.Speed, words: map[string][]string{}, last: clock.Now(), defaults: s}
+	if c.speed == 0 {
+		c.speed = 1
+	}
+	d := m.Describe()
+	for _, k := range d.Settings {
+		c.words[k.Key] = k.Words
+	}
+	for _, k := range d.Channels {
+		if _, ok := readings[k.Name]; !ok {
+			return nil, fmt.Errorf("the simulated controller has no reading %q; it has %s", k.Name, link.StandardChannels())
+		}
+	}
+	if d.Throttle != nil {
+		c.timeout = d.Throttle.CommandTimeout
+	}
+	return c, nil
+}
+
+// Serve answers requests on a port until the context ends or the port is lost.
+func (c *Controller) Serve(ctx context.Context, m *regmap.Map, p port.Port, timing modbus.Timing) error {
+	return modbus.NewServer(m.UnitID(), regmap.NewUnit(m, c), timing, c.clock).Serve(ctx, p)
+}
+
+// readings are what the controller measures, by channel name.
+var readings = map[string]func(l *simulate.Live) float64{
+	link.Voltage:            func(l *simulate.Live) float64 { return l.Point().Voltage },
+	link.BatteryCurrent:     func(l *simulate.Live) float64 { return l.Point().BatteryCurrent },
+	link.MotorCurrent:       func(l *simulate.Live) float64 { return l.Point().MotorCurrent },
+	link.MotorSpeed:         func(l *simulate.Live) float64 { return l.Point().Measured.Speed },
+	link.StageTemperature:   func(l *simulate.Live) float64 { return l.Point().Measured.StageTemperature },
+	link.MotorTemperature:   func(l *simulate.Live) float64 { return l.Point().Measured.MotorTemperature },
+	link.BatteryTemperature: func(l *simulate.Live) float64 { v, _ := l.Part("battery"); return v },
+	link.Duty:               func(l *simulate.Live) float64 { return l.Point().Duty },
+	link.Demand:             func(l *simulate.Live) float64 { return l.Point().Command.Demand },
+	link.BoatSpeed:          func(l *simulate.Live) float64 { return l.BoatSpeed() },
+}
+
+// catchUp brings the simulation up to the clock, in steps that end where a command is forgotten.
+func (c *Controller) catchUp() {
+	now := c.clock.Now()
+	advance := func(until time.Time) {
+		dt := until.Sub(c.last).Seconds() * c.speed
+		if dt <= 0 || c.failed != nil {
+			return
+		}
+		c.failed = c.live.Advance(context.Background(), dt, c.share)
+		c.last = until
+	}
+	if c.share != 0 && c.timeout > 0 {
+		if forget := c.commanded.Add(c.timeout); !now.Before(forget) {
+			advance(forget)
+			c.share = 0
+		}
+	}
+	advance(now)
+}
+
+// Setting is a setting as the controller holds it.
+func (c *Controller) Setting(key string) float64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	set := c.live.Settings()
+	if words := c.words[key]; words != nil {
+		text, _ := set.Get(key)
+		for i, w := range words {
+			if w == text {
+				return float64(i)
+			}
+		}
+		return 0
+	}
+	v, _ := set.Number(key)
+	return v
+}
+
+// SetSetting changes a setting.
+func (c *Controller) SetSetting(key string, value float64) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	set := c.live.Settings()
+	var err error
+	if words := c.words[key]; words != nil {
+		set, err = set.With(key, words[int(value)])
+	} else {
+		set, err = set.WithNumber(key, value)
+	}
+	if err != nil {
+		return errors.Join(modbus.IllegalDataValue, err)
+	}
+	c.live.Tell(set)
+	return nil
+}
+
+// Reset gives the controller its first settings back, as after a reset to defaults.
+func (c *Controller) Reset() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	c.live.Tell(c.defaults)
+}
+
+// Reading is a channel's value now.
+func (c *Controller) Reading(name string) float64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	return readings[name](c.live)
+}
+
+// Running reports whether the motor is driven or turns by itself.
+func (c *Controller) Running() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	p := c.live.Point()
+	return math.Abs(p.MotorCurrent) > 1 || math.Abs(p.Measured.Speed) > 2
+}
+
+// Throttle commands a share of full throttle.
+func (c *Controller) Throttle(share float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	c.share, c.commanded = share, c.clock.Now()
+}
+
+// Lever is the share of full throttle that acts now: 0 once the command is forgotten.
+func (c *Controller) Lever() float64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	return c.share
+}
+
+// Err is what stopped the simulation, if anything did.
+func (c *Controller) Err() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.failed
+}

@@ -1,0 +1,91 @@
+package linksim_test
+
+import (
+	"context"
+	"os"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/link"
+	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/port"
+	"quaybench/bench/link/regmap"
+	"quaybench/bench/settings"
+)
+
+func petrel(t *testing.T) (*boat.Boat, settings.Set, *regmap.Map) {
+	t.Helper()
+	dir := "../../../cmd/quaybench/demo/petrel/"
+	text, err := os.ReadFile(dir + "boat.toml")
+	require.NoError(t, err)
+	b, _, err := boat.Read("boat.toml", text)
+	require.NoError(t, err)
+	text, err = os.ReadFile(dir + "settings.toml")
+	require.NoError(t, err)
+	s, _, err := settings.Read("settings.toml", text)
+	require.NoError(t, err)
+	text, err = os.ReadFile(dir + "registers.toml")
+	require.NoError(t, err)
+	m, err := regmap.Load("registers.toml", text, settings.Fields())
+	require.NoError(t, err)
+	return b, s, m
+}
+
+// A person's view of it: settings are there, a throttle command turns the moored boat's propeller, and without further
+// commands the controller goes to zero by itself.
+func TestSimulatedController(t *testing.T) {
+	b, s, m := petrel(t)
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		clock := port.WallClock{}
+		sim, err := linksim.New(b, s, m, clock, linksim.Options{})
+		require.NoError(t, err)
+		near, far := port.Pipe()
+		timing := modbus.TimingAt(115200)
+		served := make(chan error, 1)
+		go func() { served <- sim.Serve(ctx, m, far, timing) }()
+		c := regmap.NewController(m, modbus.NewMaster(near, timing, clock), clock)
+
+		got, err := c.ReadSettings(ctx)
+		require.NoError(t, err)
+		assert.InDelta(t, s.Limits.MotorCurrent, got["limits.motor_current"], 0.5)
+
+		stored, err := c.WriteSetting(ctx, "limits.motor_current", 120)
+		require.NoError(t, err)
+		assert.InDelta(t, 120, stored, 0.5)
+
+		require.NoError(t, c.CommandThrottle(ctx, 0)) // neutral first, or the interlock holds
+		for range 60 {
+			require.NoError(t, c.CommandThrottle(ctx, 0.6))
+			require.NoError(t, clock.Sleep(ctx, 100*time.Millisecond))
+		}
+		names := map[string]int{}
+		for i, ch := range c.Describe().Channels {
+			names[ch.Name] = i
+		}
+		sample, err := c.ReadTelemetry(ctx)
+		require.NoError(t, err)
+		assert.Greater(t, sample.Values[names[link.MotorCurrent]], 20.0)
+		assert.Greater(t, sample.Values[names[link.MotorSpeed]], 20.0)
+		running, err := c.Running(ctx)
+		require.NoError(t, err)
+		assert.True(t, running)
+
+		require.NoError(t, clock.Sleep(ctx, 5*time.Second))
+		assert.Zero(t, sim.Lever(), "the controller forgets the command")
+		sample, err = c.ReadTelemetry(ctx)
+		require.NoError(t, err)
+		assert.InDelta(t, 0, sample.Values[names[link.MotorCurrent]], 1)
+
+		require.NoError(t, c.Close())
+		cancel()
+		<-served
+		require.NoError(t, sim.Err())
+	})
+}

@@ -155,7 +155,7 @@ type Precharge struct {
 type Stage struct {
 	Current             quantity.Value `key:"current" unit:"A" above:"0 A" example:"400 A, data sheet" doc:"highest motor current of the controller, for the short time it is rated"`
 	VoltageLimit        quantity.Value `key:"voltage_limit" unit:"V" above:"0 V" example:"75 V, data sheet" doc:"highest voltage at its battery terminals"`
-	Braking             bool           `key:"braking" default:"false" example:"false" doc:"it can send current back to the battery" find:"data sheet: regenerative braking"`
+	Braking             bool           `key:"braking" default:"false" example:"true" doc:"it can send current back to the battery" find:"data sheet: regenerative braking"`
 	SwitchingFrequency  quantity.Value `key:"switching_frequency" unit:"Hz" above:"0 Hz" example:"16 kHz, data sheet" doc:"chopping frequency"`
 	SwitchResistance    quantity.Value `key:"switch_resistance" unit:"Ω" above:"0 Ω" example:"0.8 mΩ, data sheet" doc:"resistance of the conducting switch at 25 °C, devices in parallel together"`
 	ResistanceRise      quantity.Value `key:"switch_resistance_rise" unit:"1/K" default:"0.6 %/K" min:"0 1/K" example:"0.6 %/K, data sheet" doc:"its rise per kelvin above 25 °C"`

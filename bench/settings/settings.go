@@ -19,11 +19,11 @@ type Set struct {
 
 // Limits are the highest currents by quadrant. The first four are motor currents at full lever; the last two are battery currents.
 type Limits struct {
-	MotorCurrent   float64 `key:"motor_current" unit:"A" min:"1 A" max:"2000 A" example:"180 A" doc:"motor current limit, ahead"`
-	AsternCurrent  float64 `key:"astern_current" unit:"A" min:"1 A" max:"2000 A" example:"120 A" doc:"motor current limit, astern"`
-	BrakingCurrent float64 `key:"braking_current" unit:"A" min:"0 A" max:"2000 A" default:"0 A" example:"0 A" doc:"motor current limit while the motor brakes; 0 A where the controller cannot brake"`
-	BatteryCurrent float64 `key:"battery_current" unit:"A" min:"1 A" max:"2000 A" example:"150 A" doc:"battery current limit, driving"`
-	ChargeCurrent  float64 `key:"charge_current" unit:"A" min:"0 A" max:"2000 A" default:"0 A" example:"0 A" doc:"battery current limit, braking"`
+	MotorCurrent   float64 `key:"motor_current" unit:"A" min:"1 A" max:"2000 A" example:"100 A" doc:"motor current limit, ahead"`
+	AsternCurrent  float64 `key:"astern_current" unit:"A" min:"1 A" max:"2000 A" example:"80 A" doc:"motor current limit, astern"`
+	BrakingCurrent float64 `key:"braking_current" unit:"A" min:"0 A" max:"2000 A" default:"0 A" example:"50 A" doc:"motor current limit while the motor brakes; 0 A where the controller cannot brake"`
+	BatteryCurrent float64 `key:"battery_current" unit:"A" min:"1 A" max:"2000 A" example:"120 A" doc:"battery current limit, driving"`
+	ChargeCurrent  float64 `key:"charge_current" unit:"A" min:"0 A" max:"2000 A" default:"0 A" example:"40 A" doc:"battery current limit, braking"`
 	Duty           float64 `key:"duty" unit:"1" min:"5 %" max:"100 %" default:"100 %" example:"100 %" doc:"highest share of the battery voltage put on the motor"`
 }
 
@@ -74,7 +74,7 @@ type LowVoltage struct {
 // HighVoltage protects battery and power stage while braking.
 type HighVoltage struct {
 	Start float64 `key:"start" unit:"V" min:"0 V" max:"1000 V" default:"0 V" example:"57 V" doc:"battery voltage above which the braking limits fall; 0 V with end 0 V: never"`
-	End   float64 `key:"end" unit:"V" min:"0 V" max:"1000 V" default:"0 V" example:"59 V" doc:"battery voltage at which nothing is left of the braking limits"`
+	End   float64 `key:"end" unit:"V" min:"0 V" max:"1000 V" default:"0 V" example:"58 V" doc:"battery voltage at which nothing is left of the braking limits"`
 }
 
 // Stall stops a motor that does not turn.

@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
@@ -85,7 +87,31 @@ func readBoat(name string, text []byte) (*boat.Boat, error) {
 	for _, p := range drive.Problems(b) {
 		source.Problem(p.Key, "%v", p.Err)
 	}
+	if source.Err() == nil {
+		checkCloseFor(b, source)
+	}
 	return b, source.Err()
+}
+
+// checkCloseFor finds a share that is for no part, or for one that has another.
+func checkCloseFor(b *boat.Boat, source *datafile.Source) {
+	model, err := drive.New(b, settings.Set{}, drive.Conditions{})
+	if err != nil {
+		return // told where the boat is tried
+	}
+	var names []string
+	for _, p := range model.Parts {
+		names = append(names, p.Name)
+	}
+	for i, c := range b.CloseFor {
+		key := fmt.Sprintf("close_for[%d].part", i)
+		if !slices.Contains(names, c.Part) {
+			source.Problem(key, "no part is called %q; this boat has %s", c.Part, strings.Join(names, ", "))
+		}
+		if first := slices.IndexFunc(b.CloseFor, func(o boat.CloseFor) bool { return o.Part == c.Part }); first < i {
+			source.Problem(key, "%q has a share already; keep one", c.Part)
+		}
+	}
 }
 
 func readFile(files fs.FS, name, shown string) ([]byte, error) {

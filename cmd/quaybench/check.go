@@ -67,7 +67,7 @@ func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
 			}
 		}
 		if len(found) == 0 {
-			fmt.Fprintf(sys.Out, "  %s  %s: %s\n", sys.painted(verdict.Clear, verdict.Clear.String()), rule.Name, rule.Title)
+			fmt.Fprintln(sys.Out, hung("  "+sys.painted(verdict.Clear, verdict.Clear.String())+"  ", rule.Name+": "+rule.Title, sys.width()))
 		}
 		showFindings(sys, found)
 	}

@@ -42,7 +42,7 @@ func showTried(sys *system, t *bench.Tried, trials []*trial.Trial, stopped bool)
 	}
 	fmt.Fprintln(out, "\nhow sure:")
 	for _, text := range sureness(t) {
-		fmt.Fprintln(out, wrapped("  "+text, sys.width(), "  "))
+		fmt.Fprintln(out, hung("  ", text, sys.width()))
 	}
 	showVerdict(sys, *t.Side(), stopped)
 }
@@ -55,7 +55,7 @@ func showVerdict(sys *system, side verdict.Side, stopped bool) {
 	}
 	fmt.Fprintln(sys.Out, head)
 	if why := reasons(side); len(why) > 0 {
-		fmt.Fprintln(sys.Out, wrapped("  "+strings.Join(why, ", "), sys.width(), "  "))
+		fmt.Fprintln(sys.Out, hung("  ", strings.Join(why, ", "), sys.width()))
 	}
 	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
 }
@@ -127,12 +127,12 @@ func differences(a, b settings.Set) (out []string) {
 func showFindings(sys *system, findings []verdict.Finding) {
 	const indent = "         "
 	for _, f := range findings {
-		text := wrapped(fmt.Sprintf("  %-5s  %s: %s", f.Level, f.Rule, f.Text), sys.width(), indent)
-		fmt.Fprintln(sys.Out, strings.Replace(text, f.Level.String(), sys.painted(f.Level, f.Level.String()), 1))
+		head := "  " + sys.painted(f.Level, fmt.Sprintf("%-5s", f.Level)) + "  "
+		fmt.Fprintln(sys.Out, hung(head, f.Rule+": "+f.Text, sys.width()))
 		if c := f.Change; c != nil {
-			fmt.Fprintln(sys.Out, wrapped(indent+"change "+changed(*c), sys.width(), indent))
+			fmt.Fprintln(sys.Out, hung(indent, "change "+changed(*c), sys.width()))
 		}
-		fmt.Fprintln(sys.Out, wrapped(indent+"source: "+f.Source, sys.width(), indent))
+		fmt.Fprintln(sys.Out, hung(indent, "source: "+f.Source, sys.width()))
 	}
 }
 
@@ -146,7 +146,7 @@ func showChange(sys *system, t *bench.Tried) {
 	}
 	fmt.Fprintln(sys.Out, "\nto change:")
 	for _, c := range t.Change {
-		fmt.Fprintln(sys.Out, wrapped("  "+changed(c), sys.width(), "    "))
+		fmt.Fprintln(sys.Out, hung("  ", changed(c), sys.width()))
 	}
 }
 

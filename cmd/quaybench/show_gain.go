@@ -67,7 +67,7 @@ func showSpent(sys *system, t *bench.Tried) {
 		if !ok || p.Name != "winding" && p.Level == verdict.Clear {
 			continue
 		}
-		line := fmt.Sprintf("  %s: %s of its limit used instead of %s", p.Name, shownShare(p.Used), shownShare(was.Used))
+		line := fmt.Sprintf("%s: %s of its limit used instead of %s", p.Name, shownShare(p.Used), shownShare(was.Used))
 		if len(t.Proposed.Trials) > 1 {
 			line += " (" + after.trials[p.Name] + ")"
 		}
@@ -78,6 +78,6 @@ func showSpent(sys *system, t *bench.Tried) {
 			fmt.Fprintln(sys.Out, "\nspent:")
 			said = true
 		}
-		fmt.Fprintln(sys.Out, wrapped(line, sys.width(), "    "))
+		fmt.Fprintln(sys.Out, hung("  ", line, sys.width()))
 	}
 }

@@ -73,13 +73,14 @@ func (b *bar) done() {
 	}
 }
 
-// wrapped breaks text into lines that fit. The first keeps its own indent, further ones begin with the one given. A
-// number stays on a line with its unit.
-func wrapped(text string, width int, indent ...string) string {
-	left := strings.Join(indent, "")
-	line := text[:len(text)-len(strings.TrimLeft(text, " "))]
+// wrapped breaks text into lines that fit.
+func wrapped(text string, width int) string { return hung("", text, width) }
+
+// hung sets text behind a prefix, with all further lines below its beginning. A number stays on a line with its unit.
+func hung(prefix, text string, width int) string {
+	left := strings.Repeat(" ", visible(prefix))
+	line, started := prefix, false
 	var lines []string
-	started := false
 	for _, word := range glued(strings.Fields(text)) {
 		if started && visible(line)+1+visible(word) > width {
 			lines = append(lines, line)

@@ -181,21 +181,19 @@ func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	l.speed = along * w
 	i := along * motor
 	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*target.MotorCurrent-i)/m.stage.loop
-	bridge := 1.0
-	if u < 0 && m.stage.braking {
-		bridge = -1
+	most := m.stage.output(l.duty, i, l.source.E, l.devices)
+	least := m.stage.output(0, i, l.source.E, l.devices)
+	if m.stage.braking {
+		least = -m.stage.output(1, -i, l.source.E, l.devices)
 	}
-	most := m.stage.output(l.duty, bridge*i, l.source.E, l.devices)
-	least := m.stage.output(0, bridge*i, l.source.E, l.devices)
-	u = bridge * min(most, max(least, bridge*u))
+	u = min(most, max(least, u))
 	e := target
 	p := point{i: i, u: u, V: l.source.E, battery: path}
-	p.D = m.stage.duty(bridge*u, bridge*i, p.V, l.devices)
-	p.loss = m.stage.losses(p.D, bridge*i, p.V, m.motor.inductance, l.devices)
+	p.joined, p.loss = m.stage.bridge(u, i, p.V, m.motor.inductance, l.devices)
 	p.extra = l.extra(p.loss)
 	e.ArmatureCurrent = 0
 	e = l.electric(e, p, along)
-	e.link = p.D * bridge * i
+	e.link = p.joined * i
 	return e
 }
 
@@ -263,13 +261,7 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	if l.link >= 0 {
 		r.transients(p, y, dy)
 	}
-	r.scale[r.links.housing] = r.motor.cooling(w)
-	r.scale[r.links.sink], r.scale[r.links.compartment] = 1, 1
-	if r.CoolingLost {
-		r.scale[r.links.housing] = r.motor.standstill / r.boat.Motor.FanLost.SI
-		r.scale[r.links.sink] = 1 / r.boat.Stage.FanLost.SI
-		r.scale[r.links.compartment] = 1 / r.boat.Compartment.Closed.SI
-	}
+	r.cool(w)
 	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dy[l.nodes:l.nodes+len(r.heat)])
 
 	foster(r.stage.foster[0], p.Losses.conductionSwitch+p.Losses.switching, y[l.switching:], dy[l.switching:])
@@ -283,6 +275,17 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	dy[l.shaft] = p.Propeller * p.PropSpeed
 	if r.Locked {
 		dy[l.shaft] = 0
+	}
+}
+
+// cool scales the links whose cooling depends on speed w or is lost.
+func (r *Run) cool(w float64) {
+	r.scale[r.links.housing] = r.motor.cooling(w)
+	r.scale[r.links.sink], r.scale[r.links.compartment] = 1, 1
+	if r.CoolingLost {
+		r.scale[r.links.housing] = r.motor.standstill / r.boat.Motor.FanLost.SI
+		r.scale[r.links.sink] = 1 / r.boat.Stage.FanLost.SI
+		r.scale[r.links.compartment] = 1 / r.boat.Compartment.Closed.SI
 	}
 }
 

@@ -1,0 +1,198 @@
+package measure
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/drive"
+	"quaybench/bench/link"
+	"quaybench/bench/ode"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+)
+
+// traces names the channels that a record knows by its own names.
+var traces = map[string]string{
+	link.Voltage: record.Voltage, link.BatteryCurrent: record.BatteryCurrent, link.MotorCurrent: record.MotorCurrent,
+	link.MotorSpeed: record.MotorSpeed, link.Duty: record.Duty, link.Demand: record.DemandTrace, link.BoatSpeed: record.BoatSpeed,
+}
+
+// Complete turns a measured test into a record: the measured channels, and the parts' traces that the drive's heat
+// networks, driven by them, infer. It needs motor current or battery current; without one it is an error.
+func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.Trial, measured *Result) (*record.Run, error) {
+	model, err := drive.New(b, s, drive.Conditions{Air: program.Air, Water: program.Water, Moored: program.Moored})
+	if err != nil {
+		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+	}
+	r := &record.Run{
+		Boat: b.Name, Trial: program.Name, Expect: program.Expect,
+		Provenance: record.Provenance{Source: "measured", Settings: s.Hash(), Clock: measured.Start.Format(time.RFC3339)},
+	}
+	lever := record.Trace{Name: record.Lever, Unit: "%"}
+	for _, x := range measured.Samples {
+		r.Time = append(r.Time, x.At)
+		lever.Values = append(lever.Values, x.Lever)
+	}
+	r.Traces = append(r.Traces, lever)
+	for i, c := range measured.Channels {
+		tr := record.Trace{Name: c.Name, Unit: c.Unit}
+		if known, ok := traces[c.Name]; ok {
+			tr.Name = known
+		}
+		for _, x := range measured.Samples {
+			tr.Values = append(tr.Values, x.Values[i])
+		}
+		r.Traces = append(r.Traces, tr)
+	}
+	if e := ended(measured.Stop); e != nil {
+		r.Events = append(r.Events, *e)
+	}
+	if len(r.Time) < 2 {
+		return r, nil
+	}
+	see, err := eyes(r)
+	if err != nil {
+		return r, err
+	}
+	return r, infer(ctx, r, model, b, s, program, see)
+}
+
+// ended is the event of a test that did not run to its end.
+func ended(s Stop) *record.Event {
+	if s.Reason == Finished {
+		return nil
+	}
+	kind := record.Stopping
+	if s.Reason == Cancelled || s.Reason == NotReady {
+		kind = record.Note
+	}
+	return &record.Event{At: s.At, Device: "step test", What: "the test stopped: " + s.Reason.String() + ": " + s.Text, Kind: kind, Count: 1}
+}
+
+// eyes interpolates what was measured.
+func eyes(r *record.Run) (func(t float64) drive.Seen, error) {
+	of := func(names ...string) *record.Trace {
+		for _, n := range names {
+			if tr, ok := r.Trace(n); ok {
+				return tr
+			}
+		}
+		return nil
+	}
+	motor, battery := of(record.MotorCurrent), of(record.BatteryCurrent)
+	if motor == nil && battery == nil {
+		return nil, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
+	}
+	voltage, speed := of(record.Voltage), of(record.MotorSpeed)
+	sink, winding, cells := of(link.StageTemperature), of(link.MotorTemperature), of(link.BatteryTemperature)
+	at := func(tr *record.Trace, t float64) float64 {
+		if tr == nil {
+			return math.NaN()
+		}
+		return r.At(tr, t)
+	}
+	return func(t float64) drive.Seen {
+		return drive.Seen{
+			MotorCurrent: at(motor, t), BatteryCurrent: at(battery, t), Voltage: at(voltage, t), Speed: at(speed, t),
+			Sink: at(sink, t), Motor: at(winding, t), Battery: at(cells, t),
+		}
+	}, nil
+}
+
+// infer adds the parts and their traces.
+func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, s settings.Set, program *trial.Trial, see func(float64) drive.Seen) error {
+	first := see(r.Time[0])
+	or := func(x, fallback float64) float64 {
+		if math.IsNaN(x) {
+			return fallback
+		}
+		return x
+	}
+	nan := math.NaN()
+	run := model.NewRun(func(float64) float64 { return 0 })
+	y := run.Begin(drive.Start{
+		Charge: program.Charge, Winding: program.Start.Winding.Or(or(first.Motor, nan)), Housing: program.Start.Housing.Or(or(first.Motor, nan)),
+		Sink: program.Start.Sink.Or(or(first.Sink, nan)), Battery: program.Start.Battery.Or(or(first.Battery, nan)),
+		Cables: program.Start.Cables.Or(nan), Air: program.Compartment.Or(nan),
+	})
+	f := &drive.Following{Run: run, See: see}
+	values := make([][]float64, len(model.Parts))
+	state := make([]float64, len(y))
+	next := 0
+	take := func(t float64, y []float64) {
+		p := f.Point(t, y)
+		for i := range model.Parts {
+			values[i] = append(values[i], model.Parts[i].Value(p, y))
+		}
+		next++
+	}
+	start := map[int]float64{}
+	p := f.Point(r.Time[0], y)
+	for i, part := range model.Parts {
+		switch {
+		case part.Start != nil:
+			start[i] = part.Start(p, y)
+		case part.Measure == drive.Temperature:
+			start[i] = program.Air
+		}
+	}
+	take(r.Time[0], y)
+	var integrator ode.Integrator
+	last := len(r.Time) - 1
+	_, err := integrator.Integrate(ctx, f, r.Time[0], r.Time[last], y, nil, ode.Options{
+		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[1] - r.Time[0]), Check: ode.CheckOptions{Every: -1},
+	}, func(st *ode.Step) error {
+		for next <= last && r.Time[next] <= st.T1 {
+			st.At(r.Time[next], state)
+			take(r.Time[next], state)
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("what nobody measured could not be inferred: %w", err)
+	}
+	for i := range model.Parts {
+		part := &model.Parts[i]
+		if !slices.ContainsFunc(values[i], isNumber) {
+			continue
+		}
+		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: values[i], Inferred: true})
+		r.Parts = append(r.Parts, record.Part{
+			Name: part.Name, Trace: part.Name, Unit: part.Unit, Limit: part.Limit, Start: start[i], Measure: record.Measure(part.Measure),
+			Close: b.CloseShare(part.Name), Consequence: part.Consequence, Current: part.Current,
+		})
+	}
+	return nil
+}
+
+func isNumber(x float64) bool { return !math.IsNaN(x) }
+
+// Spread gives the inferred traces of a record a band: the values, sample by sample, of the same test completed with
+// other boats, from a low to a high quantile. All records must come from the same samples.
+func Spread(r *record.Run, others []*record.Run, low, high float64) {
+	for i := range r.Traces {
+		tr := &r.Traces[i]
+		if !tr.Inferred {
+			continue
+		}
+		tr.Low, tr.High = make([]float64, len(tr.Values)), make([]float64, len(tr.Values))
+		column := make([]float64, 0, len(others))
+		for k := range tr.Values {
+			column = column[:0]
+			for _, o := range others {
+				if same, ok := o.Trace(tr.Name); ok && k < len(same.Values) {
+					column = append(column, same.Values[k])
+				}
+			}
+			slices.Sort(column)
+			if n := len(column); n > 0 {
+				tr.Low[k], tr.High[k] = column[int(low*float64(n-1))], column[int(math.Ceil(high*float64(n-1)))]
+			}
+		}
+	}
+}

@@ -33,8 +33,9 @@ func Problems(b *boat.Boat) (out []Problem) {
 	out = append(out, fuseProblems(&b.Fuse)...)
 	if _, err := resist(&b.Hull); err != nil {
 		found("hull", err)
+	} else if hull, _, err := Water(b, 1025); hull.Check() != nil {
+		found("hull", hull.Check())
 	} else {
-		_, _, err := Water(b, 1025)
 		found("propeller", err)
 	}
 	return out

@@ -52,25 +52,30 @@ func (l *line) receive(ctx context.Context, wait time.Duration, length func(got 
 }
 
 // quiet throws away what has arrived and returns once the line was silent for
-// t3.5, and not before until. It gives up with false at the time latest.
-func (l *line) quiet(ctx context.Context, until, latest time.Time) (stale int, ok bool, err error) {
+// t3.5, and not before until. It gives up with ok false at the time latest. Of
+// what it throws away it gives the count and the first bytes, enough to see
+// whether they were one frame.
+func (l *line) quiet(ctx context.Context, until, latest time.Time) (stale []byte, count int, ok bool, err error) {
 	var waste [maxFrame]byte
 	for {
 		now := l.clock.Now()
 		if now.After(latest) {
-			return stale, false, nil
+			return stale, count, false, nil
 		}
 		if silent := l.last.Add(l.timing.Between); until.Before(silent) {
 			until = silent
 		}
 		n, err := l.port.Read(ctx, waste[:], until.Sub(now))
 		if errors.Is(err, port.ErrTimeout) {
-			return stale, true, nil
+			return stale, count, true, nil
 		}
 		if err != nil {
-			return stale, false, err
+			return stale, count, false, err
 		}
-		stale += n
+		count += n
+		if len(stale) <= maxFrame {
+			stale = append(stale, waste[:n]...)
+		}
 		l.last = l.clock.Now()
 	}
 }

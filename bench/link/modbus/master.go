@@ -29,6 +29,12 @@ type Master struct {
 	// A write does not wait, since its confirmation repeats what was written,
 	// and since it may be the one that stops a motor.
 	lateUntil time.Time
+
+	// A reply that comes twice, the second time after the next request went
+	// out, can be believed once. What gives it away is the true reply, which
+	// then comes unasked: a frame that is not the last one again.
+	lastReply []byte // nil after a failure
+	outOfStep bool
 }
 
 // Stats counts what a master saw.
@@ -128,8 +134,9 @@ func (m *Master) exchange(ctx context.Context, unit byte, r request, accept func
 	}
 	defer m.turn.Release(1)
 	asked := Frame{Unit: unit, Function: r.function, Data: r.data()}
-	err := m.converse(ctx, asked, r.replyLength(), accept)
+	reply, err := m.converse(ctx, asked, r.replyLength(), accept)
 	var refusal *Exception
+	m.lastReply = reply
 	switch {
 	case err == nil:
 		m.stats.Replies++
@@ -145,30 +152,30 @@ func (m *Master) exchange(ctx context.Context, unit byte, r request, accept func
 // patience is how long a reply may keep its master waiting.
 func (t Timing) patience() time.Duration { return t.Turnaround + t.HandOver }
 
-func (m *Master) converse(ctx context.Context, asked Frame, length int, accept func(reply []byte) error) error {
-	l, fail := &m.line, func(raw []byte, kind error) error {
-		return &ReplyError{Unit: asked.Unit, Function: asked.Function, Raw: raw, Err: kind}
-	}
+// converse sends a request and gives the bytes of an accepted reply.
+func (m *Master) converse(ctx context.Context, asked Frame, length int, accept func(reply []byte) error) ([]byte, error) {
 	if err := m.settle(ctx, asked); err != nil {
-		return err
+		return nil, err
 	}
+	l := &m.line
 	if err := l.send(ctx, asked); err != nil {
-		return err
+		return nil, err
 	}
 	m.stats.Requests++
 	own := time.Duration(minFrame+len(asked.Data)) * l.timing.Character
 	raw, err := l.receive(ctx, own+l.timing.patience(), func(got []byte) int { return replyLength(length, got) })
 	if err != nil {
-		return err
+		return nil, err
 	}
 	reply, err := judgeReply(asked, length, raw)
-	if err != nil {
-		return err
+	if err == nil {
+		err = accept(reply.Data)
 	}
-	if err := accept(reply.Data); err != nil {
-		return fail(raw, err)
+	var refusal *Exception
+	if err != nil && !errors.As(err, &refusal) {
+		return nil, wrongReply(asked, raw, err)
 	}
-	return nil
+	return raw, err
 }
 
 // settle makes the line ready for a request.
@@ -182,14 +189,24 @@ func (m *Master) settle(ctx context.Context, asked Frame) error {
 	if !reads {
 		latest = now.Add(m.line.timing.pause())
 	}
-	stale, ok, err := m.line.quiet(ctx, until, latest)
-	m.stats.StaleBytes += stale
-	if err == nil && !ok && reads {
-		return &ReplyError{Unit: asked.Unit, Function: asked.Function, Err: fmt.Errorf("%w (%d of them before anything was asked)", ErrNoise, stale)}
+	stale, count, ok, err := m.line.quiet(ctx, until, latest)
+	m.stats.StaleBytes += count
+	if _, wreck := ParseFrame(stale); wreck == nil && m.lastReply != nil && !bytes.Equal(stale, m.lastReply) {
+		m.outOfStep = true
 	}
-	// On a line that never falls silent a write goes out all the same: it may
-	// be the one that stops a motor, and the unit checks its sum.
-	return err
+	if err != nil || !reads {
+		// On a line that never falls silent a write goes out all the same: it
+		// may be the one that stops a motor, and the unit checks its sum.
+		return err
+	}
+	if m.outOfStep {
+		m.outOfStep = false
+		return wrongReply(asked, stale, ErrOutOfStep)
+	}
+	if !ok {
+		return wrongReply(asked, stale, ErrNoise)
+	}
+	return nil
 }
 
 func (f Function) reads() bool { return f <= ReadInput }

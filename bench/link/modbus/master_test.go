@@ -284,6 +284,38 @@ func TestLateReplyIsNotTakenForTheNextOne(t *testing.T) {
 	})
 }
 
+// A reply that comes twice, the second time just after the next request went
+// out, is believed: nothing in it tells. The true reply, coming unasked, gives
+// it away at the next read.
+func TestReplyTwiceAcrossRequestsIsGivenAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		first, second, third := wire(t, "03 02 00 01"), wire(t, "03 02 00 02"), wire(t, "03 02 00 03")
+		m, _ := scripted(t, at9600,
+			now(first),
+			[]piece{{0, first}, {20 * time.Millisecond, second}},
+			now(third))
+		ask := func(address uint16) (uint16, error) {
+			values, err := m.ReadRegisters(t.Context(), 17, modbus.ReadHolding, address, 1)
+			if err != nil {
+				return 0, err
+			}
+			return values[0], nil
+		}
+		value, err := ask(1)
+		require.NoError(t, err)
+		require.Equal(t, uint16(1), value)
+		value, err = ask(2)
+		require.NoError(t, err)
+		require.Equal(t, uint16(1), value, "wrong, and nothing can tell yet")
+		time.Sleep(50 * time.Millisecond) // until the next sample
+		_, err = ask(3)
+		require.ErrorIs(t, err, modbus.ErrOutOfStep)
+		value, err = ask(3)
+		require.NoError(t, err)
+		require.Equal(t, uint16(3), value)
+	})
+}
+
 // A write may be the one that stops a motor: it doesn't wait for late replies,
 // and knows its own confirmation.
 func TestWriteDoesNotWaitForLateReplies(t *testing.T) {

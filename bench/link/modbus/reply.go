@@ -16,6 +16,7 @@ var (
 	ErrWrongFunction = errors.New("the reply is to another request")
 	ErrDuplicate     = errors.New("the reply came more than once")
 	ErrLength        = errors.New("the reply holds another count than was asked for")
+	ErrOutOfStep     = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
 	ErrEcho          = errors.New("the unit confirms something else than was written")
 )
 
@@ -43,29 +44,30 @@ func (e *ReplyError) Error() string {
 // Unwrap gives the kind.
 func (e *ReplyError) Unwrap() error { return e.Err }
 
+func wrongReply(asked Frame, raw []byte, kind error) error {
+	return &ReplyError{Unit: asked.Unit, Function: asked.Function, Raw: bytes.Clone(raw), Err: kind}
+}
+
 // judgeReply finds the reply to asked in raw, or says what raw is instead.
 // length is how long the reply is if the unit does as asked.
 func judgeReply(asked Frame, length int, raw []byte) (Frame, error) {
-	fail := func(kind error) (Frame, error) {
-		return Frame{}, &ReplyError{Unit: asked.Unit, Function: asked.Function, Raw: bytes.Clone(raw), Err: kind}
-	}
 	if len(raw) == 0 {
-		return fail(ErrNoReply)
+		return Frame{}, ErrNoReply
 	}
 	reply, err := ParseFrame(raw)
 	if err != nil {
-		return fail(judgeWreck(asked, length, raw))
+		return Frame{}, judgeWreck(asked, length, raw)
 	}
 	switch {
 	case reply.Unit != asked.Unit:
-		return fail(ErrWrongUnit)
+		return Frame{}, ErrWrongUnit
 	case reply.Function&^exceptionFlag != asked.Function:
-		return fail(ErrWrongFunction)
+		return Frame{}, ErrWrongFunction
 	case len(raw) != replyLength(length, raw):
 		if whole := replyLength(length, raw); len(raw) > whole && sumsUp(raw[:whole]) {
-			return fail(ErrNoise) // this check sum is blind to a zero byte behind it
+			return Frame{}, ErrNoise // this check sum is blind to a zero byte behind it
 		}
-		return fail(ErrLength)
+		return Frame{}, ErrLength
 	case replyLooksRefused(raw):
 		return Frame{}, &Exception{Unit: asked.Unit, Function: asked.Function, Code: Code(reply.Data[0])}
 	}

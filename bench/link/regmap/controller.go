@@ -1,6 +1,7 @@
 package regmap
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -121,17 +122,32 @@ func (c *Controller) readSettings(ctx context.Context, wanted []setting) (map[st
 	for _, s := range wanted {
 		places = append(places, s.place)
 	}
+	// Twice: a reply that really belongs to an older request, which a single
+	// reading can't tell, then differs.
+	held := make([][]uint16, len(wanted))
+	var differs, bad error
+	first := func(i int, registers []uint16) { held[i] = registers }
+	again := func(i int, registers []uint16) {
+		if !slices.Equal(held[i], registers) && differs == nil {
+			differs = &link.SettingError{Key: wanted[i].Key, Err: errors.New("read twice, it was not the same: read again")}
+		}
+	}
+	list := blocks(places)
+	for _, got := range []func(int, []uint16){first, again} {
+		if err := fetch(ctx, c.master, c.m.unit, list, places, got); err != nil {
+			return nil, err
+		}
+	}
 	values := make(map[string]float64, len(wanted))
-	var bad error
-	err := fetch(ctx, c.master, c.m.unit, blocks(places), places, func(i int, registers []uint16) {
-		s := wanted[i]
+	for i, s := range wanted {
+		registers := held[i]
 		value, ok := s.decode(registers)
 		if !ok && bad == nil {
 			bad = &link.SettingError{Key: s.Key, Err: fmt.Errorf("the controller holds %g, which the register map can't read: compare the map with the manual", s.count(registers))}
 		}
 		values[s.Key] = value
-	})
-	if err = errors.Join(err, bad); err != nil {
+	}
+	if err := cmp.Or(differs, bad); err != nil {
 		return nil, err
 	}
 	return values, nil
@@ -163,12 +179,14 @@ func (c *Controller) WriteSetting(ctx context.Context, key string, value float64
 }
 
 func (c *Controller) writeSetting(ctx context.Context, s setting, registers []uint16) (stored float64, err error) {
-	running, err := c.isRunning(ctx)
-	if err != nil {
-		return 0, fmt.Errorf("ask whether the motor runs: %w", err)
-	}
-	if running {
-		return 0, link.ErrRunning
+	for range 2 { // see readSettings
+		running, err := c.isRunning(ctx)
+		if err != nil {
+			return 0, fmt.Errorf("ask whether the motor runs: %w", err)
+		}
+		if running {
+			return 0, link.ErrRunning
+		}
 	}
 	err = c.sequence(ctx, c.m.unlock, "unlock", func() { c.unlocked = true })
 	if err == nil {
@@ -206,7 +224,8 @@ func (c *Controller) relock(ctx context.Context) error {
 	if !c.unlocked || errors.Is(context.Cause(ctx), link.ErrHalted) {
 		return nil
 	}
-	err := c.sequence(context.WithoutCancel(ctx), c.m.lock, "lock", func() {})
+	ctx = context.WithoutCancel(ctx)
+	err := persist(func() error { return c.sequence(ctx, c.m.lock, "lock", func() {}) })
 	if err == nil {
 		c.unlocked = false
 	}
@@ -339,8 +358,8 @@ func (c *Controller) writeThrottle(ctx context.Context, count float64) error {
 	return write(ctx, c.master, c.m.unit, c.m.throttle.place, c.m.throttle.hold(count))
 }
 
-// haltAttempts is how often zero and neutral are each tried.
-const haltAttempts = 3
+// attempts is how often zero, neutral and the lock are each tried.
+const attempts = 3
 
 // Halt makes the controller inert; see [link.Controller].
 func (c *Controller) Halt(ctx context.Context) error {
@@ -391,12 +410,13 @@ func (c *Controller) inert(ctx context.Context) error {
 	if zero == nil && neutral == nil {
 		c.commanded = false
 	}
-	return errors.Join(zero, neutral, c.relock(ctx))
+	_ = c.relock(ctx) // no word of it here, where an error means danger: Close tries again and says so
+	return errors.Join(zero, neutral)
 }
 
-// persist tries until it works, up to haltAttempts times, and gives the last error.
+// persist tries until it works, up to attempts times, and gives the last error.
 func persist(try func() error) (err error) {
-	for range haltAttempts {
+	for range attempts {
 		if err = try(); err == nil {
 			return nil
 		}
@@ -422,8 +442,9 @@ func (c *Controller) Close() error {
 		return err
 	}
 	defer c.turn.Release(1)
+	var err error
 	if c.commanded {
-		return c.inert(ctx)
+		err = c.inert(ctx)
 	}
-	return c.relock(ctx)
+	return errors.Join(err, c.relock(ctx))
 }

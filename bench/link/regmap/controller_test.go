@@ -32,7 +32,7 @@ func TestWriteIsUnlockedLockedAndReadBack(t *testing.T) {
 	assert.Equal(t, 180.0, stored)
 	assert.Equal(t, 180.0, d.Setting("limits.motor_current"))
 	assert.Equal(t, []string{
-		"04 00 00 00 01", // does the motor run?
+		"04 00 00 00 01", "04 00 00 00 01", // does the motor run?
 		"06 00 f0 00 5a", // unlock
 		"06 00 f0 00 a5",
 		"06 00 10 01 68", // 360 halves of an ampere
@@ -118,7 +118,7 @@ func TestHaltInterruptsAWrite(t *testing.T) {
 		require.ErrorIs(t, <-wrote, link.ErrHalted)
 		require.NoError(t, <-halted)
 		assert.Zero(t, d.throttle())
-		assert.Equal(t, []string{"04 00 00 00 01", "06 00 f0 00 5a", "06 00 40 00 00", "06 00 f0 00 00"}, line.asked)
+		assert.Equal(t, []string{"04 00 00 00 01", "04 00 00 00 01", "06 00 f0 00 5a", "06 00 40 00 00", "06 00 f0 00 00"}, line.asked)
 		assert.Equal(t, 1.0, d.Setting("limits.motor_current"))
 	})
 }

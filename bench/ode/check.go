@@ -11,8 +11,8 @@ type checker struct {
 	dense  []float64
 }
 
-func (c *checker) resize(n int, pattern [][]int) {
-	if c.jac.resize(n, pattern) {
+func (c *checker) resize(n, intermediates int, pattern [][]int) {
+	if changed := c.jac.resize(n+intermediates, pattern); changed || len(c.f) != n {
 		c.stages.resize(n, c.jac.pattern)
 		c.middle, c.f, c.ft, c.dense = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
 	}

@@ -47,6 +47,7 @@ type Integrator struct {
 	atol    []float64
 	floor   []float64
 	cut     []float64
+	product []float64 // scratch of Jacobian times f
 	diff    differentiator
 	stages  stages
 	control controller
@@ -55,14 +56,15 @@ type Integrator struct {
 	step    Step
 }
 
-func (in *Integrator) resize(n int, pattern [][]int) {
-	if !in.diff.resize(n, pattern) {
+func (in *Integrator) resize(n, intermediates int, pattern [][]int) {
+	if changed := in.diff.resize(n+intermediates, pattern); !changed && in.n == n {
 		return
 	}
 	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2} {
 		*p = make([]float64, n)
 	}
 	in.n = n
+	in.product = make([]float64, n+intermediates)
 	in.stages.resize(n, in.diff.pattern)
 }
 
@@ -86,7 +88,11 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 	if s, ok := sys.(WithPattern); ok {
 		pattern = s.Pattern()
 	}
-	in.resize(n, pattern)
+	intermediates := 0
+	if s, ok := sys.(WithIntermediates); ok {
+		intermediates = s.Intermediates()
+	}
+	in.resize(n, intermediates, pattern)
 	copy(in.y, y0)
 	for i := range in.atol {
 		in.atol[i] = opts.RelTol
@@ -96,7 +102,7 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 		in.floor[i] = in.atol[i] / opts.RelTol
 	}
 	if opts.Check.Every > 0 {
-		in.guard.resize(n, pattern)
+		in.guard.resize(n, intermediates, pattern)
 	}
 	r := Result{T: t0}
 	err = in.run(ctx, sys, t0, t1, events, opts, observe, &r)
@@ -189,11 +195,10 @@ func (in *Integrator) guessStep(sys System, t, t1 float64, opts Options, st *Sta
 		return 0, err
 	}
 	var slope, curvature, motion float64
+	copy(in.product, in.f0)
+	in.diff.jac.times(in.product, in.cut)
 	for i := range in.y {
-		second := in.ft[i]
-		for k, v := range in.diff.jac.a[i*in.n : (i+1)*in.n] {
-			second += v * in.f0[k]
-		}
+		second := in.ft[i] + in.cut[i]
 		scale := in.atol[i] + opts.RelTol*math.Abs(in.y[i])
 		slope = math.Max(slope, math.Abs(in.f0[i])/scale)
 		curvature = math.Max(curvature, math.Abs(second)/scale)

@@ -6,35 +6,94 @@ import (
 	"slices"
 )
 
-// Matrix is a square matrix; row i, column k of a Jacobian is ∂f_i/∂y_k.
+// Matrix is a square matrix with the entries of a pattern; row i, column k of a
+// Jacobian is ∂f_i/∂y_k.
 type Matrix struct {
-	n    int
-	a    []float64 // row by row
-	mask []bool    // entries that may differ from zero; nil for all
+	n       int
+	a       []float64 // entries, row by row, columns rising
+	columns []int32   // of each entry
+	start   []int32   // of each row in a, and the end of the last
+	place   []int32   // of (i, k) in a, at i·n + k; −1 for what is outside the pattern
+	mask    []bool    // whether (i, k) is inside; nil for all
+}
+
+// newMatrix makes a matrix of a pattern with rising rows, nil for full.
+func newMatrix(n int, pattern [][]int) Matrix {
+	m := Matrix{n: n, place: make([]int32, n*n), start: make([]int32, 1, n+1)}
+	if pattern != nil {
+		m.mask = make([]bool, n*n)
+	}
+	for i := range n {
+		for k := range n {
+			m.place[i*n+k] = -1
+			if pattern == nil || slices.Contains(pattern[i], k) {
+				m.place[i*n+k] = int32(len(m.columns))
+				m.columns = append(m.columns, int32(k))
+				if pattern != nil {
+					m.mask[i*n+k] = true
+				}
+			}
+		}
+		m.start = append(m.start, int32(len(m.columns)))
+	}
+	m.a = make([]float64, len(m.columns))
+	return m
 }
 
 // Dim gives the number of rows.
 func (m *Matrix) Dim() int { return m.n }
 
-// At gives an entry.
-func (m *Matrix) At(i, k int) float64 { return m.a[i*m.n+k] }
+// At gives an entry, zero outside the pattern.
+func (m *Matrix) At(i, k int) float64 {
+	if p := m.place[i*m.n+k]; p >= 0 {
+		return m.a[p]
+	}
+	return 0
+}
 
 // Set stores an entry; one outside the system's pattern panics.
-func (m *Matrix) Set(i, k int, v float64) {
-	m.allow(i, k)
-	m.a[i*m.n+k] = v
-}
+func (m *Matrix) Set(i, k int, v float64) { m.a[m.at(i, k)] = v }
 
 // Add adds to an entry; one outside the system's pattern panics.
-func (m *Matrix) Add(i, k int, v float64) {
-	m.allow(i, k)
-	m.a[i*m.n+k] += v
-}
+func (m *Matrix) Add(i, k int, v float64) { m.a[m.at(i, k)] += v }
 
-func (m *Matrix) allow(i, k int) {
-	if m.mask != nil && !m.mask[i*m.n+k] {
+func (m *Matrix) at(i, k int) int32 {
+	p := m.place[i*m.n+k]
+	if p < 0 {
 		panic(fmt.Sprintf("ode: jacobian entry (%d, %d) is outside the pattern", i, k))
 	}
+	return p
+}
+
+// Entries are those of the pattern, to be filled by a system that keeps them in
+// the same order: row by row, columns rising, the diagonal included.
+func (m *Matrix) Entries() []float64 { return m.a }
+
+// row gives the entries of a row and their columns.
+func (m *Matrix) row(i int) ([]float64, []int32) {
+	first, end := m.start[i], m.start[i+1]
+	return m.a[first:end], m.columns[first:end]
+}
+
+// times writes the product of the Jacobian with v, a vector of its states, into
+// out; for what lies behind the states the matrix holds intermediates. v has
+// room for these.
+func (m *Matrix) times(v, out []float64) {
+	for j := len(out); j < m.n; j++ {
+		v[j] = 0 // z_j reads no later one: its diagonal is zero
+		v[j] = m.rowTimes(j, v)
+	}
+	for i := range out {
+		out[i] = m.rowTimes(i, v)
+	}
+}
+
+func (m *Matrix) rowTimes(i int, v []float64) (s float64) {
+	entries, columns := m.row(i)
+	for e, k := range columns {
+		s += entries[e] * v[k]
+	}
+	return s
 }
 
 // differentiator fills the Jacobian: from the system where it knows it, else by
@@ -59,12 +118,10 @@ func (d *differentiator) resize(n int, given [][]int) bool {
 	if given != nil && len(given) != n {
 		panic(fmt.Sprintf("ode: pattern of %d rows for %d states", len(given), n))
 	}
-	d.jac = Matrix{n: n, a: make([]float64, n*n)}
 	d.y, d.f, d.delta = make([]float64, n), make([]float64, n), make([]float64, n)
 	d.given, d.pattern = nil, nil
 	d.columns = make([][]int, n)
 	if given != nil {
-		d.jac.mask = make([]bool, n*n)
 		for i, row := range given {
 			d.given = append(d.given, slices.Clone(row))
 			row = append(slices.Clone(row), i)
@@ -72,7 +129,6 @@ func (d *differentiator) resize(n int, given [][]int) bool {
 			row = slices.Compact(row)
 			d.pattern = append(d.pattern, row)
 			for _, k := range row {
-				d.jac.mask[i*n+k] = true
 				d.columns[k] = append(d.columns[k], i)
 			}
 		}
@@ -85,6 +141,7 @@ func (d *differentiator) resize(n int, given [][]int) bool {
 			d.columns[k] = all
 		}
 	}
+	d.jac = newMatrix(n, d.pattern)
 	d.groups = groupColumns(d.columns, n)
 	return true
 }
@@ -123,12 +180,9 @@ func (d *differentiator) fill(sys System, t float64, y, f0, floor []float64, st 
 	if s, ok := sys.(WithJacobian); ok {
 		clear(d.jac.a)
 		s.Jacobian(t, y, &d.jac)
-		for k, rows := range d.columns {
-			for _, i := range rows {
-				if v := d.jac.a[i*d.jac.n+k]; !isFinite(v) {
-					return &NonFiniteError{"jacobian", i, t, v}
-				}
-			}
+		if e := firstNonFinite(d.jac.a); e >= 0 {
+			row := slices.IndexFunc(d.jac.start, func(start int32) bool { return start > int32(e) }) - 1
+			return &NonFiniteError{"jacobian", row, t, d.jac.a[e]}
 		}
 		return nil
 	}
@@ -167,7 +221,7 @@ func (d *differentiator) quotient(sys System, t float64, y, f0, floor []float64,
 			if !isFinite(v) {
 				return i
 			}
-			d.jac.a[i*d.jac.n+k] = v
+			d.jac.Set(i, k, v)
 		}
 	}
 	return -1

@@ -6,27 +6,32 @@ import "math"
 // eliminates in a fixed sparse order without pivoting, checks the first
 // solution by its residual, and falls back on dense elimination with row
 // pivoting where that check fails; without a pattern it is always dense.
+//
+// Intermediates z, if any, are unknowns behind the states: their rows read
+// z − (∂z/∂y) x − (∂z/∂z) z = 0.
 type linear struct {
+	states    int // the rest are intermediates
 	sparse    sparseFactors
 	dense     denseFactors
 	useSparse bool // for the W at hand
 	jac       *Matrix
 	diagonal  float64
-	rhs       []float64
+	rhs, x    []float64
 }
 
 // resize prepares for n states; pattern is complete (diagonal included), nil for full.
 func (l *linear) resize(n int, pattern [][]int) {
+	l.states = n
 	l.dense.resize(n)
 	l.sparse.analyse(n, pattern)
-	l.rhs = make([]float64, n)
+	l.rhs, l.x = make([]float64, n), make([]float64, n)
 }
 
 // factorise prepares to solve with I·diagonal − jac and tells whether that can work.
 func (l *linear) factorise(jac *Matrix, diagonal float64, st *Statistics) bool {
 	st.Factorisations++
 	l.jac, l.diagonal = jac, diagonal
-	l.useSparse = l.sparse.n > 0 && l.sparse.factorise(jac, diagonal)
+	l.useSparse = l.sparse.n > 0 && l.sparse.factorise(jac, diagonal, l.states)
 	return l.useSparse || l.pivot(st)
 }
 
@@ -35,35 +40,42 @@ func (l *linear) pivot(st *Statistics) bool {
 		st.Pivoted++
 	}
 	l.useSparse = false
-	return l.dense.factorise(l.jac, l.diagonal)
+	return l.dense.factorise(l.jac, l.diagonal, l.states)
 }
 
-// solve overwrites b with the solution.
+// solve overwrites b, one value a state, with the solution.
 func (l *linear) solve(b []float64) {
 	if l.useSparse {
-		l.sparse.solve(b)
-	} else {
-		l.dense.solve(b)
+		l.sparse.solve(b, l.x)
+		copy(b, l.x)
+		return
 	}
+	l.solveDense(b)
+}
+
+func (l *linear) solveDense(b []float64) {
+	clear(l.x[copy(l.x, b):])
+	l.dense.solve(l.x)
+	copy(b, l.x)
 }
 
 // solveFirst is solve for the first right-hand side after factorise: it also
 // proves the sparse factors. It tells whether W could be factorised.
 func (l *linear) solveFirst(b []float64, st *Statistics) bool {
 	if !l.useSparse {
-		l.dense.solve(b)
+		l.solveDense(b)
 		return true
 	}
 	copy(l.rhs, b)
-	l.sparse.solve(b)
-	if l.sparse.residual(l.jac, l.diagonal, b, l.rhs) <= maxResidual {
+	l.sparse.solve(b, l.x)
+	if l.sparse.residual(l.jac, l.diagonal, l.states, l.x, l.rhs) <= maxResidual {
+		copy(b, l.x)
 		return true
 	}
-	copy(b, l.rhs)
 	if !l.pivot(st) {
 		return false
 	}
-	l.dense.solve(b)
+	l.solveDense(b)
 	return true
 }
 
@@ -82,12 +94,17 @@ func (f *denseFactors) resize(n int) {
 	*f = denseFactors{n: n, w: make([]float64, n*n), exchanged: make([]int, n)}
 }
 
-func (f *denseFactors) factorise(jac *Matrix, diagonal float64) bool {
+func (f *denseFactors) factorise(jac *Matrix, diagonal float64, states int) bool {
 	n, w := f.n, f.w
-	for i, v := range jac.a {
-		w[i] = -v
-	}
+	clear(w)
 	for i := 0; i < n; i++ {
+		if i == states {
+			diagonal = 1
+		}
+		entries, columns := jac.row(i)
+		for e, k := range columns {
+			w[i*n+int(k)] = -entries[e]
+		}
 		w[i*n+i] += diagonal
 	}
 	for k := 0; k < n; k++ {

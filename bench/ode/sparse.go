@@ -12,12 +12,10 @@ type sparseFactors struct {
 	n       int
 	rows    []sparseRow // by position in the order
 	columns []int32     // position of each stored entry, rising within a row
-	origin  []int32     // its place in the Jacobian, -1 for fill
+	origin  []int32     // its place among the Jacobian's, -1 for fill
 	values  []float64   // lower factor, reciprocal of the diagonal, upper factor
 	targets []int32     // elimination: entries updated, in the order they are met
 	x       []float64   // permuted right-hand side
-
-	pattern [][]int // of the Jacobian itself, for the residual
 }
 
 // sparseRow says where a row of the factors lies.
@@ -32,7 +30,7 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 	if pattern == nil {
 		return
 	}
-	f.n, f.pattern = n, pattern
+	f.n = n
 	order := eliminationOrder(n, pattern)
 	place := make([]int32, n)
 	for p, state := range order {
@@ -56,6 +54,10 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 		}
 		rows[p] = row
 	}
+	start := make([]int32, n) // of each row in the Jacobian
+	for i, row := range pattern[:n-1] {
+		start[i+1] = start[i] + int32(len(row))
+	}
 	for p, row := range rows {
 		state := order[p]
 		at := sparseRow{state: state, first: int32(len(f.columns))}
@@ -64,8 +66,8 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 				at.diag = int32(len(f.columns))
 			}
 			from := int32(-1)
-			if k := order[j]; slices.Contains(pattern[state], int(k)) {
-				from = state*int32(n) + k
+			if at := slices.Index(pattern[state], int(order[j])); at >= 0 {
+				from = start[state] + int32(at)
 			}
 			f.columns = append(f.columns, j)
 			f.origin = append(f.origin, from)
@@ -137,7 +139,7 @@ func eliminationOrder(n int, pattern [][]int) []int32 {
 }
 
 // factorise computes the factors and tells whether no pivot vanished.
-func (f *sparseFactors) factorise(jac *Matrix, diagonal float64) bool {
+func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) bool {
 	w := f.values
 	for e, from := range f.origin {
 		if from >= 0 {
@@ -148,7 +150,11 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64) bool {
 	}
 	targets := f.targets
 	for _, row := range f.rows {
-		w[row.diag] += diagonal
+		if int(row.state) < states {
+			w[row.diag] += diagonal
+		} else {
+			w[row.diag]++
+		}
 		for e := row.first; e < row.diag; e++ {
 			pivot := &f.rows[f.columns[e]]
 			upper := w[pivot.diag+1 : pivot.end]
@@ -167,40 +173,49 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64) bool {
 	return true
 }
 
-// solve overwrites b with the solution.
-func (f *sparseFactors) solve(b []float64) {
-	x, w, columns := f.x, f.values, f.columns[:len(f.values)]
+// solve finds the solution of all unknowns, x, for a right-hand side b of the
+// states alone: that of the intermediates is zero.
+func (f *sparseFactors) solve(b, x []float64) {
+	z, w, columns := f.x, f.values, f.columns[:len(f.values)]
 	for p := range f.rows {
 		row := &f.rows[p]
-		s := b[row.state]
-		for e := row.first; e < row.diag; e++ {
-			s -= w[e] * x[columns[e]]
+		s := 0.0
+		if int(row.state) < len(b) {
+			s = b[row.state]
 		}
-		x[p] = s
+		for e := row.first; e < row.diag; e++ {
+			s -= w[e] * z[columns[e]]
+		}
+		z[p] = s
 	}
 	for p := len(f.rows) - 1; p >= 0; p-- {
 		row := &f.rows[p]
-		s := x[p]
+		s := z[p]
 		for e := row.diag + 1; e < row.end; e++ {
-			s -= w[e] * x[columns[e]]
+			s -= w[e] * z[columns[e]]
 		}
 		s *= w[row.diag]
-		x[p] = s
-		b[row.state] = s
+		z[p] = s
+		x[row.state] = s
 	}
 }
 
 // residual is the componentwise backward error of x as solution of
 // (I·diagonal − jac) x = b (Oettli and Prager): how large a relative change of
-// the entries of matrix and b would make it exact.
-func (f *sparseFactors) residual(jac *Matrix, diagonal float64, x, b []float64) float64 {
+// the entries of matrix and b would make it exact. For intermediates see linear.
+func (f *sparseFactors) residual(jac *Matrix, diagonal float64, states int, x, b []float64) float64 {
 	var worst float64
-	for i, row := range f.pattern {
-		v := diagonal * x[i]
-		s, size := v-b[i], math.Abs(v)+math.Abs(b[i])
-		entries := jac.a[i*f.n : i*f.n+f.n]
-		for _, k := range row {
-			v := entries[k] * x[k]
+	for i := range f.n {
+		var s, size float64
+		if i < states {
+			v := diagonal * x[i]
+			s, size = v-b[i], math.Abs(v)+math.Abs(b[i])
+		} else {
+			s, size = x[i], math.Abs(x[i])
+		}
+		entries, columns := jac.row(i)
+		for e, k := range columns {
+			v := entries[e] * x[k]
 			s -= v
 			size += math.Abs(v)
 		}

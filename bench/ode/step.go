@@ -8,12 +8,14 @@ type stages struct {
 	linear linear
 }
 
+// resize prepares for n states; the rows of the pattern beyond them belong to intermediates.
 func (s *stages) resize(n int, pattern [][]int) {
 	for i := range s.u {
 		s.u[i] = make([]float64, n)
 	}
 	s.y, s.f, s.y1 = make([]float64, n), make([]float64, n), make([]float64, n)
-	s.linear.resize(n, pattern)
+	s.linear.resize(max(n, len(pattern)), pattern)
+	s.linear.states = n
 }
 
 // try computes one step of size h from (t, y0), given f0 = f(t, y0), ft = ∂f/∂t

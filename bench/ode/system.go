@@ -28,6 +28,18 @@ type WithJacobian interface {
 	Jacobian(t float64, y []float64, jac *Matrix)
 }
 
+// WithIntermediates is a System whose derivatives read most states by way of a
+// few quantities z that follow from them, such as the one current that heats
+// every part: y' = f(t, y, z) with z_j = g_j(t, y, z_0 … z_j−1). Its pattern and
+// Jacobian have Dim()+Intermediates() rows and columns, the last ones being the
+// z; a Jacobian is then called for. The linear systems keep the z as unknowns,
+// so what couples everything with everything stays sparse.
+type WithIntermediates interface {
+	WithPattern
+	WithJacobian
+	Intermediates() int
+}
+
 // WithTimeDerivative is a System that supplies ∂f/∂t at constant y (all zero
 // where f does not depend on t). Without it one more evaluation a step gives a
 // difference quotient.

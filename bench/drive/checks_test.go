@@ -20,8 +20,8 @@ func si(x float64) quantity.Value { return quantity.Value{SI: x, Given: true} }
 
 const revolution = 2 * math.Pi / 60 // rad/s in 1/min
 
-// zero finds where a falling f passes zero.
-func zero(f func(float64) float64, lo, hi float64) float64 {
+// whereZero finds where a falling f passes zero.
+func whereZero(f func(float64) float64, lo, hi float64) float64 {
 	for range 200 {
 		mid := (lo + hi) / 2
 		if f(mid) > 0 {
@@ -77,7 +77,7 @@ func TestChecksCopper(t *testing.T) {
 		"C-06":  func() float64 { return winding(0.03864, 20, 95) },
 		"C-09":  func() float64 { return winding(1, 75, 20) },
 		"C-20":  func() float64 { return winding(0.15, 25, 110) },
-		"C-21":  func() float64 { return zero(func(T float64) float64 { return 100 - winding(80, 20, T) }, 20, 200) },
+		"C-21":  func() float64 { return whereZero(func(T float64) float64 { return 100 - winding(80, 20, T) }, 20, 200) },
 	})
 }
 
@@ -102,7 +102,7 @@ func TestChecksMotor(t *testing.T) {
 
 	at := func(m motor, volts, rpm float64) Electric { return onSource(m, volts, full, frequency, rpm*revolution) }
 	speedAt := func(m motor, volts, amps float64) float64 { // 1/min at which it draws a current
-		return zero(func(rpm float64) float64 { return at(m, volts, rpm).MotorCurrent - amps }, 1, 2e4)
+		return whereZero(func(rpm float64) float64 { return at(m, volts, rpm).MotorCurrent - amps }, 1, 2e4)
 	}
 	rotational := func(m motor, volts, rpm float64) (in, out float64) {
 		e, w := at(m, volts, rpm), rpm*revolution
@@ -142,7 +142,7 @@ func TestChecksMotor(t *testing.T) {
 		"M-08a": func() float64 { return onSource(kosow, 120, full, frequency, 110).MotorCurrent },
 		"M-08b": func() float64 { return onSource(kosow, 120, full, frequency, 105).MotorCurrent },
 		"M-11n": func() float64 {
-			return zero(func(rpm float64) float64 { return at(brushless, 48, rpm).Torque - 1e-6 }, 1, 1e4)
+			return whereZero(func(rpm float64) float64 { return at(brushless, 48, rpm).Torque - 1e-6 }, 1, 1e4)
 		},
 		"M-11i": func() float64 { return at(brushless, 48, 0).MotorCurrent },
 		"M-11t": func() float64 { return at(brushless, 48, 0).Torque },
@@ -303,4 +303,21 @@ func TestChecksBattery(t *testing.T) {
 		},
 		"B8-08": func() float64 { r, y := charged(1800); return 100 * r.Charge(y) },
 	})
+}
+
+// TestChecksDerived guards the golden results of the whole drive: they were made with these fits.
+func TestChecksDerived(t *testing.T) {
+	for _, name := range []string{"petrel", "bracken"} {
+		b, s, err := reference.Boat(name)
+		require.NoError(t, err)
+		m, err := New(b, s, Conditions{Air: 298.15, Water: 288.15})
+		require.NoError(t, err)
+		var d reference.Derived
+		d.Fuse.Rating = m.fuse.Rating
+		for _, stage := range m.fuse.Element {
+			d.Fuse.Shares, d.Fuse.Times = append(d.Fuse.Shares, stage.Resistance), append(d.Fuse.Times, stage.TimeConstant)
+		}
+		d.Wells.Capacity, d.Wells.Available, d.Wells.Rate = m.battery.capacity, m.battery.available, m.battery.wellRate
+		require.NoError(t, reference.CheckDerived(name, d))
+	}
 }

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"regexp"
 	"strconv"
@@ -18,6 +19,7 @@ import (
 	"quaybench/testdata/checks"
 	"quaybench/testdata/reference"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -117,4 +119,85 @@ func TestChecksTrade(t *testing.T) {
 		"TR-05":  func() float64 { return lengths("petrel") },
 		"TR-05b": func() float64 { return lengths("bracken") },
 	})
+}
+
+// TestChecksWholeDrive compares with SciPy's solution of the same physics written down a second time, in Python, from the
+// boat files' numbers (testdata/reference/drive). Every temperature within 0.1 K, every current within 0.5 % of its peak,
+// every event within 0.1 s.
+func TestChecksWholeDrive(t *testing.T) {
+	for _, run := range []struct{ boat, trial string }{
+		{"petrel", "crash-stop"}, {"petrel", "harbour"}, {"bracken", "crash-stop"}, {"bracken", "full-throttle"}, {"bracken", "locked-shaft"},
+	} {
+		t.Run(run.boat+"-"+run.trial, func(t *testing.T) {
+			t.Parallel()
+			want, err := reference.ReadGolden("drive", run.boat+"-"+run.trial)
+			require.NoError(t, err)
+			b, s, err := reference.Boat(run.boat)
+			require.NoError(t, err)
+			tr, err := reference.Trial(run.trial)
+			require.NoError(t, err)
+			got, err := Run(context.Background(), b, s, tr, Options{RelTol: 1e-6})
+			require.NoError(t, err)
+			compare(t, got, want)
+		})
+	}
+}
+
+// allowed is how far a trace may be from the reference, SI; of a share of the trace's own peak where share is set.
+var allowed = []struct {
+	trace  string
+	within float64
+	share  bool
+}{
+	{record.MotorCurrent, 0.005, true}, {record.BatteryCurrent, 0.005, true}, {record.Voltage, 0.05, false}, {record.Duty, 0.005, false},
+	{record.MotorSpeed, 0.005, true}, {record.BoatSpeed, 0.005, false}, {record.Distance, 0.05, false}, {record.Thrust, 0.01, true},
+	{record.Charge, 1e-4, false}, {record.DemandTrace, 0.005, false}, {"fuse", 0.005, false},
+}
+
+func compare(t *testing.T, got *record.Run, want reference.Golden) {
+	t.Helper()
+	worst := func(name string, kelvin float64) (difference, at, peak float64) {
+		tr, ok := got.Trace(name)
+		require.True(t, ok, "no trace %q", name)
+		for i, x := range want.Columns[name] {
+			now := want.Columns["time"][i]
+			peak = max(peak, math.Abs(x))
+			if d := math.Abs(got.At(tr, now) - x - kelvin); d > difference || math.IsNaN(d) {
+				difference, at = d, now
+			}
+		}
+		return difference, at, peak
+	}
+	var b strings.Builder
+	seen := map[string]bool{"time": true}
+	for _, a := range allowed {
+		seen[a.trace] = true
+		d, at, peak := worst(a.trace, 0)
+		within := a.within
+		if a.share {
+			within *= peak
+		}
+		fmt.Fprintf(&b, "\n%-26s peak %9.4g  worst %9.3g of %9.3g at %7.2f s", a.trace, peak, d, within, at)
+		assert.LessOrEqual(t, d, within, "%s at %g s", a.trace, at)
+	}
+	for name := range want.Columns {
+		if seen[name] || name == record.Torque || name == record.Derating {
+			continue
+		}
+		d, at, peak := worst(name, 273.15)
+		fmt.Fprintf(&b, "\n%-26s peak %9.4g °C worst %8.3g K at %7.2f s", name, peak, d, at)
+		assert.LessOrEqual(t, d, 0.1, "%s at %g s", name, at)
+	}
+	for device, at := range want.Events {
+		found := math.NaN()
+		for _, e := range got.Events {
+			if e.Device == device {
+				found = e.At
+				break
+			}
+		}
+		fmt.Fprintf(&b, "\n%s at %.4f s, %.2g s off", device, at, found-at)
+		assert.InDelta(t, at, found, 0.1, device)
+	}
+	t.Log(b.String())
 }

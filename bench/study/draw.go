@@ -1,6 +1,7 @@
 package study
 
 import (
+	"context"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -9,6 +10,10 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distmv"
@@ -112,4 +117,34 @@ func quantile(values []float64, p float64) float64 {
 		return values[i]
 	}
 	return values[i] + (at-float64(i))*(values[i+1]-values[i])
+}
+
+// Draws are n boats over the tolerances of a boat file; the boat alone where it states none.
+func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat { return draws(b, n, seed) }
+
+// Simulate runs a trial with each of several boats, on all cores. Boats that make no drive are left out.
+func Simulate(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.Trial, progress func(done, all int)) ([]*record.Run, error) {
+	runs := make([]*record.Run, len(boats))
+	finished := newCounter(progress, len(boats))
+	err := each(ctx, len(boats), func(ctx context.Context, i int) error {
+		run, err := simulate.Run(ctx, boats[i], s, t, simulate.Options{})
+		finished.add()
+		if err != nil {
+			return context.Cause(ctx)
+		}
+		runs[i] = run
+		return nil
+	})
+	return slices.DeleteFunc(runs, func(r *record.Run) bool { return r == nil }), err
+}
+
+// Quantiles of a trace over several runs at an instant; NaN where no run has it.
+func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h float64) {
+	var values []float64
+	for _, r := range runs {
+		if tr, ok := r.Trace(trace); ok && len(r.Time) > 0 {
+			values = append(values, r.At(tr, t))
+		}
+	}
+	return quantile(values, low), quantile(values, high)
 }

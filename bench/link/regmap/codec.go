@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/scaling"
 )
 
 // kind is how registers hold a number.
@@ -46,10 +47,9 @@ func (k kind) limits() (low, high float64) {
 
 // codec turns registers into SI values and back.
 type codec struct {
+	scaling.Scaling
 	kind     kind
 	lowFirst bool      // word order of 32-bit values
-	scale    float64   // SI per count, not 0
-	offset   float64   // SI at count 0
 	codes    []float64 // count of each word; then the value is the index
 }
 
@@ -101,7 +101,7 @@ func (c codec) hold(count float64) []uint16 {
 func (c codec) decode(registers []uint16) (value float64, ok bool) {
 	count := c.count(registers)
 	if c.codes == nil {
-		value = count*c.scale + c.offset
+		value = c.SI(count)
 		return value, !math.IsNaN(value) && !math.IsInf(value, 0)
 	}
 	for i, code := range c.codes {
@@ -122,7 +122,7 @@ func (c codec) encode(value float64) (registers []uint16, ok bool) {
 		}
 		return c.hold(c.codes[i]), true
 	}
-	count := (value - c.offset) / c.scale
+	count := c.Count(value)
 	if c.kind != f32 {
 		count = math.Round(count)
 	}
@@ -139,14 +139,14 @@ func (c codec) inward(bound float64, upper bool) float64 {
 	if c.kind == f32 {
 		return bound
 	}
-	count := (bound - c.offset) / c.scale
+	count := c.Count(bound)
 	dust := 1e-9 * max(1, math.Abs(count)) // left by the division
-	if upper == (c.scale > 0) {
+	if upper == (c.Factor > 0) {
 		count = math.Floor(count + dust)
 	} else {
 		count = math.Ceil(count - dust)
 	}
-	return count*c.scale + c.offset
+	return c.SI(count)
 }
 
 // step is the SI distance between neighbouring values, 0 for floating point.
@@ -157,7 +157,7 @@ func (c codec) step() float64 {
 	if c.codes != nil {
 		return 1
 	}
-	return math.Abs(c.scale)
+	return math.Abs(c.Factor)
 }
 
 // field is a value in a place.
@@ -183,9 +183,8 @@ func (s setting) takes(value float64) bool {
 	return value >= s.Min-dust && value <= s.Max+dust
 }
 
-// reading is a field that is measured, with what can be true. Values are SI.
+// reading is a field that is measured; its Min and Max are what can be true.
 type reading struct {
 	field
 	link.Channel
-	min, max float64
 }

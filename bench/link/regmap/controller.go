@@ -276,8 +276,8 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	err = fetch(op, c.master, c.m.unit, c.blocks, c.places, func(i int, registers []uint16) {
 		r := c.m.readings[i]
 		value, ok := r.decode(registers)
-		if (!ok || value < r.min || value > r.max) && impossible == nil {
-			impossible = &link.ImpossibleError{Channel: r.Channel, Value: value, Min: r.min, Max: r.max}
+		if (!ok || value < r.Min || value > r.Max) && impossible == nil {
+			impossible = &link.ImpossibleError{Channel: r.Channel, Value: value, Min: r.Min, Max: r.Max}
 		}
 		sample.Values[i] = value
 	})

@@ -1,5 +1,7 @@
 package regmap
 
+import "quaybench/bench/link/scaling"
+
 // The file as it stands, by tags for datafile. What the tags can't say is
 // checked in load.go.
 type file struct {
@@ -27,6 +29,10 @@ type entry struct {
 	Max       string   `key:"max" optional:"yes" example:"250 A" doc:"setting: highest value the controller takes; reading: highest that can be true"`
 	ReadOnly  bool     `key:"read_only" default:"false" doc:"setting: it can be read, not written"`
 	Words     []string `key:"words" optional:"yes" example:"[\"torque = 0\", \"voltage = 2\"]" doc:"setting that is a choice: each word and its count"`
+}
+
+func (e entry) scaling() scaling.Text {
+	return scaling.Text{Unit: e.Unit, Scale: e.Scale, Offset: e.Offset, Min: e.Min, Max: e.Max}
 }
 
 // runningMark is where and how the controller says that the motor is driven.

@@ -13,6 +13,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
 	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/scaling"
 	"quaybench/bench/quantity"
 )
 
@@ -145,11 +146,11 @@ func (l *loader) settings() {
 	for i, e := range l.file.Settings {
 		path := fmt.Sprintf("setting[%d]", i)
 		l.key(path, e.Key, "setting", seen, i)
-		f, shown, ok := l.field(path, e)
+		f, ok := l.field(path, e)
 		if !ok {
 			continue
 		}
-		s := setting{field: f, Setting: link.Setting{Key: e.Key, Unit: shown, ReadOnly: e.ReadOnly, Step: f.step()}}
+		s := setting{field: f, Setting: link.Setting{Key: e.Key, Unit: f.Unit, ReadOnly: e.ReadOnly, Step: f.step()}}
 		if !e.ReadOnly && (f.table == modbus.DiscreteInputs || f.table == modbus.InputRegisters) {
 			l.problem(path+".table", "the %s table can't be written; use holding or coil, or say read_only = true", e.Table)
 		}
@@ -157,7 +158,7 @@ func (l *loader) settings() {
 		case f.codes != nil:
 			s.Words, s.Max = words(e), float64(len(f.codes)-1)
 		default:
-			s.Min, s.Max = l.bounds(path, e, f, shown)
+			s.Min, s.Max = l.bounds(path, e, f)
 			for _, bound := range []struct{ key, text string }{{"min", e.Min}, {"max", e.Max}} {
 				if !e.ReadOnly && bound.text == "" && !l.source.Has(path+"."+bound.key) {
 					l.problem(path+"."+bound.key, "%s of %s is missing; say what the controller takes, or read_only = true", bound.key, e.Key)
@@ -181,22 +182,14 @@ func (l *loader) readings() {
 			}
 		}
 		e.Words = nil
-		f, shown, ok := l.field(path, e)
+		f, ok := l.field(path, e)
 		if !ok {
 			continue
 		}
-		r := reading{field: f, Channel: link.Channel{Name: e.Key, Unit: cmp.Or(shown, "1")}}
+		r := reading{field: f, Channel: link.Channel{Name: e.Key, Unit: cmp.Or(f.Unit, "1")}}
 		r.codes = nil // a bit reads 0 or 1
-		if f.kind == bit {
-			r.scale, r.max = 1, 1
-		} else {
-			r.min, r.max = l.bounds(path, e, f, shown)
-			if e.Min == "" {
-				r.min = math.Inf(-1)
-			}
-			if e.Max == "" {
-				r.max = math.Inf(1)
-			}
+		if f.kind != bit {
+			l.bounds(path, e, f)
 		}
 		l.claim(f.place, path, e.Key)
 		l.m.readings = append(l.m.readings, r)
@@ -220,65 +213,42 @@ func (l *loader) key(path, key, what string, seen map[string]int, i int) {
 }
 
 // field reads place and codec of an entry; ok is false where it is too wrong
-// to go on. shown is the unit to show values in.
-func (l *loader) field(path string, e entry) (f field, shown string, ok bool) {
+// to go on.
+func (l *loader) field(path string, e entry) (f field, ok bool) {
 	k := kind(e.Type)
 	if k == "" {
-		return f, "", false // already reported
+		return f, false // already reported
 	}
 	f.place, ok = l.at(path, e.Table, e.Address, k)
 	if !ok {
-		return f, "", false
+		return f, false
 	}
 	if f.bits() != (k == bit) {
 		l.problem(path+".type", "type %s does not go with table %s: bit is for coil and discrete, the others for holding and input", k, e.Table)
-		return f, "", false
+		return f, false
 	}
-	f.codec = codec{kind: k, scale: 1, lowFirst: e.WordOrder == "low first"}
+	f.codec = codec{kind: k, lowFirst: e.WordOrder == "low first"}
 	switch has := l.source.Has(path + ".word_order"); {
 	case has && k.registers() == 1:
 		l.problem(path+".word_order", "a %s has no word order", k)
 	case !has && k.registers() == 2:
 		l.problem(path+".word_order", `word_order of a %s is missing: write "high first" or "low first"; the controller's manual or a known value tells which`, k)
 	}
-	if e.Words != nil || k == bit {
-		for _, key := range []string{"unit", "scale", "offset", "min", "max"} {
-			if l.source.Has(path + "." + key) {
-				l.problem(path+"."+key, "%s makes no sense beside words or a bit", key)
-			}
+	if e.Words == nil && k != bit {
+		f.Scaling, ok = scaling.Read(e.scaling(), func(key, format string, args ...any) { l.problem(path+"."+key, format, args...) })
+		return f, ok
+	}
+	f.Scaling = scaling.Scaling{Factor: 1, Max: 1}
+	for _, key := range []string{"unit", "scale", "offset", "min", "max"} {
+		if l.source.Has(path + "." + key) {
+			l.problem(path+"."+key, "%s makes no sense beside words or a bit", key)
 		}
-		if k == bit && e.Words == nil {
-			f.codes = []float64{0, 1}
-			return f, "", true
-		}
+	}
+	f.codes = []float64{0, 1}
+	if k != bit || e.Words != nil {
 		f.codes = l.codes(path, e, k)
-		return f, "", f.codes != nil
 	}
-	if e.Unit == "" {
-		l.problem(path+".unit", `unit is missing; write for example unit = "A", or unit = "1" for a plain number`)
-		return f, "", false
-	}
-	unit, shown, err := parseUnit(e.Unit)
-	if err != nil {
-		l.problem(path+".unit", "%v", err)
-		return f, "", false
-	}
-	if e.Scale == "" {
-		l.problem(path+".scale", "scale is missing; write what one count is, for example scale = %q", "0.1 "+difference(unit).String())
-		return f, "", false
-	}
-	if f.scale, ok = l.value(path+".scale", e.Scale, difference(unit)); ok && f.scale == 0 {
-		l.problem(path+".scale", "scale is zero; write what one count is")
-		ok = false
-	}
-	if absolute(unit) {
-		f.offset = zeroCelsius
-	}
-	if e.Offset != "" {
-		offset, fine := l.value(path+".offset", e.Offset, unit)
-		f.offset, ok = offset, ok && fine
-	}
-	return f, shown, ok
+	return f, f.codes != nil
 }
 
 // codes reads the counts of the words of a choice.
@@ -333,52 +303,32 @@ func words(e entry) []string {
 	return list
 }
 
-// bounds reads min and max, and checks that the type can hold them.
-func (l *loader) bounds(path string, e entry, f field, shown string) (low, high float64) {
-	unit := quantity.MustUnit(shown)
+// bounds checks that the type can hold min and max, and gives them moved
+// inward to what it can hold. Where they are not given they are the type's.
+func (l *loader) bounds(path string, e entry, f field) (low, high float64) {
 	lowest, highest := f.kind.limits()
-	low, high = lowest*f.scale+f.offset, highest*f.scale+f.offset
-	if f.scale < 0 {
+	low, high = f.SI(lowest), f.SI(highest)
+	if f.Factor < 0 {
 		low, high = high, low
 	}
-	fine := true
 	for _, bound := range []struct {
 		key, text string
+		value     float64
 		into      *float64
-	}{{"min", e.Min, &low}, {"max", e.Max, &high}} {
+	}{{"min", e.Min, f.Min, &low}, {"max", e.Max, f.Max, &high}} {
 		if bound.text == "" {
 			continue
 		}
-		value, ok := l.value(path+"."+bound.key, bound.text, unit)
-		if !ok {
-			fine = false
-			continue
-		}
-		*bound.into = f.inward(value, bound.key == "max")
-		if _, held := f.encode(value); !held {
+		*bound.into = f.inward(bound.value, bound.key == "max")
+		if _, held := f.encode(bound.value); !held {
 			l.problem(path+"."+bound.key, "%s would be count %.0f, but a %s holds %g to %g; see type, scale and offset",
-				bound.text, math.Round((value-f.offset)/f.scale), f.kind, lowest, highest)
-			fine = false
+				bound.text, math.Round(f.Count(bound.value)), f.kind, lowest, highest)
 		}
 	}
-	if fine && low >= high {
-		l.problem(path+".max", "max is not above min")
+	if low > high {
+		l.problem(path+".max", "between min and max there is no count: see scale")
 	}
 	return low, high
-}
-
-// value reads one quantity that states no tolerance.
-func (l *loader) value(path, text string, unit quantity.Unit) (si float64, ok bool) {
-	v, err := quantity.Parse(text, unit)
-	if err != nil {
-		l.problem(path, "%v", err)
-		return 0, false
-	}
-	if v.Tolerance != 0 || v.Provenance != "" {
-		l.problem(path, "%s is exact here: leave out tolerance and provenance", text)
-		return 0, false
-	}
-	return v.SI, true
 }
 
 // compare checks a setting against the table of settings.
@@ -448,7 +398,7 @@ func (l *loader) throttle() {
 		return
 	}
 	t := &throttle{
-		place: p, codec: codec{kind: k, scale: 1}, zero: float64(f.Zero), ahead: float64(f.Ahead), astern: float64(f.Astern),
+		place: p, codec: codec{kind: k}, zero: float64(f.Zero), ahead: float64(f.Ahead), astern: float64(f.Astern),
 		takesAstern: l.source.Has("throttle.astern"), timeout: time.Duration(math.Round(f.CommandTimeout * float64(time.Second))),
 	}
 	low, high := k.limits()
@@ -537,33 +487,4 @@ func (l *loader) overlaps() {
 			break
 		}
 	}
-}
-
-// zeroCelsius is 0 °C in kelvin.
-const zeroCelsius = 273.15
-
-// absolute reports whether the unit counts from a zero of its own (°C).
-func absolute(u quantity.Unit) bool { return u.FromSI(0) != 0 }
-
-// difference is the unit of differences.
-func difference(u quantity.Unit) quantity.Unit {
-	if absolute(u) {
-		return quantity.MustUnit("K")
-	}
-	return u
-}
-
-// parseUnit reads a unit as controllers' manuals write it: 1/min is a speed of
-// rotation there, and shown as rpm.
-func parseUnit(text string) (u quantity.Unit, shown string, err error) {
-	if u, err = quantity.ParseUnit(text); err != nil {
-		return u, "", err
-	}
-	if u.Name() != "rate" {
-		return u, text, nil
-	}
-	if _, err = quantity.Parse("1 "+text, quantity.MustUnit("rad/s")); err != nil {
-		return u, "", err
-	}
-	return quantity.MustUnit("rpm"), "rpm", nil
 }

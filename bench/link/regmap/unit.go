@@ -137,7 +137,7 @@ func (c codec) saturate(value float64) []uint16 {
 	if c.codes != nil {
 		return c.hold(c.codes[0])
 	}
-	count := (value - c.offset) / c.scale
+	count := c.Count(value)
 	if math.IsNaN(count) {
 		count = high // an open sensor
 	}

@@ -326,3 +326,33 @@ func TestABusyBoatSaysSo(t *testing.T) {
 	unlock()
 	saveCurrent(t, b, 240)
 }
+
+// What a kill cannot show, a power cut would: a file is on the disk before it gets its name, its name
+// before anything that refers to it is written, and all before Save returns.
+func TestSaveWaitsForTheDisk(t *testing.T) {
+	b, _ := newYard(t)
+	saveCurrent(t, b, 240)
+	setCurrent(t, b, 250)
+	var ops []string
+	b.fault = func(op, path string) error {
+		switch folder := filepath.Base(filepath.Dir(path)); {
+		case op == "fsync folder":
+			ops = append(ops, op+" "+filepath.Base(path))
+		case op == "fsync":
+			ops = append(ops, op+" in "+folder)
+		case op == "link", op == "rename":
+			ops = append(ops, op+" in "+folder)
+		}
+		return nil
+	}
+	o := because("a record too")
+	o.Evidence = []File{{Role: RoleRecord, Name: "run.csv", Content: []byte("t_s\n")}}
+	_, err := b.Save(t.Context(), "petrel", o)
+	require.NoError(t, err)
+	assert.Equal(t, []string{
+		"fsync folder kept", // the boat file, which is there already
+		"fsync in kept", "link in kept", "fsync folder kept",
+		"fsync in petrel", "rename in petrel", "fsync folder petrel", // what the working files continue
+		"fsync in versions", "link in versions", "fsync folder versions",
+	}, ops)
+}

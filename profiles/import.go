@@ -30,15 +30,8 @@ func (b *Book) Import(ctx context.Context, r io.ReadSeeker, o ImportOptions) (*T
 }
 
 func (b *Book) importFrom(ctx context.Context, r io.ReadSeeker, o ImportOptions) (*Transfer, error) {
-	whole, size, err := hashFromStart(ctx, r)
+	c, err := checkExport(ctx, r)
 	if err != nil {
-		return nil, err
-	}
-	c := checker{size: size, names: map[string]bool{}, kept: map[Hash]int64{}, used: map[Hash]bool{}, versions: map[Hash]bool{}}
-	if err := eachFile(ctx, r, c.add); err != nil {
-		return nil, err
-	}
-	if err := c.end(); err != nil {
 		return nil, err
 	}
 	root, err := b.openRoot()
@@ -69,7 +62,7 @@ func (b *Book) importFrom(ctx context.Context, r io.ReadSeeker, o ImportOptions)
 	if !isNew && !shares && !o.Join {
 		return nil, fmt.Errorf("the book has another boat %q, which shares no version with this one: say that they are the same to join them", c.manifest.Boat)
 	}
-	t := &Transfer{Boat: c.manifest.Boat, Hash: whole, Bytes: size}
+	t := &Transfer{Boat: c.manifest.Boat, Hash: c.whole, Bytes: c.size}
 	err = eachFile(ctx, r, func(name string, size int64, content io.Reader) error {
 		if name == manifestName {
 			return nil
@@ -171,6 +164,7 @@ var errCutOff = errors.New("the file is cut off")
 
 // checker checks an export from elsewhere, file by file, without keeping their content.
 type checker struct {
+	whole    Hash  // of the whole file
 	size     int64 // of the whole file
 	claimed  int64 // bytes that its files claim to have
 	own      int64 // of them the manifest's
@@ -182,6 +176,22 @@ type checker struct {
 	versions map[Hash]bool
 	marked   []Hash // versions that marks are about; they come after the marks
 	held     int64  // as in shelf
+}
+
+// checkExport reads an export through and refuses it if anything is wrong with it.
+func checkExport(ctx context.Context, r io.ReadSeeker) (*checker, error) {
+	whole, size, err := hashFromStart(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	c := &checker{
+		whole: whole, size: size,
+		names: map[string]bool{}, kept: map[Hash]int64{}, used: map[Hash]bool{}, versions: map[Hash]bool{},
+	}
+	if err := eachFile(ctx, r, c.add); err != nil {
+		return nil, err
+	}
+	return c, c.end()
 }
 
 // add takes the next file. Only names are accepted that the book itself gives, so no path can lead

@@ -372,6 +372,10 @@ func FuzzImport(f *testing.F) {
 	f.Add(export(f, b))
 	f.Add([]byte{})
 	f.Fuzz(func(t *testing.T, file []byte) {
+		if _, err := checkExport(t.Context(), bytes.NewReader(file)); err != nil {
+			require.Equal(t, Printable(err.Error()), err.Error())
+			return
+		}
 		b := emptyBook(t)
 		around := filepath.Dir(b.Dir())
 		before := tree(t, around)

@@ -51,9 +51,10 @@ func (l *loop) need(i float64) float64 {
 
 // point is one trial solution of the loop.
 type point struct {
-	i, u, D, V, battery float64
-	loss                losses
-	extra               float64 // W from the link beside D·i·V
+	i, u, V, battery float64
+	joined           float64 // see stage.bridge
+	loss             losses
+	extra            float64 // W from the link beside joined·i·V
 }
 
 // extra is the power drawn from the link beside duty × current: switching, ripple heat in the motor loop, housekeeping.
@@ -69,18 +70,12 @@ func (l *loop) at(i float64) point { return l.with(i, l.need(i)) }
 func (l *loop) with(i, u float64) point {
 	s := &l.m.stage
 	p := point{i: i, u: u}
-	along := 1.0 // the bridge's polarity relative to the demand
-	if p.u < 0 {
-		along = -1
-	}
-	mag, k := p.u*along, i*along
 	power := p.u*i + s.housekeeping + s.coilPower
 	p.V = l.upper(power)
 	for range 30 {
-		p.D = s.duty(mag, k, p.V, l.devices)
-		p.loss = s.losses(p.D, k, p.V, l.m.motor.inductance, l.devices)
+		p.joined, p.loss = s.bridge(u, i, p.V, l.m.motor.inductance, l.devices)
 		p.extra = l.extra(p.loss)
-		p.battery = p.D*k + p.extra/p.V
+		p.battery = p.joined*i + p.extra/p.V
 		residual := p.V - l.source.E + l.source.R*p.battery
 		slope := 1 - l.source.R*p.battery/p.V
 		if slope < 0.05 {
@@ -126,15 +121,15 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 		return e
 	}
 	if l.m.motor.series && l.speed < 0 && asked > 0 {
-		if plugged, p, ok := l.plug(asked); ok {
+		if plugged, p, ok := l.plug(asked, contact(c.Demand)); ok {
 			plugged.Asked = asked
 			return l.electric(plugged, p, along)
 		}
 	}
 	i := asked
-	if l.spare(i) < 0 {
+	if i > 0 && l.spare(i) < 0 {
 		e.DutyLimited = true
-		i = l.root(l.spare, l.lowest(), i)
+		i = l.root(l.spare, 0, i)
 	}
 	p := l.at(i)
 	if limit := c.BatteryLimit; p.battery > limit {
@@ -146,16 +141,25 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 		i = l.root(func(i float64) float64 { return l.at(i).battery - limit }, 0, i)
 		p = l.at(i)
 	}
+	if r := l.rectified(); r > 0 && r > -math.Copysign(i, l.speed) {
+		e.Uncontrolled = true
+		i = math.Copysign(r, -l.speed)
+		p = l.at(i)
+	}
 	if !l.m.stage.braking && asked > 0 {
 		if p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
-			fade := min(1, math.Abs(c.Demand)/0.01) // the reversing contactor closes; without this the current would jump
-			i = fade * l.root(func(i float64) float64 { return -l.need(i) - l.devices.path(i) }, i, (-l.need(0)+1)/l.R)
+			rest := func(i float64) float64 { return -l.need(i) - l.devices.path(i) }
+			i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
 			p = l.idle(i)
+			p.loss.conductionFreewheel += rest(i) * i // in the closing contacts
 			e.Uncontrolled = i > max(c.FullAhead, c.FullAstern)
 		}
 	}
 	return l.electric(e, p, along)
 }
+
+// contact is how far the reversing contactor has closed; without it a current that the law does not make would jump.
+func contact(demand float64) float64 { return min(1, math.Abs(nothing(demand))/0.01) }
 
 // idle is the point at zero duty with the motor short-circuited through the freewheel path.
 func (l *loop) idle(i float64) point {
@@ -168,25 +172,32 @@ func (l *loop) idle(i float64) point {
 	return p
 }
 
-// lowest bounds the current from below where even none needs more than full voltage: the motor then feeds back
-// through the diodes of a bridge, and simply carries none in a chopper without a braking quadrant.
-func (l *loop) lowest() float64 {
-	short := l.spare(0)
+// rectified is the current that a motor turning so fast that it induces more than the battery's voltage drives through
+// the diodes of a bridge: no controller makes it less. A chopper without a braking quadrant blocks it, and a
+// series-wound motor loses its field by it.
+func (l *loop) rectified() float64 {
+	if !l.m.stage.braking || l.m.motor.series {
+		return 0
+	}
+	frame := *l
+	frame.speed, frame.duty = math.Abs(l.speed), 1
+	short := frame.spare(0)
 	if short >= 0 {
 		return 0
 	}
-	if !l.m.stage.braking {
-		return 0
-	}
-	return 2 * short / l.R
+	return -frame.root(frame.spare, 2*short/l.R, 0)
 }
 
 // ask is the magnitude and direction of the motor current that the law wants, its limits by quadrant applied.
 func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
-	// Which quadrant: driving with the rotation, braking against it, blended where the shaft all but stands.
-	turning := smooth(w / 2)
-	ahead := turning*c.Ahead + (1-turning)*l.against(c.Braking, c.Ahead)
-	astern := (1-turning)*c.Astern + turning*l.against(c.Braking, c.Astern)
+	// Which quadrant: driving with the rotation and at standstill, braking against it, blended where the shaft still
+	// turns slowly the other way.
+	const slow = 4 // rad/s
+	blend := func(driving, speed float64) float64 {
+		with := smooth(1 + 2*speed/slow)
+		return with*driving + (1-with)*l.against(c.Braking, driving)
+	}
+	ahead, astern := blend(c.Ahead, w), blend(c.Astern, -w)
 	if !c.Voltage {
 		demand := nothing(c.Demand)
 		if demand >= 0 {
@@ -208,7 +219,7 @@ func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
 		high, low = astern, ahead
 	}
 	if !l.m.stage.braking || l.m.motor.series {
-		low = 0
+		high, low = high*contact(c.Demand), 0
 	}
 	switch {
 	case wanted(high) >= 0:
@@ -248,7 +259,7 @@ func smooth(x float64) float64 {
 // exceeds what the armature drops at the asked current, the armature drives its own current through the plug diode
 // across it, the chopper feeds only the field, and the controller chops the field so that the armature current stays
 // within what is asked. ok is false where the diode does not conduct: then it is an ordinary series circuit.
-func (l *loop) plug(asked float64) (e Electric, p point, ok bool) {
+func (l *loop) plug(asked, contact float64) (e Electric, p point, ok bool) {
 	m, diode := &l.m.motor, l.m.stage.diodeDrop
 	field := l.R - l.armature
 	circulating := func(f float64) float64 {
@@ -259,8 +270,13 @@ func (l *loop) plug(asked float64) (e Electric, p point, ok bool) {
 	}
 	f := l.root(func(f float64) float64 { return asked - circulating(f) }, 0, asked)
 	p = l.with(f, max(0, field*f-diode))
-	armature := asked
-	e.ArmatureCurrent = armature
+	armature := circulating(f)
+	if f == 0 { // what is left of the field is too much already
+		armature = max(asked, contact*armature)
+	}
+	e.ArmatureCurrent, e.Uncontrolled = armature, armature > 1.01*asked
+	rest := -m.perSpeed(f, l.magnetT)*l.speed - l.armature*armature - m.drop(armature) - diode
+	p.loss.conductionFreewheel += max(0, rest) * armature // in the closing contacts
 	// The diode takes what the field does not, and what it offers the field beyond the field's drop.
 	p.loss.conductionFreewheel += diode*(armature-f) + max(0, diode*f-field*f*f)
 	return e, p, true
@@ -276,7 +292,7 @@ func (l *loop) electric(e Electric, p point, along float64) Electric {
 	e.Voltage = p.V
 	e.MotorVoltage = along * p.u
 	if p.i != 0 {
-		e.Duty = p.D
+		e.Duty = math.Abs(p.joined)
 	}
 	e.Losses = p.loss
 	e.Extra = p.extra

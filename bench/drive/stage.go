@@ -73,6 +73,36 @@ func (s *stage) devices(switchT, freewheelT float64) devices {
 // path is the drop of the freewheel path at current magnitude i.
 func (d devices) path(i float64) float64 { return d.freewheelR*i + d.freewheelV*math.Tanh(2*i) }
 
+// bridge is what the stage does to put u on the motor at current i (either sign) from link voltage V: the share of the
+// time for which the motor is joined to the link, negative where that is the other way round, and what it loses.
+// Between the drop of the freewheel path and that of the switches it works both ways round in turn.
+func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, l losses) {
+	against := d.against(u, i)
+	if against < 1 {
+		joined = s.duty(u, i, V, d)
+		l = s.losses(joined, i, V, inductance, d)
+	}
+	if against > 0 {
+		D := s.duty(-u, -i, V, d)
+		joined = (1-against)*joined - against*D
+		l = l.mixed(s.losses(D, -i, V, inductance, d), against)
+	}
+	return joined, l
+}
+
+// against is the share of the time for which the bridge works against the current's direction: 1 while it brakes.
+func (d devices) against(u, i float64) float64 {
+	freewheel, on := d.path(math.Abs(i)), d.switchR*math.Abs(i)
+	least, most := min(freewheel, on), max(freewheel, on)
+	switch {
+	case i < 0 || -u <= least:
+		return 0
+	case -u >= most:
+		return 1
+	}
+	return (-u - least) / (most - least)
+}
+
 // duty solves the averaged chopper for the duty that puts u (≥ 0) on the motor at current i (along u; negative while
 // braking) from link voltage V. With the switch on, the capacitor supplies (1 − D)·i through its series resistance,
 // which the plain average misses: u = D·(V − Rs·i − ESR·(1 − D)·i) − (1 − D)·freewheel drop.
@@ -108,6 +138,15 @@ type losses struct {
 	conductionSwitch, conductionFreewheel float64 // part of the motor loop: already in the duty
 	switching, rippleCapacitor            float64
 	rippleMotor                           float64 // W per ohm: mean square of the ripple current
+}
+
+// mixed is l for one less a share of the time and o for that share.
+func (l losses) mixed(o losses, share float64) losses {
+	mix := func(a, b float64) float64 { return a + share*(b-a) }
+	return losses{
+		mix(l.conductionSwitch, o.conductionSwitch), mix(l.conductionFreewheel, o.conductionFreewheel),
+		mix(l.switching, o.switching), mix(l.rippleCapacitor, o.rippleCapacitor), mix(l.rippleMotor, o.rippleMotor),
+	}
 }
 
 func (s *stage) losses(D, i, V, inductance float64, d devices) losses {

@@ -188,6 +188,32 @@ func TestWhatMustBeCarriedIsNoMeltingPoint(t *testing.T) {
 	assert.Greater(t, m.LeastMeltingCurrent(), free.LeastMeltingCurrent(), "the inequality acts in this case")
 }
 
+func TestAPointToCarryBendsTheCurve(t *testing.T) {
+	c := thermal.FuseCurve{Rating: 100, Allowed: 1, Points: []thermal.CurvePoint{
+		{Current: 160, Time: 30},
+		{Current: 450, Time: 1.4, Kind: thermal.Carries}, // a straight line would melt 430 A
+		{Current: 600, Time: 0.5},
+	}}
+	m, err := thermal.FitFuse(c)
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, m.MeltTime(450).Time, 1.4*0.9999)
+	c.Points = append(c.Points[:1:1], c.Points[2])
+	free, err := thermal.FitFuse(c)
+	require.NoError(t, err)
+	assert.Less(t, free.MeltTime(450).Time, 1.4)
+}
+
+func TestTheRatingIsCarriedWhateverThePointsSay(t *testing.T) {
+	// Constant I²t down to just above the rating: left alone, the fit would go on
+	// below it.
+	m, err := thermal.FitFuse(thermal.FuseCurve{Rating: 100, Allowed: 1, Points: []thermal.CurvePoint{
+		{Current: 102, Time: 100},
+		{Current: 1020, Time: 1},
+	}})
+	require.NoError(t, err)
+	assert.Equal(t, math.Inf(1), m.MeltTime(99.99).Time)
+}
+
 func TestFitFuseRefusesWhatIsNoCurve(t *testing.T) {
 	inf, nan := math.Inf(1), math.NaN()
 	points := func(p ...thermal.CurvePoint) func(*thermal.FuseCurve) {

@@ -242,6 +242,102 @@ func TestAWatchHoldsOnASlowRamp(t *testing.T) {
 	assert.Less(t, got.Late.Time, 1.5*truth, "late, but of use")
 }
 
+// anyElementOf draws an element of one to four parts.
+func anyElementOf(r *rand.Rand) element {
+	e := element{alpha: 0.5 + 4.5*r.Float64()}
+	capacity, conductance, total := math.Pow(10, -2*r.Float64()), 1.0, 0.0
+	for k := range 1 + r.IntN(4) {
+		share := math.Exp(-3 * r.Float64() * float64(k))
+		total += share
+		e.capacity, e.conductance, e.share = append(e.capacity, capacity), append(e.conductance, conductance), append(e.share, share)
+		capacity *= math.Pow(10, 0.3+1.5*r.Float64())
+		conductance *= math.Pow(10, -0.8*r.Float64())
+	}
+	for k := range e.share {
+		e.share[k] /= total
+	}
+	return e
+}
+
+// exactly is melts by the course of a network, which is exact and quick: under
+// constant current an element whose resistance rises in proportion is linear.
+func (e element) exactly(b testing.TB, h thermal.History) float64 {
+	var build thermal.Builder
+	places := []thermal.Place{}
+	for _, c := range e.capacity {
+		places = append(places, build.AddNode("part", c))
+	}
+	places = append(places, build.AddBoundary("air"))
+	for k, g := range e.conductance {
+		build.Connect(places[k], places[k+1], 1/g)
+	}
+	n, err := build.Build()
+	require.NoError(b, err)
+	T, heat := make([]float64, len(e.share)), make([]thermal.Heat, len(e.share))
+	var start float64
+	for _, s := range h {
+		for k, share := range e.share {
+			heat[k] = thermal.Heat{Power: s.Current * s.Current * share, Coefficient: e.alpha}
+		}
+		c, err := n.Course(T, heat, []float64{0}, nil)
+		require.NoError(b, err)
+		if t := c.FirstAbove(0, 1); t <= s.Duration {
+			return start + t
+		}
+		c.At(s.Duration, T)
+		start += s.Duration
+	}
+	return math.Inf(1)
+}
+
+func TestFineStepsAndModesMeltAnElementAlike(t *testing.T) {
+	e := elements["neck, strip, end"]
+	least := e.leastMelting()
+	h := thermal.History{{Current: 4 * least, Duration: 0.1}, {Current: 0, Duration: 0.05}, {Current: 2 * least, Duration: 100}}
+	assert.InEpsilon(t, e.exactly(t, h), e.melts(h), 1e-4)
+}
+
+// BenchmarkIntervalOverManyElements is where the margins of the interval come from:
+//
+//	go test ./bench/thermal -run ^$ -bench IntervalOverManyElements -benchtime 80000x
+//
+// It counts, per million histories over ever new elements, how often the interval
+// misses the truth.
+func BenchmarkIntervalOverManyElements(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	var e element
+	var f thermal.Fuse
+	var early, late, histories float64
+	for i := 0; b.Loop(); i++ {
+		for i%200 == 0 {
+			e = anyElementOf(r)
+			least := e.leastMelting()
+			c := thermal.FuseCurve{Rating: least / 1.25, LeastMelting: least}
+			for _, times := range []float64{1.02, 1.05, 1.1, 1.17, 1.25, 1.37, 1.5, 1.75, 2, 2.5, 3, 4, 5, 6.5, 8, 10, 12, 16, 20} {
+				c.Points = append(c.Points, thermal.CurvePoint{Current: times * least, Time: e.exactly(b, thermal.History{{Current: times * least, Duration: math.Inf(1)}})})
+			}
+			m, err := thermal.FitFuse(c)
+			if err == nil && m.Misfit.Worst < 0.01 {
+				f = thermal.Fuse{Fastest: m.Derated(1 - m.Misfit.Worst), Slowest: m.Derated(1 + m.Misfit.Worst)}
+				break
+			}
+		}
+		h := anyHistory(r, f)
+		h[len(h)-1].Duration = math.Inf(1)
+		truth := e.exactly(b, h)
+		got := f.MeltInterval(h)
+		histories++
+		if got.Early.Time > truth*1.0001 {
+			early++
+		}
+		if got.Late.Time < truth*0.9999 {
+			late++
+		}
+	}
+	b.ReportMetric(1e6*early/histories, "early_misses/million")
+	b.ReportMetric(1e6*late/histories, "late_misses/million")
+}
+
 func ExampleFuse_MeltInterval() {
 	class, err := thermal.Class("gG")
 	if err != nil {

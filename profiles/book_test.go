@@ -438,6 +438,22 @@ func TestWrittenToAController(t *testing.T) {
 	assert.True(t, e.Written()[0].ReadBack)
 	_, err = b.MarkWritten(t.Context(), "petrel", v.Hash.Short(), WrittenOptions{Author: "yard hand", Tool: "quaybench test"})
 	require.Error(t, err, "which controller?")
+
+	// Which settings are in the controller is told by the last time they were written.
+	next := saveCurrent(t, b, 240)
+	for _, h := range []Hash{next.Hash, v.Hash} {
+		_, err = b.MarkWritten(t.Context(), "petrel", string(h), WrittenOptions{Author: "yard hand", Tool: "quaybench test", Controller: "bench controller no. 2"})
+		require.NoError(t, err)
+	}
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	entry, last := l.Last(MarkWritten)
+	assert.Equal(t, v.Hash, entry.Hash)
+	assert.Equal(t, v.Hash, last.Version)
+	assert.False(t, last.ReadBack)
+	entry, last = l.Last(MarkApproval)
+	assert.Nil(t, entry)
+	assert.Nil(t, last)
 }
 
 func TestACancelledContextEndsTheWork(t *testing.T) {

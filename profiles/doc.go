@@ -22,7 +22,9 @@
 // linked to its name, fsync of the folder). So a crash loses nothing that was reported saved, and two
 // machines' books are joined by copying these files in any direction, with git, rsync or a stick:
 // nothing can conflict. There are then two heads, and a version with both as parents joins them.
-// Working files belong to one machine; what is to be shared is saved.
+// Working files belong to one machine; what is to be shared is saved. So git ignores them, and other
+// ways of copying best leave out *.toml in the boat's own folder: a copy over them loses what was not
+// saved there, and nothing else.
 //
 // Version numbers (v1, v2, ...) are places in that order. A copied-in version can shift them, so they
 // are for the eye only: versions are referred to by their hash, which may be shortened, or by a label.

@@ -38,6 +38,22 @@ type Listing struct {
 	Problems []Problem `json:"problems"` // what could not be read; Verify looks closer
 }
 
+// Last gives the newest mark of a kind and the version it is on, nil where there is none: which version
+// was approved last, or written to a controller last.
+func (l *Listing) Last(kind MarkKind) (*Entry, *Mark) {
+	var entry *Entry
+	var last *Mark
+	for i := range l.Versions {
+		for j := range l.Versions[i].Marks {
+			m := &l.Versions[i].Marks[j]
+			if m.Kind == kind && (last == nil || m.Time.After(last.Time)) {
+				entry, last = &l.Versions[i], m
+			}
+		}
+	}
+	return entry, last
+}
+
 // List reads the versions of a boat.
 func (b *Book) List(ctx context.Context, boat string) (*Listing, error) {
 	f, versions, err := b.openVersions(ctx, boat)

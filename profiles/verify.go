@@ -70,7 +70,9 @@ func (b *Book) verifyRoot(ctx context.Context, r *Report) error {
 		return err
 	}
 	for _, e := range entries {
-		if !e.IsDir() && CheckBoatName(e.Name()) == nil {
+		named := CheckBoatName(e.Name()) == nil
+		hidden := strings.HasPrefix(e.Name(), ".")
+		if named && !e.IsDir() || !named && e.IsDir() && !hidden {
 			r.note(root.at(e.Name()), "is no folder of a boat; it is not read")
 		}
 	}

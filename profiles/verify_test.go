@@ -183,10 +183,12 @@ func TestVerifyRemarksOnWhatIsNotOfTheBook(t *testing.T) {
 	orphan := HashOf([]byte("orphan"))
 	require.NoError(t, os.WriteFile(filepath.Join(b.Dir(), "petrel", keptDir, string(orphan)), []byte("orphan"), 0o644))
 	require.NoError(t, os.Remove(filepath.Join(b.Dir(), attributesFile)))
+	require.NoError(t, os.MkdirAll(filepath.Join(b.Dir(), "Wren of mine", versionsDir), 0o755))
+	require.NoError(t, os.Mkdir(filepath.Join(b.Dir(), ".git"), 0o755))
 	r, err := b.Verify(t.Context(), "")
 	require.NoError(t, err)
 	assert.False(t, r.Hurt())
-	want := 3
+	want := 4
 	if evilMade {
 		want++
 	}

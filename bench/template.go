@@ -59,7 +59,7 @@ func group(b *strings.Builder, rest []datafile.Field, f datafile.Field) {
 	open, close := "[", "]"
 	if f.Kind == datafile.KindGroups {
 		open, close = "[[", "]]"
-		wrap(b, "Repeat this table for each "+strings.ReplaceAll(f.Key[strings.LastIndex(f.Key, ".")+1:], "_", " ")+".")
+		wrap(b, "Repeat this table, with the line in brackets, for each further one.")
 	}
 	if idle(rest, f.Key+".x") {
 		b.WriteString("# ")

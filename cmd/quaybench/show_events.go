@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"quaybench/bench/record"
 	"quaybench/bench/verdict"
@@ -15,12 +16,10 @@ func showSide(sys *system, name string, s *verdict.Side, several bool) {
 		showFindings(sys, s.Findings)
 	}
 	tab := &table{right: map[int]bool{0: true}}
+	var texts []string
 	row := func(when string, t *verdict.Trial, what string) {
-		cells := []string{"  " + when}
-		if several {
-			cells = append(cells, t.Name)
-		}
-		tab.add(append(cells, what)...)
+		tab.add("  "+when, t.Name)
+		texts = append(texts, what)
 	}
 	for i := range s.Trials {
 		t := &s.Trials[i]
@@ -36,20 +35,25 @@ func showSide(sys *system, name string, s *verdict.Side, several bool) {
 	if len(tab.rows) == 0 {
 		return
 	}
-	order := ""
-	if several {
-		order = ", trial by trial"
+	order := ", trial by trial"
+	if !several {
+		order = ""
+		for i := range tab.rows {
+			tab.rows[i] = []string{tab.rows[i][0], ""} // they all have the same name
+		}
 	}
 	fmt.Fprintf(sys.Out, "\n%s: events in time order%s\n", name, order)
-	for _, l := range tab.lines() {
-		fmt.Fprintln(sys.Out, l)
+	lines := tab.lines()
+	wide := widest(lines) + 2
+	for i, l := range lines {
+		fmt.Fprintln(sys.Out, hung(l+strings.Repeat(" ", wide-visible(l)), texts[i], sys.width()))
 	}
 }
 
 // showFirst says what acts first.
 func showFirst(sys *system, s *verdict.Side) {
 	if f := s.First; f != nil {
-		fmt.Fprintf(sys.Out, "\nacts first: %s, after %s in %s\n", f.What, shownTime(f.At), f.Trial)
+		fmt.Fprintln(sys.Out, "\n"+hung("acts first: ", fmt.Sprintf("%s, after %s in %s", f.What, shownTime(f.At), f.Trial), sys.width()))
 	} else {
 		fmt.Fprintln(sys.Out, "\nacts first: nothing acts")
 	}

@@ -53,11 +53,11 @@ func showParts(sys *system, t *bench.Tried, several bool) {
 // sideBySide is a line per part.
 func sideBySide(sys *system, sides []judged, parts []verdict.Part, several, share bool) []string {
 	tab := &table{right: map[int]bool{2: true}}
-	over, head := []string{"", "", ""}, []string{"part", "current of", "limit"}
+	over, head := []string{"", "current", ""}, []string{"part", "of", "limit"}
 	for _, side := range sides {
 		at := len(head)
-		head = append(append(head, "|"), titles(several, share)...)
-		over = append(append(over, "|", side.name), make([]string, len(head)-at-2)...)
+		head = append(append(head, parting), titles(several, share)...)
+		over = append(append(over, parting, side.name), make([]string, len(head)-at-2)...)
 		for i := at + 1; i <= at+3 || share && i <= at+4; i++ {
 			tab.right[i] = true
 		}
@@ -67,7 +67,7 @@ func sideBySide(sys *system, sides []judged, parts []verdict.Part, several, shar
 	for _, p := range parts {
 		row := []string{p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit)}
 		for _, side := range sides {
-			row = append(append(row, "|"), cells(sys, side, p.Name, several, share)...)
+			row = append(append(row, parting), cells(sys, side, p.Name, several, share)...)
 		}
 		tab.add(row...)
 	}

@@ -7,7 +7,7 @@ import (
 )
 
 // table is text in columns. Cells are padded by characters, not bytes. A row of one cell is a heading: it takes the
-// whole line and widens no column.
+// whole line and widens no column. A cell of parting alone parts two groups of columns.
 type table struct {
 	rows  [][]string
 	right map[int]bool // columns that are set flush right
@@ -32,7 +32,11 @@ func (t *table) lines() []string {
 		var b strings.Builder
 		for i, cell := range row {
 			pad := strings.Repeat(" ", max(0, width[i]-visible(cell)))
-			if i > 0 {
+			switch {
+			case i == 0:
+			case cell == parting || row[i-1] == parting:
+				b.WriteString(" ")
+			default:
 				b.WriteString("  ")
 			}
 			if t.right[i] && len(row) > 1 {
@@ -45,6 +49,8 @@ func (t *table) lines() []string {
 	}
 	return lines
 }
+
+const parting = "|"
 
 // visible is how many columns a text takes; colour takes none.
 func visible(text string) int { return utf8.RuneCountInString(escapes.ReplaceAllString(text, "")) }

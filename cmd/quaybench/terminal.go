@@ -47,7 +47,7 @@ func (s *system) colour() bool {
 	return terminal(s.Out) != nil && s.Getenv("NO_COLOR") == "" && s.Getenv("TERM") != "dumb"
 }
 
-// bar shows progress on a terminal's standard error, and nothing elsewhere.
+// bar shows how far the work is on a terminal's standard error, and nothing elsewhere.
 type bar struct{ p *progressbar.ProgressBar }
 
 func newBar(sys *system, what string) *bar {

@@ -13,18 +13,24 @@ type Seen struct {
 // Following is a run driven by what was measured in place of the drive's own equations: the same heat networks, junctions
 // and fuse, heated by the measured currents. It is an ode.System. A measured temperature pulls its node along.
 type Following struct {
-	*Run
-	See   func(t float64) Seen
+	run   *Run // not embedded: its Jacobian is that of other equations
+	see   func(t float64) Seen
 	point Point
 }
+
+// Follow makes the run follow what was seen.
+func (r *Run) Follow(see func(t float64) Seen) *Following { return &Following{run: r, see: see} }
+
+// Dim is the number of states, those of the run.
+func (f *Following) Dim() int { return f.run.Dim() }
 
 // pulling is the time in which a measured temperature takes its node along, s.
 const pulling = 2.0
 
 // Point is the operating point that belongs to what was seen.
 func (f *Following) Point(t float64, y []float64) *Point {
-	r, p := f.Run, &f.point
-	seen := f.See(t)
+	r, p := f.run, &f.point
+	seen := f.see(t)
 	l := &r.layout
 	T := y[l.nodes : l.nodes+len(r.heat)]
 	*p = Point{}
@@ -83,7 +89,7 @@ func zero(x float64) float64 {
 
 // Derivatives moves charge, heat nodes, junctions and fuse; everything else was measured and stands still.
 func (f *Following) Derivatives(t float64, y, dy []float64) {
-	r, l := f.Run, &f.Run.layout
+	r, l := f.run, &f.run.layout
 	clear(dy)
 	p := f.Point(t, y)
 	T := y[l.nodes : l.nodes+len(r.heat)]
@@ -93,7 +99,7 @@ func (f *Following) Derivatives(t float64, y, dy []float64) {
 	r.heats(p, T, 0, w)
 	r.cool(w)
 	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dT)
-	seen := f.See(t)
+	seen := f.see(t)
 	pull := func(node int, measured float64) {
 		if !math.IsNaN(measured) {
 			dT[node] = (measured - T[node]) / pulling

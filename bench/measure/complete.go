@@ -47,7 +47,9 @@ func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.
 		for _, x := range measured.Samples {
 			tr.Values = append(tr.Values, x.Values[i])
 		}
-		r.Traces = append(r.Traces, tr)
+		if !slices.ContainsFunc(tr.Values, math.IsNaN) { // what could not be read every time is no trace
+			r.Traces = append(r.Traces, tr)
+		}
 	}
 	if e := ended(measured.Stop); e != nil {
 		r.Events = append(r.Events, *e)
@@ -120,7 +122,7 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 		Sink: program.Start.Sink.Or(or(first.Sink, nan)), Battery: program.Start.Battery.Or(or(first.Battery, nan)),
 		Cables: program.Start.Cables.Or(nan), Air: program.Compartment.Or(nan),
 	})
-	f := &drive.Following{Run: run, See: see}
+	f := run.Follow(see)
 	values := make([][]float64, len(model.Parts))
 	state := make([]float64, len(y))
 	next := 0

@@ -124,7 +124,8 @@ func newRoot(sys *system) *cobra.Command {
 		return input(fmt.Errorf("%w (see `%s --help`)", err, cmd.CommandPath()))
 	})
 	root.PersistentFlags().String("book", "", "folder of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
-	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys))
+	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
+		stepCommand(sys), planCommand(sys), controllerCommand(sys), simulateControllerCommand(sys))
 	dress(root)
 	markUsage(root)
 	return root

@@ -1,0 +1,31 @@
+// Package lines reads the text lines of a data logger: numbers with a
+// delimiter between, at up to 1 Mbaud. A file says what the columns are:
+//
+//	title = "bench logger (invented)"
+//	delimiter = ";"            # or "," "tab" "space"
+//	checksum = "xor"           # or "none"
+//	stale_after = "500 ms"     # no line for so long is an error
+//
+//	[[column]]
+//	name = "voltage"
+//	unit = "V"
+//	scale = "10 mV"            # what 1 in the line is
+//	min = "0 V"                # a value outside can't be true
+//	max = "100 V"
+//
+//	[[column]]
+//	name = "motor_temperature"
+//	unit = "°C"
+//	scale = "1 K"
+//
+//	[[column]]
+//	ignore = true              # a column of no interest
+//
+// A line ends with LF or CR LF. With checksum = "xor" it ends with *hh before
+// that, hh being the exclusive or of all bytes before the *, in hexadecimal,
+// as NMEA 0183 has it (a $ at the start is allowed, and not in the sum). Lines that begin with # are remarks and passed over.
+//
+// Without a check sum nothing tells a line whose middle was lost from a whole
+// one, as long as the count of columns is right, nor 120 from 920: a logger
+// whose readings stop a test should send one.
+package lines

@@ -185,7 +185,7 @@ func (l *Law) Derivatives(in Measured, x []float64, m Mode, dx []float64) {
 	dx[Voltage] = (in.Voltage - x[Voltage]) / s.LowVoltage.FilterTime
 	dx[StageSensor] = (in.StageTemperature - x[StageSensor]) / s.Derating.FilterTime
 	dx[MotorSensor] = (in.MotorTemperature - x[MotorSensor]) / s.Derating.FilterTime
-	dx[BoostLeft] = l.boostRate(in.MotorCurrent, x[BoostLeft])
+	dx[BoostLeft] = l.boostRate(in.MotorCurrent, x[BoostLeft], m.Resting)
 	dx[StallTime] = running(m.Stalling)
 	dx[LowTime] = running(m.Low)
 }
@@ -198,13 +198,17 @@ func (l *Law) releaseRate(reversing bool) float64 {
 	return 1 / l.Settings.Ramp.Fall
 }
 
-// boostRate is the change of the boost that is left: a budget of current squared above the limit squared.
-func (l *Law) boostRate(current, left float64) float64 {
+// boostRate is the change of the boost that is left: a budget of current squared above the limit squared. While it rests
+// nothing more is drawn from it, whatever drives a current beyond the limit.
+func (l *Law) boostRate(current, left float64, resting bool) float64 {
 	if l.boostOver == 0 {
 		return 0
 	}
 	limit := l.Settings.Limits.MotorCurrent
 	if over := current*current - limit*limit; over > 0 {
+		if resting {
+			return 0
+		}
 		return -over / (l.boostOver * max(l.Settings.Boost.Time, 1e-3))
 	}
 	return max(0, min(1, (1-left)*1000)) / l.Settings.Boost.Rest

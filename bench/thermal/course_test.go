@@ -1,6 +1,7 @@
 package thermal_test
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"testing"
@@ -212,6 +213,35 @@ func TestNoWayOutForHeatIsSaid(t *testing.T) {
 	assert.Equal(t, math.Inf(1), out.LoopGain)
 	assert.Equal(t, 0, out.First)
 	assert.Less(t, out.TimeToLimit, (900.0+6000)*100/100, "no slower than with all capacity at one temperature")
+}
+
+// FuzzHold asks for figures of any size: an error or an outcome, never a panic or an
+// endless search.
+func FuzzHold(f *testing.F) {
+	f.Add(900.0, 6000.0, 0.1, 0.25, 500.0, 0.00393, 300.0, 400.0, 1.0)
+	f.Add(1e-300, 1e300, 1e-300, 1e300, 1e200, 1e-200, 0.0, 1e300, 0.0)
+	f.Fuzz(func(t *testing.T, c1, c2, r1, r2, power, alpha, air, limit, scale float64) {
+		var b thermal.Builder
+		first, second := b.AddNode("first", c1), b.AddNode("second", c2)
+		b.Connect(first, second, r1)
+		b.Connect(second, b.AddBoundary("air"), r2)
+		n, err := b.Build()
+		var bad *thermal.BuildError
+		if errors.As(err, &bad) {
+			return
+		}
+		require.NoError(t, err)
+		heat := []thermal.Heat{{Power: power, Coefficient: alpha, Reference: 293.15}, {}}
+		out, err := n.Hold([]float64{air, air}, heat, []float64{limit, limit}, []float64{air}, []float64{1, scale})
+		if err == nil {
+			assert.Equal(t, out.Steady, out.Temperatures != nil)
+			assert.GreaterOrEqual(t, out.TimeToLimit, 0.0)
+		}
+		if ladder, err := n.Impedance(0, []float64{1, scale}); err == nil {
+			_, _ = ladder.Cauer()
+			ladder.TimeTo(power, limit)
+		}
+	})
 }
 
 func ExampleNetwork_Hold() {

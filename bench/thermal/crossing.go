@@ -14,7 +14,7 @@ func firstTrue(reached func(t float64) bool, shortest, longest, end float64) flo
 	step := math.Pow(10, 1.0/perDecade)
 	from := 0.0
 	last := min(end, longest*1e3)
-	for t := shortest * 1e-3; from < last; t *= step {
+	for t := max(shortest*1e-3, 1e-300); from < last; t *= step {
 		t = min(t, last)
 		if reached(t) {
 			return bisect(reached, from, t)

@@ -163,7 +163,7 @@ func (d DeratingTable) Factor(ambient float64) (factor float64, inside bool) {
 		return d[0].Factor, false
 	}
 	for i := 1; i < len(d); i++ {
-		if a, b := d[i-1], d[i]; ambient <= b.Ambient {
+		if a, b := d[i-1], d[i]; ambient < b.Ambient {
 			return a.Factor + (b.Factor-a.Factor)*(ambient-a.Ambient)/(b.Ambient-a.Ambient), true
 		}
 	}

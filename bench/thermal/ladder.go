@@ -78,7 +78,7 @@ func (f Foster) TimeTo(power, rise float64) float64 {
 	}
 	reached := func(t float64) bool { return power*f.Impedance(t) >= rise }
 	// The rise bends down all the way, so its first slope gives a lower bound.
-	from := rise / (power * f.Initial())
+	from := max(rise/(power*f.Initial()), 1e-300)
 	to := from
 	for !reached(to) {
 		if from, to = to, 2*to; math.IsInf(to, 1) {

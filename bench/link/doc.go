@@ -7,6 +7,8 @@
 //	link/modbus    Modbus RTU frames, master and server
 //	link/regmap    the register map file, and the Controller it makes of a Modbus unit
 //	link/lines     text lines of a data logger, and the Instrument they make
+//	link/scaling   scale, offset, unit and range, as map files and column lists state them
+//	link/linksim   the simulated controller
 //	link/linktest  one conformance suite for each interface, lines that misbehave,
 //	               a recorder and a playback
 //

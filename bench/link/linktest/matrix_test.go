@@ -49,7 +49,7 @@ func (d *testDevice) SetSetting(key string, value float64) error { d.settings[ke
 func (d *testDevice) Running() bool                              { return false }
 func (d *testDevice) Throttle(share float64)                     { d.share = share; d.orders++ }
 func (d *testDevice) Reading(name string) float64 {
-	return map[string]float64{"battery_voltage": volts, "motor_speed": speed}[name]
+	return map[string]float64{"voltage": volts, "motor_speed": speed}[name]
 }
 
 const matrixMap = `
@@ -83,7 +83,7 @@ scale = "10 ms"
 min = "0.1 s"
 max = "20 s"
 [[reading]]
-key = "battery_voltage"
+key = "voltage"
 table = "input"
 address = 3
 type = "u16"

@@ -3,8 +3,10 @@ package regmap_test
 import (
 	"context"
 	"errors"
+	"slices"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -231,9 +233,40 @@ func TestUnitSaturates(t *testing.T) {
 	d := newDevice(m)
 	u := regmap.NewUnit(m, d)
 	for volts, count := range map[float64]uint16{48: 4800, -1: 0, 1e6: 65535} {
-		d.readings["battery_voltage"] = volts
+		d.readings["voltage"] = volts
 		got, err := u.ReadRegisters(modbus.InputRegisters, 1, 1)
 		require.NoError(t, err)
 		assert.Equal(t, []uint16{count}, got)
 	}
+}
+
+// BenchmarkTelemetry is one sample of six channels in three requests over a
+// pseudo-terminal, silences included, against a unit in the same process. p99
+// tells how steady it is.
+func BenchmarkTelemetry(b *testing.B) {
+	far, terminal, err := port.Pseudo()
+	require.NoError(b, err)
+	near, err := port.Open(port.Address{Name: terminal, Baud: 115200, DataBits: 8, Parity: port.None, StopBits: 1})
+	require.NoError(b, err)
+	m := load(b, "petrel.toml")
+	ctx, stop := context.WithCancel(b.Context())
+	ended := make(chan error, 1)
+	server := modbus.NewServer(m.UnitID(), regmap.NewUnit(m, newDevice(m)), patient, port.WallClock{})
+	go func() { ended <- server.Serve(ctx, far) }()
+	c := regmap.NewController(m, modbus.NewMaster(near, patient, port.WallClock{}), port.WallClock{})
+	var took []time.Duration
+	for b.Loop() {
+		start := time.Now()
+		if _, err := c.ReadTelemetry(ctx); err != nil {
+			b.Fatal(err)
+		}
+		took = append(took, time.Since(start))
+	}
+	slices.Sort(took)
+	b.ReportMetric(float64(took[len(took)/2])/1e6, "p50_ms")
+	b.ReportMetric(float64(took[len(took)*99/100])/1e6, "p99_ms")
+	require.NoError(b, c.Close())
+	stop()
+	<-ended
+	require.NoError(b, errors.Join(near.Close(), far.Close()))
 }

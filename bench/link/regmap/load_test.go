@@ -40,7 +40,7 @@ func TestDescribe(t *testing.T) {
 		channels = append(channels, c.Name+" in "+c.Unit)
 	}
 	assert.Equal(t, []string{
-		"status in 1", "battery_voltage in V", "motor_current in A", "motor_temperature in °C", "motor_speed in rpm", "contactor in 1",
+		"status in 1", "voltage in V", "motor_current in A", "motor_temperature in °C", "motor_speed in rpm", "contactor in 1",
 	}, channels)
 	assert.Equal(t, &link.Throttle{Astern: true, CommandTimeout: 500 * time.Millisecond}, load(t, "bracken.toml").Describe().Throttle)
 }
@@ -74,9 +74,9 @@ func TestEachMistakeInAMap(t *testing.T) {
 	for _, c := range []struct{ name, old, new, problem string }{
 		{"unknown key", `key = "limits.motor_current"`, `key = "limits.engine_current"`, "there is no setting limits.engine_current"},
 		{"group as key", `key = "limits.motor_current"`, `key = "limits"`, "there is no setting limits"},
-		{"ugly key", `key = "battery_voltage"`, `key = "Battery Voltage"`, "is no key"},
+		{"ugly key", `key = "voltage"`, `key = "Battery Voltage"`, "is no key"},
 		{"setting twice", `key = "limits.battery_current"`, `key = "limits.motor_current"`, "setting limits.motor_current is already in line 22"},
-		{"reading twice", `key = "motor_current"`, `key = "battery_voltage"`, "reading battery_voltage is already in line"},
+		{"reading twice", `key = "motor_current"`, `key = "voltage"`, "reading voltage is already in line"},
 		{"unit of another kind", "unit = \"A\"\nscale = \"0.5 A\"\nmin = \"1 A\"\nmax = \"250 A\"", "unit = \"V\"\nscale = \"0.5 V\"\nmin = \"1 V\"\nmax = \"250 V\"", "limits.motor_current is in A"},
 		{"no such unit", "unit = \"A\"\nscale = \"0.5 A\"", "unit = \"Amp.\"\nscale = \"0.5 A\"", `unknown unit "Amp"`},
 		{"rate as a speed", "unit = \"1/min\"\nscale = \"1 1/min\"\nmax = \"6000 1/min\"", "unit = \"1/s\"\nscale = \"1 1/s\"\nmax = \"100 1/s\"", "radians or revolutions"},
@@ -107,7 +107,7 @@ func TestEachMistakeInAMap(t *testing.T) {
 		{"one word", `["torque = 0", "voltage = 2"]`, `["torque = 0"]`, "two words at least"},
 		{"words of a quantity", "unit = \"A\"\nscale = \"0.5 A\"\nmin = \"1 A\"\nmax = \"250 A\"", `words = ["low = 0", "high = 1"]`, "limits.motor_current is a quantity in A, no choice"},
 		{"quantity for a choice", `words = ["torque = 0", "voltage = 2"]`, "unit = \"1\"\nscale = \"1\"\nmin = \"0\"\nmax = \"1\"", "throttle.demand is a choice"},
-		{"read-only reading", `key = "battery_voltage"`, "key = \"battery_voltage\"\nread_only = true", "a reading has no read_only"},
+		{"read-only reading", `key = "voltage"`, "key = \"voltage\"\nread_only = true", "a reading has no read_only"},
 		{"no max of a setting", "max = \"250 A\"\n", "", "max of limits.motor_current is missing"},
 		{"no unit", "unit = \"A\"\nscale = \"0.5 A\"", "scale = \"0.5 A\"", "unit is missing"},
 		{"no scale", "scale = \"0.5 A\"\n", "", `scale = "0.1 A"`},

@@ -49,24 +49,30 @@ func Load(path string) (*Setup, error) {
 
 // LoadFS is Load from a file system; show gives the names that messages use.
 func LoadFS(files fs.FS, boatFile, settingsFile string, show func(string) string) (*Setup, error) {
-	s := &Setup{BoatFile: show(boatFile), SettingsFile: show(settingsFile)}
-	boatText, err := readFile(files, boatFile, s.BoatFile)
+	boatText, err := readFile(files, boatFile, show(boatFile))
 	if err != nil {
 		return nil, err
 	}
+	settingsText, missing := readFile(files, settingsFile, show(settingsFile))
+	if missing == nil {
+		return LoadTexts(show(boatFile), boatText, show(settingsFile), settingsText)
+	}
+	if _, err := readBoat(show(boatFile), boatText); err != nil {
+		return nil, fmt.Errorf("%w\n%w", err, missing)
+	}
+	return nil, missing
+}
+
+// LoadTexts is Load from the texts of the two files; the names are for messages.
+func LoadTexts(boatName string, boatText []byte, settingsName string, settingsText []byte) (*Setup, error) {
+	s := &Setup{BoatFile: boatName, SettingsFile: settingsName}
 	var problems datafile.Problems
-	s.Boat, err = readBoat(s.BoatFile, boatText)
+	var err error
+	s.Boat, err = readBoat(boatName, boatText)
 	if err := gather(&problems, err); err != nil {
 		return nil, err
 	}
-	settingsText, err := readFile(files, settingsFile, s.SettingsFile)
-	switch {
-	case err != nil && len(problems) > 0:
-		return nil, fmt.Errorf("%w\n%w", problems, err)
-	case err != nil:
-		return nil, err
-	}
-	s.Settings, _, err = settings.Read(s.SettingsFile, settingsText)
+	s.Settings, _, err = settings.Read(settingsName, settingsText)
 	if err := gather(&problems, err); err != nil {
 		return nil, err
 	}

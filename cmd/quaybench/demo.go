@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/profiles"
 )
 
 //go:embed demo
@@ -61,7 +62,7 @@ shows the verdict. The exit code is 0 even where the verdict is over: that is wh
 			return err
 		},
 	}
-	cmd.Flags().StringVar(&copyTo, "copy", "", "copy the demo book to this folder instead (it must not exist)")
+	cmd.Flags().StringVar(&copyTo, "copy", "", "copy the demo book to this new `FOLDER` instead")
 	return cmd
 }
 
@@ -69,6 +70,9 @@ shows the verdict. The exit code is 0 even where the verdict is over: that is wh
 func copyDemo(sys *system, dir string) error {
 	if _, err := os.Stat(dir); err == nil {
 		return input(fmt.Errorf("%s exists already; name a new folder for the demo book", dir))
+	}
+	if _, err := profiles.Create(dir, profiles.Options{}); err != nil {
+		return input(fmt.Errorf("the demo book cannot be copied: %w", err))
 	}
 	if err := os.CopyFS(dir, demoBook()); err != nil {
 		return fmt.Errorf("the demo book cannot be copied: %w", err)

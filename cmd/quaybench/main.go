@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -111,7 +110,7 @@ func newRoot(sys *system) *cobra.Command {
 		Short: "try the controller settings of an electric boat before anything burns",
 		Long: `quaybench tries the settings of a boat's traction controller in simulation: what gets too hot or trips, when, and by how much.
 
-` + wrapped(bench.Caution, helpWidth),
+` + bench.Caution,
 		Example:       "  quaybench demo\n  quaybench new heron\n  quaybench check heron\n  quaybench try heron --set limits.motor_current=\"150 A\"",
 		Version:       bench.Version,
 		SilenceUsage:  true,
@@ -123,70 +122,10 @@ func newRoot(sys *system) *cobra.Command {
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return input(fmt.Errorf("%w (see `%s --help`)", err, cmd.CommandPath()))
 	})
-	root.PersistentFlags().String("book", "", "folder of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
+	root.PersistentFlags().String("book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
-		stepCommand(sys), planCommand(sys), controllerCommand(sys), simulateControllerCommand(sys))
+		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys))
 	dress(root)
 	markUsage(root)
 	return root
-}
-
-// helpWidth is the width of help texts.
-const helpWidth = 100
-
-// known refuses arguments of a command that only has others below it.
-func known(cmd *cobra.Command, args []string) error {
-	if len(args) == 0 {
-		return nil
-	}
-	text := fmt.Sprintf("there is no command %q", args[0])
-	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
-		text += "; did you mean " + strings.Join(near, " or ") + "?"
-	}
-	return fmt.Errorf("%s (`%s --help` lists the commands)", text, cmd.CommandPath())
-}
-
-// dress gives the commands that cobra brings along what all others have: examples, and an error for a wrong word.
-func dress(root *cobra.Command) {
-	root.InitDefaultHelpCmd()
-	root.InitDefaultCompletionCmd()
-	for _, c := range root.Commands() {
-		switch c.Name() {
-		case "help":
-			c.Example = "  quaybench help try"
-			c.Args = func(_ *cobra.Command, args []string) error {
-				about, rest, _ := root.Find(args)
-				return known(about, rest)
-			}
-		case "completion":
-			c.Example = "  source <(quaybench completion bash)\n  quaybench completion fish > ~/.config/fish/completions/quaybench.fish"
-			c.Args, c.RunE = known, root.RunE
-			for _, shell := range c.Commands() {
-				shell.Example = "  " + shell.CommandPath()
-			}
-		}
-	}
-}
-
-// markUsage makes a wrong number of arguments bad use, in every command.
-func markUsage(cmd *cobra.Command) {
-	if check := cmd.Args; check != nil {
-		cmd.Args = func(cmd *cobra.Command, args []string) error { return input(check(cmd, args)) }
-	}
-	for _, c := range cmd.Commands() {
-		markUsage(c)
-	}
-}
-
-// arguments checks how many arguments a command has; what names one of them.
-func arguments(least, most int, what string) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		switch n := len(args); {
-		case n < least:
-			return fmt.Errorf("%s is missing: %s (see `%s --help`)", what, cmd.UseLine(), cmd.CommandPath())
-		case n > most:
-			return fmt.Errorf("%q is one too many: %s (see `%s --help`)", args[most], cmd.UseLine(), cmd.CommandPath())
-		}
-		return nil
-	}
 }

@@ -118,6 +118,7 @@ type rig struct {
 	requests   int // seen by the fault
 	struck     bool
 	over       bool // the fault strikes no more
+	always     bool // it strikes every time
 }
 
 // newRig lets the fault strike at one request; slave is how long the far end
@@ -139,7 +140,7 @@ func newRig(t *testing.T, m *regmap.Map, slave time.Duration, fault linktest.Fau
 	}
 	line := linktest.Misbehave(near, clock, fault, func(int, []byte) bool {
 		r.requests++
-		strikes := r.requests == at && !r.over
+		strikes := r.requests == at && !r.over || r.always
 		r.struck = r.struck || strikes
 		return strikes
 	})
@@ -310,6 +311,34 @@ func oneFault(t *testing.T, r *rig, fault linktest.Fault, op operation) string {
 	require.NoError(t, r.controller.Close())
 	assert.Zero(t, r.device.share, "closed is zero")
 	return row
+}
+
+// On a line that has every fault at every request halt still ends in bounded
+// time, and claims zero only where it is.
+func TestHaltOnALineThatStaysBad(t *testing.T) {
+	m, err := regmap.Load("matrix.toml", []byte(matrixMap), nil)
+	require.NoError(t, err)
+	for _, fault := range linktest.Faults(modbus.TimingAt(115200)) {
+		t.Run(fault.Name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := newRig(t, m, 0, fault, 0)
+				require.NoError(t, r.controller.CommandThrottle(t.Context(), 0.5))
+				r.always = true
+				start := time.Now()
+				err := r.controller.Halt(t.Context())
+				assert.Less(t, time.Since(start), 3*time.Second)
+				if err == nil {
+					assert.Zero(t, r.device.share)
+				} else {
+					assert.ErrorContains(t, err, "not confirmed")
+				}
+				assert.ErrorIs(t, r.controller.CommandThrottle(t.Context(), 0.5), link.ErrHalted)
+				if !strings.HasPrefix(fault.Name, "request") && !strings.HasPrefix(fault.Name, "unplugged") {
+					assert.Zero(t, r.device.share, "zero got through, though nobody could confirm it")
+				}
+			})
+		})
+	}
 }
 
 // The worst of them: a reply comes again just after the next request went out,

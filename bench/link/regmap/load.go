@@ -166,7 +166,6 @@ func (l *loader) settings() {
 			}
 		}
 		l.compare(path, e, s)
-		l.claim(f.place, path, e.Key)
 		l.m.settings = append(l.m.settings, s)
 	}
 }
@@ -191,7 +190,6 @@ func (l *loader) readings() {
 		if f.kind != bit {
 			l.bounds(path, e, f)
 		}
-		l.claim(f.place, path, e.Key)
 		l.m.readings = append(l.m.readings, r)
 	}
 }
@@ -219,10 +217,10 @@ func (l *loader) field(path string, e entry) (f field, ok bool) {
 	if k == "" {
 		return f, false // already reported
 	}
-	f.place, ok = l.at(path, e.Table, e.Address, k)
-	if !ok {
+	if f.place, ok = l.at(path, e.Table, e.Address, k); !ok {
 		return f, false
 	}
+	l.claim(f.place, path, e.Key)
 	if f.bits() != (k == bit) {
 		l.problem(path+".type", "type %s does not go with table %s: bit is for coil and discrete, the others for holding and input", k, e.Table)
 		return f, false
@@ -461,8 +459,8 @@ func (l *loader) running() {
 		l.problem("running", "when_clear goes with mask, signed with above")
 	}
 	l.m.running = r
-	for _, reading := range l.m.readings {
-		if reading.place == p {
+	for _, u := range l.uses {
+		if u.place == p && strings.HasPrefix(u.path, "reading[") {
 			return // the same status or speed may well be a reading too
 		}
 	}

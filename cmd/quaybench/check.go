@@ -50,7 +50,7 @@ Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.Flags().StringArrayVar(&set, "set", nil, "check with this setting changed: KEY=VALUE (may be repeated)")
+	cmd.Flags().StringArrayVar(&set, "set", nil, "check with this setting changed: `KEY=VALUE` (may be repeated)")
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd

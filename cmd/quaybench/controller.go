@@ -48,8 +48,6 @@ func controllerCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "controller",
 		Short: "read, write and verify the settings in a controller",
-		Args:  cobra.NoArgs,
-		RunE:  func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	cmd.AddCommand(readCommand(sys), writeCommand(sys), verifyCommand(sys))
 	return cmd
@@ -61,7 +59,7 @@ func readCommand(sys *system) *cobra.Command {
 		Use:     "read BOAT",
 		Short:   "show the controller's settings beside the file's",
 		Example: "  quaybench controller read petrel --on /dev/ttyUSB0@115200\n  quaybench controller read petrel --on sim",
-		Args:    cobra.ExactArgs(1),
+		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, l, err := f.open(cmd, sys, args[0])
 			if err != nil {
@@ -81,7 +79,7 @@ func verifyCommand(sys *system) *cobra.Command {
 		Use:     "verify BOAT",
 		Short:   "tell whether the controller holds the file's settings; exit code 1 if not",
 		Example: "  quaybench controller verify petrel --on /dev/ttyUSB0@115200",
-		Args:    cobra.ExactArgs(1),
+		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, l, err := f.open(cmd, sys, args[0])
 			if err != nil {
@@ -169,7 +167,7 @@ func writeCommand(sys *system) *cobra.Command {
 first. Each value is read back; if one is not taken, everything is put back as it was. A journal beside the boat file says after any crash or unplugged line
 what was under way. Refused while the motor runs, while the verdict is over, or where the register map says read-only.`,
 		Example: "  quaybench controller write petrel --on /dev/ttyUSB0@115200",
-		Args:    cobra.ExactArgs(1),
+		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			setup, l, err := f.open(cmd, sys, args[0])
 			if err != nil {

@@ -89,7 +89,7 @@ func simulateControllerCommand(sys *system) *cobra.Command {
 		Long: `Runs the boat's drive and its controller's law behind the frames of a real controller, on a pseudo-terminal, and prints the port. Everything that
 talks to a controller can talk to this one. It runs until Ctrl-C.`,
 		Example: "  quaybench simulate-controller petrel\n  quaybench controller read petrel --on /dev/pts/7@115200     # in another terminal",
-		Args:    cobra.ExactArgs(1),
+		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, err := loadBoat(cmd, sys, args[0])
 			if err != nil {

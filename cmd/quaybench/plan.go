@@ -28,7 +28,7 @@ func planCommand(sys *system) *cobra.Command {
 to stop. --out writes the throttle programme that step runs.`,
 		Example: `  quaybench plan petrel --to limits.motor_current="170 A"
   quaybench plan petrel --to limits.motor_current="170 A" --steps 4 --hold "2 min" --moored --out ./plan`,
-		Args: cobra.ExactArgs(1),
+		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, err := loadBoat(cmd, sys, args[0])
 			if err != nil {
@@ -63,13 +63,13 @@ to stop. --out writes the throttle programme that step runs.`,
 			return showPlan(cmd.Context(), sys, setup, program, key, from, end, steps, out, args[0])
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "the setting and its new value: KEY=VALUE")
+	cmd.Flags().StringVar(&to, "to", "", "the setting and its new value: `KEY=VALUE`")
 	_ = cmd.MarkFlagRequired("to")
 	_ = cmd.RegisterFlagCompletionFunc("to", completeKeys)
 	cmd.Flags().StringVar(&hold, "hold", "60 s", "how long full throttle is held in each step")
 	cmd.Flags().IntVar(&steps, "steps", 5, "number of steps")
 	cmd.Flags().BoolVar(&moored, "moored", false, "the boat is held fast")
-	cmd.Flags().StringVar(&out, "out", "", "folder to write the throttle programme to")
+	cmd.Flags().StringVar(&out, "out", "", "`FOLDER` to write the throttle programme to")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
 }

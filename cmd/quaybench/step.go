@@ -43,7 +43,7 @@ Exit code: 0 clear or close, 3 a part is over in the record, 2 bad use or input,
 		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script steps.toml --prompted                        # typed panel readings`,
-		Args: cobra.ExactArgs(1),
+		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, err := loadBoat(cmd, sys, args[0])
 			if err != nil {
@@ -65,10 +65,10 @@ Exit code: 0 clear or close, 3 a part is over in the record, 2 bad use or input,
 	delete(cmd.Flag("on").Annotations, cobra.BashCompOneRequiredFlag)
 	cmd.Flags().StringVar(&script, "script", "", "trial file, or the name of a built-in trial, with the throttle programme")
 	_ = cmd.MarkFlagRequired("script")
-	cmd.Flags().StringVar(&file, "record", "", "write the record to this file, sample by sample")
+	cmd.Flags().StringVar(&file, "record", "", "write the record to this `FILE`, sample by sample")
 	cmd.Flags().BoolVar(&prompted, "prompted", false, "a person moves the lever as told")
 	cmd.Flags().Float64Var(&rate, "rate", 20, "samples per second, 1 to 200")
-	cmd.Flags().StringArrayVar(&set, "set", nil, "the controller holds this setting instead of the file's: KEY=VALUE")
+	cmd.Flags().StringArrayVar(&set, "set", nil, "the controller holds this setting instead of the file's: `KEY=VALUE`")
 	return cmd
 }
 

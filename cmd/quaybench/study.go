@@ -25,14 +25,14 @@ type studyFlags struct {
 }
 
 func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
-	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: KEY=VALUE (may be repeated)")
+	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: `KEY=VALUE` (may be repeated)")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print one JSON object")
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
 
 func (f *studyFlags) addTrials(cmd *cobra.Command, without string) {
-	cmd.Flags().StringArrayVar(&f.trials, "trial", nil, "a built-in trial or a trial file (may be repeated; default: "+without+")")
+	cmd.Flags().StringArrayVar(&f.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: "+without+")")
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return trial.Names(), cobra.ShellCompDirectiveDefault
 	})
@@ -81,7 +81,7 @@ value of the first, the highest clear value of the second.`,
   quaybench highest petrel limits.motor_current --hold "30 min"
   quaybench highest petrel limits.motor_current --trial hot-day --odds "95 %"
   quaybench highest petrel limits.battery_current limits.motor_current --trial full-throttle`,
-		Args: cobra.RangeArgs(2, 3),
+		Args: arguments(2, 3, "BOAT or KEY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, trials, err := f.load(cmd, sys, args[0])
 			if err != nil {
@@ -218,7 +218,7 @@ the controller allows.`,
 		Example: `  quaybench envelope petrel
   quaybench envelope petrel --current "100 A..300 A" --hold "10 s..60 min" --air "35 °C" --csv envelope.csv
   quaybench envelope petrel --locked --hold "1 s..60 s"`,
-		Args: cobra.ExactArgs(1),
+		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, _, err := f.load(cmd, sys, args[0])
 			if err != nil {
@@ -273,7 +273,7 @@ the controller allows.`,
 	cmd.Flags().StringVar(&air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
 	cmd.Flags().BoolVar(&moored, "moored", false, "the boat is held fast")
 	cmd.Flags().BoolVar(&locked, "locked", false, "the shaft does not turn")
-	cmd.Flags().StringVar(&file, "csv", "", "write the map to this file")
+	cmd.Flags().StringVar(&file, "csv", "", "write the map to this `FILE`")
 	return cmd
 }
 
@@ -371,7 +371,7 @@ func oddsCommand(sys *system) *cobra.Command {
 trials named. Then it tells which unknown matters most (Sobol indices of the share that the likeliest part uses): measure that first.`,
 		Example: `  quaybench odds petrel
   quaybench odds petrel --trial hot-restart --runs 10000 --set limits.motor_current="165 A"`,
-		Args: cobra.ExactArgs(1),
+		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			setup, trials, err := f.load(cmd, sys, args[0])
 			if err != nil {

@@ -77,10 +77,10 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 			return ended(tried.Level())
 		},
 	}
-	cmd.Flags().StringArrayVar(&set, "set", nil, "part of the proposal: KEY=VALUE, for example limits.motor_current=\"240 A\" (may be repeated)")
-	cmd.Flags().StringArrayVar(&trials, "trial", nil, "a built-in trial or a trial file (may be repeated; default: all built-in ones)")
+	cmd.Flags().StringArrayVar(&set, "set", nil, "part of the proposal: `KEY=VALUE`, for example limits.motor_current=\"240 A\" (may be repeated)")
+	cmd.Flags().StringArrayVar(&trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.Flags().StringVar(&csv, "csv", "", "write the run's traces to this file; with several runs, one file each beside it")
+	cmd.Flags().StringVar(&csv, "csv", "", "write the run's traces to this `FILE`; with several runs, one file each beside it")
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})

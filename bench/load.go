@@ -38,7 +38,7 @@ const (
 func Load(path string) (*Setup, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return nil, fmt.Errorf("boat %s cannot be read: %w", path, err)
+		return nil, unreadable(path, err)
 	}
 	name, dir := path, filepath.Dir(path)
 	if info.IsDir() {
@@ -122,17 +122,21 @@ func checkCloseFor(b *boat.Boat, source *datafile.Source) {
 
 func readFile(files fs.FS, name, shown string) ([]byte, error) {
 	text, err := fs.ReadFile(files, name)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("there is no file %s", shown)
-	case err != nil:
-		var path *fs.PathError
-		if errors.As(err, &path) {
-			err = path.Err
-		}
-		return nil, fmt.Errorf("%s cannot be read: %w", shown, err)
+	if err != nil {
+		return nil, unreadable(shown, err)
 	}
 	return text, nil
+}
+
+func unreadable(name string, err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no file %s", name)
+	}
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		err = path.Err
+	}
+	return fmt.Errorf("%s cannot be read: %w", name, err)
 }
 
 // gather adds problems of a file to a list; any other error comes back.

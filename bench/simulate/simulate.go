@@ -48,6 +48,16 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 	return out, nil
 }
 
+// ChatterError says that a controller switches to and fro without end.
+type ChatterError struct {
+	Events int
+	Until  float64 // s: before this instant
+}
+
+func (e *ChatterError) Error() string {
+	return fmt.Sprintf("more than %d events before %.6g s: the settings make the controller chatter", e.Events, e.Until)
+}
+
 var loads = map[string]drive.Load{"normal": drive.Normal, "fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}
 
 func conditions(t *trial.Trial) drive.Conditions {
@@ -161,7 +171,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		}
 		events, act := s.events()
 		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check, FirstStep: min(1e-4, (until-s.t)/2)}
-		res, err := s.ode.Integrate(ctx, s.drive, s.t, until, s.y, events, opts, s.sampler.step)
+		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, events, opts, s.sampler.step)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
 			s.t, s.y = res.T, res.Y
@@ -185,7 +195,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		s.drive.Changed()
 		s.sampler.take(s.t, s.y)
 	}
-	return fmt.Errorf("more than %d events before %.6g s: the settings make the controller chatter", most, until)
+	return &ChatterError{Events: most, Until: until}
 }
 
 // settle applies what holds already.

@@ -13,6 +13,7 @@ import (
 	"quaybench/testdata/checks"
 	"quaybench/testdata/reference"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -70,14 +71,14 @@ func TestChecksCopper(t *testing.T) {
 	}
 	coefficient := func() float64 { return copper(copperReference+1) - 1 }
 	checks.Run(t, "copper", map[string]func() float64{
-		"C-02":  coefficient,
-		"C-03":  coefficient,
-		"C-04a": func() float64 { return winding(1, 20, 75) },
-		"C-04b": func() float64 { return winding(1, 20, 155) },
-		"C-06":  func() float64 { return winding(0.03864, 20, 95) },
-		"C-09":  func() float64 { return winding(1, 75, 20) },
-		"C-20":  func() float64 { return winding(0.15, 25, 110) },
-		"C-21":  func() float64 { return whereZero(func(T float64) float64 { return 100 - winding(80, 20, T) }, 20, 200) },
+		"CW-02":  coefficient,
+		"CW-03":  coefficient,
+		"CW-04a": func() float64 { return winding(1, 20, 75) },
+		"CW-04b": func() float64 { return winding(1, 20, 155) },
+		"CW-06":  func() float64 { return winding(0.03864, 20, 95) },
+		"CW-09":  func() float64 { return winding(1, 75, 20) },
+		"CW-20":  func() float64 { return winding(0.15, 25, 110) },
+		"CW-21":  func() float64 { return whereZero(func(T float64) float64 { return 100 - winding(80, 20, T) }, 20, 200) },
 	})
 }
 
@@ -320,4 +321,76 @@ func TestChecksDerived(t *testing.T) {
 		d.Wells.Capacity, d.Wells.Available, d.Wells.Rate = m.battery.capacity, m.battery.available, m.battery.wellRate
 		require.NoError(t, reference.CheckDerived(name, d))
 	}
+}
+
+// TestChecksChopperCircuit compares the averaged stage with the switching circuit of
+// testdata/reference/circuits/chopper.cir, solved by ngspice.
+func TestChecksChopperCircuit(t *testing.T) {
+	c, err := reference.ReadCircuit("chopper")
+	require.NoError(t, err)
+	const volts, source, winding, frequency = 48, 10e-3, 16e-3, 16e3 // as in the netlist
+	solve := func(row map[string]float64, esr float64) (Electric, float64) {
+		m := machine(t, boat.Motor{Constant: si(1), Resistance: si(winding), Inductance: si(row["lmotor"])})
+		s := stage{frequency: frequency, esr: esr, switchR: row["ron"], freewheelR: row["ron"]}
+		l := loop{
+			m: &Model{motor: m, stage: s}, R: winding, armature: winding, magnetT: copperReference,
+			devices: devices{switchR: row["ron"], freewheelR: row["ron"]}, source: supply{E: volts, R: source, live: true}, duty: row["duty"],
+		}
+		e := l.solve(control.Command{Demand: 1, Ahead: 1e6, Astern: 1e6, FullAhead: 1e6, FullAstern: 1e6, BatteryLimit: 1e9, Duty: 1}, row["emf"])
+		return e, math.Sqrt(e.Losses.rippleCapacitor / s.esr)
+	}
+	for i, row := range c.Cases {
+		e, capacitor := solve(row, row["esr"])
+		plain, _ := solve(row, 1e-9)                                                // the plain average, which misses D·(1 − D)·ESR
+		effective := (plain.MotorCurrent/row["motor"] - 1) * (winding + row["ron"]) // roughly, for the log
+		t.Logf("case %d: duty %g, ESR %g mΩ: motor %.2f A, circuit %.2f; without ESR %.2f (%.2g mΩ, D(1−D)·ESR %.2g); battery %.2f, circuit %.2f; link %.3f V, circuit %.3f; capacitor %.2f A, circuit %.2f; switch %.2f A, circuit %.2f; ripple %.2f A, circuit %.2f",
+			i+1, row["duty"], 1e3*row["esr"], e.MotorCurrent, row["motor"], plain.MotorCurrent, 1e3*effective, 1e3*row["duty"]*(1-row["duty"])*row["esr"],
+			e.BatteryCurrent, row["battery"], e.Voltage, row["link"], capacitor, row["capacitor_rms"],
+			math.Sqrt(e.Losses.conductionSwitch/row["ron"]), row["switch_rms"], math.Sqrt(12*e.Losses.rippleMotor), row["motor_high"]-row["motor_low"])
+		assert.InEpsilon(t, row["motor"], e.MotorCurrent, 0.001, "motor current, case %d", i+1)
+		assert.InEpsilon(t, row["battery"], e.BatteryCurrent, 0.001, "battery current, case %d", i+1)
+		assert.InDelta(t, row["link"], e.Voltage, 0.002, "link voltage, case %d", i+1)
+		assert.InEpsilon(t, row["capacitor_rms"], capacitor, 0.01, "capacitor current, case %d", i+1)
+		assert.InEpsilon(t, row["switch_rms"], math.Sqrt(e.Losses.conductionSwitch/row["ron"]), 0.005, "switch current, case %d", i+1)
+		assert.InEpsilon(t, row["motor_high"]-row["motor_low"], math.Sqrt(12*e.Losses.rippleMotor), 0.03, "ripple, case %d", i+1)
+		assert.InEpsilon(t, row["motor_rms"], math.Sqrt(e.MotorCurrent*e.MotorCurrent+e.Losses.rippleMotor), 0.001, "motor rms current, case %d", i+1)
+	}
+	t.Run("live", c.CheckLive)
+}
+
+// TestChecksInrushCircuit compares the contactor closing on an empty link capacitor, as a trial with precharge_skipped
+// has it, with testdata/reference/circuits/inrush.cir.
+func TestChecksInrushCircuit(t *testing.T) {
+	c, err := reference.ReadCircuit("inrush")
+	require.NoError(t, err)
+	for i, row := range c.Cases {
+		b, s, err := reference.Boat("petrel")
+		require.NoError(t, err)
+		b.Battery.Cells, b.Battery.OCV, b.Battery.Management = 1, [][]float64{{0, row["volts"]}, {0.5, row["volts"]}, {1, row["volts"]}}, nil
+		b.Battery.Resistance, b.Battery.ResistanceColdness, b.Battery.Polarisation = si(row["rpath"]), si(0), nil
+		b.Fuse.Resistance, b.Contactor.Resistance, b.Contactor.CoilPower = si(1e-9), si(1e-9), si(0)
+		b.Joints = nil
+		for k := range b.Cables {
+			b.Cables[k].Resistance, b.Cables[k].Inductance = si(1e-9), si(row["lpath"]/float64(len(b.Cables)))
+			b.Cables[k].Circuit = "battery"
+		}
+		b.Stage.Capacitance, b.Stage.CapacitorESR, b.Stage.Housekeeping = si(row["c"]), si(row["esr"]), si(0)
+		m, err := New(b, s, Conditions{Air: 298.15, Water: 288.15, Moored: true, Electrical: true, Uncharged: true})
+		require.NoError(t, err)
+		r := m.NewRun(func(float64) float64 { return 0 })
+		nan := math.NaN()
+		y := r.Begin(Start{Charge: 0.5, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
+		var inrush, highest float64
+		var in ode.Integrator
+		_, err = in.Integrate(context.Background(), r, 0, 5e-3, y, nil, ode.Options{RelTol: 1e-7, AbsTol: m.Tolerances(1e-7), MaxStep: 2e-6}, func(st *ode.Step) error {
+			inrush = max(inrush, st.Y1[m.layout.path])
+			highest = max(highest, r.Point(st.T1, st.Y1).Voltage)
+			return nil
+		})
+		require.NoError(t, err)
+		t.Logf("case %d: inrush %.0f A, circuit %.0f; link %.2f V, circuit %.2f", i+1, inrush, row["inrush"], highest, row["highest"])
+		assert.InEpsilon(t, row["inrush"], inrush, 0.03, "inrush, case %d; the tool starts at 1 V", i+1)
+		assert.InEpsilon(t, row["highest"], highest, 0.02, "overshoot, case %d", i+1)
+	}
+	t.Run("live", c.CheckLive)
 }

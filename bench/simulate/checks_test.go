@@ -127,10 +127,12 @@ func TestChecksTrade(t *testing.T) {
 func TestChecksWholeDrive(t *testing.T) {
 	for _, run := range []struct{ boat, trial string }{
 		{"petrel", "crash-stop"}, {"petrel", "harbour"}, {"bracken", "crash-stop"}, {"bracken", "full-throttle"}, {"bracken", "locked-shaft"},
+		{"bracken", "low-battery"}, {"petrel strained", "full-throttle"},
 	} {
-		t.Run(run.boat+"-"+run.trial, func(t *testing.T) {
+		name := strings.ReplaceAll(run.boat, " ", "-") + "-" + run.trial
+		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			want, err := reference.ReadGolden("drive", run.boat+"-"+run.trial)
+			want, err := reference.ReadGolden("drive", name)
 			require.NoError(t, err)
 			b, s, err := reference.Boat(run.boat)
 			require.NoError(t, err)
@@ -150,7 +152,7 @@ var allowed = []struct {
 	share  bool
 }{
 	{record.MotorCurrent, 0.005, true}, {record.BatteryCurrent, 0.005, true}, {record.Voltage, 0.05, false}, {record.Duty, 0.005, false},
-	{record.MotorSpeed, 0.005, true}, {record.BoatSpeed, 0.005, false}, {record.Distance, 0.05, false}, {record.Thrust, 0.01, true},
+	{record.MotorSpeed, 0.005, true}, {record.BoatSpeed, 0.005, false}, {record.Distance, 0.001, true}, {record.Thrust, 0.01, true},
 	{record.Charge, 1e-4, false}, {record.DemandTrace, 0.005, false}, {"fuse", 0.005, false},
 }
 

@@ -1,9 +1,7 @@
 package thermal_test
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"sort"
 	"strconv"
 	"testing"
@@ -13,40 +11,8 @@ import (
 
 	"quaybench/bench/thermal"
 	"quaybench/testdata/checks"
+	"quaybench/testdata/reference"
 )
-
-// run checks a topic of testdata/checks here, which has the columns of the tables of
-// quaybench/testdata/checks; the file moves there as it is, and run becomes
-// checks.Run.
-func run(t *testing.T, topic string, compute map[string]func() float64) {
-	file, err := os.Open("testdata/checks/" + topic + ".csv")
-	require.NoError(t, err)
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	require.NoError(t, err)
-	seen := map[string]bool{}
-	for _, r := range rows[1:] {
-		c := checks.Check{ID: r[0], Quantity: r[1], Unit: r[3], Kind: r[5], Source: r[6], Status: r[7], How: r[8], Explained: r[9]}
-		c.Expected, err = strconv.ParseFloat(r[2], 64)
-		require.NoError(t, err)
-		c.Tolerance, err = strconv.ParseFloat(r[4], 64)
-		require.NoError(t, err)
-		require.Contains(t, checks.Statuses, c.Status)
-		require.False(t, seen[c.ID], "%s comes twice", c.ID)
-		seen[c.ID] = true
-		f, ok := compute[c.ID]
-		if !assert.True(t, ok, "no function computes %s", c.ID) {
-			continue
-		}
-		got := f()
-		pass := c.Passes(got)
-		t.Logf("%-10s expected %.9g got %.9g %s pass %v  %s; %s; %s %s", c.ID, c.Expected, got, c.Unit, pass, c.Quantity, c.Source, c.Status, c.Explained)
-		assert.Equal(t, c.Explained == "", pass, "%s: %s: got %.9g, expected %.9g", c.ID, c.Quantity, got, c.Expected)
-	}
-	for id := range compute {
-		assert.True(t, seen[id], "%s has no row", id)
-	}
-}
 
 const zero = 273.15 // 0 °C
 
@@ -60,6 +26,12 @@ func TestChecksConductor(t *testing.T) {
 		"C-04c": func() float64 { return thermal.Copper.Ratio(zero + 155) },
 		"C-04d": func() float64 { return thermal.TemperatureByResistance(zero+20, 1.21611, 234.5) - zero },
 		"C-06":  func() float64 { return 0.03864 * thermal.Material{Coefficient: 0.00392}.Ratio(zero+95) },
+		"C-22": func() float64 {
+			r, err := thermal.ConductorResistance(50e-6, thermal.Class5, false)
+			require.NoError(t, err)
+			return thermal.Copper.Resistivity / r * 1e6
+		},
+		"C-23": func() float64 { return thermal.TemperatureByResistance(zero+20, 100.0/80, 235) - zero },
 	}
 	for _, mm2 := range []float64{6, 10, 16, 25, 35, 50, 70, 95, 120} {
 		size := strconv.Itoa(int(mm2))
@@ -74,7 +46,7 @@ func TestChecksConductor(t *testing.T) {
 	for _, celsius := range []float64{70, 75, 90} {
 		compute["C-09-"+strconv.Itoa(int(celsius))] = func() float64 { return 1 / thermal.Copper.Ratio(zero+celsius) }
 	}
-	run(t, "conductor", compute)
+	checks.Run(t, "conductor", compute)
 }
 
 func TestChecksCable(t *testing.T) {
@@ -102,6 +74,7 @@ func TestChecksCable(t *testing.T) {
 			return thermal.Copper.AdiabaticTemperature(2500, 6.87e-6, 0.1, zero+70) - zero
 		},
 		"K-15":  func() float64 { return thermal.OnderdonkCurrent(2581*math.Pi/4*25.4e-6*25.4e-6, 5, zero+25) },
+		"K-19":  func() float64 { return 0.0524 * math.Pow(100/thermal.PreeceCurrent(0.0524*0.0254), 2.0/3) },
 		"K-17":  func() float64 { return thermal.PreeceCurrent(0.0524 * 0.0254) },
 		"K-18a": func() float64 { return loss(20) / 100 },
 		"K-18b": func() float64 { return loss(70) / 100 },
@@ -142,7 +115,7 @@ func TestChecksCable(t *testing.T) {
 			return out.Temperatures[0] - zero
 		}
 	}
-	run(t, "cable", compute)
+	checks.Run(t, "cable", compute)
 }
 
 func TestChecksFuse(t *testing.T) {
@@ -155,6 +128,9 @@ func TestChecksFuse(t *testing.T) {
 	}
 	i2t := func(m thermal.FuseModel) float64 { i := m.MeltCurrent(0.01); return i * i * 0.01 }
 	compute := map[string]func() float64{
+		"F-02c": func() float64 {
+			return fuse("gG", 100).Slowest.MeltCurrent(0.1) / fuse("gG", 160).Fastest.MeltCurrent(0.1)
+		},
 		"F-08-110": func() float64 { return fuse("blade", 100).Fastest.LeastMeltingCurrent() },
 	}
 	for rating, hours := range map[float64]float64{32: 1, 63: 1, 100: 2, 250: 3, 500: 4} {
@@ -174,7 +150,7 @@ func TestChecksFuse(t *testing.T) {
 		compute["F-08-"+strconv.Itoa(percent)+"a"] = func() float64 { return f.Fastest.MeltCurrent(times[0]) }
 		compute["F-08-"+strconv.Itoa(percent)+"b"] = func() float64 { return f.Slowest.MeltCurrent(times[1]) }
 	}
-	run(t, "fuse", compute)
+	checks.Run(t, "fuse", compute)
 }
 
 func TestChecksInsulation(t *testing.T) {
@@ -197,7 +173,7 @@ func TestChecksInsulation(t *testing.T) {
 	for _, letter := range []string{"A", "E", "B", "F", "H"} {
 		compute["T-09-"+letter] = func() float64 { return class(letter).Rise }
 	}
-	run(t, "insulation", compute)
+	checks.Run(t, "insulation", compute)
 }
 
 func TestChecksLadder(t *testing.T) {
@@ -237,11 +213,25 @@ func TestChecksLadder(t *testing.T) {
 			})
 			return 1e-3 * float64(half)
 		},
-		"T-13":   func() float64 { return thermal.History{{200, 10}, {50, 50}}.RMS() },
-		"P-11a":  func() float64 { q, _ := chain(150, 25, 0.4, 0.1, 0.5); return q },
-		"P-11b":  func() float64 { _, T := chain(150, 25, 0.4, 0.1, 0.5); return T[1] },
-		"P-12":   func() float64 { q, _ := chain(120, 45, 0.1, 0.08); return q },
-		"P-13":   func() float64 { q, _ := chain(175, 25, 7.5, 1, 5); return q },
+		"T-13":  func() float64 { return thermal.History{{200, 10}, {50, 50}}.RMS() },
+		"P-11a": func() float64 { q, _ := chain(150, 25, 0.4, 0.1, 0.5); return q },
+		"P-11b": func() float64 { _, T := chain(150, 25, 0.4, 0.1, 0.5); return T[1] },
+		"P-12":  func() float64 { q, _ := chain(120, 45, 0.1, 0.08); return q },
+		"P-13":  func() float64 { q, _ := chain(175, 25, 7.5, 1, 5); return q },
+		"P-18": func() float64 {
+			f, err := thermal.Cauer{{0.1, 0.3}, {0.5, 0.8}, {1.2, 2.0}}.Foster()
+			require.NoError(t, err)
+			c, err := f.Cauer()
+			require.NoError(t, err)
+			return c[1].Resistance
+		},
+		"N-01": func() float64 {
+			c, err := oneBody(t, 100).Course([]float64{zero + 20}, []thermal.Heat{thermal.CopperLoss(100)}, []float64{zero + 20}, nil)
+			require.NoError(t, err)
+			T, ok := c.Steady()
+			require.True(t, ok)
+			return T[0] - zero - 20
+		},
 		"P-16-R": p16foster.Steady,
 		"P-16-C": p16foster.Initial,
 	}
@@ -265,5 +255,128 @@ func TestChecksLadder(t *testing.T) {
 			return c[k].Resistance
 		}
 	}
-	run(t, "ladder", compute)
+	checks.Run(t, "ladder", compute)
+}
+
+// oneBody is a network of one node: time constant tau (s), 1 K/W.
+func oneBody(t *testing.T, tau float64) *thermal.Network {
+	t.Helper()
+	var b thermal.Builder
+	b.Connect(b.AddNode("body", tau), b.AddBoundary("air"), 1)
+	n, err := b.Build()
+	require.NoError(t, err)
+	return n
+}
+
+func TestChecksOverload(t *testing.T) {
+	square := func(x float64) float64 { return x * x }
+	// reach is when a body reaches a rise (K) under constant power (W), from a rise.
+	reach := func(tau, from, power, rise float64) float64 {
+		c, err := oneBody(t, tau).Course([]float64{from}, []thermal.Heat{{Power: power}}, []float64{0}, nil)
+		require.NoError(t, err)
+		return c.FirstAbove(0, rise)
+	}
+	trip := func(current, before float64) func() float64 {
+		return func() float64 { return reach(600, square(before), square(current), square(1.05)) }
+	}
+	relay := func(current, before float64) func() float64 {
+		return func() float64 { return reach(283, square(before), square(current), square(1.125)) }
+	}
+	checks.Run(t, "overload", map[string]func() float64{
+		"T-02a": trip(2, 0.8),
+		"T-02b": trip(1.2, 1),
+		"T-06":  relay(7.2, 0),
+		"T-07a": relay(1.5, 1),
+		"T-07b": relay(1.2, 1.05),
+		"T-15":  func() float64 { return reach(3, 0, 80, 0.95*120-40) },
+	})
+}
+
+func TestChecksDuty(t *testing.T) {
+	// loss of a motor at p times its rated load, with constant loss alpha over copper loss; 1 at the rated load
+	loss := func(p, alpha float64) float64 { return (alpha + p*p) / (alpha + 1) }
+	permissible := func(rise func(p float64) float64) float64 { // the overload that just reaches the rated rise
+		lo, hi := 0.5, 5.0
+		for range 100 {
+			if mid := (lo + hi) / 2; rise(mid) < 1 {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		return lo
+	}
+	intermittent := func(p float64) (highest float64) {
+		n := oneBody(t, 100)
+		T := []float64{0}
+		for range 100 {
+			run, err := n.Course(T, []thermal.Heat{{Power: loss(p, 0.4)}}, []float64{0}, nil)
+			require.NoError(t, err)
+			highest = run.At(15, nil)[0]
+			rest, err := n.Course([]float64{highest}, []thermal.Heat{{}}, []float64{0}, []float64{100.0 / 150})
+			require.NoError(t, err)
+			T = rest.At(30, nil)
+		}
+		return highest
+	}
+	checks.Run(t, "duty", map[string]func() float64{
+		"T-13h": func() float64 {
+			rms := thermal.History{{Current: 200, Duration: 10}, {Current: 50, Duration: 50}}.RMS()
+			high, low := thermal.Foster{{Resistance: 1, TimeConstant: 3600}}.Rise(thermal.PulseTrain{Power: 200*200 - 50*50, Width: 10, Period: 60}, 0)
+			return (50*50 + (high+low)/2) / (rms * rms)
+		},
+		"T-16": func() float64 {
+			return permissible(func(p float64) float64 {
+				return loss(p, 0.5) * thermal.Foster{{Resistance: 1, TimeConstant: 1.5}}.Impedance(2)
+			})
+		},
+		"T-17": func() float64 { return permissible(intermittent) },
+	})
+}
+
+// TestChecksLadderCircuit compares a ladder under steps of power, as network and as Foster stages, with
+// testdata/reference/circuits/ladder.cir.
+func TestChecksLadderCircuit(t *testing.T) {
+	c, err := reference.ReadCircuit("ladder")
+	require.NoError(t, err)
+	for _, row := range c.Cases {
+		ladder := thermal.Cauer{{row["r1"], 0.1}, {0.12, 1.3}, {0.18, 9}, {0.6, 160}}
+		var b thermal.Builder
+		ladder.AddTo(&b, "junction", b.AddBoundary("air"))
+		n, err := b.Build()
+		require.NoError(t, err)
+		foster, err := ladder.Foster()
+		require.NoError(t, err)
+		course := func(T []float64, power float64) *thermal.Course {
+			heat := make([]thermal.Heat, n.Nodes())
+			heat[0].Power = power
+			c, err := n.Course(T, heat, []float64{0}, nil)
+			require.NoError(t, err)
+			return c
+		}
+		first := course(make([]float64, 4), 100)
+		pause := course(first.At(2, nil), 0)
+		last := course(pause.At(3, nil), 40)
+		at := func(t float64) []float64 {
+			switch {
+			case t <= 2:
+				return first.At(t, nil)
+			case t <= 5:
+				return pause.At(t-2, nil)
+			}
+			return last.At(t-5, nil)
+		}
+		superposed := func(t float64) float64 {
+			step := func(power, from float64) float64 { return power * foster.Impedance(max(0, t-from)) }
+			return step(100, 0) + step(-100, 2) + step(40, 5)
+		}
+		for name, when := range map[string]float64{
+			"t_0_01": 0.01, "t_0_1": 0.1, "t_1": 1, "t_2": 2, "t_2_1": 2.1, "t_5": 5, "t_20": 20, "t_100": 100, "t_300": 300,
+		} {
+			assert.InDelta(t, row[name], at(when)[0], 0.02, "network, rise at %g s", when)
+			assert.InDelta(t, row[name], superposed(when), 0.02, "Foster, rise at %g s", when)
+		}
+		assert.InDelta(t, row["far_300"], at(300)[3], 0.02, "last node")
+	}
+	t.Run("live", c.CheckLive)
 }

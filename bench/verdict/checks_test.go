@@ -7,6 +7,10 @@ import (
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/testdata/checks"
+	"quaybench/testdata/reference"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 func si(x float64) quantity.Value { return quantity.Value{SI: x, Given: true} }
@@ -47,7 +51,7 @@ func TestChecksAmpacity(t *testing.T) {
 		return func() float64 { return allowable(&c) }
 	}
 	checks.Run(t, "ampacity", map[string]func() float64{
-		"K-08":  func() float64 { c := cable(210, 105, true); return allowable(&c) },
+		"K-08r": func() float64 { c := cable(210, 105, true); return allowable(&c) },
 		"K-02a": func() float64 { return largest(48, cable(210, 105, false)) },
 		"K-02b": func() float64 { return largest(48, cable(210, 105, true)) },
 		"K-03a": func() float64 { return largest(58.4, cable(210, 105, false)) },
@@ -91,4 +95,23 @@ func TestChecksPrecharge(t *testing.T) {
 			return prospective(b)
 		},
 	})
+}
+
+// TestChecksPrechargeCircuit compares the rule's closed forms with testdata/reference/circuits/precharge.cir.
+func TestChecksPrechargeCircuit(t *testing.T) {
+	c, err := reference.ReadCircuit("precharge")
+	require.NoError(t, err)
+	for i, row := range c.Cases {
+		with := func(seconds, joules float64) *boat.Boat {
+			b := &boat.Boat{Precharge: &boat.Precharge{Resistance: si(row["resistance"]), Time: si(seconds), Energy: si(joules)}}
+			b.Battery.Cells, b.Battery.CellHighest, b.Stage.Capacitance = 1, si(row["volts"]), si(row["c"])
+			return b
+		}
+		shortest := least(precharge, 0, 100, func(s float64) *boat.Boat { return with(s, 1e9) })
+		energy := least(precharge, 0, 1e4, func(j float64) *boat.Boat { return with(1e9, j) })
+		t.Logf("case %d: 95 %% after %.4f s, circuit %.4f; %.3f J, circuit %.3f", i+1, shortest, row["t95"], energy, row["energy"])
+		assert.InEpsilon(t, row["t95"], shortest, 0.005, "time to 95 %%, case %d: the rule takes the trade's three time constants", i+1)
+		assert.InEpsilon(t, row["energy"], energy, 0.002, "energy in the resistor, case %d", i+1)
+	}
+	t.Run("live", c.CheckLive)
 }

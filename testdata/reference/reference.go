@@ -26,8 +26,13 @@ import (
 //go:embed boats
 var boats embed.FS
 
-// Boat reads a frozen boat and its settings. They are invented.
+// Boat reads a frozen boat and its settings; "petrel strained" is petrel with strained.toml in place of settings.toml.
+// They are invented.
 func Boat(name string) (*boat.Boat, settings.Set, error) {
+	name, set, other := strings.Cut(name, " ")
+	if !other {
+		set = "settings"
+	}
 	file := "boats/" + name + "/boat.toml"
 	text, err := boats.ReadFile(file)
 	if err != nil {
@@ -37,7 +42,7 @@ func Boat(name string) (*boat.Boat, settings.Set, error) {
 	if err != nil {
 		return nil, settings.Set{}, err
 	}
-	file = "boats/" + name + "/settings.toml"
+	file = "boats/" + name + "/" + set + ".toml"
 	if text, err = boats.ReadFile(file); err != nil {
 		return nil, settings.Set{}, err
 	}
@@ -132,7 +137,7 @@ type Golden struct {
 	Events  map[string]float64 // s, by device
 }
 
-//go:embed drive/golden
+//go:embed drive/golden circuits/golden
 var golden embed.FS
 
 // ReadGolden reads the golden results FOLDER/golden/NAME.csv.

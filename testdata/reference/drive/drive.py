@@ -3,10 +3,10 @@
 
     python3 drive.py BOAT TRIAL > golden/BOAT-TRIAL.csv
 
-reads boats/BOAT/{boat,settings}.toml and trials/TRIAL.toml (frozen, invented) and derived/BOAT.json (the fuse's ladder and
+reads boats/BOAT/{boat,settings}.toml ("petrel strained": strained.toml for settings.toml) and trials/TRIAL.toml (frozen, invented) and derived/BOAT.json (the fuse's ladder and
 the wells of the bank, which the tool fits and other checks hold). Every key used must stand in the files: there are no
-defaults here. What a trial does not need (management opening, boost, voltage demand) stops the run rather than being left
-out silently. Currents are along ahead; temperatures in kelvin inside, degrees Celsius in the output.
+defaults here. What no trial needs (boost, voltage demand) stops the run rather than being left out silently. A run ends where fuse or
+management open the circuit. Currents are along ahead; temperatures in kelvin inside, degrees Celsius in the output.
 """
 
 import json
@@ -79,7 +79,8 @@ class Network:
 
 class Drive:
     def __init__(self, boat, trial):
-        self.b, self.s = toml(f"boats/{boat}/boat.toml"), toml(f"boats/{boat}/settings.toml")
+        boat, _, settings = boat.partition(" ")
+        self.b, self.s = toml(f"boats/{boat}/boat.toml"), toml(f"boats/{boat}/{settings or 'settings'}.toml")
         self.trial = toml(f"trials/{trial}.toml")
         with open(HERE / "derived" / f"{boat}.json") as f:
             self.derived = json.load(f)
@@ -95,7 +96,8 @@ class Drive:
         self.inertia = self.b["motor"]["inertia"] + shaft["inertia"] / self.gear**2
         self.layout()
         self.mode = dict(released=False, stalling=False, stalled=False, low=False, cut=False)
-        self.guess = {}
+        self.guess, self.since, self.opened, self.now = {}, {}, False, 0.0
+        self.seen = (None, None)
 
     # ---- what the files say
 
@@ -211,13 +213,20 @@ class Drive:
     # ---- the algebraic part: motor current, duty and battery current together
 
     def point(self, t, y):
+        """Everything algebraic; remembered for the last state, since every event asks for it."""
+        key = (t, y.tobytes())
+        if self.seen[0] != key:
+            self.seen = (key, self.fresh_point(t, y))
+        return self.seen[1]
+
+    def fresh_point(self, t, y):
         b, st, lim = self.b, self.b["stage"], self.s["limits"]
         T = y[self.index["T"]]
         temp = lambda name: T[self.net.at[name]]
         w = 0.0 if self.locked else y[self.index["speed"]]
         p = {"w": w}
         level = y[self.index["charge"]] - (1 - self.available) * y[self.index["gap"]]
-        p["open"] = self.cells * float(self.ocv(min(1, max(0, level))))
+        p["open"] = self.cells * float(self.ocv(min(1, max(0, level)))) * (max(0.02, 1 + 8 * level) if level < 0 else 1)
         inner = p["open"] - float(np.sum(y[self.index["pairs"]]))
         bat = b["battery"]
         p["bank R"] = bat["resistance"] * math.exp(min(3, max(-1, bat["resistance_per_kelvin"] * (bat["resistance_at"] - temp("battery")))))
@@ -326,6 +335,7 @@ class Drive:
             full = lambda x: self.residual(x[0], self.need(x[0]), D, x[1])
             i, ib = self.solve("full", full, [0.9 * asked, 0.9 * asked])
             u = self.need(i)
+        e["over"] = ib - lim["battery_current"]
         if ib > lim["battery_current"]:
             e["limited"] = "battery current limit"
             held = lambda x: self.residual(x[0], self.need(x[0]), x[1], lim["battery_current"])
@@ -366,7 +376,7 @@ class Drive:
         V = self.E - self.Rs * ib
         c = self.chopper(f, u, D, V)
         c["free"] += diode * (asked - f) + max(0, diode * f - field * f * f)
-        return dict(c, i=f, armature=asked, D=D, V=V, ib=ib, limited="")
+        return dict(c, i=f, armature=asked, D=D, V=V, ib=ib, limited="", over=-1.0)
 
     # ---- the differential part
 
@@ -472,8 +482,7 @@ class Drive:
             (m["low"], lambda t, y: volts(y) - cut - 0.02, act("low time", low=False), ""),
             (m["low"] and not m["cut"], lambda t, y: y[ix["low time"]] - s["low_voltage"]["cut_off_delay"], act("low time", cut=True, low=False), "controller cut-off"),
             (m["cut"], lambda t, y: min(neutral(t), volts(y) - s["low_voltage"]["start"]), act(cut=False), ""),
-            (True, lambda t, y: self.outside(t, y), self.refuse, ""),
-        ]  # fmt: skip
+        ] + [s for device in self.devices() for s in device]  # fmt: skip
 
     def stall_margin(self, t, y):
         s = self.s["stall"]
@@ -481,23 +490,58 @@ class Drive:
         current = abs(p["motor current"]) / (s["current"] * self.s["limits"]["motor_current"] + 1e-9) - 1
         return min(current, 1 - abs(p["w"]) / (s["speed"] + 1e-9))
 
-    def outside(self, t, y):
-        """Rises through zero where the run would need what is not written down here: a device that opens."""
-        margins = [float(np.sum(y[self.index["fuse"]])) / MAY_MELT - 1]
-        if g := self.b["battery"].get("management"):
-            p = self.point(t, y)
-            cell = p["terminal"] / self.cells
-            margins += [p["ib"] / g["discharge_current"] - 1, -p["ib"] / g["charge_current"] - 1, g["cell_low"] - cell, cell - g["cell_high"]]
-        return max(margins)
+    def devices(self):
+        """Fuse and management: a condition that holds for a delay opens the circuit, and the run ends."""
+        g = self.b["battery"].get("management")
+        cell = lambda t, y: self.point(t, y)["terminal"] / self.cells
+        listed = [("fuse", 0, lambda t, y: float(np.sum(y[self.index["fuse"]])) / MAY_MELT - 1)]
+        if g:
+            listed += [
+                ("management", g["discharge_delay"], lambda t, y: self.point(t, y)["ib"] / g["discharge_current"] - 1),
+                ("management", g["charge_delay"], lambda t, y: -self.point(t, y)["ib"] / g["charge_current"] - 1),
+                ("management", g["cell_delay"], lambda t, y: g["cell_low"] - cell(t, y)),
+                ("management", g["cell_delay"], lambda t, y: cell(t, y) - g["cell_high"]),
+                ("management", 0, lambda t, y: y[self.index["T"]][self.net.at["battery"]] - g["temperature_high"]),
+            ]
+        hysteresis = 0.003
+        for k, (name, delay, margin) in enumerate(listed):
 
-    def refuse(self, y):
-        raise NotImplementedError("the fuse or the management would open in this trial")
+            def begin(y, k=k, delay=delay):
+                if delay:
+                    self.since[k] = self.now
+                else:
+                    self.opened = True
+
+            def forget(y, k=k):
+                del self.since[k]
+
+            def open_(y):
+                self.opened = True
+
+            if k not in self.since:
+                yield [(True, margin, begin, "" if delay else name)]
+            else:
+                since = self.since[k]
+                yield [
+                    (True, lambda t, y, margin=margin: -hysteresis - margin(t, y), forget, ""),
+                    (True, lambda t, y, since=since, delay=delay: t - since - delay, open_, name),
+                ]
+
+    def watched(self):
+        """Conditions whose first beginning is noted: (name, margin that rises through zero)."""
+        ix, d, lv = self.index, self.s["derating"], self.s["low_voltage"]
+        yield "low-voltage derating", lambda t, y: lv["start"] - y[ix["volts seen"]]
+        yield "stage derating", lambda t, y: y[ix["sink seen"]] - d["stage_start"]
+        if d["motor_sensor"] != "none":
+            yield "motor derating", lambda t, y: y[ix["motor seen"]] - d["motor_start"]
+        yield "battery current limit", lambda t, y: self.point(t, y)["over"]
 
     def settle(self, t, y):
         for _ in range(10):
             acted = False
             for armed, margin, act, message in self.switches():
                 if armed and margin(t, y) >= 0:
+                    self.now = t
                     act(y)
                     acted = True
                     self.note(t, message)
@@ -506,7 +550,7 @@ class Drive:
                 return
 
     def note(self, t, message):
-        if message:
+        if message and message not in dict(self.events):
             self.events.append((message, t))
 
     # ---- the run
@@ -543,17 +587,28 @@ class Drive:
                     f = lambda t, y, margin=margin: margin(t, y)
                     f.terminal, f.direction = True, 1
                     events.append(f)
+                watched = [w for w in self.watched() if w[0] not in dict(self.events)]
+                for _, margin in watched:
+                    f = lambda t, y, margin=margin: margin(t, y)
+                    f.terminal, f.direction = False, 1
+                    events.append(f)
                 inside = [x for x in times if t <= x <= end]
                 r = solve_ivp(self.derivatives, (t, end), y, method=method, rtol=rtol, atol=self.tolerances(), events=events, t_eval=inside, first_step=min(1e-4, (end - t) / 2), min_step=0)  # fmt: skip
                 if not r.success and r.status != 1:
                     raise RuntimeError(r.message)
                 for k, x in enumerate(r.t):
                     out[x] = self.sample(x, r.y[:, k])
+                for (name, _), at in zip(watched, r.t_events[len(armed) :]):
+                    if len(at):
+                        self.note(float(at[0]), name)
                 if r.status == 1:
-                    k = next(k for k, e in enumerate(r.t_events) if len(e))
+                    k = next(k for k, e in enumerate(r.t_events[: len(armed)]) if len(e))
                     t, y = float(r.t_events[k][-1]), r.y_events[k][-1].copy()
+                    self.now = t
                     armed[k][1](y)
                     self.note(t, armed[k][2])
+                    if self.opened:
+                        return out
                 else:
                     t, y = end, self.last(r, end, y, method, rtol)
         return out
@@ -593,7 +648,7 @@ def instants(d):
     corners = sorted(c for c in corners if c < end)
     at = set(corners) | {end}
     for c, following in zip(corners, corners[1:] + [end]):
-        at |= {round(c + x, 3) for x in (0.05, 0.2, 0.5, 1, 2, 3, 4, 5, 7, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360, 480, 600, 900, 1200, 1500) if c + x < following}
+        at |= {round(c + x, 3) for x in (0.05, 0.2, 0.5, 1, 2, 3, 4, 5, 7, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360, 480, 600, 900, 1200, 1500, 1800, 2400, 3000, 3600, 5400, 7200, 10800, 14400) if c + x < following}
     return sorted(at)
 
 

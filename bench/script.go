@@ -1,0 +1,319 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"os/signal"
+	"sort"
+	"strings"
+	"time"
+
+	"quaybench/bench/link"
+	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/regmap"
+	"quaybench/bench/measure"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// ScriptHost is what a script runs in. Compiled by itself a script runs in the host of its own process; interpreted it runs
+// in the host that the tool gives it.
+type ScriptHost struct {
+	Args    []string
+	Context context.Context
+	// Load finds a boat by the first argument.
+	Load func(name string) (*Setup, error)
+	// Run runs a programme on the controller that the host holds: a script asks, the host decides.
+	Run func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error)
+}
+
+// compiledHost is the host of a script that is its own process.
+func compiledHost() ScriptHost {
+	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt) // until the process ends
+	return ScriptHost{Args: os.Args[1:], Context: ctx, Load: Load, Run: RunSimulated}
+}
+
+// Script is a script's side of the tool: its arguments, its boat, and the only way to a controller.
+type Script struct {
+	Setup *Setup
+	Args  []string // what follows the boat
+	host  ScriptHost
+}
+
+// RunScript is the whole main function of a script: it reads the arguments, runs the script, and ends the process with a word
+// and exit code 1 where that fails. It is the one function of the library that prints and exits, since it stands for a
+// program; interpreted, the tool's own takes its place.
+func RunScript(run func(s *Script) error) {
+	s, err := StartScript()
+	if err == nil {
+		err = run(s)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+// StartScript reads a script's arguments: the first is the boat, a folder or a boat file; without one it is the demo boat
+// petrel as it lies in the source tree.
+func StartScript() (*Script, error) { return StartScriptIn(compiledHost()) }
+
+// StartScriptIn is StartScript in a given host.
+func StartScriptIn(h ScriptHost) (*Script, error) {
+	name := "cmd/quaybench/demo/petrel"
+	args := h.Args
+	if len(args) > 0 {
+		name, args = args[0], args[1:]
+	}
+	setup, err := h.Load(name)
+	if err != nil {
+		return nil, err
+	}
+	return &Script{Setup: setup, Args: args, host: h}, nil
+}
+
+// Programme is a throttle programme in the making.
+type Programme struct {
+	trial.Trial
+}
+
+// NewProgramme starts a programme of a length in s, with the boat moored in fair weather (air 25 °C, water 15 °C, 90 % charge).
+func NewProgramme(name string, duration float64) *Programme {
+	return &Programme{trial.Trial{
+		Name: name, Duration: duration, Air: 298.15, Water: 288.15, Charge: 0.9, Moored: true,
+		Load: "normal", LoadFactor: 1.8, CoolingLost: math.Inf(1), Charging: true,
+	}}
+}
+
+// To moves the lever at a time (s) to a share of full throttle (−1 to 1) over a time (s).
+func (p *Programme) To(at, share, over float64) *Programme {
+	p.Steps = append(p.Steps, trial.Step{At: at, To: share, Over: over})
+	return p
+}
+
+// Underway lets the boat go: it is not moored.
+func (p *Programme) Underway() *Programme {
+	p.Moored = false
+	return p
+}
+
+// Loaded sets what the propeller meets: normal, fouled, dry, locked or ventilated.
+func (p *Programme) Loaded(load string) *Programme {
+	p.Load = load
+	return p
+}
+
+// Step runs a programme on the controller, with all the rules of a step test, and returns the completed record.
+func (s *Script) Step(p *Programme) (*StepResult, error) {
+	return s.host.Run(s.host.Context, s.Setup, &p.Trial, 20)
+}
+
+// Simulate runs a programme in simulation and judges it.
+func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
+	run, err := simulate.Run(s.host.Context, s.Setup.Boat, s.Setup.Settings, &p.Trial, simulate.Options{})
+	if err != nil {
+		return nil, err
+	}
+	v, err := verdict.Judge(run)
+	return &SimulationResult{Run: run, Verdict: v}, err
+}
+
+// With returns the script with one setting changed: key and text with its unit.
+func (s *Script) With(key, text string) (*Script, error) {
+	changed := *s.Setup
+	var err error
+	if changed.Settings, err = s.Setup.Settings.With(key, text); err != nil {
+		return nil, err
+	}
+	next := *s
+	next.Setup = &changed
+	return &next, nil
+}
+
+// SimulationResult is a simulated run and its verdict.
+type SimulationResult struct {
+	Run     *record.Run
+	Verdict verdict.Trial
+}
+
+// ValueAt is a trace's value at a time, SI, NaN where the run has no such trace.
+func ValueAt(run *record.Run, trace string, t float64) float64 {
+	tr, ok := run.Trace(trace)
+	if !ok || len(run.Time) == 0 {
+		return math.NaN()
+	}
+	return run.At(tr, t)
+}
+
+// MeanBetween is a trace's mean over samples from a to b, SI, NaN where there are none.
+func MeanBetween(run *record.Run, trace string, a, b float64) float64 {
+	tr, ok := run.Trace(trace)
+	if !ok {
+		return math.NaN()
+	}
+	sum, n := 0.0, 0
+	for i, t := range run.Time {
+		if t >= a && t <= b {
+			sum += tr.Values[i]
+			n++
+		}
+	}
+	return sum / float64(n)
+}
+
+// Format prints an SI value in a unit: Format(0.014, "mΩ") is "14.0 mΩ".
+func Format(si float64, unit string) string { return quantity.Format(si, unit, 3) }
+
+// Flags lists the parts that are close or over, the worst first, in words.
+func Flags(v verdict.Trial) []string {
+	parts := append([]verdict.Part{}, v.Parts...)
+	sort.SliceStable(parts, func(i, j int) bool { return parts[i].Used > parts[j].Used })
+	var out []string
+	for _, p := range parts {
+		if p.Level == verdict.Clear {
+			continue
+		}
+		text := fmt.Sprintf("%s is %s: %s of %s after %.3g s", p.Name, p.Level, quantity.Format(p.Peak, p.Unit, 3), quantity.Format(p.Limit, p.Unit, 3), p.At)
+		if p.Current != "" {
+			text += " (" + p.Current + " current)"
+		}
+		out = append(out, text)
+	}
+	return append(out, v.Missing...)
+}
+
+// Summary is a step test in a few lines: how it ended, the verdict, what is flagged, and the caution.
+func (r *StepResult) Summary() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "test: %s", r.Measured.Stop.Reason)
+	if r.Measured.Stop.Reason != measure.Finished {
+		fmt.Fprintf(&b, " after %.3g s: %s", r.Measured.Stop.At, r.Measured.Stop.Text)
+	}
+	fmt.Fprintf(&b, "\nverdict: %s\n", r.Verdict.Level)
+	for _, f := range Flags(r.Verdict) {
+		fmt.Fprintf(&b, "  %s\n", f)
+	}
+	b.WriteString(Caution + "\n")
+	return b.String()
+}
+
+// RunSimulated runs a step test on the simulated controller behind the frames of a real one, in virtual time.
+func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
+	m, err := regmap.Load("simulated.toml", []byte(simulatedRegisters), settings.Fields())
+	if err != nil {
+		return nil, err
+	}
+	clock := linksim.NewVirtual(time.Unix(0, 0).UTC())
+	sim, err := linksim.New(s.Boat, s.Settings, m, clock, linksim.Options{Trial: program})
+	if err != nil {
+		return nil, err
+	}
+	timing := modbus.TimingAt(115200)
+	p := sim.Loopback(m, timing, clock)
+	defer p.Close()
+	c := regmap.NewController(m, modbus.NewMaster(p, timing, clock), clock)
+	defer c.Close()
+	return RunStep(ctx, s, program, c, measure.Options{Rate: rate, Commands: true, Clock: clock})
+}
+
+// RunStep predicts a step test, runs it on a controller with its hard limits and its watch, and completes the record.
+func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Controller, o measure.Options) (*StepResult, error) {
+	channels := c.Describe().Channels
+	p, err := Predict(ctx, s, program, channels, StepOptions{Draws: 60, Seed: 1, Rate: 10})
+	if err != nil {
+		return nil, err
+	}
+	o.Bounds = append(o.Bounds, HardLimits(s, channels)...)
+	o.Watch = p.Watch(channels)
+	measured, err := measure.Run(ctx, c, program, o)
+	if err != nil {
+		return nil, err
+	}
+	return Finish(ctx, s, program, p, &measured)
+}
+
+// simulatedRegisters is the register map of the simulated controller that scripts run on: fine enough to leave the
+// instruments' errors to the boat file.
+const simulatedRegisters = `
+title = "simulated controller"
+unit_id = 1
+[running]
+table = "input"
+address = 0
+mask = 0x0001
+[[reading]]
+key = "voltage"
+table = "input"
+address = 2
+type = "f32"
+word_order = "high first"
+unit = "V"
+scale = "1 V"
+min = "0 V"
+max = "1000 V"
+[[reading]]
+key = "battery_current"
+table = "input"
+address = 4
+type = "f32"
+word_order = "high first"
+unit = "A"
+scale = "1 A"
+min = "-3000 A"
+max = "3000 A"
+[[reading]]
+key = "motor_current"
+table = "input"
+address = 6
+type = "f32"
+word_order = "high first"
+unit = "A"
+scale = "1 A"
+min = "-3000 A"
+max = "3000 A"
+[[reading]]
+key = "motor_speed"
+table = "input"
+address = 8
+type = "f32"
+word_order = "high first"
+unit = "rpm"
+scale = "1 rpm"
+min = "-20000 rpm"
+max = "20000 rpm"
+[[reading]]
+key = "stage_temperature"
+table = "input"
+address = 10
+type = "f32"
+word_order = "high first"
+unit = "°C"
+scale = "1 K"
+offset = "0 °C"
+min = "-60 °C"
+max = "300 °C"
+[[reading]]
+key = "boat_speed"
+table = "input"
+address = 12
+type = "f32"
+word_order = "high first"
+unit = "m/s"
+scale = "1 m/s"
+min = "-20 m/s"
+max = "20 m/s"
+[throttle]
+address = 0
+type = "s16"
+zero = 0
+ahead = 10000
+astern = -10000
+command_timeout = "400 ms"
+`

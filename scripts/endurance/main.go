@@ -1,0 +1,38 @@
+// Endurance at three throttles.
+//
+// Purpose: how far and how long a charge lasts, dead slow to brisk.
+// Needs: nothing but the boat file: it is simulated. Its speed-power points decide how good this is.
+// Records: steady speed, mean battery power, endurance, range.
+// Flags: any part that is close to its limit or over it on the way.
+// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
+// practice.
+package main
+
+import (
+	"fmt"
+
+	"quaybench/bench"
+)
+
+func main() { bench.RunScript(endurance) }
+
+func endurance(s *bench.Script) error {
+	fmt.Println("lever  speed      endurance  range")
+	for _, share := range []float64{0.4, 0.7, 1} {
+		r, err := s.Simulate(bench.NewProgramme("endurance", 600).Underway().To(2, share, 1))
+		if err != nil {
+			return err
+		}
+		g := r.Run.Gain
+		if g.TopSpeed == nil || g.Endurance == nil {
+			return fmt.Errorf("no steady stretch at %.0f %% lever", 100*share)
+		}
+		fmt.Printf("%3.0f %%  %9s  %9s  %s\n", 100*share, bench.Format(*g.TopSpeed, "m/s"), bench.Format(*g.Endurance, "h"), bench.Format(*g.TopSpeed**g.Endurance, "km"))
+		for _, f := range bench.Flags(r.Verdict) {
+			fmt.Println("  ", f)
+		}
+	}
+	fmt.Println("down to a tenth of the charge, from 90 %")
+	fmt.Println(bench.Caution)
+	return nil
+}

@@ -1,0 +1,185 @@
+package bench_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench"
+	"quaybench/bench/quantity"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+func builtin(t testing.TB, names ...string) (trials []*trial.Trial) {
+	t.Helper()
+	for _, name := range names {
+		one, err := bench.LoadTrial(name)
+		require.NoError(t, err)
+		trials = append(trials, one)
+	}
+	return trials
+}
+
+// A proposal is tried beside the settings as they stand. The boat is invented.
+func ExampleTry() {
+	setup, err := bench.Load("../cmd/quaybench/demo/petrel")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	tried, err := bench.Try(context.Background(), setup, bench.TryOptions{Set: []string{"limits.motor_current=240 A"}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println("present:", tried.Present.Level)
+	fmt.Println("proposed:", tried.Proposed.Level)
+	fmt.Println("to change:", tried.Change[0].Key, "from", tried.Change[0].From)
+	// Output:
+	// present: clear
+	// proposed: over
+	// to change: limits.motor_current from 240 A
+}
+
+// The rules that need no simulation see settings and boat only.
+func ExampleCheck() {
+	setup, err := bench.Load("../cmd/quaybench/demo/petrel")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	setup.Settings, err = bench.Propose(setup.Settings, []string{"derating.stage_start=90 °C", "derating.stage_end=75 °C"})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, finding := range bench.Check(setup) {
+		fmt.Println(finding.Level, finding.Rule)
+	}
+	// Output: over derating-order
+}
+
+func TestPropose(t *testing.T) {
+	s := setup(t, "petrel").Settings
+	for _, c := range []struct {
+		set  []string
+		text string // of the error; "": none
+	}{
+		{nil, ""},
+		{[]string{"limits.motor_current=240 A", "ramp.rise = 4 s", `throttle.curve="150 %"`, "derating.stage_end=88 degC"}, ""},
+		{[]string{"limits.motor_current"}, `"limits.motor_current" is no assignment; write for example limits.motor_current="240 A"`},
+		{[]string{"limits.motor_curent=1 A"}, `unknown key "limits.motor_curent"; did you mean limits.motor_current?`},
+		{[]string{"limits.motor_current=240 V"}, `limits.motor_current: 240 V is a voltage; a current is wanted, for example "240 A"`},
+		{[]string{"limits.motor_current=2400 A"}, "limits.motor_current: 2400 A is above the highest value allowed, 2000 A"},
+		{[]string{"limits.motor_current=1 A", "limits.motor_current=2 A"}, `limits.motor_current is set twice, to "1 A" and to "2 A"; keep one`},
+		{[]string{"limits=1 A"}, ""},
+	} {
+		p, err := bench.Propose(s, c.set)
+		switch {
+		case c.text != "":
+			assert.EqualError(t, err, c.text)
+		case len(c.set) == 4:
+			require.NoError(t, err)
+			assert.Equal(t, 240.0, p.Limits.MotorCurrent)
+			assert.Equal(t, 4.0, p.Ramp.Rise)
+			assert.Equal(t, 1.5, p.Throttle.Curve)
+			assert.InDelta(t, 361.15, p.Derating.StageEnd, 1e-9)
+			assert.Equal(t, 140.0, s.Limits.MotorCurrent, "the settings themselves stay")
+		case len(c.set) == 1:
+			assert.Error(t, err, "a table takes no value")
+		default:
+			require.NoError(t, err)
+			assert.Equal(t, s, p)
+		}
+	}
+}
+
+// TestTryBothBoats: in every built-in trial energy balances to 1e-4 of what passed the battery, and both boats are
+// clear as they stand: their files are the example a newcomer starts from.
+func TestTryBothBoats(t *testing.T) {
+	for _, name := range []string{"petrel", "bracken"} {
+		tried, err := bench.Try(t.Context(), setup(t, name), bench.TryOptions{})
+		require.NoError(t, err)
+		assert.Equal(t, verdict.Clear, tried.Level(), name)
+		assert.Empty(t, tried.Change)
+		require.Len(t, tried.Present.Trials, 11)
+		for _, tr := range tried.Present.Trials {
+			e := tr.Run.Energy
+			assert.Less(t, math.Abs(e.Residual), 1e-4*e.Throughput, "%s, %s", name, tr.Name)
+			assert.Equal(t, bench.Version, tr.Run.Provenance.Tool)
+			assert.Equal(t, tried.Setup.BoatHash, tr.Run.Provenance.Boat)
+		}
+	}
+}
+
+// TestTryChange: what Try says to change does make it clear, and a little more does not.
+func TestTryChange(t *testing.T) {
+	s, trials := setup(t, "petrel"), builtin(t, "hot-restart")
+	tried, err := bench.Try(t.Context(), s, bench.TryOptions{Set: []string{"limits.motor_current=240 A"}, Trials: trials})
+	require.NoError(t, err)
+	require.Len(t, tried.Change, 1)
+	c := tried.Change[0]
+	assert.Equal(t, "limits.motor_current", c.Key)
+	assert.Equal(t, "240 A", c.From)
+
+	mended, err := bench.Try(t.Context(), s, bench.TryOptions{Set: []string{c.Key + "=" + c.To}, Trials: trials})
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Clear, mended.Level())
+	less, err := quantity.Parse(c.To, quantity.MustUnit("A"))
+	require.NoError(t, err)
+	more, err := bench.Try(t.Context(), s, bench.TryOptions{Set: []string{fmt.Sprintf("%s=%g A", c.Key, 1.1*less.SI)}, Trials: trials})
+	require.NoError(t, err)
+	assert.NotEqual(t, verdict.Clear, more.Level(), "a tenth more is no longer clear")
+}
+
+// TestTryStopped: on a cancelled context there is what was reached, and the context's error.
+func TestTryStopped(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	tried, err := bench.Try(ctx, setup(t, "petrel"), bench.TryOptions{
+		Trials:   builtin(t, "locked-shaft", "full-throttle", "two-hour-outing", "low-battery"),
+		Progress: func(done, all int) { assert.Equal(t, 4, all); stop() },
+	})
+	require.ErrorIs(t, err, context.Canceled)
+	require.NotNil(t, tried)
+	assert.NotEmpty(t, tried.Present.Trials)
+	for _, tr := range tried.Present.Trials {
+		assert.NotEmpty(t, tr.Run.Time)
+		if events := tr.Run.Events; len(events) > 0 && events[len(events)-1].Device == "run" {
+			assert.Empty(t, tr.Missing, "protection that has not come yet may still come")
+		}
+	}
+
+	ctx, stop = context.WithCancel(t.Context())
+	stop()
+	tried, err = bench.Try(ctx, setup(t, "petrel"), bench.TryOptions{})
+	require.ErrorIs(t, err, context.Canceled)
+	assert.Empty(t, tried.Present.Trials)
+}
+
+// TestTrySeveralAtOnce: one setup serves several goroutines (run with -race), and each gets the same answer.
+func TestTrySeveralAtOnce(t *testing.T) {
+	s, trials := setup(t, "bracken"), builtin(t, "crash-stop", "locked-shaft")
+	texts := make([]string, 4)
+	var group sync.WaitGroup
+	for i := range texts {
+		group.Go(func() {
+			tried, err := bench.Try(t.Context(), s, bench.TryOptions{Trials: trials, Set: []string{"ramp.rise=1 s"}})
+			if assert.NoError(t, err) {
+				text, err := json.Marshal(tried)
+				assert.NoError(t, err)
+				texts[i] = string(text)
+			}
+		})
+	}
+	group.Wait()
+	for _, text := range texts[1:] {
+		assert.Equal(t, texts[0], text)
+	}
+}

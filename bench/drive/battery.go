@@ -127,6 +127,20 @@ func (m *battery) openCircuit(charge, gap float64) float64 {
 	return m.cells * v
 }
 
+// openCircuitSlope is the change of openCircuit per unit of level, V.
+func (m *battery) openCircuitSlope(charge, gap float64) float64 {
+	level := m.level(charge, gap)
+	switch {
+	case level > 1:
+		return 0
+	case level >= 0:
+		return m.cells * m.ocv.PredictDerivative(level)
+	case 1+8*level > 0.02:
+		return m.cells * m.ocv.Predict(0) * 8
+	}
+	return 0
+}
+
 // ohmic is the bank's ohmic resistance at cell temperature T, Ω.
 func (m *battery) ohmic(T float64) float64 {
 	return m.resistance * math.Exp(min(3, max(-1, m.coldness*(m.reference-T))))

@@ -66,9 +66,19 @@ type Model struct {
 	pathL      float64 // H of the battery circuit
 	motorL     float64 // H of the motor circuit
 
-	layout layout
-	nodes  nodes
-	links  links
+	layout   layout
+	nodes    nodes
+	links    links
+	linkEnds []linkEnd // of every link of the network
+
+	pattern [][]int // of the Jacobian
+	place   []int16 // see assembly
+}
+
+// linkEnd is a link of the network; to is −1 for a boundary.
+type linkEnd struct {
+	from, to    int
+	conductance float64 // W/K at scale 1
 }
 
 // conductor is anything whose resistance carries battery or motor current and heats its own node.
@@ -145,6 +155,7 @@ func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		m.loaded.Ventilation = 0.7
 	}
 	m.arrange()
+	m.learnPattern()
 	m.listParts()
 	return m, nil
 }
@@ -229,8 +240,18 @@ func (m *Model) heat() error {
 		m.nodes.commutator, m.nodes.hotspot = commutator.Index(), bars.Index()
 	}
 	var err error
-	m.network, err = n.Build()
-	return err
+	if m.network, err = n.Build(); err != nil {
+		return err
+	}
+	for i := range m.network.Links() {
+		from, to := m.network.Ends(thermal.Link(i))
+		end := linkEnd{from: from.Index(), to: -1, conductance: m.network.Conductance(thermal.Link(i))}
+		if !to.IsBoundary() {
+			end.to = to.Index()
+		}
+		m.linkEnds = append(m.linkEnds, end)
+	}
+	return nil
 }
 
 // arrange gives each state its place.

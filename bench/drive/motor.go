@@ -91,12 +91,44 @@ func (m *motor) perSpeed(i, T float64) float64 {
 	return m.constant * (1 + m.perKelvin*(T-copperReference))
 }
 
+// perSpeedSlope is the change of perSpeed per ampere.
+func (m *motor) perSpeedSlope(i float64) float64 {
+	if !m.series {
+		return 0
+	}
+	return math.Copysign(m.magnetised.PredictDerivative(math.Abs(i)), i)
+}
+
+// perKelvinSpeed is the change of perSpeed per kelvin of the magnets.
+func (m *motor) perKelvinSpeed() float64 {
+	if m.series {
+		return 0
+	}
+	return m.constant * m.perKelvin
+}
+
 // drop is the brush drop, signed with the current; smooth through zero so that the solver has something to hold.
-func (m *motor) drop(i float64) float64 { return m.brushDrop * math.Tanh(i) }
+func (m *motor) drop(i float64) float64 { return m.brushDrop * tanh(i) }
 
 // drag is the torque lost to friction, iron and windage at speed w, N·m, signed with the speed.
 func (m *motor) drag(w float64) float64 {
-	return m.friction*math.Tanh(w) + m.viscous*w + m.windage*w*math.Abs(w)
+	return m.friction*tanh(w) + m.viscous*w + m.windage*w*math.Abs(w)
+}
+
+// dragSlope is the change of drag per speed, N·m·s/rad.
+func (m *motor) dragSlope(w float64) float64 {
+	return m.friction*bell(w) + m.viscous + 2*m.windage*math.Abs(w)
+}
+
+// dropSlope is the change of the brush drop per ampere.
+func (m *motor) dropSlope(i float64) float64 { return m.brushDrop * bell(i) }
+
+// coolingSlope is the change of cooling per speed, s/rad.
+func (m *motor) coolingSlope(w float64) float64 {
+	if math.Abs(w) >= 1.5*m.ratedSpeed {
+		return 0
+	}
+	return math.Copysign((1-m.standstill)/m.ratedSpeed, w)
 }
 
 // cooling is the share of the rated cooling at speed w.
@@ -105,7 +137,12 @@ func (m *motor) cooling(w float64) float64 {
 }
 
 // standing is 1 at standstill and 0 when the shaft turns: whether brushes or phases keep their place.
-func standing(w float64) float64 { return math.Exp(-(w / 3) * (w / 3)) }
+func standing(w float64) float64 {
+	if math.Abs(w) > 30 { // e^−100
+		return 0
+	}
+	return math.Exp(-(w / 3) * (w / 3))
+}
 
 // thermal gives the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
 // in air of 40 °C the winding just reaches its class's rise, three tenths of it between winding and housing

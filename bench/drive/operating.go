@@ -42,11 +42,32 @@ type loop struct {
 	devices  devices
 	source   supply
 	duty     float64 // highest duty
+
+	// What solve found:
+	point point
+	along float64 // direction of the frame, ±1
+	rule  rule
+	free  bool // the law asks for what a share of the voltage drives, not for a current
 }
+
+// rule is what sets the motor current of a solved loop.
+type rule uint8
+
+const (
+	otherwise   rule = iota // none of these
+	asAsked                 // the law's demand
+	fullDuty                // what voltage is left
+	heldBattery             // the battery or charge current limit
+)
 
 // need is the motor voltage that current i takes.
 func (l *loop) need(i float64) float64 {
 	return l.m.motor.perSpeed(i, l.magnetT)*l.speed + l.R*i + l.m.motor.drop(i)
+}
+
+// needSlope is the change of need per ampere, Ω.
+func (l *loop) needSlope(i float64) float64 {
+	return l.m.motor.perSpeedSlope(i)*l.speed + l.R + l.m.motor.dropSlope(i)
 }
 
 // point is one trial solution of the loop.
@@ -55,11 +76,12 @@ type point struct {
 	joined           float64 // see stage.bridge
 	loss             losses
 	extra            float64 // W from the link beside joined·i·V
+	converged        bool
 }
 
 // extra is the power drawn from the link beside duty × current: switching, ripple heat in the motor loop, housekeeping.
 func (l *loop) extra(loss losses) float64 {
-	return loss.switching + loss.rippleMotor*l.R + l.m.stage.housekeeping + l.m.stage.coilPower
+	return loss.switching + loss.rippleMotor*l.R + l.m.stage.standby()
 }
 
 // at solves link voltage and duty for motor current i (≥ 0 along the demand). The voltage is the upper of the two that
@@ -68,26 +90,99 @@ func (l *loop) at(i float64) point { return l.with(i, l.need(i)) }
 
 // with is at for a given motor voltage u.
 func (l *loop) with(i, u float64) point {
-	s := &l.m.stage
+	E, R := l.source.E, l.source.R
 	p := point{i: i, u: u}
-	power := p.u*i + s.housekeeping + s.coilPower
-	p.V = l.upper(power)
+	p.V = l.upper(u*i + l.m.stage.standby() + l.m.stage.switched(i, E))
 	for range 30 {
-		p.joined, p.loss = s.bridge(u, i, p.V, l.m.motor.inductance, l.devices)
-		p.extra = l.extra(p.loss)
-		p.battery = p.joined*i + p.extra/p.V
-		residual := p.V - l.source.E + l.source.R*p.battery
-		slope := 1 - l.source.R*p.battery/p.V
+		l.fill(&p)
+		slope := 1 + R*l.batterySlope(&p)
 		if slope < 0.05 {
 			slope = 0.05
 		}
-		step := residual / slope
-		p.V = max(p.V-step, 0.2*l.source.E)
-		if math.Abs(step) < 1e-11*l.source.E {
+		step := (p.V - E + R*p.battery) / slope
+		p.V = max(p.V-step, 0.2*E)
+		if math.Abs(step) < 1e-9*E { // the next step would be 1e-4 of this one
+			p.converged = true
 			break
 		}
 	}
+	l.fill(&p)
 	return p
+}
+
+// fill works out the bridge for the current and both voltages of a point.
+func (l *loop) fill(p *point) {
+	p.joined, p.loss = l.m.stage.bridge(p.u, p.i, p.V, l.m.motor.inductance, l.devices)
+	p.extra = l.extra(p.loss)
+	p.battery = p.joined*p.i + p.extra/p.V
+}
+
+// batterySlope is about the change of a point's battery current per volt of the link.
+func (l *loop) batterySlope(p *point) float64 {
+	s := &l.m.stage
+	way := math.Copysign(1, p.joined)
+	byDuty, _ := s.outputSlopes(way*p.joined, way*p.i, p.V, l.devices)
+	return -p.joined*p.i/byDuty + ((p.loss.switching+2*p.loss.rippleMotor*l.R)-p.extra)/(p.V*p.V)
+}
+
+// full is the point at the highest duty, between no current and hi, which needs more voltage than there is.
+func (l *loop) full(hi float64) point {
+	s, E, R, D := &l.m.stage, l.source.E, l.source.R, l.duty
+	p := point{i: hi, V: E - R*D*hi, joined: D}
+	for range 12 { // Newton's method for current and link voltage
+		p.u = l.need(p.i)
+		p.loss = s.losses(D, p.i, p.V, l.m.motor.inductance, l.devices)
+		p.extra = l.extra(p.loss)
+		p.battery = D*p.i + p.extra/p.V
+		_, byCurrent := s.outputSlopes(D, p.i, p.V, l.devices)
+		f, fi := s.output(D, p.i, p.V, l.devices)-p.u, byCurrent-l.needSlope(p.i) // and D by V
+		g, gi := p.V-E+R*p.battery, R*(D+(p.loss.switching/max(p.i, 1e-9))/p.V)
+		gV := 1 + R*(p.loss.switching+2*p.loss.rippleMotor*l.R-p.extra)/(p.V*p.V)
+		det := fi*gV - D*gi
+		di, dV := (D*g-gV*f)/det, (gi*f-fi*g)/det
+		if !(math.Abs(di) < 1e5 && p.i+di > 0 && p.V+dV > 0.2*E) {
+			break
+		}
+		p.i, p.V = p.i+di, p.V+dV
+		if math.Abs(di) < 1e-13*(1+p.i) && math.Abs(dV) < 1e-13*E {
+			p.converged = true
+			return p
+		}
+	}
+	return l.at(l.root(l.spare, 0, hi))
+}
+
+// held is the point at which the battery current is at a limit, between no current and hi, where it is beyond.
+func (l *loop) held(limit, hi float64) point {
+	s, E, R := &l.m.stage, l.source.E, l.source.R
+	V := E - R*limit
+	beyond := func(i float64) float64 { return math.Copysign(1, limit) * (limit - l.at(i).battery) }
+	// Power gives a first guess: (e + R i) i = V limit − extra.
+	e := l.need(hi) - l.R*hi
+	power := V*limit - s.standby() - s.switched(hi, V)
+	p := point{V: V, i: (math.Copysign(math.Sqrt(max(0, e*e+4*l.R*power)), limit) - e) / (2 * l.R)}
+	for range 12 { // Newton's method for the current alone
+		if !(p.i > 0 && p.i < 1.0001*hi) {
+			break
+		}
+		p.u = l.need(p.i)
+		l.fill(&p)
+		way := math.Copysign(1, p.joined)
+		byDuty, byCurrent := s.outputSlopes(way*p.joined, way*p.i, V, l.devices)
+		slope := p.i*(l.needSlope(p.i)-byCurrent)/byDuty + p.joined + p.loss.switching/(p.i*V)
+		step := (p.battery - limit) / slope
+		p.i -= step
+		if math.Abs(step) < 1e-9*(1+p.i) && p.i <= hi {
+			p.u = l.need(p.i)
+			l.fill(&p)
+			p.converged = math.Abs(p.battery-limit) < 1e-9*(1+math.Abs(limit))
+			break
+		}
+	}
+	if p.converged {
+		return p
+	}
+	return l.at(l.root(beyond, 0, hi))
 }
 
 // upper is the higher voltage at which the source gives a power.
@@ -114,40 +209,45 @@ func (l *loop) spare(i float64) float64 {
 // Solve finds the operating point for a command at motor speed w.
 func (l *loop) solve(c control.Command, w float64) Electric {
 	asked, along := l.ask(c, w)
-	l.speed = along * w
+	l.speed, l.along, l.rule = along*w, along, asAsked
 	e := Electric{Asked: asked}
 	if !l.source.live {
+		l.rule = otherwise
 		e.Voltage, e.Asked = l.source.E, 0
 		return e
 	}
 	if l.m.motor.series && l.speed < 0 && asked > 0 {
 		if plugged, p, ok := l.plug(asked, contact(c.Demand)); ok {
 			plugged.Asked = asked
+			l.rule = otherwise
 			return l.electric(plugged, p, along)
 		}
 	}
-	i := asked
-	if i > 0 && l.spare(i) < 0 {
+	p := l.at(asked)
+	if asked > 0 && (p.joined > l.duty || !p.converged && l.spare(asked) < 0) {
 		e.DutyLimited = true
-		i = l.root(l.spare, 0, i)
+		p = l.full(asked)
+		l.rule = fullDuty
 	}
-	p := l.at(i)
 	if limit := c.BatteryLimit; p.battery > limit {
 		e.BatteryLimited = true
-		i = l.root(func(i float64) float64 { return limit - l.at(i).battery }, 0, i)
-		p = l.at(i)
+		p = l.held(limit, p.i)
+		l.rule = heldBattery
 	} else if limit := -c.ChargeLimit; l.m.stage.braking && p.battery < limit {
 		e.ChargeLimited = true
-		i = l.root(func(i float64) float64 { return l.at(i).battery - limit }, 0, i)
-		p = l.at(i)
+		p = l.held(limit, p.i)
+		l.rule = heldBattery
 	}
-	if r := l.rectified(); r > 0 && r > -math.Copysign(i, l.speed) {
-		e.Uncontrolled = true
-		i = math.Copysign(r, -l.speed)
-		p = l.at(i)
+	if p.i == 0 && asked > 0 { // there is not even voltage or battery current for a little
+		l.rule = otherwise
+	}
+	if r := l.rectified(); r > 0 && r > -math.Copysign(p.i, l.speed) {
+		e.Uncontrolled, l.rule = true, otherwise
+		p = l.at(math.Copysign(r, -l.speed))
 	}
 	if !l.m.stage.braking && asked > 0 {
-		if p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
+		if i := p.i; p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
+			l.rule = otherwise
 			rest := func(i float64) float64 { return -l.need(i) - l.devices.path(i) }
 			i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
 			p = l.idle(i)
@@ -166,7 +266,7 @@ func (l *loop) idle(i float64) point {
 	s := &l.m.stage
 	p := point{i: i, u: -l.devices.path(i)}
 	p.loss.conductionFreewheel = l.devices.path(i) * i
-	p.extra = s.housekeeping + s.coilPower
+	p.extra = s.standby()
 	p.V = l.upper(p.extra)
 	p.battery = p.extra / p.V
 	return p
@@ -179,12 +279,13 @@ func (l *loop) rectified() float64 {
 	if !l.m.stage.braking || l.m.motor.series {
 		return 0
 	}
+	induced := l.m.motor.perSpeed(0, l.magnetT) * math.Abs(l.speed)
+	if induced <= l.upper(l.m.stage.standby()) {
+		return 0
+	}
 	frame := *l
 	frame.speed, frame.duty = math.Abs(l.speed), 1
 	short := frame.spare(0)
-	if short >= 0 {
-		return 0
-	}
 	return -frame.root(frame.spare, 2*short/l.R, 0)
 }
 
@@ -192,9 +293,9 @@ func (l *loop) rectified() float64 {
 func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
 	// Which quadrant: driving with the rotation and at standstill, braking against it, blended where the shaft still
 	// turns slowly the other way.
-	const slow = 4 // rad/s
+	l.free = false
 	blend := func(driving, speed float64) float64 {
-		with := smooth(1 + 2*speed/slow)
+		with, _ := drivingShare(speed)
 		return with*driving + (1-with)*l.against(c.Braking, driving)
 	}
 	ahead, astern := blend(c.Ahead, w), blend(c.Astern, -w)
@@ -225,19 +326,33 @@ func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
 	case wanted(high) >= 0:
 		return high, along
 	case wanted(0) >= 0:
+		l.free = true
 		return l.root(wanted, 0, high), along
 	case low == 0:
 		return 0, along
 	case wanted(-low) <= 0:
 		return low, -along
 	}
+	l.free = true
 	return -l.root(wanted, -low, 0), -along
 }
 
+// drivingShare is the weight of driving at a speed along the demand, and its slope.
+func drivingShare(speed float64) (with, slope float64) {
+	const slow = 4 // rad/s
+	x := 1 + 2*speed/slow
+	if math.Abs(x) < 1 {
+		slope = 0.75 * (1 - x*x) * 2 / slow
+	}
+	return smooth(x), slope
+}
+
+// leastDemand is what counts as no demand at all.
+const leastDemand = 1e-3
+
 // nothing takes the tail of a ramp, which never quite ends, as no demand at all: the stage is then off.
 func nothing(demand float64) float64 {
-	const least = 1e-3
-	return math.Copysign(max(0, math.Abs(demand)-least)/(1-least), demand)
+	return math.Copysign(max(0, math.Abs(demand)-leastDemand)/(1-leastDemand), demand)
 }
 
 // against is the limit for current against the rotation: the braking limit, or, where the stage cannot brake, the
@@ -282,7 +397,9 @@ func (l *loop) plug(asked, contact float64) (e Electric, p point, ok bool) {
 	return e, p, true
 }
 
+// electric is a point as seen from outside the frame of the demand.
 func (l *loop) electric(e Electric, p point, along float64) Electric {
+	l.point = p
 	e.MotorCurrent = along * p.i
 	e.ArmatureCurrent = along * max(p.i, e.ArmatureCurrent)
 	if p.i < 0 {

@@ -24,6 +24,9 @@ type Run struct {
 	heat, dT []float64
 	scale    []float64
 	boundary [2]float64
+
+	slopes sensitivity // scratch of the Jacobian
+	trial  [2]Point
 }
 
 // NewRun prepares a run of the model.
@@ -159,7 +162,7 @@ func (r *Run) load(p *Point, w, boat float64) {
 		condition = &r.Model.loaded
 	}
 	p.Thrust, p.Propeller = condition.Loads(r.screw, p.PropSpeed/(2*math.Pi), r.hull.AdvanceSpeed(boat), r.water)
-	seal := r.seal * math.Tanh(p.PropSpeed)
+	seal := r.seal * tanh(p.PropSpeed)
 	torque := p.Propeller + seal
 	power := torque * p.PropSpeed
 	// Through the gear: losses are always lost, whichever end drives; blended where no power flows.
@@ -178,7 +181,7 @@ func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	if target.MotorCurrent < 0 || target.MotorCurrent == 0 && c.Demand < 0 {
 		along = -1
 	}
-	l.speed = along * w
+	l.speed, l.along = along*w, along
 	i := along * motor
 	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*target.MotorCurrent-i)/m.stage.loop
 	most := m.stage.output(l.duty, i, l.source.E, l.devices)
@@ -186,7 +189,9 @@ func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	if m.stage.braking {
 		least = -m.stage.output(1, -i, l.source.E, l.devices)
 	}
-	u = min(most, max(least, u))
+	if u >= most || u <= least { // all that the link offers
+		u, l.rule = min(most, max(least, u)), otherwise
+	}
 	e := target
 	p := point{i: i, u: u, V: l.source.E, battery: path}
 	p.joined, p.loss = m.stage.bridge(u, i, p.V, m.motor.inductance, l.devices)

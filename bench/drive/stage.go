@@ -71,7 +71,10 @@ func (s *stage) devices(switchT, freewheelT float64) devices {
 }
 
 // path is the drop of the freewheel path at current magnitude i.
-func (d devices) path(i float64) float64 { return d.freewheelR*i + d.freewheelV*math.Tanh(2*i) }
+func (d devices) path(i float64) float64 { return d.freewheelR*i + d.freewheelV*tanh(2*i) }
+
+// pathSlope is the change of path per ampere, Ω.
+func (d devices) pathSlope(i float64) float64 { return d.freewheelR + 2*d.freewheelV*bell(2*i) }
 
 // bridge is what the stage does to put u on the motor at current i (either sign) from link voltage V: the share of the
 // time for which the motor is joined to the link, negative where that is the other way round, and what it loses.
@@ -130,6 +133,37 @@ func (s *stage) output(D, i, V float64, d devices) float64 {
 	return D*(V+d.path(-i)-s.esr*(1-D)*i) - (1-D)*d.switchR*i
 }
 
+// outputSlopes are the changes of output with duty and with current; with the link voltage it changes by the duty.
+func (s *stage) outputSlopes(D, i, V float64, d devices) (byDuty, byCurrent float64) {
+	byDuty = V - s.esr*(1-2*D)*i
+	if i >= 0 {
+		return byDuty - d.switchR*i + d.path(i), -D*(d.switchR+s.esr*(1-D)) - (1-D)*d.pathSlope(i)
+	}
+	return byDuty + d.path(-i) + d.switchR*i, -D*(d.pathSlope(-i)+s.esr*(1-D)) - (1-D)*d.switchR
+}
+
+// standby is the power that the stage takes without motor current.
+func (s *stage) standby() float64 { return s.housekeeping + s.coilPower }
+
+// switched is the switching loss of a stage that chops current i at link voltage V.
+func (s *stage) switched(i, V float64) float64 {
+	return 0.5 * V * math.Abs(i) * s.switching * s.frequency
+}
+
+// tanh is math.Tanh, at once where that is 1 to the last digit.
+func tanh(x float64) float64 {
+	if math.Abs(x) > 20 {
+		return math.Copysign(1, x)
+	}
+	return math.Tanh(x)
+}
+
+// bell is the slope of the hyperbolic tangent.
+func bell(x float64) float64 {
+	t := tanh(x)
+	return 1 - t*t
+}
+
 // chopping is 1 while the stage chops and goes to 0 at full duty, where nothing switches.
 func chopping(D float64) float64 { return max(0, min(1, (1-D)/0.02)) }
 
@@ -160,7 +194,7 @@ func (s *stage) losses(D, i, V, inductance float64, d devices) losses {
 		l.conductionSwitch = (1 - D) * d.switchR * i * i
 	}
 	on := mag / (mag + 1) // no chopping without current
-	l.switching = 0.5 * V * mag * s.switching * s.frequency * chopping(D)
+	l.switching = s.switched(i, V) * chopping(D)
 	l.rippleCapacitor = s.esr * D * (1 - D) * i * i
 	ripple := V * D * (1 - D) / (inductance * s.frequency) * on
 	l.rippleMotor = ripple * ripple / 12

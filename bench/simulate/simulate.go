@@ -171,7 +171,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		}
 		events, act := s.events()
 		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check, FirstStep: min(1e-4, (until-s.t)/2)}
-		res, err := s.ode.Integrate(ctx, s.drive, s.t, until, s.y, events, opts, s.sampler.step)
+		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, events, opts, s.sampler.step)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
 			s.t, s.y = res.T, res.Y

@@ -1,0 +1,401 @@
+package drive
+
+import (
+	"math"
+
+	"quaybench/bench/control"
+)
+
+// The operating point depends on the state by way of a few scalars only: these, and the states speed and demand.
+const (
+	bySource    = iota // open-circuit voltage of the source, V
+	byOhms             // its resistance, Ω
+	byLoop             // motor and its cables, Ω
+	byArmature         // Ω
+	byMagnet           // K
+	bySwitch           // Ω
+	byFreewheel        // Ω
+	byDriving          // derating factor
+	byBraking          // derating factor
+	bySpeed            // rad/s
+	byDemand           //
+	byCurrent          // motor current where it is a state, A
+	scalars
+)
+
+// What the right-hand side takes from the operating point.
+const (
+	ofMotor        = iota // A
+	ofArmature            // A
+	ofBattery             // A
+	ofVoltage             // V
+	ofTorque              // N·m
+	ofSwitch              // W in the switch
+	ofFreewheel           // W
+	ofCapacitor           // W
+	ofRipple              // A², mean square of the ripple in the motor loop
+	ofMotorVoltage        // V, for the electrical states
+	ofLink                // A that bridge and losses take from the link, for the electrical states
+	outputs
+)
+
+// gradient is a derivative by each scalar.
+type gradient [scalars]float64
+
+// sensitivity is the derivative of each output.
+type sensitivity [outputs]gradient
+
+// sensitivity fills s for an operating point: by its equations where one of the usual rules sets the current, else by
+// difference quotients.
+func (r *Run) sensitivity(p *Point, y []float64, s *sensitivity) {
+	*s = sensitivity{}
+	l := &p.DriveLoop
+	electrical := r.layout.link >= 0 && r.Connected
+	switch {
+	case !l.source.live:
+		s[ofVoltage][bySource] = 1
+	case l.rule == otherwise || l.againstBoth():
+		r.quotients(p, y, s)
+	case electrical:
+		if !l.transientSlopes(p, s) {
+			r.quotients(p, y, s)
+		}
+	default:
+		l.slopes(p, s)
+	}
+	if r.Locked {
+		for of := range s {
+			s[of][bySpeed] = 0
+		}
+	}
+}
+
+// againstBoth says that the bridge works both ways round in turn: its equations then have no simple form.
+func (l *loop) againstBoth() bool {
+	against := l.devices.against(l.point.u, l.point.i)
+	return against > 0 && against < 1
+}
+
+// working is what the bridge's equations read, the way round it is. With these
+//
+//	way·u = out(D, k, V),   k = way·i,   battery current = draw(D, k, V) = D·k + extra/V
+type working struct {
+	D, k, V float64
+	devices devices
+}
+
+// drawn is what they give.
+type drawn [6]float64
+
+const (
+	dOut = iota
+	dDraw
+	dSwitch
+	dFreewheel
+	dCapacitor
+	dRipple
+)
+
+func (l *loop) drawn(x *working) drawn {
+	s := &l.m.stage
+	loss := s.losses(x.D, x.k, x.V, l.m.motor.inductance, x.devices)
+	return drawn{
+		dOut: s.output(x.D, x.k, x.V, x.devices), dDraw: x.D*x.k + l.extra(loss)/x.V,
+		dSwitch: loss.conductionSwitch + loss.switching, dFreewheel: loss.conductionFreewheel,
+		dCapacitor: loss.rippleCapacitor, dRipple: loss.rippleMotor,
+	}
+}
+
+// bridgeSlopes are the derivatives of the bridge's equations at a solved point.
+type bridgeSlopes struct {
+	way, D        float64
+	byD, byK, byV drawn
+	byRs, byRf    drawn
+	needI         float64 // of the motor's need by its current, Ω
+	ripple        float64 // of the draw by the loop's resistance, A/Ω
+}
+
+func (l *loop) bridgeSlopes() (q bridgeSlopes) {
+	const small = 1e-7
+	p := &l.point
+	q.way = 1 - 2*l.devices.against(p.u, p.i)
+	x := working{q.way * p.joined, q.way * p.i, p.V, l.devices}
+	q.D = x.D
+	base := l.drawn(&x)
+	quotient := func(of *float64, step float64) (d drawn) {
+		at := *of
+		*of += step
+		step = *of - at
+		d = l.drawn(&x)
+		*of = at
+		for i := range d {
+			d[i] = (d[i] - base[i]) / step
+		}
+		return d
+	}
+	q.byD = quotient(&x.D, -small)
+	q.byK = quotient(&x.k, math.Copysign(small*(1+math.Abs(x.k)), x.k))
+	q.byV = quotient(&x.V, small*x.V)
+	q.byRs = quotient(&x.devices.switchR, small*x.devices.switchR)
+	if !l.m.stage.diode {
+		q.byRf = quotient(&x.devices.freewheelR, small*x.devices.freewheelR)
+	}
+	q.needI = l.needSlope(p.i)
+	q.ripple = p.loss.rippleMotor / p.V
+	return q
+}
+
+// direct is the derivative of each equation by a scalar at constant D, k and V, and of the motor's need.
+func (q *bridgeSlopes) direct(by int) drawn {
+	switch by {
+	case bySwitch:
+		return q.byRs
+	case byFreewheel:
+		return q.byRf
+	case byLoop:
+		return drawn{dDraw: q.ripple}
+	}
+	return drawn{}
+}
+
+// needs is the derivative of the motor's need by each scalar at constant current.
+func (l *loop) needs() (g gradient) {
+	m, i := &l.m.motor, l.point.i
+	g[bySpeed] = m.perSpeed(i, l.magnetT) * l.along
+	g[byLoop] = i
+	g[byMagnet] = m.perKelvinSpeed() * l.speed
+	return g
+}
+
+// slopes differentiates the solved loop:
+//
+//	out(D, k, V) = way·need(i),  V = E − R·battery,  battery = draw(D, k, V),  and one of i = asked, D = duty, battery = limit.
+func (l *loop) slopes(at *Point, s *sensitivity) {
+	q, need := l.bridgeSlopes(), l.needs()
+	E, ohms := gradient{bySource: 1}, gradient{byOhms: l.point.battery}
+	var asked gradient
+	if l.rule == asAsked {
+		asked = l.askedSlope(&at.Command, at.Measured.Speed, &q, &need)
+	}
+	r := l.source.R
+	rest := q.way*q.needI - q.way*q.byK[dOut] // of way·need − out by current
+	drawI := q.way * q.byK[dDraw]
+	outD, drawD, drawV := q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
+	outV := q.byV[dOut]
+	for by := range scalars {
+		direct := q.direct(by)
+		free, draw := q.way*need[by]-direct[dOut], direct[dDraw]
+		open := E[by] - ohms[by]
+		var di, dV, dD float64
+		switch l.rule {
+		case asAsked: // dD = (free + rest·di − outV·dV)/outD
+			di = asked[by]
+			known := (free + rest*di) / outD
+			dV = (open - r*(drawD*known+drawI*di+draw)) / (1 + r*(drawV-drawD*outV/outD))
+			dD = known - outV*dV/outD
+		case fullDuty: // di = (outV·dV − free)/rest
+			dV = (open + r*(drawI*free/rest-draw)) / (1 + r*(drawI*outV/rest+drawV))
+			di = (outV*dV - free) / rest
+		case heldBattery:
+			dV = open
+			di = -(drawD*(free-outV*dV)/outD + drawV*dV + draw) / (drawD*rest/outD + drawI)
+			dD = (free + rest*di - outV*dV) / outD
+		}
+		l.spread(&q, s, by, di, dV, dD)
+		s[ofBattery][by] = drawD*dD + drawI*di + drawV*dV + draw
+		s[ofVoltage][by] = dV
+	}
+}
+
+// spread fills currents, torque and losses from the changes of current, link voltage and duty with a scalar.
+func (l *loop) spread(q *bridgeSlopes, s *sensitivity, by int, di, dV, dD float64) {
+	direct, dk := q.direct(by), q.way*di
+	loss := func(of int) float64 { return q.byD[of]*dD + q.byK[of]*dk + q.byV[of]*dV + direct[of] }
+	s[ofMotor][by] = l.along * di
+	s[ofArmature][by] = l.along * di
+	m, i := &l.m.motor, l.point.i
+	torque := di * (m.perSpeed(i, l.magnetT) + i*m.perSpeedSlope(i))
+	if by == byMagnet {
+		torque += i * m.perKelvinSpeed()
+	}
+	s[ofTorque][by] = l.along * torque
+	s[ofSwitch][by] = loss(dSwitch)
+	s[ofFreewheel][by] = loss(dFreewheel)
+	s[ofCapacitor][by] = loss(dCapacitor)
+	s[ofRipple][by] = loss(dRipple)
+}
+
+// askedSlope is the derivative of the current that the law asks for; see ask.
+func (l *loop) askedSlope(c *control.Command, w float64, q *bridgeSlopes, need *gradient) (g gradient) {
+	demand := nothing(c.Demand)
+	sign := math.Copysign(1, c.Demand)
+	if l.free { // share·(E − R·share·i) = ± need(i)
+		share, way, E, R, i := math.Abs(c.Demand), l.along*sign, l.source.E, l.source.R, l.point.i
+		slope := R*share*share + way*q.needI
+		for by, v := range need {
+			g[by] = -way * v / slope
+		}
+		g[bySource] += share / slope
+		g[byOhms] -= share * share * i / slope
+		g[byDemand] = sign * (E - 2*R*share*i) / slope
+		return g
+	}
+	full, limit := c.FullAhead, c.Ahead
+	if l.along < 0 {
+		full, limit, w = c.FullAstern, c.Astern, -w
+	}
+	with, slope := drivingShare(w)
+	against := l.against(c.Braking, limit)
+	if !c.Voltage && math.Abs(demand)*full < with*limit+(1-with)*against {
+		if demand != 0 {
+			g[byDemand] = l.along * full / (1 - leastDemand)
+		}
+		return g
+	}
+	g[bySpeed] = l.along * slope * (limit - against)
+	g[byDriving] = with * full
+	if l.m.stage.braking {
+		g[byBraking] = (1 - with) * l.m.Law.Settings.Limits.BrakingCurrent
+	} else {
+		g[byDriving] = full
+	}
+	if c.Voltage && (!l.m.stage.braking || l.m.motor.series) {
+		closed := contact(c.Demand)
+		for by := range g {
+			g[by] *= closed
+		}
+		if closed < 1 {
+			g[byDemand] = sign * (with*limit + (1-with)*against) / (0.01 * (1 - leastDemand))
+		}
+	}
+	if l.point.i == 0 {
+		g = gradient{}
+	}
+	return g
+}
+
+// transientSlopes differentiates a loop whose motor current, path current and link voltage are states; see transient.
+// It is false where its goal is not a usual one.
+func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
+	// The goal is the operating point at a stiff source of the link's voltage.
+	steady := *at
+	goal := &steady.DriveLoop
+	steady.Electric = goal.solve(at.Command, at.Measured.Speed)
+	if goal.rule == otherwise || goal.againstBoth() {
+		return false
+	}
+	goal.slopes(&steady, s)
+	target := s[ofMotor]
+	target[byOhms] = 0 // the link has no resistance
+	*s = sensitivity{}
+
+	q, need := l.bridgeSlopes(), l.needs()
+	stiff := (l.m.motor.inductance + l.m.motorL) / l.m.stage.loop
+	for by := range scalars {
+		direct := q.direct(by)
+		var di, dV float64
+		switch by {
+		case byCurrent:
+			di = l.along
+		case bySource:
+			dV = 1
+		}
+		du := need[by] + stiff*(l.along*target[by]) + (q.needI-stiff)*di
+		dD := (q.way*du - q.byK[dOut]*q.way*di - q.byV[dOut]*dV - direct[dOut]) / q.byD[dOut]
+		l.spread(&q, s, by, di, dV, dD)
+		s[ofVoltage][by] = dV
+		s[ofMotorVoltage][by] = l.along * du
+		s[ofLink][by] = q.byD[dDraw]*dD + q.byK[dDraw]*q.way*di + q.byV[dDraw]*dV + direct[dDraw]
+	}
+	return true
+}
+
+// quotients takes difference quotients of the operating point: it knows nothing of how the point is solved.
+func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
+	const small = 1e-5 // the point is solved to 1e-11
+	electrical := r.layout.link >= 0 && r.Connected
+	// vary solves the point with one scalar moved by a step.
+	vary := func(by int, step float64) [outputs]float64 {
+		l, c, w := p.DriveLoop, p.Command, p.Measured.Speed
+		motor, path, link := 0.0, 0.0, 1.0
+		if electrical {
+			motor, path, link = y[r.layout.motorCurrent], y[r.layout.path], y[r.layout.link]
+		}
+		switch by {
+		case bySource:
+			l.source.E += step
+			if electrical {
+				link += step
+			}
+		case byOhms:
+			l.source.R += step
+		case byLoop:
+			l.R += step
+		case byArmature:
+			l.armature += step
+		case byMagnet:
+			l.magnetT += step
+		case bySwitch:
+			l.devices.switchR += step
+		case byFreewheel:
+			l.devices.freewheelR += step
+		case byDriving:
+			c.Ahead += step * c.FullAhead
+			c.Astern += step * c.FullAstern
+		case byBraking:
+			c.Braking += step * r.Law.Settings.Limits.BrakingCurrent
+		case bySpeed:
+			w += step
+		case byDemand:
+			c.Demand += step
+		case byCurrent:
+			motor += step
+		}
+		if electrical {
+			e := l.transient(c, w, motor, path)
+			return e.outputs(link)
+		}
+		e := l.solve(c, w)
+		return e.outputs(link)
+	}
+	lp := &p.DriveLoop
+	sizes := gradient{
+		bySource: lp.source.E, byLoop: lp.R, bySwitch: lp.devices.switchR, bySpeed: max(10, math.Abs(p.Measured.Speed)), byDemand: 1,
+		byFreewheel: lp.devices.freewheelR,
+	}
+	if r.motor.series {
+		sizes[byArmature] = lp.armature
+	} else {
+		sizes[byMagnet] = 300
+	}
+	if electrical {
+		sizes[byCurrent] = max(10, math.Abs(y[r.layout.motorCurrent]))
+	} else {
+		sizes[byOhms] = max(lp.source.R, 1e-3)
+	}
+	if p.Command.Deratings.Driving < 1 {
+		sizes[byDriving] = 1
+	}
+	if p.Command.Deratings.Braking < 1 {
+		sizes[byBraking] = 1
+	}
+	for by, size := range sizes {
+		if size == 0 {
+			continue
+		}
+		up, down := vary(by, small*size), vary(by, -small*size)
+		for of := range s {
+			s[of][by] = (up[of] - down[of]) / (2 * small * size)
+		}
+	}
+}
+
+// outputs are an operating point's in their order, with the link at a voltage.
+func (e *Electric) outputs(link float64) [outputs]float64 {
+	return [outputs]float64{
+		ofMotor: e.MotorCurrent, ofArmature: e.ArmatureCurrent, ofBattery: e.BatteryCurrent, ofVoltage: e.Voltage, ofTorque: e.Torque,
+		ofSwitch: e.Losses.conductionSwitch + e.Losses.switching, ofFreewheel: e.Losses.conductionFreewheel,
+		ofCapacitor: e.Losses.rippleCapacitor, ofRipple: e.Losses.rippleMotor,
+		ofMotorVoltage: e.MotorVoltage, ofLink: e.link + e.Extra/link,
+	}
+}

@@ -140,7 +140,7 @@ type Contactor struct {
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"contacts to air; else so that the rated current gives a rise of 50 K"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"200 J/K" above:"0 J/K" example:"200 J/K, estimated" doc:"of contacts and studs"`
 	Limit             quantity.Value `key:"limit" unit:"°C" default:"110 °C" example:"110 °C, data sheet" doc:"highest temperature of its terminals"`
-	CoilPower         quantity.Value `key:"coil_power" unit:"W" default:"12 W" min:"0 W" example:"12 W, data sheet" doc:"power of the closed coil, drawn from the battery"`
+	CoilPower         quantity.Value `key:"coil_power" unit:"W" default:"12 W" min:"0 W" max:"1 kW" example:"12 W, data sheet" doc:"power of the closed coil, drawn from the battery"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 }
 
@@ -171,7 +171,7 @@ type Stage struct {
 	SinkLimit           quantity.Value `key:"sink_limit" unit:"°C" default:"90 °C" example:"90 °C, data sheet" doc:"highest temperature of the heat sink"`
 	Cooling             string         `key:"cooling" one:"compartment|air|water" default:"compartment" example:"compartment" doc:"what cools the sink"`
 	FanLost             quantity.Value `key:"lost_cooling_factor" unit:"1" default:"3" min:"1" example:"3" doc:"sink_resistance is multiplied by this when its fan or water is lost"`
-	Housekeeping        quantity.Value `key:"housekeeping" unit:"W" default:"8 W" min:"0 W" example:"8 W, measured" doc:"power of its own electronics"`
+	Housekeeping        quantity.Value `key:"housekeeping" unit:"W" default:"8 W" min:"0 W" max:"2 kW" example:"8 W, measured" doc:"power of its own electronics"`
 	Capacitance         quantity.Value `key:"capacitance" unit:"F" above:"0 F" example:"8 mF, estimated" doc:"link capacitor"`
 	CapacitorESR        quantity.Value `key:"capacitor_esr" unit:"Ω" default:"2 mΩ" min:"0 Ω" example:"2 mΩ, estimated" doc:"its equivalent series resistance"`
 	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the heat sink's air"`

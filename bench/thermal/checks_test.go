@@ -380,3 +380,55 @@ func TestChecksLadderCircuit(t *testing.T) {
 	}
 	t.Run("live", c.CheckLive)
 }
+
+// TestChecksFuseElement compares the interval in which a fuse melts with elements whose resistance rises up to melting,
+// solved by SciPy (testdata/reference/fuse): the tool knows only points of each element's time-current curve.
+func TestChecksFuseElement(t *testing.T) {
+	elements, err := reference.FuseElements()
+	require.NoError(t, err)
+	for k, e := range elements {
+		curve := thermal.FuseCurve{Rating: e.Rating, LeastMelting: e.Least}
+		for _, p := range e.Points {
+			curve.Points = append(curve.Points, thermal.CurvePoint{Current: p[0], Time: p[1]})
+		}
+		m, err := thermal.FitFuse(curve)
+		require.NoError(t, err, "element %d", k+1)
+		f := thermal.Fuse{Fastest: m, Slowest: m}
+		early, late, width, never := 0, 0, 0.0, 0
+		for i, h := range e.Histories {
+			var history thermal.History
+			for _, s := range h.Segments {
+				history = append(history, thermal.CurrentSegment{Current: s[0], Duration: s[1]})
+			}
+			got := f.MeltInterval(history)
+			if !assert.LessOrEqual(t, got.Early.Time, h.Melts*1.0001, "element %d, history %d %v: melts at %g s", k+1, i+1, h.Segments, h.Melts) {
+				early++
+			}
+			if !assert.GreaterOrEqual(t, got.Late.Time, h.Melts*0.9999, "element %d, history %d %v: melts at %g s", k+1, i+1, h.Segments, h.Melts) {
+				late++
+			}
+			if math.IsInf(got.Late.Time, 1) {
+				never++
+			} else {
+				width += math.Log(got.Late.Time / max(got.Early.Time, 1e-6))
+			}
+		}
+		n := len(e.Histories)
+		t.Logf("element %d (resistance up to %.3g times): misfit %.2g; of %d histories %d melt before the interval, %d after; latest over earliest %.3g on (geometric) average, no latest in %d",
+			k+1, 1+e.Alpha, m.Misfit.Worst, n, early, late, math.Exp(width/float64(n-never)), never)
+	}
+	t.Run("live", func(t *testing.T) {
+		now, err := reference.ParseFuseElements(reference.Python(t, "fuse", "element.py", "4"))
+		require.NoError(t, err)
+		require.Len(t, now, len(elements))
+		for k := range elements {
+			for i, p := range elements[k].Points {
+				assert.InEpsilon(t, p[1], now[k].Points[i][1], 1e-4, "element %d, point %d", k+1, i+1)
+			}
+			require.Len(t, now[k].Histories, 4)
+			for i, h := range now[k].Histories {
+				assert.InEpsilon(t, elements[k].Histories[i].Melts, h.Melts, 1e-4, "element %d, history %d", k+1, i+1)
+			}
+		}
+	})
+}

@@ -24,7 +24,7 @@ type Circuit struct {
 	order []string
 }
 
-// Set lists the columns that the netlist takes as parameters; Measured the others.
+// set says whether a column is a parameter of the netlist.
 func (c *Circuit) set(netlist string, column string) bool {
 	return regexp.MustCompile(`(?m)^\.param.*\b` + regexp.QuoteMeta(column) + `=`).MatchString(netlist)
 }
@@ -60,6 +60,9 @@ func ReadCircuit(name string) (*Circuit, error) {
 // Update it writes them instead. Where ngspice is not there it says so and skips: the golden results were compared.
 func (c *Circuit) CheckLive(t *testing.T) {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("-short: the golden results were compared, ngspice was not run live")
+	}
 	program, err := exec.LookPath("ngspice")
 	if err != nil {
 		t.Skip("ngspice is not installed (Debian package ngspice): its golden results were compared, the netlist was not run live")

@@ -137,7 +137,7 @@ type Golden struct {
 	Events  map[string]float64 // s, by device
 }
 
-//go:embed drive/golden circuits/golden
+//go:embed drive/golden circuits/golden fuse/golden
 var golden embed.FS
 
 // ReadGolden reads the golden results FOLDER/golden/NAME.csv.
@@ -179,4 +179,34 @@ func ParseGolden(file string, text []byte) (Golden, error) {
 		}
 	}
 	return g, nil
+}
+
+// FuseElement is a fuse element solved by fuse/element.py.
+type FuseElement struct {
+	Alpha     float64      `json:"alpha"`  // rise of resistance from cold to melting
+	Rating    float64      `json:"rating"` // A
+	Least     float64      `json:"least"`  // A, melts after an endless time
+	Points    [][2]float64 `json:"points"` // constant current (A) and melting time (s)
+	Histories []struct {
+		Segments [][2]float64 `json:"segments"` // current (A) and duration (s)
+		Melts    float64      `json:"melts"`    // s
+	} `json:"histories"`
+}
+
+// FuseElements reads the golden results of fuse/element.py.
+func FuseElements() ([]FuseElement, error) {
+	text, err := golden.ReadFile("fuse/golden/element.json")
+	if err != nil {
+		return nil, err
+	}
+	return ParseFuseElements(text)
+}
+
+// ParseFuseElements reads what fuse/element.py prints.
+func ParseFuseElements(text []byte) ([]FuseElement, error) {
+	var all struct {
+		Elements []FuseElement `json:"elements"`
+	}
+	err := json.Unmarshal(text, &all)
+	return all.Elements, err
 }

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"math"
+	"slices"
 
 	"quaybench/bench/drive"
 	"quaybench/bench/ode"
@@ -63,8 +64,8 @@ func (w *sampler) begin(s *simulation) {
 	w.take(0, s.y)
 }
 
-// step samples an accepted step: its end and, so that no peak hides, two points inside; and the instant at which a part
-// passes its limit, so that it is not read off a chord.
+// step samples an accepted step: its end and, so that no peak hides, two points inside; and each instant at which a part
+// passes its limit or the controller begins or ends to hold something back, so that none is read off a chord.
 func (w *sampler) step(st *ode.Step) error {
 	w.sim.t, w.sim.y = st.T1, st.Y1
 	if w.off {
@@ -76,17 +77,46 @@ func (w *sampler) step(st *ode.Step) error {
 		if k == 3 {
 			t = st.T1
 		}
-		st.At(t, w.state)
-		for i := range w.sim.drive.Parts {
-			if w.passes(i, t, w.state) {
-				w.crossing(st, i, before, t)
-			}
+		for _, at := range append(w.passages(st, before, t), t) {
+			st.At(at, w.state)
+			w.take(at, w.state)
 		}
-		st.At(t, w.state)
-		w.take(t, w.state)
 		before = t
 	}
 	return nil
+}
+
+// passages lists, in order, the instants just after something has passed between the last sample and the instant to.
+func (w *sampler) passages(st *ode.Step, from, to float64) (at []float64) {
+	var passed []func(t float64, y []float64) bool
+	st.At(to, w.state)
+	for i := range w.sim.drive.Parts {
+		if w.passes(i, to, w.state) {
+			passed = append(passed, func(t float64, y []float64) bool { return w.passes(i, t, y) })
+		}
+	}
+	for i := range watched {
+		if w.turns(i, to, w.state) {
+			passed = append(passed, func(t float64, y []float64) bool { return w.turns(i, t, y) })
+		}
+	}
+	for _, p := range passed {
+		lo, hi := from, to
+		for hi-lo > 1e-3 {
+			mid := (lo + hi) / 2
+			st.At(mid, w.state)
+			if p(mid, w.state) {
+				hi = mid
+			} else {
+				lo = mid
+			}
+		}
+		if hi < to {
+			at = append(at, hi)
+		}
+	}
+	slices.Sort(at)
+	return at
 }
 
 // passes says whether part i lies on the other side of its limit at (t, y) than at the last sample.
@@ -97,21 +127,9 @@ func (w *sampler) passes(i int, t float64, y []float64) bool {
 	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (last > part.Limit)
 }
 
-// crossing samples just after the instant between from and to at which part i passes its limit.
-func (w *sampler) crossing(st *ode.Step, i int, from, to float64) {
-	for to-from > 1e-3 {
-		mid := (from + to) / 2
-		st.At(mid, w.state)
-		if w.passes(i, mid, w.state) {
-			to = mid
-		} else {
-			from = mid
-		}
-	}
-	if to > w.time[len(w.time)-1] {
-		st.At(to, w.state)
-		w.take(to, w.state)
-	}
+// turns says whether watched condition i holds at (t, y) where it did not at the last sample, or the other way round.
+func (w *sampler) turns(i int, t float64, y []float64) bool {
+	return watched[i].active(w.sim.drive.Point(t, y)) != w.sim.tracker.active[i]
 }
 
 // take samples one instant.

@@ -158,22 +158,22 @@ func (b *Book) Boats(ctx context.Context) ([]string, error) {
 		return nil, err
 	}
 	defer root.close()
-	entries, err := root.list(ctx)
+	names, err := root.list(ctx)
 	if err != nil {
 		return nil, err
 	}
 	var boats []string
-	for _, e := range entries {
-		if !e.IsDir() || CheckBoatName(e.Name()) != nil {
+	for _, name := range names {
+		if CheckBoatName(name) != nil || !root.isFolder(name) {
 			continue
 		}
-		f, err := root.sub(e.Name())
+		f, err := root.sub(name)
 		if err != nil {
-			boats = append(boats, e.Name()) // a folder that cannot be read is not hidden
+			boats = append(boats, name) // a folder that cannot be read is not hidden
 			continue
 		}
 		if f.isBoat() {
-			boats = append(boats, e.Name())
+			boats = append(boats, name)
 		}
 		f.close()
 	}

@@ -271,7 +271,7 @@ func TestProcessesSaveAtOnce(t *testing.T) {
 	}
 	children.Wait()
 	t.Logf("%d versions saved", len(r.versions))
-	assert.GreaterOrEqual(t, len(r.versions), each)
+	assert.NotEmpty(t, r.versions)
 	checkSurvived(t, b.Dir(), r)
 	checkNothingLeft(t, b.Dir())
 }

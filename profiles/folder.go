@@ -13,7 +13,6 @@ import (
 	"path"
 	"runtime"
 	"slices"
-	"strings"
 	"syscall"
 )
 
@@ -81,30 +80,31 @@ func (f *folder) ensure(name string) (*folder, error) {
 	return f.sub(name)
 }
 
-// list gives what is in the folder in the order of names, but for temporary files.
-func (f *folder) list(ctx context.Context) ([]fs.DirEntry, error) {
-	var all []fs.DirEntry
-	err := f.scan(ctx, func(e fs.DirEntry) {
-		if !isTemporary(e.Name()) {
-			all = append(all, e)
+// list gives the names in the folder in order, but for temporary files.
+func (f *folder) list(ctx context.Context) ([]string, error) {
+	var all []string
+	err := f.scan(ctx, func(name string) {
+		if !isTemporary(name) {
+			all = append(all, name)
 		}
 	})
-	slices.SortFunc(all, func(a, b fs.DirEntry) int { return strings.Compare(a.Name(), b.Name()) })
+	slices.Sort(all)
 	return all, err
 }
 
-// scan goes through the folder in no order, in batches, so that a folder of endless files is given up
-// before it fills the memory.
-func (f *folder) scan(ctx context.Context, each func(fs.DirEntry)) error {
+// scan goes through the names in the folder in no order, in batches, so that a folder of endless files
+// is given up before it fills the memory.
+func (f *folder) scan(ctx context.Context, each func(name string)) error {
 	dir, err := f.root.Open(".")
 	if err != nil {
 		return err
 	}
 	defer dir.Close()
 	for n := 0; n <= maxFilesPerFolder; {
-		some, err := dir.ReadDir(1024)
-		for _, e := range some {
-			each(e)
+		// Names only: in a Root, reading entries looks at each file once more.
+		some, err := dir.Readdirnames(1024)
+		for _, name := range some {
+			each(name)
 		}
 		n += len(some)
 		if errors.Is(err, io.EOF) {
@@ -115,6 +115,12 @@ func (f *folder) scan(ctx context.Context, each func(fs.DirEntry)) error {
 		}
 	}
 	return fmt.Errorf("%s holds more than %d files: this is no folder of a book", f.path, maxFilesPerFolder)
+}
+
+// isFolder tells whether a name in f is a folder, and no link to one.
+func (f *folder) isFolder(name string) bool {
+	info, err := f.root.Lstat(name)
+	return err == nil && info.IsDir()
 }
 
 // open opens a regular file that is not longer than limit.

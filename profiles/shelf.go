@@ -37,21 +37,17 @@ func (f *folder) shelf(ctx context.Context, boat, name string) (*shelf, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries, err := dir.list(ctx)
+	names, err := dir.list(ctx)
 	if err != nil {
 		dir.close()
 		return nil, err
 	}
 	s := &shelf{boat: boat, dir: dir}
-	for _, e := range entries {
-		st, ok := parseStamp(e.Name())
-		switch {
-		case !ok:
-			s.strays = append(s.strays, Problem{Path: dir.at(e.Name()), What: "is no file of the book; it is not read"})
-		case !e.Type().IsRegular():
-			s.strays = append(s.strays, Problem{Path: dir.at(e.Name()), What: "is not a plain file; it is not read", Hurt: true})
-		default:
+	for _, name := range names {
+		if st, ok := parseStamp(name); ok {
 			s.stamps = append(s.stamps, st)
+		} else {
+			s.strays = append(s.strays, Problem{Path: dir.at(name), What: "is no file of the book; it is not read"})
 		}
 	}
 	return s, nil

@@ -41,13 +41,14 @@ const sweepAge = 24 * time.Hour
 // sweep removes temporary files that a killed process left behind, and names them.
 func (f *folder) sweep(ctx context.Context, now time.Time) (swept []string, err error) {
 	var leftovers []string
-	scanErr := f.scan(ctx, func(e fs.DirEntry) {
-		pid, ok := temporaryPid(e.Name())
-		if !ok || !e.Type().IsRegular() || processLives(pid) {
+	scanErr := f.scan(ctx, func(name string) {
+		pid, ok := temporaryPid(name)
+		if !ok || processLives(pid) {
 			return
 		}
-		if info, err := e.Info(); err == nil && now.Sub(info.ModTime()) >= sweepAge {
-			leftovers = append(leftovers, e.Name())
+		info, err := f.root.Lstat(name)
+		if err == nil && info.Mode().IsRegular() && now.Sub(info.ModTime()) >= sweepAge {
+			leftovers = append(leftovers, name)
 		}
 	})
 	for _, name := range leftovers {

@@ -65,15 +65,15 @@ func (b *Book) verifyRoot(ctx context.Context, r *Report) error {
 		return err
 	}
 	defer root.close()
-	entries, err := root.list(ctx)
+	names, err := root.list(ctx)
 	if err != nil {
 		return err
 	}
-	for _, e := range entries {
-		named := CheckBoatName(e.Name()) == nil
-		hidden := strings.HasPrefix(e.Name(), ".")
-		if named && !e.IsDir() || !named && e.IsDir() && !hidden {
-			r.note(root.at(e.Name()), "is no folder of a boat; it is not read")
+	for _, name := range names {
+		named := CheckBoatName(name) == nil
+		hidden := strings.HasPrefix(name, ".")
+		if named != root.isFolder(name) && (named || !hidden) {
+			r.note(root.at(name), "is no folder of a boat; it is not read")
 		}
 	}
 	for name, text := range map[string]string{attributesFile: attributesText, ignoreFile: ignoreText} {
@@ -177,28 +177,28 @@ func (r *Report) checkKept(ctx context.Context, f *folder, needed map[Hash]Kept)
 		return err
 	}
 	defer dir.close()
-	entries, err := dir.list(ctx)
+	names, err := dir.list(ctx)
 	if err != nil {
 		return err
 	}
-	for _, e := range entries {
-		h := Hash(e.Name())
+	for _, name := range names {
+		h := Hash(name)
 		k, used := needed[h]
 		delete(needed, h)
 		if !h.valid() {
-			r.note(dir.at(e.Name()), "is no file of the book; it is not read")
+			r.note(dir.at(name), "is no file of the book; it is not read")
 			continue
 		}
-		have, _, err := dir.hash(ctx, e.Name(), maxKeptBytes)
+		have, _, err := dir.hash(ctx, name, maxKeptBytes)
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case err != nil:
-			r.hurt(dir.at(e.Name()), h, err.Error())
+			r.hurt(dir.at(name), h, err.Error())
 		case have != h:
-			r.hurt(dir.at(e.Name()), h, fmt.Sprintf("%s (%s %s)", errHashDiffers, k.Role, k.Name))
+			r.hurt(dir.at(name), h, fmt.Sprintf("%s (%s %s)", errHashDiffers, k.Role, k.Name))
 		case !used:
-			r.note(dir.at(e.Name()), "belongs to no version: it was left by a save that did not end, or its version is damaged")
+			r.note(dir.at(name), "belongs to no version: it was left by a save that did not end, or its version is damaged")
 		default:
 			r.Kept++
 		}

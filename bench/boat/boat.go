@@ -48,15 +48,15 @@ type Battery struct {
 	RatedTime          quantity.Value `key:"rated_time" unit:"s" default:"20 h" above:"0 s" example:"20 h" doc:"discharge time at which the capacity is rated (used with peukert)" find:"data sheet, C20 means 20 h"`
 	Peukert            quantity.Value `key:"peukert" unit:"1" default:"1" min:"1" max:"1.6" example:"1" doc:"Peukert exponent; 1 for lithium, 1.1 to 1.3 for lead-acid" find:"from two discharge times on the data sheet"`
 	Resistance         quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"8 mΩ ± 15 %, measured" doc:"ohmic resistance of the whole bank at resistance_at, at once after a load step" find:"voltage step over current step within a second of switching a load"`
-	ResistanceAt       quantity.Value `key:"resistance_at" unit:"°C" default:"25 °C" example:"25 °C" doc:"cell temperature of that resistance"`
+	ResistanceAt       quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"cell temperature of that resistance"`
 	ResistanceColdness quantity.Value `key:"resistance_per_kelvin" unit:"1/K" default:"2.5 %/K" min:"0 1/K" max:"0.1 1/K" example:"2.5 %/K, estimated" doc:"rise of resistance per kelvin of cooling: R(T) = R·exp(c·(T0 − T))" find:"resistance at two temperatures on the data sheet; 2 to 3 %/K is common practice, no source"`
 	Polarisation       datafile.Table `key:"polarisation" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
 	OCV                datafile.Table `key:"ocv" unit:"1|V" min:"0 %|0 V" max:"100 %|5 V" optional:"yes" doc:"open-circuit voltage of one cell over state of charge; left out: the chemistry's own table" find:"rest voltages of the data sheet"`
 	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"40 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
-	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
-	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" unit:"°C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature"`
+	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
+	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature"`
 	CellLowest         quantity.Value `key:"cell_lowest" unit:"V" above:"0 V" optional:"yes" example:"2.5 V, data sheet" doc:"lowest cell voltage the maker allows under load"`
 	CellHighest        quantity.Value `key:"cell_highest" unit:"V" above:"0 V" optional:"yes" example:"3.65 V, data sheet" doc:"highest cell voltage the maker allows"`
 	Management         *Management    `key:"management"`
@@ -71,7 +71,7 @@ type Management struct {
 	CellLow          quantity.Value `key:"cell_low" unit:"V" above:"0 V" example:"2.6 V, data sheet" doc:"cell voltage under load at which it opens after cell_delay"`
 	CellHigh         quantity.Value `key:"cell_high" unit:"V" above:"0 V" example:"3.65 V, data sheet" doc:"cell voltage at which it opens after cell_delay"`
 	CellDelay        quantity.Value `key:"cell_delay" unit:"s" default:"2 s" min:"0 s" example:"2 s, data sheet" doc:"how long it bears a cell voltage outside"`
-	TemperatureHigh  quantity.Value `key:"temperature_high" unit:"°C" default:"60 °C" example:"60 °C, data sheet" doc:"cell temperature at which it opens"`
+	TemperatureHigh  quantity.Value `key:"temperature_high" unit:"°C" min:"-60 °C" max:"400 °C" default:"60 °C" example:"60 °C, data sheet" doc:"cell temperature at which it opens"`
 }
 
 // Charging is a source at the battery during the run: solar, generator or shore.
@@ -88,9 +88,9 @@ type Cable struct {
 	Section           quantity.Value `key:"section" unit:"mm²" above:"0 mm²" example:"70 mm², data sheet" doc:"conductor section" find:"printed on the cable"`
 	Length            quantity.Value `key:"length" unit:"m" above:"0 m" example:"3 m, measured" doc:"length out and back together"`
 	ConductorClass    int            `key:"conductor_class" default:"5" min:"2" max:"5" example:"5" doc:"IEC 60228 class: 2 stranded, 5 flexible"`
-	Rated             quantity.Value `key:"rated_temperature" unit:"°C" default:"90 °C" example:"90 °C, data sheet" doc:"highest conductor temperature of the insulation: its limit" find:"printed on the cable"`
+	Rated             quantity.Value `key:"rated_temperature" unit:"°C" min:"-60 °C" max:"400 °C" default:"90 °C" example:"90 °C, data sheet" doc:"highest conductor temperature of the insulation: its limit" find:"printed on the cable"`
 	Ampacity          quantity.Value `key:"ampacity" unit:"A" above:"0 A" optional:"yes" example:"250 A, data sheet" doc:"current that brings it to rated_temperature at ampacity_at" find:"cable maker's table, or the table that applies to your boat"`
-	AmpacityAt        quantity.Value `key:"ampacity_at" unit:"°C" default:"30 °C" example:"30 °C" doc:"air temperature of that ampacity"`
+	AmpacityAt        quantity.Value `key:"ampacity_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"30 °C" example:"30 °C" doc:"air temperature of that ampacity"`
 	Bundling          quantity.Value `key:"bundling" unit:"1" default:"100 %" above:"0 %" max:"100 %" example:"100 %" doc:"factor on the ampacity for cables that lie together"`
 	EngineSpace       bool           `key:"engine_space" default:"false" example:"false" doc:"it runs through the warm machinery space (static rules take the lower ampacity)"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
@@ -107,7 +107,7 @@ type Joint struct {
 	Resistance        quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"0.1 mΩ ± 50 %, estimated" doc:"its resistance" find:"millivolts across it over amperes through it"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" default:"6 K/W" above:"0 K/W" example:"6 K/W, estimated" doc:"joint to the air around it"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"60 J/K" above:"0 J/K" example:"60 J/K, estimated" doc:"of lug and stud"`
-	Limit             quantity.Value `key:"limit" unit:"°C" default:"105 °C" example:"105 °C, data sheet" doc:"highest temperature of the joint"`
+	Limit             quantity.Value `key:"limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"105 °C" example:"105 °C, data sheet" doc:"highest temperature of the joint"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 }
 
@@ -125,8 +125,8 @@ type Fuse struct {
 	Let           quantity.Value `key:"melting_i2t" unit:"A²·s" above:"0 A²·s" optional:"yes" doc:"pre-arcing I²t of the fastest element" find:"data sheet, pre-arcing or melting I²t"`
 	Arcing        quantity.Value `key:"arcing_time" unit:"s" default:"5 ms" min:"0 s" example:"5 ms, estimated" doc:"added to the melting time until the current is broken"`
 	Resistance    quantity.Value `key:"resistance" unit:"Ω" optional:"yes" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
-	CurveAt       quantity.Value `key:"curve_at" unit:"°C" default:"25 °C" example:"25 °C" doc:"air temperature of the curves"`
-	ElementMelted quantity.Value `key:"derating_temperature" unit:"°C" default:"200 °C" example:"200 °C, estimated" doc:"effective temperature for derating with the air: rating goes with sqrt((this − air)/(this − curve_at))" find:"fit it to the data sheet's ambient derating"`
+	CurveAt       quantity.Value `key:"curve_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"air temperature of the curves"`
+	ElementMelted quantity.Value `key:"derating_temperature" unit:"°C" min:"-60 °C" max:"1500 °C" default:"200 °C" example:"200 °C, estimated" doc:"effective temperature for derating with the air: rating goes with sqrt((this − air)/(this − curve_at))" find:"fit it to the data sheet's ambient derating"`
 	Place         string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 }
 
@@ -139,7 +139,7 @@ type Contactor struct {
 	Resistance        quantity.Value `key:"resistance" unit:"Ω" default:"0.2 mΩ" above:"0 Ω" example:"0.2 mΩ, data sheet" doc:"contact resistance"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"contacts to air; else so that the rated current gives a rise of 50 K"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"200 J/K" above:"0 J/K" example:"200 J/K, estimated" doc:"of contacts and studs"`
-	Limit             quantity.Value `key:"limit" unit:"°C" default:"110 °C" example:"110 °C, data sheet" doc:"highest temperature of its terminals"`
+	Limit             quantity.Value `key:"limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"110 °C" example:"110 °C, data sheet" doc:"highest temperature of its terminals"`
 	CoilPower         quantity.Value `key:"coil_power" unit:"W" default:"12 W" min:"0 W" max:"1 kW" example:"12 W, data sheet" doc:"power of the closed coil, drawn from the battery"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 }
@@ -165,10 +165,10 @@ type Stage struct {
 	FreewheelResistance quantity.Value `key:"freewheel_resistance" unit:"Ω" above:"0 Ω" optional:"yes" doc:"resistance of the synchronous freewheel switch at 25 °C; else as the switch"`
 	SwitchHeat          datafile.Table `key:"switch_heat" unit:"K/W|s" above:"0 K/W|0 s" example:"[[\"0.02 K/W\", \"5 ms\"], [\"0.06 K/W\", \"150 ms\"]]" doc:"Foster pairs of the switch, junction to heat sink" find:"transient thermal impedance curve of the device, over the number in parallel, plus the pad"`
 	FreewheelHeat       datafile.Table `key:"freewheel_heat" unit:"K/W|s" above:"0 K/W|0 s" optional:"yes" doc:"the same of the freewheel device; else as the switch"`
-	JunctionLimit       quantity.Value `key:"junction_limit" unit:"°C" default:"150 °C" example:"150 °C, data sheet" doc:"highest junction temperature"`
+	JunctionLimit       quantity.Value `key:"junction_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"150 °C" example:"150 °C, data sheet" doc:"highest junction temperature"`
 	SinkResistance      quantity.Value `key:"sink_resistance" unit:"K/W" above:"0 K/W" example:"0.12 K/W, estimated" doc:"heat sink to what cools it" find:"steady rise over loss"`
 	SinkHeatCapacity    quantity.Value `key:"sink_heat_capacity" unit:"J/K" above:"0 J/K" example:"2.5 kJ/K, estimated" doc:"heat capacity of sink and case" find:"mass of aluminium times 900 J/(kg·K)"`
-	SinkLimit           quantity.Value `key:"sink_limit" unit:"°C" default:"90 °C" example:"90 °C, data sheet" doc:"highest temperature of the heat sink"`
+	SinkLimit           quantity.Value `key:"sink_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"90 °C" example:"90 °C, data sheet" doc:"highest temperature of the heat sink"`
 	Cooling             string         `key:"cooling" one:"compartment|air|water" default:"compartment" example:"compartment" doc:"what cools the sink"`
 	FanLost             quantity.Value `key:"lost_cooling_factor" unit:"1" default:"3" min:"1" example:"3" doc:"sink_resistance is multiplied by this when its fan or water is lost"`
 	Housekeeping        quantity.Value `key:"housekeeping" unit:"W" default:"8 W" min:"0 W" max:"2 kW" example:"8 W, measured" doc:"power of its own electronics"`
@@ -176,7 +176,7 @@ type Stage struct {
 	CapacitorESR        quantity.Value `key:"capacitor_esr" unit:"Ω" default:"2 mΩ" min:"0 Ω" example:"2 mΩ, estimated" doc:"its equivalent series resistance"`
 	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the heat sink's air"`
 	CapacitorHeat       quantity.Value `key:"capacitor_heat_capacity" unit:"J/K" default:"120 J/K" above:"0 J/K" example:"120 J/K, estimated" doc:"of the capacitors"`
-	CapacitorLimit      quantity.Value `key:"capacitor_limit" unit:"°C" default:"105 °C" example:"105 °C, data sheet" doc:"highest core temperature"`
+	CapacitorLimit      quantity.Value `key:"capacitor_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"105 °C" example:"105 °C, data sheet" doc:"highest core temperature"`
 	SamplePeriod        quantity.Value `key:"sample_period" unit:"s" default:"5 ms" above:"0 s" max:"1 s" example:"5 ms, estimated" doc:"how often the controller looks at its voltage and temperatures" find:"ask the maker; 1 to 20 ms is common practice, no source"`
 	CurrentLoop         quantity.Value `key:"current_loop_time" unit:"s" default:"2 ms" above:"0 s" max:"100 ms" example:"2 ms, estimated" doc:"time constant of the inner current control"`
 }
@@ -192,7 +192,7 @@ type Motor struct {
 	Magnetisation datafile.Table `key:"magnetisation" unit:"A|V·s/rad" min:"0 A|0 V·s/rad" optional:"yes" doc:"series-wound: induced voltage per speed over current, from 0 A up" find:"load curve: (volts − I·R − brush drop)/(rad/s) at each current"`
 	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"14 mΩ ± 10 %, data sheet" doc:"between the terminals at resistance_at, brushes apart; a series field included" find:"locked shaft: volts over amperes, within a second"`
 	FieldShare    quantity.Value `key:"field_share" unit:"1" default:"40 %" min:"0 %" max:"90 %" example:"40 %" doc:"series-wound: share of the resistance that is in the field"`
-	ResistanceAt  quantity.Value `key:"resistance_at" unit:"°C" default:"20 °C" example:"20 °C" doc:"winding temperature of that resistance"`
+	ResistanceAt  quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"20 °C" example:"20 °C" doc:"winding temperature of that resistance"`
 	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" example:"80 µH, estimated" doc:"armature (and series field) inductance"`
 	BrushDrop     quantity.Value `key:"brush_drop" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless"`
 	Friction      quantity.Value `key:"friction_torque" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
@@ -202,11 +202,11 @@ type Motor struct {
 	SpeedLimit    quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
 
 	Magnets           string         `key:"magnets" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
-	MagnetLimit       quantity.Value `key:"magnet_limit" unit:"°C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
+	MagnetLimit       quantity.Value `key:"magnet_limit" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
 	DemagnetCurrent   quantity.Value `key:"demagnetising_current" unit:"A" above:"0 A" optional:"yes" example:"600 A, data sheet" doc:"motor current that begins to weaken the magnets for ever, at 20 °C"`
 	DemagnetPerKelvin quantity.Value `key:"demagnetising_per_kelvin" unit:"1/K" optional:"yes" doc:"change of that current per kelvin above 20 °C; else +0.4 %/K ferrite (worst when cold), −0.6 %/K NdFeB (worst when hot); both from memory"`
 
-	WindingLimit        quantity.Value `key:"winding_limit" unit:"°C" optional:"yes" doc:"highest winding temperature; else that of the insulation class"`
+	WindingLimit        quantity.Value `key:"winding_limit" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" doc:"highest winding temperature; else that of the insulation class"`
 	WindingHeatCapacity quantity.Value `key:"winding_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of the copper with its slots; else from mass"`
 	WindingToHousing    quantity.Value `key:"winding_to_housing" unit:"K/W" above:"0 K/W" optional:"yes" doc:"thermal resistance; else from the rating"`
 	HousingHeatCapacity quantity.Value `key:"housing_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of iron and case; else from mass"`
@@ -218,7 +218,7 @@ type Motor struct {
 
 	BrushHeatCapacity quantity.Value `key:"brush_heat_capacity" unit:"J/K" default:"150 J/K" above:"0 J/K" example:"150 J/K, estimated" doc:"of commutator and brushes"`
 	BrushToHousing    quantity.Value `key:"brush_to_housing" unit:"K/W" default:"0.5 K/W" above:"0 K/W" example:"0.5 K/W, estimated" doc:"commutator to housing"`
-	BrushLimit        quantity.Value `key:"brush_limit" unit:"°C" default:"160 °C" example:"160 °C, estimated" doc:"highest commutator temperature"`
+	BrushLimit        quantity.Value `key:"brush_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"160 °C" example:"160 °C, estimated" doc:"highest commutator temperature"`
 	BarHeatCapacity   quantity.Value `key:"bar_heat_capacity" unit:"J/K" default:"15 J/K" above:"0 J/K" example:"15 J/K, estimated" doc:"of the few commutator bars that stand under the brushes when the shaft is still"`
 	BarToCommutator   quantity.Value `key:"bar_to_commutator" unit:"K/W" default:"0.6 K/W" above:"0 K/W" example:"0.6 K/W, estimated" doc:"from those bars to the rest"`
 	PhaseFactor       quantity.Value `key:"standstill_phase_factor" unit:"1" default:"2" min:"1" max:"2" example:"2" doc:"brushless: loss of the most loaded phase over the mean, at standstill"`
@@ -267,7 +267,7 @@ type Compartment struct {
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"30 kJ/K" above:"0 J/K" example:"30 kJ/K, estimated" doc:"of its air and the surfaces that follow it"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.03 K/W" above:"0 K/W" example:"0.03 K/W, estimated" doc:"to the outside, vents open" find:"steady rise of its air over the heat lost in it"`
 	Closed            quantity.Value `key:"closed_factor" unit:"1" default:"3" min:"1" example:"3, estimated" doc:"thermal_resistance is multiplied by this when its vents are closed or its fan is lost"`
-	Limit             quantity.Value `key:"limit" unit:"°C" default:"65 °C" example:"65 °C, estimated" doc:"highest air temperature the things in it are rated for"`
+	Limit             quantity.Value `key:"limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"65 °C" example:"65 °C, estimated" doc:"highest air temperature the things in it are rated for"`
 }
 
 // Instruments are what the person measures with; their errors widen every predicted band.

@@ -94,17 +94,17 @@ func readBoat(name string, text []byte) (*boat.Boat, error) {
 		source.Problem(p.Key, "%v", p.Err)
 	}
 	if source.Err() == nil {
-		checkCloseFor(b, source)
+		if model, err := drive.New(b, settings.Set{}, drive.Conditions{}); err != nil {
+			source.Problem("", "%v", err) // no single key is at fault
+		} else {
+			checkCloseFor(b, source, model)
+		}
 	}
 	return b, source.Err()
 }
 
 // checkCloseFor finds a share that is for no part, or for one that has another.
-func checkCloseFor(b *boat.Boat, source *datafile.Source) {
-	model, err := drive.New(b, settings.Set{}, drive.Conditions{})
-	if err != nil {
-		return // told where the boat is tried
-	}
+func checkCloseFor(b *boat.Boat, source *datafile.Source, model *drive.Model) {
 	var names []string
 	for _, p := range model.Parts {
 		names = append(names, p.Name)

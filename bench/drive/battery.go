@@ -23,7 +23,6 @@ type battery struct {
 	available   float64 // share of the charge in the available well; 1 for no second well
 	wellRate    float64 // 1/s, how fast the wells even out
 	heat        float64 // J/K
-	lowestOCV   float64
 	ocvIntegral float64 // ∫ OCV ds from 0 to 1, one cell
 }
 

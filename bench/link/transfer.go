@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
+	"slices"
+	"strings"
 )
 
 // Change is one setting to write. Values are SI; of a choice the index of the word.
@@ -12,81 +15,234 @@ type Change struct {
 	From, To float64
 }
 
-// Journal hears of every write before and after it, so that after a crash or an unplugged line somebody knows what is in
-// the controller. Note must have reached the disk when it returns.
-type Journal interface {
-	Note(state State, c Change) error
-}
-
-// State is how far a write has come.
+// State is what is known of a setting in the controller after a step of a transfer.
 type State string
 
 const (
-	Intends    State = "intends"     // about to be written: either value may be in the controller
-	Holds      State = "holds"       // read back: the new value is in the controller
+	Found      State = "found"       // read: From is in the controller
+	Intends    State = "intends"     // about to be written: From or To may be in the controller
+	Holds      State = "holds"       // read back: To is in the controller
 	Failed     State = "failed"      // not read back: nobody knows
-	RolledBack State = "rolled back" // read back: the old value is in the controller again
+	RolledBack State = "rolled back" // read back: From is in the controller again
 )
+
+// Known is the value that is surely in the controller after a state of a change; ok is false where nobody knows.
+func (s State) Known(c Change) (value float64, ok bool) {
+	switch s {
+	case Found, RolledBack:
+		return c.From, true
+	case Holds:
+		return c.To, true
+	}
+	return 0, false
+}
+
+// Journal hears of every step of a transfer, so that after a crash or an unplugged line somebody knows what is in the
+// controller. What it is told must have reached the disk when Note returns.
+type Journal interface {
+	Note(state State, changes ...Change) error
+}
+
+// StrayError says that settings changed which nobody wrote: the controller was reset, or somebody else writes to it.
+type StrayError struct {
+	Strays []Change // from what was expected to what was found
+}
+
+func (e *StrayError) Error() string {
+	return fmt.Sprintf("%s changed by itself: the controller was reset, or somebody else writes to it", keys(e.Strays))
+}
 
 // TransferError is a transfer that failed part-way.
 type TransferError struct {
-	Change     Change
-	Err        error
-	Restored   bool     // everything written before is back as it was
-	Unrestored []Change // what could not be put back
+	Change  Change   // the one under way
+	Err     error    // what went wrong
+	Still   []Change // what could not be put back, as it was read afterwards: from what was to what is now
+	Unknown []Change // what could not be put back, and could not be read either
 }
+
+// Restored says whether the controller surely holds again what it held before.
+func (e *TransferError) Restored() bool { return len(e.Still)+len(e.Unknown) == 0 }
 
 func (e *TransferError) Error() string {
-	if e.Restored {
-		return fmt.Sprintf("%s was not taken; what had been written is back as it was: %v", e.Change.Key, e.Err)
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s was not written: %v", e.Change.Key, e.Err)
+	if e.Restored() {
+		b.WriteString("; the controller holds again what it held before")
 	}
-	return fmt.Sprintf("%s was not taken, and %d settings could not be put back: read the controller before anything else: %v", e.Change.Key, len(e.Unrestored), e.Err)
+	if len(e.Still) > 0 {
+		fmt.Fprintf(&b, "; not put back: %s", keys(e.Still))
+	}
+	if len(e.Unknown) > 0 {
+		fmt.Fprintf(&b, "; nobody knows what it holds now for %s: read the controller before anything else", keys(e.Unknown))
+	}
+	return b.String()
 }
 
-// Unwrap gives what went wrong first.
+// Unwrap gives what went wrong.
 func (e *TransferError) Unwrap() error { return e.Err }
 
-// Transfer writes changes one by one in the order given, each read back. If one fails it puts back what was there, latest
-// first. It refuses while the motor runs. The error is a *TransferError once anything was written or tried.
+func keys(changes []Change) string {
+	var list []string
+	for _, c := range changes {
+		list = append(list, c.Key)
+	}
+	return strings.Join(list, ", ")
+}
+
+// Transfer writes changes one by one in the order given. After each it reads all settings: the new value must be there,
+// and nothing else may have changed. If something fails it puts back what was there. It refuses while the motor
+// runs, and where a setting is no longer what the change says. The error is a *TransferError once anything was
+// written or tried; before that, nothing was written.
 func Transfer(ctx context.Context, c Controller, changes []Change, journal Journal) error {
-	switch running, err := c.Running(ctx); {
-	case errors.Is(err, ErrUnknown):
-	case err != nil:
-		return fmt.Errorf("nothing was written: the controller does not say whether the motor runs: %w", err)
-	case running:
-		return fmt.Errorf("nothing was written: %w", ErrRunning)
+	t := transfer{c: c, journal: journal, step: map[string]float64{}}
+	for _, s := range c.Describe().Settings {
+		t.step[s.Key] = s.Step
+	}
+	if err := t.begin(ctx, changes); err != nil {
+		return fmt.Errorf("nothing was written: %w", err)
 	}
 	for i, change := range changes {
-		err := journal.Note(Intends, change)
-		if err != nil {
-			err = fmt.Errorf("the journal could not be written: %w", err)
-		} else {
-			_, err = c.WriteSetting(ctx, change.Key, change.To)
-		}
-		if err == nil {
-			if err = journal.Note(Holds, change); err == nil {
-				continue
+		if err := t.write(ctx, change); err != nil {
+			unsure := []Change{change}
+			if stray := new(StrayError); errors.As(err, &stray) {
+				unsure = append(unsure, stray.Strays...)
 			}
-			err = fmt.Errorf("the journal could not be written: %w", err)
+			_ = journal.Note(Failed, unsure...) // the first error is the one to tell
+			failed := &TransferError{Change: change, Err: err}
+			failed.Still, failed.Unknown = t.restore(context.WithoutCancel(ctx), changes[:i+1])
+			return failed
 		}
-		failed := &TransferError{Change: change, Err: err}
-		_ = journal.Note(Failed, change) // the first error is the one to tell
-		failed.Unrestored = restore(context.WithoutCancel(ctx), c, changes[:i+1], journal)
-		failed.Restored = len(failed.Unrestored) == 0
-		return failed
 	}
 	return nil
 }
 
-// restore puts settings back, latest first, and returns those it could not.
-func restore(ctx context.Context, c Controller, written []Change, journal Journal) (left []Change) {
+// transfer is one under way.
+type transfer struct {
+	c        Controller
+	journal  Journal
+	step     map[string]float64 // between neighbouring values
+	before   map[string]float64 // all settings as they were
+	expected map[string]float64 // and as they should be now
+}
+
+// begin reads what is there and sees to it that it may be changed.
+func (t *transfer) begin(ctx context.Context, changes []Change) error {
+	switch running, err := t.c.Running(ctx); {
+	case errors.Is(err, ErrUnknown): // WriteSetting decides
+	case err != nil:
+		return fmt.Errorf("the controller does not say whether the motor runs: %w", err)
+	case running:
+		return ErrRunning
+	}
+	held, err := t.c.ReadSettings(ctx)
+	if err != nil {
+		return fmt.Errorf("the controller's settings cannot be read: %w", err)
+	}
+	t.before, t.expected = held, map[string]float64{}
+	var all []Change
+	for key, value := range held {
+		t.expected[key] = value
+		all = append(all, Change{key, value, value})
+	}
+	for _, c := range changes {
+		if now, ok := held[c.Key]; !ok {
+			return &SettingError{Key: c.Key, Err: ErrUnknown}
+		} else if !t.same(c.Key, now, c.From) {
+			return &StrayError{[]Change{{c.Key, c.From, now}}}
+		}
+	}
+	slices.SortFunc(all, func(a, b Change) int { return strings.Compare(a.Key, b.Key) })
+	if err := t.journal.Note(Found, all...); err != nil {
+		return fmt.Errorf("the journal cannot be written: %w", err)
+	}
+	return nil
+}
+
+// same says whether a controller could not tell two values apart.
+func (t *transfer) same(key string, a, b float64) bool {
+	return math.Abs(a-b) <= t.step[key]/2+1e-9*math.Abs(b)
+}
+
+// write writes one change and sees that it is there, and nothing else with it.
+func (t *transfer) write(ctx context.Context, change Change) error {
+	if err := t.journal.Note(Intends, change); err != nil {
+		return fmt.Errorf("the journal cannot be written: %w", err)
+	}
+	stored, err := t.c.WriteSetting(ctx, change.Key, change.To)
+	if err != nil {
+		return err
+	}
+	t.expected[change.Key] = stored
+	held, err := t.c.ReadSettings(ctx)
+	if err != nil {
+		return fmt.Errorf("the settings cannot be read again: %w", err)
+	}
+	if strays := t.differing(t.expected, held); len(strays) > 0 {
+		return &StrayError{strays}
+	}
+	if err := t.journal.Note(Holds, change); err != nil {
+		return fmt.Errorf("the journal cannot be written: %w", err)
+	}
+	return nil
+}
+
+// differing lists the settings that are not as wanted, by key.
+func (t *transfer) differing(want, held map[string]float64) (list []Change) {
+	for key, value := range want {
+		if !t.same(key, held[key], value) {
+			list = append(list, Change{key, value, held[key]})
+		}
+	}
+	slices.SortFunc(list, func(a, b Change) int { return strings.Compare(a.Key, b.Key) })
+	return list
+}
+
+// restore puts back what was there: what was written, latest first, then what changed by itself. It returns what is not
+// as it was, by what a last reading says of it.
+func (t *transfer) restore(ctx context.Context, written []Change) (still, unknown []Change) {
+	var todo []Change
 	for i := len(written) - 1; i >= 0; i-- {
-		change := written[i]
-		if _, err := c.WriteSetting(ctx, change.Key, change.From); err != nil {
-			left = append(left, change)
+		todo = append(todo, written[i])
+	}
+	if held, err := t.c.ReadSettings(ctx); err == nil {
+		todo = slices.DeleteFunc(todo, func(c Change) bool {
+			back := t.same(c.Key, held[c.Key], t.before[c.Key])
+			if back {
+				t.back(c.Key)
+			}
+			return back
+		})
+		for _, c := range t.differing(t.before, held) {
+			if !slices.ContainsFunc(todo, func(d Change) bool { return d.Key == c.Key }) {
+				todo = append(todo, c)
+			}
+		}
+	}
+	for _, c := range todo {
+		_ = t.journal.Note(Intends, Change{c.Key, c.To, t.before[c.Key]})
+		if _, err := t.c.WriteSetting(ctx, c.Key, t.before[c.Key]); err != nil {
+			unknown = append(unknown, c)
 			continue
 		}
-		_ = journal.Note(RolledBack, change)
+		t.back(c.Key)
 	}
-	return left
+	held, err := t.c.ReadSettings(ctx)
+	if err != nil {
+		return nil, unknown
+	}
+	still = t.differing(t.before, held)
+	for _, c := range still {
+		_ = t.journal.Note(Found, Change{c.Key, c.To, c.To})
+	}
+	for _, c := range unknown {
+		if t.same(c.Key, held[c.Key], t.before[c.Key]) {
+			t.back(c.Key)
+		}
+	}
+	return still, nil
+}
+
+// back notes that a setting is as it was. The journal may be what failed: the controller matters more.
+func (t *transfer) back(key string) {
+	_ = t.journal.Note(RolledBack, Change{key, t.before[key], t.before[key]})
 }

@@ -3,10 +3,12 @@ package bench
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
 	"quaybench/bench/link"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/verdict"
 )
@@ -44,8 +46,8 @@ func fileValue(s settings.Set, k link.Setting) float64 {
 }
 
 // WriteOrder turns differences into changes in an order that is safe at each step: every set of settings on the way breaks
-// no static rule that neither end breaks, and what lowers a current comes before what raises one. It fails where a
-// setting differs and cannot be written.
+// no static rule that neither end breaks, and of what that leaves open, what makes things gentler comes first. It fails
+// where a setting differs and cannot be written.
 func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
 	var pending []link.Change
 	now := s.Settings
@@ -59,8 +61,9 @@ func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
 		case len(h.Words) > 0 && h.File < 0:
 			text, _ := s.Settings.Get(h.Key)
 			return nil, fmt.Errorf("%s is %q in the settings file, which the controller has no word for; it has %s", h.Key, text, strings.Join(h.Words, ", "))
-		case h.File < h.Min-h.Step || h.File > h.Max+h.Step:
-			return nil, fmt.Errorf("%s lies outside what the controller takes", h.Key)
+		case h.File < h.Min-h.Step/2 || h.File > h.Max+h.Step/2:
+			show := func(v float64) string { return quantity.Format(v, orOne(h.Unit), 4) }
+			return nil, fmt.Errorf("%s is %s in the settings file, outside what the controller takes, %s to %s", h.Key, show(h.File), show(h.Min), show(h.Max))
 		}
 		pending = append(pending, link.Change{Key: h.Key, From: h.Controller, To: h.File})
 		now = told(now, h.Setting, h.Controller)
@@ -76,27 +79,26 @@ func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
 	}
 	var order []link.Change
 	for len(pending) > 0 {
-		pick := 0
-		for i, c := range pending {
-			if fits(broken(s, told(now, words[c.Key], c.To)), allowed) {
-				pick = i
-				break
-			}
+		pick := slices.IndexFunc(pending, func(c link.Change) bool { return fits(broken(s, told(now, words[c.Key], c.To)), allowed) })
+		if pick < 0 {
+			return nil, fmt.Errorf("%s cannot be written one by one without a rule broken on the way: write %s's limits lower first, then the rest", pending[0].Key, s.Boat.Name)
 		}
 		now = told(now, words[pending[pick].Key], pending[pick].To)
 		order = append(order, pending[pick])
-		pending = append(pending[:pick], pending[pick+1:]...)
+		pending = slices.Delete(pending, pick, pick+1)
 	}
 	return order, nil
 }
 
-// eases says whether a change makes things gentler: a current limit that falls, a ramp that lengthens.
-func eases(c link.Change) bool {
-	if strings.HasPrefix(c.Key, "ramp.") {
-		return c.To > c.From
-	}
-	return c.To < c.From
+// gentler are the settings of which more makes things gentler; of all others less does.
+var gentler = map[string]bool{
+	"ramp.rise": true, "ramp.reversal": true, "boost.rest": true,
+	"throttle.deadband": true, "throttle.curve": true, "throttle.filter_time": true, "throttle.neutral_start": true,
+	"low_voltage.start": true, "low_voltage.end": true, "low_voltage.cut_off": true, "stall.speed": true,
 }
+
+// eases says whether a change makes things gentler: a current limit that falls, a ramp that lengthens.
+func eases(c link.Change) bool { return (c.To > c.From) == gentler[c.Key] }
 
 func told(s settings.Set, k link.Setting, value float64) settings.Set {
 	var next settings.Set

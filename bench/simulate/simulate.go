@@ -132,9 +132,14 @@ func (s *simulation) corners() []float64 {
 	end := s.trial.Duration
 	at := append(s.trial.Corners(), 0, end, s.trial.LoadFrom, s.trial.CoolingLost)
 	sort.Float64s(at)
+	const apart = 1e-9 // s: corners nearer to each other are one, at the later; no step of an integrator fits between
 	var out []float64
 	for _, t := range at {
-		if t >= 0 && t <= end && (len(out) == 0 || t > out[len(out)-1]) {
+		switch n := len(out); {
+		case t < 0 || t > end:
+		case n > 0 && t-out[n-1] < apart:
+			out[n-1] = t
+		default:
 			out = append(out, t)
 		}
 	}

@@ -1,0 +1,231 @@
+package interp
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"reflect"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	yaegi "github.com/traefik/yaegi/interp"
+
+	"quaybench/repl/check"
+	"quaybench/repl/symbols"
+)
+
+// A Bind gives values that take the place of the library's for one
+// evaluation: path, then name. Its functions should end soon after ctx does.
+type Bind func(ctx context.Context) map[string]map[string]reflect.Value
+
+// Config is what sessions and scripts run with.
+type Config struct {
+	// Library that may be imported; nil means symbols.Standard.
+	Library *symbols.Library
+	// Stdout takes what is printed; nil throws it away.
+	Stdout io.Writer
+	// Bind may be nil.
+	Bind Bind
+	// Limits of memory; the zero value means DefaultLimits.
+	Limits Limits
+	// Grace is how long after its context has ended an evaluation may go on,
+	// so that it can put things in order; then it is stopped. Zero means
+	// DefaultGrace.
+	Grace time.Duration
+}
+
+// DefaultGrace leaves time for a step test to bring the lever back.
+const DefaultGrace = 2 * time.Second
+
+func (c Config) complete() (Config, error) {
+	if err := layout(); err != nil {
+		return c, err
+	}
+	if c.Library == nil {
+		lib, err := symbols.Standard()
+		if err != nil {
+			return c, err
+		}
+		c.Library = lib
+	}
+	if c.Stdout == nil {
+		c.Stdout = io.Discard
+	}
+	if c.Limits == (Limits{}) {
+		c.Limits = DefaultLimits
+	}
+	if c.Grace == 0 {
+		c.Grace = DefaultGrace
+	}
+	return c, nil
+}
+
+// ErrStopped is why an evaluation ended that was told to stop.
+var ErrStopped = errors.New("stopped")
+
+// A run is one program in one fresh interpreter.
+type run struct {
+	Config
+	step *check.Step
+	in   internals
+	host *host
+}
+
+// prepare makes an interpreter and compiles the program in it.
+func prepare(ctx context.Context, c Config, step *check.Step) (r *run, err error) {
+	r = &run{Config: c, step: step, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits}}
+	in := yaegi.New(yaegi.Options{
+		Stdin:                strings.NewReader(""),
+		Stdout:               c.Stdout,
+		Stderr:               r.host.trace,
+		Args:                 []string{},
+		Env:                  []string{},
+		SourcecodeFilesystem: noFiles{},
+	})
+	uses := []yaegi.Exports{c.Library.Exports(), r.host.exports()}
+	if c.Bind != nil {
+		bound := yaegi.Exports{}
+		for path, values := range c.Bind(ctx) {
+			p := c.Library.Package(path)
+			if p == nil {
+				return nil, fmt.Errorf("binding values of package %q, which the library does not have", path)
+			}
+			bound[path+"/./"+p.Name] = values
+		}
+		uses = append(uses, bound)
+	}
+	for _, e := range uses {
+		if err := in.Use(e); err != nil {
+			return nil, fmt.Errorf("starting the interpreter: %w", err)
+		}
+	}
+	// What was checked compiles; if it does not, say so and where.
+	if _, err := in.EvalWithContext(context.Background(), step.Text); err != nil {
+		return nil, r.cannotRun(err)
+	}
+	r.in = openInternals(in)
+	return r, nil
+}
+
+// cannotRun explains an error of the interpreter's own compiler.
+func (r *run) cannotRun(err error) error {
+	text, _, _ := strings.Cut(err.Error(), "\n")
+	e := &check.Error{Msg: "the interpreter can't run this, though it is right: " + text, Instead: "write it in a simpler way"}
+	if mark, ok := r.markNear(text); ok {
+		e.Pos = r.step.Place(mark)
+	}
+	return e
+}
+
+// call runs the entry function until it ends, is stopped or goes beyond a limit.
+func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
+	if r.step.Entry == "" {
+		return nil
+	}
+	v, err := r.in.in.EvalWithContext(context.Background(), r.step.Entry)
+	if err != nil {
+		return r.cannotRun(err)
+	}
+	entry, ok := v.Interface().(func())
+	if !ok {
+		return fmt.Errorf("the interpreter gave a %v for function %s", v.Type(), r.step.Entry)
+	}
+
+	failed := make(chan error, 1)
+	r.host.failed = func(value any) {
+		select {
+		case failed <- r.panicError(value, true):
+		default:
+		}
+	}
+	finished := make(chan error, 1)
+	go func() {
+		var err error
+		defer func() {
+			if p := recover(); p != nil {
+				err = r.panicError(p, false)
+			}
+			finished <- err
+		}()
+		entry()
+	}()
+
+	watch := time.NewTicker(watchEvery)
+	defer watch.Stop()
+	guard := newGuard(r.Limits)
+	soft := ctx.Done()
+	var grace <-chan time.Time
+	var cause error
+	halt := func(why error) {
+		if cause == nil {
+			cause = why
+			r.in.stop()
+		}
+	}
+	for {
+		select {
+		case err := <-finished:
+			r.endGoroutines(cause == nil)
+			if cause != nil {
+				r.in.revive()
+				// What had been used is garbage now.
+				if errors.As(cause, new(*LimitError)) {
+					debug.FreeOSMemory()
+				}
+				return cause
+			}
+			return err
+		case <-soft:
+			soft = nil
+			t := time.NewTimer(r.Grace)
+			defer t.Stop()
+			grace = t.C
+		case <-grace:
+			halt(stopped(ctx))
+		case <-stop:
+			stop = nil
+			halt(ErrStopped)
+		case err := <-failed:
+			halt(err)
+		case <-watch.C:
+			if err := guard.check(); err != nil {
+				halt(err)
+			}
+		}
+	}
+}
+
+// endGoroutines ends the goroutines that the entry function left running.
+func (r *run) endGoroutines(stop bool) {
+	done := make(chan struct{})
+	go func() { r.host.goroutines.Wait(); close(done) }()
+	select {
+	case <-done:
+		return
+	case <-time.After(time.Millisecond):
+	}
+	if stop {
+		r.in.stop()
+		defer r.in.revive()
+	}
+	<-done
+}
+
+// stopped gives the error of an evaluation whose context ended.
+func stopped(ctx context.Context) error {
+	if cause := context.Cause(ctx); cause != nil && !errors.Is(cause, context.Canceled) {
+		return fmt.Errorf("%w: %w", ErrStopped, cause)
+	}
+	return ErrStopped
+}
+
+// noFiles is a file system without files: an interpreter looks there for
+// packages it does not know.
+type noFiles struct{}
+
+func (noFiles) Open(name string) (fs.File, error) {
+	return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+}

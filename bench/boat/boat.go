@@ -44,10 +44,10 @@ type CloseFor struct {
 type Battery struct {
 	Chemistry          string         `key:"chemistry" one:"LFP|NMC|flooded lead-acid|AGM lead-acid" example:"LFP" doc:"chemistry of the cells" find:"label of the battery"`
 	Cells              int            `key:"cells" min:"1" max:"400" example:"16" doc:"cells in series" find:"nominal voltage over 3.2 V (LFP), 3.65 V (NMC) or 2 V (lead-acid)"`
-	Capacity           quantity.Value `key:"capacity" unit:"A·h" above:"0 A·h" example:"200 A·h ± 5 %, data sheet" doc:"rated capacity of the whole bank" find:"label; times the strings in parallel"`
+	Capacity           quantity.Value `key:"capacity" unit:"A·h" min:"0.1 A·h" max:"100000 A·h" example:"200 A·h ± 5 %, data sheet" doc:"rated capacity of the whole bank" find:"label; times the strings in parallel"`
 	RatedTime          quantity.Value `key:"rated_time" unit:"s" default:"20 h" above:"0 s" example:"20 h" doc:"discharge time at which the capacity is rated (used with peukert)" find:"data sheet, C20 means 20 h"`
 	Peukert            quantity.Value `key:"peukert" unit:"1" default:"1" min:"1" max:"1.6" example:"1" doc:"Peukert exponent; 1 for lithium, 1.1 to 1.3 for lead-acid" find:"from two discharge times on the data sheet"`
-	Resistance         quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"8 mΩ ± 15 %, measured" doc:"ohmic resistance of the whole bank at resistance_at, at once after a load step" find:"voltage step over current step within a second of switching a load"`
+	Resistance         quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"10 Ω" example:"8 mΩ ± 15 %, measured" doc:"ohmic resistance of the whole bank at resistance_at, at once after a load step" find:"voltage step over current step within a second of switching a load"`
 	ResistanceAt       quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"cell temperature of that resistance"`
 	ResistanceColdness quantity.Value `key:"resistance_per_kelvin" unit:"1/K" default:"2.5 %/K" min:"0 1/K" max:"0.1 1/K" example:"2.5 %/K, estimated" doc:"rise of resistance per kelvin of cooling: R(T) = R·exp(c·(T0 − T))" find:"resistance at two temperatures on the data sheet; 2 to 3 %/K is common practice, no source"`
 	Polarisation       datafile.Table `key:"polarisation" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
@@ -86,25 +86,25 @@ type Cable struct {
 	Name              string         `key:"name" example:"battery cable" doc:"its name in the verdict table"`
 	Circuit           string         `key:"circuit" one:"battery|motor" example:"battery" doc:"whose current it carries: battery current or motor current"`
 	Section           quantity.Value `key:"section" unit:"mm²" above:"0 mm²" example:"70 mm², data sheet" doc:"conductor section" find:"printed on the cable"`
-	Length            quantity.Value `key:"length" unit:"m" above:"0 m" example:"3 m, measured" doc:"length out and back together"`
+	Length            quantity.Value `key:"length" unit:"m" above:"0 m" max:"1000 m" example:"3 m, measured" doc:"length out and back together"`
 	ConductorClass    int            `key:"conductor_class" default:"5" min:"2" max:"5" example:"5" doc:"IEC 60228 class: 2 stranded, 5 flexible"`
 	Rated             quantity.Value `key:"rated_temperature" unit:"°C" min:"-60 °C" max:"400 °C" default:"90 °C" example:"90 °C, data sheet" doc:"highest conductor temperature of the insulation: its limit" find:"printed on the cable"`
-	Ampacity          quantity.Value `key:"ampacity" unit:"A" above:"0 A" optional:"yes" example:"250 A, data sheet" doc:"current that brings it to rated_temperature at ampacity_at" find:"cable maker's table, or the table that applies to your boat"`
+	Ampacity          quantity.Value `key:"ampacity" unit:"A" above:"0 A" max:"10 kA" optional:"yes" example:"250 A, data sheet" doc:"current that brings it to rated_temperature at ampacity_at" find:"cable maker's table, or the table that applies to your boat"`
 	AmpacityAt        quantity.Value `key:"ampacity_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"30 °C" example:"30 °C" doc:"air temperature of that ampacity"`
 	Bundling          quantity.Value `key:"bundling" unit:"1" default:"100 %" above:"0 %" max:"100 %" example:"100 %" doc:"factor on the ampacity for cables that lie together"`
 	EngineSpace       bool           `key:"engine_space" default:"false" example:"false" doc:"it runs through the warm machinery space (static rules take the lower ampacity)"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
-	Resistance        quantity.Value `key:"resistance" unit:"Ω" optional:"yes" doc:"resistance at 20 °C, where measured; else from section, length and class"`
+	Resistance        quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" doc:"resistance at 20 °C, where measured; else from section, length and class"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"conductor to air; else from the ampacity"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"conductor's heat capacity; else from its copper"`
-	Inductance        quantity.Value `key:"inductance" unit:"H" optional:"yes" doc:"loop inductance; else 0.7 µH per metre (common practice, no source)"`
+	Inductance        quantity.Value `key:"inductance" unit:"H" min:"0 H" max:"1 H" optional:"yes" doc:"loop inductance; else 0.7 µH per metre (common practice, no source)"`
 }
 
 // Joint is a lug, stud, crimp, switch contact or plug.
 type Joint struct {
 	Name              string         `key:"name" example:"battery lug" doc:"its name in the verdict table"`
 	Circuit           string         `key:"circuit" one:"battery|motor" example:"battery" doc:"whose current it carries"`
-	Resistance        quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"0.1 mΩ ± 50 %, estimated" doc:"its resistance" find:"millivolts across it over amperes through it"`
+	Resistance        quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" example:"0.1 mΩ ± 50 %, estimated" doc:"its resistance" find:"millivolts across it over amperes through it"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" default:"6 K/W" above:"0 K/W" example:"6 K/W, estimated" doc:"joint to the air around it"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"60 J/K" above:"0 J/K" example:"60 J/K, estimated" doc:"of lug and stud"`
 	Limit             quantity.Value `key:"limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"105 °C" example:"105 °C, data sheet" doc:"highest temperature of the joint"`
@@ -124,7 +124,7 @@ type Fuse struct {
 	Melts         quantity.Value `key:"melts" unit:"1" above:"0 %" optional:"yes" doc:"current over rating at which the slowest element melts at last" find:"conventional fusing current over rating"`
 	Let           quantity.Value `key:"melting_i2t" unit:"A²·s" above:"0 A²·s" optional:"yes" doc:"pre-arcing I²t of the fastest element" find:"data sheet, pre-arcing or melting I²t"`
 	Arcing        quantity.Value `key:"arcing_time" unit:"s" default:"5 ms" min:"0 s" example:"5 ms, estimated" doc:"added to the melting time until the current is broken"`
-	Resistance    quantity.Value `key:"resistance" unit:"Ω" optional:"yes" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
+	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
 	CurveAt       quantity.Value `key:"curve_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"air temperature of the curves"`
 	ElementMelted quantity.Value `key:"derating_temperature" unit:"°C" min:"-60 °C" max:"1500 °C" default:"200 °C" example:"200 °C, estimated" doc:"effective temperature for derating with the air: rating goes with sqrt((this − air)/(this − curve_at))" find:"fit it to the data sheet's ambient derating"`
 	Place         string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
@@ -132,11 +132,11 @@ type Fuse struct {
 
 // Contactor is the main contactor in the battery circuit.
 type Contactor struct {
-	Current           quantity.Value `key:"current" unit:"A" above:"0 A" example:"250 A, data sheet" doc:"current it carries for ever"`
+	Current           quantity.Value `key:"current" unit:"A" above:"0 A" max:"10 kA" example:"250 A, data sheet" doc:"current it carries for ever"`
 	Voltage           quantity.Value `key:"voltage" unit:"V" above:"0 V" example:"80 V, data sheet" doc:"rated direct voltage"`
 	Break             quantity.Value `key:"break_current" unit:"A" above:"0 A" example:"400 A, data sheet" doc:"highest current it can open under load"`
 	Make              quantity.Value `key:"make_current" unit:"A" above:"0 A" example:"600 A, data sheet" doc:"highest current it can close on"`
-	Resistance        quantity.Value `key:"resistance" unit:"Ω" default:"0.2 mΩ" above:"0 Ω" example:"0.2 mΩ, data sheet" doc:"contact resistance"`
+	Resistance        quantity.Value `key:"resistance" unit:"Ω" default:"0.2 mΩ" above:"0 Ω" max:"1 Ω" example:"0.2 mΩ, data sheet" doc:"contact resistance"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"contacts to air; else so that the rated current gives a rise of 50 K"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"200 J/K" above:"0 J/K" example:"200 J/K, estimated" doc:"of contacts and studs"`
 	Limit             quantity.Value `key:"limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"110 °C" example:"110 °C, data sheet" doc:"highest temperature of its terminals"`
@@ -146,23 +146,23 @@ type Contactor struct {
 
 // Precharge fills the link capacitor before the contactor closes.
 type Precharge struct {
-	Resistance quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"47 Ω, data sheet" doc:"pre-charge resistor"`
+	Resistance quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"100 kΩ" example:"47 Ω, data sheet" doc:"pre-charge resistor"`
 	Time       quantity.Value `key:"time" unit:"s" above:"0 s" example:"5 s, data sheet" doc:"time until the contactor closes"`
 	Energy     quantity.Value `key:"pulse_energy" unit:"J" above:"0 J" example:"60 J, data sheet" doc:"energy the resistor takes in one pulse"`
 }
 
 // Stage is the power stage of the controller: an averaged chopper.
 type Stage struct {
-	Current             quantity.Value `key:"current" unit:"A" above:"0 A" example:"400 A, data sheet" doc:"highest motor current of the controller, for the short time it is rated"`
+	Current             quantity.Value `key:"current" unit:"A" above:"0 A" max:"10 kA" example:"400 A, data sheet" doc:"highest motor current of the controller, for the short time it is rated"`
 	VoltageLimit        quantity.Value `key:"voltage_limit" unit:"V" above:"0 V" example:"75 V, data sheet" doc:"highest voltage at its battery terminals"`
 	Braking             bool           `key:"braking" default:"false" example:"true" doc:"it can send current back to the battery" find:"data sheet: regenerative braking"`
-	SwitchingFrequency  quantity.Value `key:"switching_frequency" unit:"Hz" above:"0 Hz" example:"16 kHz, data sheet" doc:"chopping frequency"`
-	SwitchResistance    quantity.Value `key:"switch_resistance" unit:"Ω" above:"0 Ω" example:"0.8 mΩ, data sheet" doc:"resistance of the conducting switch at 25 °C, devices in parallel together"`
-	ResistanceRise      quantity.Value `key:"switch_resistance_rise" unit:"1/K" default:"0.6 %/K" min:"0 1/K" example:"0.6 %/K, data sheet" doc:"its rise per kelvin above 25 °C"`
+	SwitchingFrequency  quantity.Value `key:"switching_frequency" unit:"Hz" min:"100 Hz" max:"1 MHz" example:"16 kHz, data sheet" doc:"chopping frequency"`
+	SwitchResistance    quantity.Value `key:"switch_resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" example:"0.8 mΩ, data sheet" doc:"resistance of the conducting switch at 25 °C, devices in parallel together"`
+	ResistanceRise      quantity.Value `key:"switch_resistance_rise" unit:"1/K" default:"0.6 %/K" min:"0 1/K" max:"0.05 1/K" example:"0.6 %/K, data sheet" doc:"its rise per kelvin above 25 °C"`
 	SwitchingTime       quantity.Value `key:"switching_time" unit:"s" default:"300 ns" min:"0 s" example:"300 ns, data sheet" doc:"rise plus fall time of the switch: loss = ½·V·I·t·f"`
 	Freewheel           string         `key:"freewheel" one:"diode|synchronous" default:"synchronous" example:"synchronous" doc:"what carries the motor current while the switch is open"`
-	FreewheelDrop       quantity.Value `key:"freewheel_drop" unit:"V" default:"0.8 V" min:"0 V" example:"0.8 V, data sheet" doc:"drop of the freewheel diode"`
-	FreewheelResistance quantity.Value `key:"freewheel_resistance" unit:"Ω" above:"0 Ω" optional:"yes" doc:"resistance of the synchronous freewheel switch at 25 °C; else as the switch"`
+	FreewheelDrop       quantity.Value `key:"freewheel_drop" unit:"V" default:"0.8 V" min:"0 V" max:"10 V" example:"0.8 V, data sheet" doc:"drop of the freewheel diode"`
+	FreewheelResistance quantity.Value `key:"freewheel_resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" doc:"resistance of the synchronous freewheel switch at 25 °C; else as the switch"`
 	SwitchHeat          datafile.Table `key:"switch_heat" unit:"K/W|s" above:"0 K/W|0 s" example:"[[\"0.02 K/W\", \"5 ms\"], [\"0.06 K/W\", \"150 ms\"]]" doc:"Foster pairs of the switch, junction to heat sink" find:"transient thermal impedance curve of the device, over the number in parallel, plus the pad"`
 	FreewheelHeat       datafile.Table `key:"freewheel_heat" unit:"K/W|s" above:"0 K/W|0 s" optional:"yes" doc:"the same of the freewheel device; else as the switch"`
 	JunctionLimit       quantity.Value `key:"junction_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"150 °C" example:"150 °C, data sheet" doc:"highest junction temperature"`
@@ -173,7 +173,7 @@ type Stage struct {
 	FanLost             quantity.Value `key:"lost_cooling_factor" unit:"1" default:"3" min:"1" example:"3" doc:"sink_resistance is multiplied by this when its fan or water is lost"`
 	Housekeeping        quantity.Value `key:"housekeeping" unit:"W" default:"8 W" min:"0 W" max:"2 kW" example:"8 W, measured" doc:"power of its own electronics"`
 	Capacitance         quantity.Value `key:"capacitance" unit:"F" above:"0 F" example:"8 mF, estimated" doc:"link capacitor"`
-	CapacitorESR        quantity.Value `key:"capacitor_esr" unit:"Ω" default:"2 mΩ" min:"0 Ω" example:"2 mΩ, estimated" doc:"its equivalent series resistance"`
+	CapacitorESR        quantity.Value `key:"capacitor_esr" unit:"Ω" default:"2 mΩ" min:"0 Ω" max:"1 Ω" example:"2 mΩ, estimated" doc:"its equivalent series resistance"`
 	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the heat sink's air"`
 	CapacitorHeat       quantity.Value `key:"capacitor_heat_capacity" unit:"J/K" default:"120 J/K" above:"0 J/K" example:"120 J/K, estimated" doc:"of the capacitors"`
 	CapacitorLimit      quantity.Value `key:"capacitor_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"105 °C" example:"105 °C, data sheet" doc:"highest core temperature"`
@@ -184,21 +184,21 @@ type Stage struct {
 // Motor is the propeller motor.
 type Motor struct {
 	Kind         string         `key:"kind" one:"permanent-magnet brushed|series-wound|permanent-magnet brushless" example:"permanent-magnet brushed" doc:"kind of motor"`
-	RatedCurrent quantity.Value `key:"rated_current" unit:"A" above:"0 A" example:"120 A, data sheet" doc:"motor current it bears for ever at rated_speed and 40 °C"`
-	RatedSpeed   quantity.Value `key:"rated_speed" unit:"rad/s" above:"0 rad/s" example:"3000 1/min, data sheet" doc:"speed of that rating"`
+	RatedCurrent quantity.Value `key:"rated_current" unit:"A" above:"0 A" max:"10 kA" example:"120 A, data sheet" doc:"motor current it bears for ever at rated_speed and 40 °C"`
+	RatedSpeed   quantity.Value `key:"rated_speed" unit:"rad/s" above:"0 rad/s" max:"100000 1/min" example:"3000 1/min, data sheet" doc:"speed of that rating"`
 	Insulation   string         `key:"insulation" one:"A|E|B|F|H" default:"F" example:"F" doc:"thermal class by IEC 60085"`
 
-	Constant      quantity.Value `key:"constant" unit:"V·s/rad" above:"0 V·s/rad" optional:"yes" example:"0.13 V·s/rad ± 5 %, data sheet" doc:"induced voltage per speed, which is torque per ampere; at 20 °C. Not for a series-wound motor" find:"no-load speed: (volts − brush drop)/(rad/s)"`
+	Constant      quantity.Value `key:"constant" unit:"V·s/rad" above:"0 V·s/rad" max:"100 V·s/rad" optional:"yes" example:"0.13 V·s/rad ± 5 %, data sheet" doc:"induced voltage per speed, which is torque per ampere; at 20 °C. Not for a series-wound motor" find:"no-load speed: (volts − brush drop)/(rad/s)"`
 	Magnetisation datafile.Table `key:"magnetisation" unit:"A|V·s/rad" min:"0 A|0 V·s/rad" optional:"yes" doc:"series-wound: induced voltage per speed over current, from 0 A up" find:"load curve: (volts − I·R − brush drop)/(rad/s) at each current"`
-	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" example:"14 mΩ ± 10 %, data sheet" doc:"between the terminals at resistance_at, brushes apart; a series field included" find:"locked shaft: volts over amperes, within a second"`
+	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"100 Ω" example:"14 mΩ ± 10 %, data sheet" doc:"between the terminals at resistance_at, brushes apart; a series field included" find:"locked shaft: volts over amperes, within a second"`
 	FieldShare    quantity.Value `key:"field_share" unit:"1" default:"40 %" min:"0 %" max:"90 %" example:"40 %" doc:"series-wound: share of the resistance that is in the field"`
 	ResistanceAt  quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"20 °C" example:"20 °C" doc:"winding temperature of that resistance"`
-	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" example:"80 µH, estimated" doc:"armature (and series field) inductance"`
+	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" max:"10 H" example:"80 µH, estimated" doc:"armature (and series field) inductance"`
 	BrushDrop     quantity.Value `key:"brush_drop" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless"`
-	Friction      quantity.Value `key:"friction_torque" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
-	Viscous       quantity.Value `key:"iron_torque" unit:"N·m·s/rad" default:"0 N·m·s/rad" min:"0 N·m·s/rad" example:"0.001 N·m·s/rad, estimated" doc:"torque per speed of eddy currents" find:"constant × rise of no-load current with speed"`
+	Friction      quantity.Value `key:"friction_torque" unit:"N·m" default:"0 N·m" min:"0 N·m" max:"1000 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
+	Viscous       quantity.Value `key:"iron_torque" unit:"N·m·s/rad" default:"0 N·m·s/rad" min:"0 N·m·s/rad" max:"100 N·m·s/rad" example:"0.001 N·m·s/rad, estimated" doc:"torque per speed of eddy currents" find:"constant × rise of no-load current with speed"`
 	Windage       quantity.Value `key:"windage" unit:"N·m·s²/rad²" default:"0 N·m·s²/rad²" min:"0 N·m·s²/rad²" example:"0 N·m·s²/rad²" doc:"torque per speed squared of the fan"`
-	Inertia       quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" example:"0.03 kg·m², estimated" doc:"of the rotor"`
+	Inertia       quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" example:"0.03 kg·m², estimated" doc:"of the rotor"`
 	SpeedLimit    quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
 
 	Magnets           string         `key:"magnets" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`

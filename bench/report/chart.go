@@ -1,0 +1,700 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Chart is quantities over one axis. Values are in the units of the axes; a time is in seconds.
+type Chart struct {
+	Title    string
+	About    string // below the title: what to look for
+	X, Y     Axis
+	Series   []Series
+	Bands    []Band
+	Limits   []Limit // across, at a value of Y
+	Uprights []Limit // upright, at a value of X
+	Marks    []Mark  // events, where X is time
+}
+
+// Axis is one axis. Low and High widen what the data span; where Fixed, they are the ends whatever the data.
+type Axis struct {
+	Label     string // the quantity, "motor current"
+	Unit      string // "" where it is time: the unit is chosen to suit
+	Time      bool
+	Log       bool
+	Fixed     bool
+	Low, High float64
+}
+
+// Series is a line. X rises; what is not finite is a gap.
+type Series struct {
+	Name  string
+	X, Y  []float64
+	Drawn Manner
+	Ink   int // 0: by its place in the chart; n: that of the series numbered n from 1
+}
+
+// Manner is how a series is drawn.
+type Manner int
+
+const (
+	Firm   Manner = iota // a line
+	Aside                // a thin line, to compare with
+	Points               // marks only
+	Edge                 // a thin line without label: the edge of a band, for the read-out
+)
+
+// Band is the range between two curves over X.
+type Band struct {
+	X, Low, High []float64
+	Series       int // of Series: whose colour it has
+}
+
+// Limit is a labelled line.
+type Limit struct {
+	At   float64
+	Text string // "limit of the winding 155 °C"
+	// Far says that the line may lie outside the chart, which then says so; else the chart reaches to it.
+	Far bool
+}
+
+// Mark is an event: its number in the table of events, its instant and, if it lasts, its end.
+type Mark struct {
+	Number    int
+	At, Until float64
+}
+
+// frame is where a chart's plot lies in its picture, and how values map to it.
+type frame struct {
+	width, height            float64
+	left, top, right, bottom float64 // of the plot, px
+	x, y                     Axis    // with the ends of the plot
+}
+
+func position(a Axis, v, from, to float64) float64 {
+	low, high := a.Low, a.High
+	if a.Log {
+		if v <= 0 {
+			return math.Inf(-1) * (to - from)
+		}
+		low, high, v = math.Log(low), math.Log(high), math.Log(v)
+	}
+	return from + (v-low)/(high-low)*(to-from)
+}
+
+func (f *frame) px(x float64) float64 { return position(f.x, x, f.left, f.right) }
+func (f *frame) py(y float64) float64 { return position(f.y, y, f.bottom, f.top) }
+
+// span is the range of values, of those that a logarithmic axis can show.
+func span(a Axis, lists ...[]float64) Axis {
+	low, high := math.Inf(1), math.Inf(-1)
+	if a.Fixed {
+		return a
+	}
+	if a.High > a.Low {
+		low, high = a.Low, a.High
+	}
+	for _, list := range lists {
+		for _, v := range list {
+			if finite(v) && (!a.Log || v > 0) {
+				low, high = min(low, v), max(high, v)
+			}
+		}
+	}
+	switch {
+	case low > high:
+		low, high = 0, 1
+		if a.Log {
+			low = 0.1
+		}
+	case low == high && a.Log:
+		low, high = low/2, high*2
+	case high-low < 1e-9*math.Max(math.Abs(low), math.Abs(high)), low == high:
+		room := math.Max(math.Abs(low)*0.05, 0.5)
+		low, high = low-room, high+room
+	}
+	a.Low, a.High = low, high
+	return a
+}
+
+// axes are the axes with the range of all that is to be seen.
+func (c *Chart) axes() (x, y Axis) {
+	var xs, ys [][]float64
+	for _, s := range c.Series {
+		xs, ys = append(xs, s.X), append(ys, s.Y)
+	}
+	for _, b := range c.Bands {
+		xs, ys = append(xs, b.X), append(ys, b.Low, b.High)
+	}
+	x = span(c.X, xs...)
+	y = span(c.Y, ys...)
+	for _, l := range c.Limits {
+		if !l.Far && finite(l.At) && !c.Y.Fixed {
+			ys = append(ys, []float64{l.At})
+		}
+	}
+	y = span(c.Y, ys...)
+	for _, l := range c.Uprights {
+		if !l.Far && finite(l.At) && !c.X.Fixed {
+			xs = append(xs, []float64{l.At})
+		}
+	}
+	return span(c.X, xs...), y
+}
+
+// keyed says whether a series is named in the chart.
+func (s *Series) keyed() bool { return s.Drawn != Edge && s.Name != "" }
+
+// style of the series numbered i.
+func (c *Chart) style(i int) (stroke, int) {
+	s := &c.Series[i]
+	n := i
+	if s.Ink > 0 {
+		n = s.Ink - 1
+	}
+	k := stroke{ink: seriesInk(n), dash: n % len(dashes), wide: 1.8, name: s.Name, unit: c.Y.Unit}
+	if s.Drawn == Aside || s.Drawn == Edge {
+		k.wide = 1
+	}
+	if s.Drawn == Edge {
+		k.dash = 0
+	}
+	return k, n
+}
+
+const (
+	lineHeight = 13.0 // of small writing, px
+	sample     = 24.0 // length of a line sample
+)
+
+// draw draws the chart without its title. narrow puts the names of the series above the plot instead of beside it.
+func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
+	f := frame{width: width, height: height}
+	f.x, f.y = c.axes()
+	small := writing{ink: text, small: true}
+
+	top := c.notes(p, width)
+	head := top + lineHeight - 2
+	label := c.Y.Label
+	if c.Y.Unit != "" {
+		label += ", " + c.Y.Unit
+	}
+	p.text(point{0, head}, small.fitted(label, width), small)
+	top += lineHeight + 3
+	if narrow {
+		top = c.key(p, width, top)
+	}
+	if len(c.Marks) > 0 {
+		top += lineHeight
+	}
+	f.top, f.bottom = top+4, height-2*lineHeight-6
+	f.right = width - 6
+	if !narrow {
+		f.right = width - c.keyWidth(width*0.36)
+	}
+
+	most := int(max(3, (f.bottom-f.top)/28))
+	var yTicks ticks
+	switch {
+	case f.y.Log && f.y.Time:
+		yTicks = logTimeTicks(f.y.Low, f.y.High)
+	case f.y.Log:
+		yTicks = logTicks(f.y.Low, f.y.High, most)
+	default:
+		if !c.Y.Fixed { // round ends, and room above the highest
+			step := niceStep((f.y.High - f.y.Low) / float64(most-1))
+			f.y.Low, f.y.High = math.Floor(f.y.Low/step+1e-9)*step, math.Ceil(f.y.High/step-1e-9)*step
+		}
+		yTicks = linearTicks(f.y.Low, f.y.High, most+1)
+	}
+	widest := 0.0
+	for _, l := range yTicks.label {
+		widest = max(widest, small.width(l))
+	}
+	f.left = widest + 8
+
+	c.grid(p, &f, yTicks)
+	c.bands(p, &f)
+	c.limits(p, &f)
+	ends := make([]point, len(c.Series))
+	for i := range c.Series {
+		ends[i] = c.series(p, &f, i)
+	}
+	c.uprights(p, &f)
+	c.marks(p, &f)
+	if !narrow {
+		c.names(p, &f, ends)
+	}
+	return f
+}
+
+// notes writes above the chart which limits lie outside it; it returns how much room that took.
+func (c *Chart) notes(p pen, width float64) float64 {
+	_, y := c.axes()
+	var out []string
+	for _, l := range c.Limits {
+		if l.Far && finite(l.At) && (l.At > y.High || l.At < y.Low) {
+			word := "above"
+			if l.At < y.Low {
+				word = "below"
+			}
+			out = append(out, l.Text+" ("+word+" the chart)")
+		}
+	}
+	if len(out) == 0 {
+		return 0
+	}
+	w := writing{ink: faint, small: true}
+	at := 0.0
+	for _, line := range wrap(strings.Join(out, "; "), w, width) {
+		at += lineHeight
+		p.text(point{0, at - 2}, line, w)
+	}
+	return at
+}
+
+// wrap breaks a text into lines of a width.
+func wrap(text string, w writing, width float64) (lines []string) {
+	line := ""
+	for _, word := range strings.Fields(plain(text)) {
+		longer := strings.TrimSpace(line + " " + word)
+		if line != "" && w.width(longer) > width {
+			lines = append(lines, line)
+			longer = word
+		}
+		line = w.fitted(longer, width)
+	}
+	if line != "" {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// key writes the names of the series, each behind a sample of its line, in rows above the plot.
+func (c *Chart) key(p pen, width, top float64) float64 {
+	w := writing{ink: text, small: true}
+	x, y := 0.0, top+lineHeight-2
+	any := false
+	for i := range c.Series {
+		if !c.Series[i].keyed() {
+			continue
+		}
+		name := w.fitted(c.Series[i].Name, width-sample-4)
+		if wide := sample + 4 + w.width(name); x > 0 && x+wide > width {
+			x, y = 0, y+lineHeight+2
+		}
+		c.sample(p, i, point{x, y - 4})
+		p.text(point{x + sample + 4, y}, name, w)
+		x += sample + 4 + w.width(name) + 12
+		any = true
+	}
+	if !any {
+		return top
+	}
+	return y + 5
+}
+
+// sample draws a piece of the line of series i, with its mark.
+func (c *Chart) sample(p pen, i int, at point) {
+	k, n := c.style(i)
+	k.name = ""
+	if c.Series[i].Drawn != Points {
+		p.line([]point{at, {at.x + sample, at.y}}, k)
+	}
+	symbol(p, n, point{at.x + sample/2, at.y}, k.ink)
+}
+
+// keyWidth is the room that the names beside the plot take, most at most.
+func (c *Chart) keyWidth(most float64) float64 {
+	w := writing{small: true}
+	wide := 0.0
+	for i := range c.Series {
+		if c.Series[i].keyed() {
+			wide = max(wide, w.width(plain(c.Series[i].Name)))
+		}
+	}
+	if wide == 0 {
+		return 6
+	}
+	return min(wide+sample+14, most)
+}
+
+// names writes the names of the series beside where their lines end.
+func (c *Chart) names(p pen, f *frame, ends []point) {
+	w := writing{ink: text, small: true}
+	var which []int
+	var wanted []float64
+	for i := range c.Series {
+		if c.Series[i].keyed() {
+			at := ends[i].y
+			if !finite(at) {
+				at = f.top
+			}
+			which, wanted = append(which, i), append(wanted, at)
+		}
+	}
+	places := spread(wanted, lineHeight+1, f.top+2, f.bottom)
+	for k, i := range which {
+		x, y := f.right+8, places[k]
+		if math.Abs(y-wanted[k]) > 2 || f.right-ends[i].x > 3 { // not beside its end: a thin line leads there
+			if finite(ends[i].x) && f.right-ends[i].x <= 3 {
+				p.line([]point{{f.right, wanted[k]}, {x - 1, y}}, stroke{ink: faint, wide: 0.7})
+			}
+		}
+		c.sample(p, i, point{x, y})
+		p.text(point{x + sample + 4, y + 4}, w.fitted(c.Series[i].Name, f.width-x-sample-4), w)
+	}
+}
+
+func (c *Chart) grid(p pen, f *frame, yTicks ticks) {
+	w := writing{ink: text, small: true}
+	thin := stroke{ink: grid, wide: 1}
+	for _, v := range yTicks.minor {
+		y := f.py(v)
+		p.line([]point{{f.left - 3, y}, {f.left, y}}, stroke{ink: faint, wide: 0.7})
+	}
+	for i, v := range yTicks.at {
+		y := f.py(v)
+		p.line([]point{{f.left, y}, {f.right, y}}, thin)
+		p.text(point{f.left - 5, y + 4}, yTicks.label[i], writing{ink: text, small: true, align: right})
+	}
+	var t ticks
+	unit := c.X.Unit
+	most := int(max(3, (f.right-f.left)/64))
+	switch {
+	case f.x.Log && f.x.Time:
+		t = logTimeTicks(f.x.Low, f.x.High)
+	case f.x.Log:
+		t = logTicks(f.x.Low, f.x.High, most+2)
+	case f.x.Time:
+		t, unit, _ = timeTicks(f.x.Low, f.x.High, most)
+	default:
+		t = linearTicks(f.x.Low, f.x.High, most)
+	}
+	for _, v := range t.minor {
+		x := f.px(v)
+		p.line([]point{{x, f.bottom}, {x, f.bottom + 3}}, stroke{ink: faint, wide: 0.7})
+	}
+	for i, v := range t.at {
+		x := f.px(v)
+		p.line([]point{{x, f.top}, {x, f.bottom}}, thin)
+		half := w.width(t.label[i]) / 2
+		p.text(point{min(max(x, half), f.width-half), f.bottom + lineHeight + 1}, t.label[i], writing{ink: text, small: true, align: middle})
+	}
+	p.line([]point{{f.left, f.top}, {f.left, f.bottom}, {f.right, f.bottom}}, stroke{ink: faint, wide: 1})
+	label := c.X.Label
+	if unit != "" {
+		label += ", " + unit
+	}
+	p.text(point{f.right, f.bottom + 2*lineHeight + 3}, label, writing{ink: text, small: true, align: right})
+}
+
+func (c *Chart) bands(p pen, f *frame) {
+	for _, b := range c.Bands {
+		for _, stretch := range thin(b.X, b.Low, f.x.Low, f.x.High, int(f.right-f.left)) {
+			var up, down []point
+			for _, i := range stretch {
+				if !finite(b.High[i]) {
+					continue
+				}
+				x := f.px(b.X[i])
+				down = append(down, point{x, clamp(f.py(b.Low[i]), f.top, f.bottom)})
+			}
+			for _, other := range thin(b.X, b.High, f.x.Low, f.x.High, int(f.right-f.left)) {
+				for _, i := range other {
+					if b.X[i] >= b.X[stretch[0]] && b.X[i] <= b.X[stretch[len(stretch)-1]] {
+						up = append(up, point{f.px(b.X[i]), clamp(f.py(b.High[i]), f.top, f.bottom)})
+					}
+				}
+			}
+			outline := straighten(up, 0.2)
+			back := straighten(down, 0.2)
+			for i := len(back) - 1; i >= 0; i-- {
+				outline = append(outline, back[i])
+			}
+			if len(outline) > 2 {
+				p.area(outline, fill{ink: seriesInk(c.inkOf(b.Series))})
+			}
+		}
+	}
+}
+
+func (c *Chart) inkOf(series int) int {
+	if series < len(c.Series) && c.Series[series].Ink > 0 {
+		return c.Series[series].Ink - 1
+	}
+	return series
+}
+
+func clamp(v, low, high float64) float64 { return max(low, min(high, v)) }
+
+// limits draws the limits that lie within the chart. Limits at the same place share a line and a label.
+func (c *Chart) limits(p pen, f *frame) {
+	type shared struct {
+		y    float64
+		text []string
+	}
+	var all []shared
+next:
+	for _, l := range c.Limits {
+		y := f.py(l.At)
+		if !finite(l.At) || y < f.top-1 || y > f.bottom+1 {
+			continue
+		}
+		for i := range all {
+			if math.Abs(all[i].y-y) < 1.5 {
+				all[i].text = append(all[i].text, l.Text)
+				continue next
+			}
+		}
+		all = append(all, shared{y, []string{l.Text}})
+	}
+	wanted := make([]float64, len(all))
+	for i, l := range all {
+		p.line([]point{{f.left, l.y}, {f.right, l.y}}, stroke{ink: text, dash: limitDash, wide: 1.2})
+		wanted[i] = l.y - 3
+		if l.y-f.top < lineHeight {
+			wanted[i] = l.y + lineHeight - 2
+		}
+	}
+	w := writing{ink: text, small: true}
+	for i, y := range spread(wanted, lineHeight, f.top+lineHeight-3, f.bottom-2) {
+		label := w.fitted(strings.Join(all[i].text, ", "), f.right-f.left-8)
+		wide := w.width(label)
+		ground(p, f.right-wide-7, y-10, wide+4)
+		p.text(point{f.right - 5, y}, label, writing{ink: text, small: true, align: right})
+	}
+}
+
+// ground clears the ground behind a line of small writing.
+func ground(p pen, x, y, wide float64) {
+	p.area([]point{{x, y}, {x + wide, y}, {x + wide, y + lineHeight}, {x, y + lineHeight}}, fill{ink: paper, opaque: true})
+}
+
+func (c *Chart) uprights(p pen, f *frame) {
+	w := writing{ink: text, small: true}
+	y := f.top + lineHeight - 2
+	for _, l := range c.Uprights {
+		x := f.px(l.At)
+		if !finite(l.At) || x < f.left-1 || x > f.right+1 {
+			continue
+		}
+		p.line([]point{{x, f.top}, {x, f.bottom}}, stroke{ink: text, dash: limitDash, wide: 1.2})
+		label := w.fitted(l.Text, f.right-f.left-8)
+		wide := w.width(label)
+		at := x + 4
+		if at+wide > f.right {
+			at = x - 4 - wide
+		}
+		at = clamp(at, f.left+2, f.right-wide)
+		ground(p, at-2, y-10, wide+4)
+		p.text(point{at, y}, label, w)
+		y += lineHeight + 1
+	}
+}
+
+// marks draws the events: a thin line with the event's number above the plot, and a bar while it lasts.
+func (c *Chart) marks(p pen, f *frame) {
+	w := writing{ink: text, small: true, align: middle}
+	type shown struct {
+		x           float64
+		first, last int
+	}
+	var row []shown
+	for _, m := range c.Marks {
+		x := f.px(m.At)
+		if !(x >= f.left-1 && x <= f.right+1) {
+			continue
+		}
+		p.line([]point{{x, f.top - 4}, {x, f.bottom}}, stroke{ink: faint, dash: limitDash, wide: 0.8})
+		if m.Until > m.At {
+			p.line([]point{{x, f.top - 3}, {max(min(f.px(m.Until), f.right), x+1.5), f.top - 3}}, stroke{ink: faint, wide: 3})
+		}
+		if n := len(row); n > 0 && x-row[n-1].x < 16 {
+			row[n-1].last = m.Number
+		} else {
+			row = append(row, shown{x, m.Number, m.Number})
+		}
+	}
+	free := 0.0
+	for _, s := range row {
+		label := fmt.Sprint(s.first)
+		if s.last > s.first {
+			label = fmt.Sprintf("%d–%d", s.first, s.last)
+		}
+		half := w.width(label) / 2
+		x := clamp(s.x, half, f.right-half)
+		if x-half < free {
+			continue
+		}
+		free = x + half + 2
+		p.text(point{x, f.top - 7}, label, w)
+	}
+}
+
+// series draws the line of series i, and returns where it ends.
+func (c *Chart) series(p pen, f *frame, i int) (end point) {
+	s := &c.Series[i]
+	k, n := c.style(i)
+	end = point{math.NaN(), math.NaN()}
+	for _, stretch := range c.stretches(f, s) {
+		var line []point
+		for _, j := range stretch {
+			line = append(line, point{f.px(s.X[j]), f.py(s.Y[j])})
+		}
+		if len(line) == 0 {
+			continue
+		}
+		for _, piece := range clip(line, f) {
+			end = piece[len(piece)-1]
+			switch {
+			case s.Drawn == Points:
+				for _, q := range piece {
+					symbol(p, n, q, k.ink)
+				}
+			case len(piece) == 1:
+				symbol(p, n, piece[0], k.ink)
+			default:
+				p.line(straighten(piece, 0.1), k)
+				if s.Drawn == Firm {
+					c.signs(p, f, piece, n, k.ink)
+				}
+			}
+		}
+	}
+	return end
+}
+
+// stretches are the samples to draw: all of a short series, else those that matter.
+func (c *Chart) stretches(f *frame, s *Series) [][]int {
+	if !f.x.Log && s.Drawn != Points {
+		return thin(s.X, s.Y, f.x.Low, f.x.High, int(f.right-f.left))
+	}
+	var out [][]int
+	var now []int
+	for i := range s.X {
+		if finite(s.X[i]) && finite(s.Y[i]) && !(f.x.Log && s.X[i] <= 0) && !(f.y.Log && s.Y[i] <= 0) {
+			now = append(now, i)
+			continue
+		}
+		if now != nil {
+			out, now = append(out, now), nil
+		}
+	}
+	if now != nil {
+		out = append(out, now)
+	}
+	return out
+}
+
+// signs puts the series' mark on its line a few times, so that lines can be told apart in grey.
+func (c *Chart) signs(p pen, f *frame, line []point, n int, k ink) {
+	if len(c.Series) == 1 {
+		return
+	}
+	every := (f.right - f.left) / 4
+	next := f.left + every*(0.35+0.13*float64(n%5))
+	for i := 1; i < len(line); i++ {
+		for next <= line[i].x {
+			a, b := line[i-1], line[i]
+			if next >= a.x && b.x > a.x {
+				symbol(p, n, point{next, a.y + (b.y-a.y)*(next-a.x)/(b.x-a.x)}, k)
+			}
+			next += every
+		}
+	}
+}
+
+// symbol draws the mark of the series numbered n.
+func symbol(p pen, n int, at point, k ink) {
+	const r = 3.3
+	var shape []point
+	add := func(x, y float64) { shape = append(shape, point{at.x + x*r, at.y + y*r}) }
+	switch n % 6 {
+	case 0: // disc
+		for i := range 10 {
+			a := float64(i) * math.Pi / 5
+			add(0.95*math.Cos(a), 0.95*math.Sin(a))
+		}
+	case 1: // square
+		add(-0.9, -0.9)
+		add(0.9, -0.9)
+		add(0.9, 0.9)
+		add(-0.9, 0.9)
+	case 2: // triangle
+		add(0, -1.2)
+		add(1.1, 0.9)
+		add(-1.1, 0.9)
+	case 3: // diamond
+		add(0, -1.35)
+		add(1.2, 0)
+		add(0, 1.35)
+		add(-1.2, 0)
+	case 4: // triangle on its head
+		add(0, 1.2)
+		add(1.1, -0.9)
+		add(-1.1, -0.9)
+	default: // bow
+		add(-1.2, -1)
+		add(1.2, 1)
+		add(1.2, -1)
+		add(-1.2, 1)
+	}
+	p.area(shape, fill{ink: k, opaque: true})
+}
+
+// clip cuts a line at the edges of the plot.
+func clip(line []point, f *frame) (pieces [][]point) {
+	inside := func(q point) bool {
+		return q.x >= f.left-0.5 && q.x <= f.right+0.5 && q.y >= f.top-0.5 && q.y <= f.bottom+0.5
+	}
+	var now []point
+	end := func() {
+		if len(now) > 0 {
+			pieces = append(pieces, now)
+		}
+		now = nil
+	}
+	for i, q := range line {
+		if i > 0 && !(inside(line[i-1]) && inside(q)) {
+			a, b, ok := cut(line[i-1], q, f)
+			if ok {
+				if len(now) == 0 {
+					now = append(now, a)
+				}
+				now = append(now, b)
+			}
+			if !inside(q) {
+				end()
+			}
+			continue
+		}
+		if inside(q) {
+			now = append(now, q)
+		}
+	}
+	end()
+	return pieces
+}
+
+// cut is the part of a segment within the plot (Liang and Barsky 1984).
+func cut(a, b point, f *frame) (from, to point, ok bool) {
+	t0, t1 := 0.0, 1.0
+	dx, dy := b.x-a.x, b.y-a.y
+	for _, e := range [...][2]float64{{-dx, a.x - f.left}, {dx, f.right - a.x}, {-dy, a.y - f.top}, {dy, f.bottom - a.y}} {
+		switch slope, room := e[0], e[1]; {
+		case slope == 0 && room < 0:
+			return a, b, false
+		case slope < 0:
+			t0 = max(t0, room/slope)
+		case slope > 0:
+			t1 = min(t1, room/slope)
+		}
+	}
+	if !(t0 <= t1) {
+		return a, b, false
+	}
+	return point{a.x + t0*dx, a.y + t0*dy}, point{a.x + t1*dx, a.y + t1*dy}, true
+}

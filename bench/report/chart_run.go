@@ -1,0 +1,246 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+)
+
+// runView draws the charts of one run.
+type runView struct {
+	run    *record.Run
+	beside *record.Run   // the same trial with the settings as they stand, thin; nil for none
+	set    *settings.Set // whose limits are drawn; nil for none
+	marks  []Mark
+	shown  map[string]bool // traces that have a chart
+}
+
+func newRunView(run, beside *record.Run, set *settings.Set) *runView {
+	v := &runView{run: run, beside: beside, set: set, shown: map[string]bool{}}
+	for i, e := range run.Events {
+		if !finite(e.At) {
+			continue
+		}
+		until := e.At
+		if e.Until > e.At {
+			until = e.Until
+		} else if e.Until == 0 && e.Kind == record.Limiting && len(run.Time) > 0 {
+			until = run.Time[len(run.Time)-1]
+		}
+		v.marks = append(v.marks, Mark{Number: i + 1, At: e.At, Until: until})
+	}
+	return v
+}
+
+// RunCharts are the charts of one run: throttle and currents, temperatures with their limits, voltage, speed, the fuse's
+// melting state. set may be nil; with it, its limits are drawn. Parts that are not clear have a chart in any case.
+func RunCharts(run *record.Run, set *settings.Set) []Figure {
+	return newRunView(run, nil, set).charts()
+}
+
+func (v *runView) charts() (out []Figure) {
+	if len(v.run.Time) < 2 {
+		return nil
+	}
+	add := func(c *Chart) {
+		if len(c.Series) > 0 {
+			out = append(out, c)
+		}
+	}
+	add(v.chart("Throttle", "%", "share", record.Lever, record.DemandTrace))
+	add(v.currents())
+	for _, g := range temperatureGroups {
+		add(v.temperatures(g.title, g.parts))
+	}
+	add(v.temperatures("Battery, cables and joints", nil))
+	add(v.voltage())
+	add(v.limited("Motor speed", "rpm", "motor speed", record.MotorSpeed))
+	add(v.chart("Boat speed", "m/s", "boat speed", record.BoatSpeed))
+	add(v.limited("Fuse (battery current)", "%", "melting state", "fuse"))
+	add(v.chart("What the controller does", "%", "share", record.Duty, record.Derating))
+	for _, p := range v.run.Parts { // nothing that is close or over goes without a picture
+		if value, _, err := v.run.Peak(p); err == nil && p.Used(value) > p.Close && !v.shown[p.Trace] {
+			add(v.limited(title(p.Name), p.Unit, p.Name, p.Trace))
+		}
+	}
+	return out
+}
+
+// temperatureGroups puts parts that are read together into one chart; all others share the last.
+var temperatureGroups = []struct {
+	title string
+	parts []string
+}{
+	{"Motor temperatures", []string{"winding", "hottest phase", "commutator", "commutator bars", "magnets"}},
+	{"Controller temperatures", []string{"switch junction", "freewheel junction", "heat sink", "link capacitor"}},
+}
+
+// chart is a chart of traces that the run has.
+func (v *runView) chart(title, unit, label string, traces ...string) *Chart {
+	c := &Chart{Title: title, X: Axis{Label: "time", Time: true}, Y: Axis{Label: label, Unit: unit}, Marks: v.marks}
+	for _, name := range traces {
+		v.add(c, name, name)
+	}
+	return c
+}
+
+// add draws a trace under a name, and beside it that of the run to compare with.
+func (v *runView) add(c *Chart, trace, name string) {
+	tr, ok := v.run.Trace(trace)
+	if !ok || len(tr.Values) != len(v.run.Time) {
+		return
+	}
+	v.shown[trace] = true
+	s := Series{Name: name, X: v.run.Time, Y: convert(tr.Values, c.Y.Unit)}
+	if tr.Inferred {
+		s.Name += " (inferred)"
+	}
+	c.Series = append(c.Series, s)
+	ink := len(c.Series)
+	if tr.Low != nil && tr.High != nil {
+		c.Bands = append(c.Bands, Band{X: v.run.Time, Low: convert(tr.Low, c.Y.Unit), High: convert(tr.High, c.Y.Unit), Series: ink - 1})
+	}
+	if v.beside == nil {
+		return
+	}
+	if was, ok := v.beside.Trace(trace); ok {
+		c.Series = append(c.Series, Series{Name: name + ", present", X: v.beside.Time, Y: convert(was.Values, c.Y.Unit), Drawn: Aside})
+	}
+}
+
+// convert turns SI values into a unit.
+func convert(si []float64, unit string) []float64 {
+	u := quantity.MustUnit(orOne(unit))
+	out := make([]float64, len(si))
+	for i, v := range si {
+		out[i] = u.FromSI(v)
+	}
+	return out
+}
+
+func orOne(unit string) string {
+	if unit == "" {
+		return "1"
+	}
+	return unit
+}
+
+func (v *runView) currents() *Chart {
+	c := v.chart("Motor current and battery current", "A", "current", record.MotorCurrent, record.BatteryCurrent)
+	if v.set == nil || len(c.Series) == 0 {
+		return c
+	}
+	limit := func(value float64, text string) {
+		if value != 0 {
+			c.Limits = append(c.Limits, Limit{At: value, Text: fmt.Sprintf("%s %.0f A", text, value), Far: true})
+		}
+	}
+	limit(v.set.Limits.MotorCurrent, "motor current limit")
+	limit(v.set.Limits.BatteryCurrent, "battery current limit")
+	if v.set.Boost.Current > v.set.Limits.MotorCurrent {
+		limit(v.set.Boost.Current, "boost (motor current)")
+	}
+	return c
+}
+
+// temperatures are the temperatures of the named parts with their limits; of nil, of all that have no chart yet.
+func (v *runView) temperatures(title string, names []string) *Chart {
+	c := v.chart(title, "°C", "temperature")
+	beside := v.beside
+	v.beside = nil // the lines would be too many
+	defer func() { v.beside = beside }()
+	var parts []record.Part
+	for _, p := range v.run.Parts {
+		if p.Measure == record.Temperature && (names == nil && !v.shown[p.Trace] || slices.Contains(names, p.Name)) {
+			parts = append(parts, p)
+		}
+	}
+	const most = 6 // lines that can be told apart
+	if len(parts) > most {
+		slices.SortStableFunc(parts, func(a, b record.Part) int {
+			x, y := v.used(a), v.used(b)
+			switch {
+			case x > y:
+				return -1
+			case x < y:
+				return 1
+			}
+			return 0
+		})
+		c.About = fmt.Sprintf("The %d of %d that use most of their limit.", most, len(parts))
+		parts = parts[:most]
+	}
+	for _, p := range parts {
+		v.add(c, p.Trace, p.Name+byCurrent(p.Current))
+		c.Limits = append(c.Limits, v.limit(p))
+	}
+	return c
+}
+
+// byCurrent says which current heats a part of the circuit.
+func byCurrent(current string) string {
+	if current == "" {
+		return ""
+	}
+	return " (" + current + " current)"
+}
+
+func (v *runView) used(p record.Part) float64 {
+	value, _, err := v.run.Peak(p)
+	if err != nil {
+		return math.Inf(-1)
+	}
+	return p.Used(value)
+}
+
+// limit is the line of a part's limit. Where less than a third of it is used the line may lie outside the chart.
+func (v *runView) limit(p record.Part) Limit {
+	return Limit{At: shownIn(p.Unit, p.Limit), Text: p.Name + " " + quantity.Format(p.Limit, p.Unit, 3), Far: v.used(p) < 0.35}
+}
+
+func (v *runView) voltage() *Chart {
+	c := v.chart("Voltage at the controller", "V", "battery voltage at the controller", record.Voltage)
+	for _, p := range v.run.Parts {
+		if p.Trace == "link voltage" && len(c.Series) > 0 {
+			c.Limits = append(c.Limits, Limit{At: p.Limit, Text: "link voltage " + quantity.Format(p.Limit, "V", 3), Far: true})
+		}
+	}
+	if v.set == nil || len(c.Series) == 0 {
+		return c
+	}
+	low := &v.set.LowVoltage
+	for _, l := range []struct {
+		at   float64
+		text string
+	}{{low.Start, "derating starts"}, {low.End, "derating ends"}, {low.CutOff, "cut-off"}} {
+		if l.at > 0 {
+			c.Limits = append(c.Limits, Limit{At: l.at, Text: l.text + " " + quantity.Format(l.at, "V", 3), Far: true})
+		}
+	}
+	return c
+}
+
+// limited is a chart of a trace with the limits of the parts that are judged by it.
+func (v *runView) limited(title, unit, label, trace string) *Chart {
+	c := v.chart(title, unit, label, trace)
+	for _, p := range v.run.Parts {
+		same := p.Trace == trace || trace == record.MotorSpeed && p.Name == "rotor speed"
+		if same && p.Unit == unit && len(c.Series) > 0 {
+			c.Limits = append(c.Limits, v.limit(p))
+		}
+	}
+	return c
+}
+
+// title begins with a capital.
+func title(name string) string {
+	r := []rune(name)
+	if len(r) > 0 && r[0] >= 'a' && r[0] <= 'z' {
+		r[0] -= 'a' - 'A'
+	}
+	return string(r)
+}

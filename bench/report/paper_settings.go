@@ -1,0 +1,94 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"quaybench/bench/datafile"
+	"quaybench/bench/settings"
+)
+
+// settings is the section with all settings, and how they differ from the approved version and the proposal.
+func (p *Paper) settings(d *document) {
+	intro := p.NoApproval
+	if a := p.Approved; a != nil {
+		n := len(differing(p.Settings, a.Settings))
+		what := fmt.Sprintf("%d settings differ from it", n)
+		switch n {
+		case 0:
+			what = "the settings are those of it"
+		case 1:
+			what = "one setting differs from it"
+		}
+		intro = fmt.Sprintf("Approved last: version %s, by %s on %s; %s.", a.Version, a.By, a.When.Format("2 January 2006"), what)
+		if a.Despite != "" {
+			intro += " It was approved although its verdict was over: " + a.Despite
+		}
+	}
+	s := d.section("settings", "Settings", intro)
+	s.Break = true
+	t := &table{Columns: []column{{Title: "setting", Wide: 2.2}, {Title: "present", Right: true}}}
+	if p.Proposal != nil {
+		t.Columns = append(t.Columns, column{Title: "proposed", Right: true})
+	}
+	if p.Approved != nil {
+		t.Columns = append(t.Columns, column{Title: "approved", Right: true})
+	}
+	t.Columns = append(t.Columns, column{Title: "what it is", Wide: 4})
+	for _, f := range settings.Fields() {
+		if f.Kind == datafile.KindGroup || f.Kind == datafile.KindGroups {
+			continue
+		}
+		now, _ := p.Settings.Get(f.Key)
+		cells := words(f.Key, now)
+		differs := false
+		other := func(set *settings.Set) {
+			if set == nil {
+				return
+			}
+			text, _ := set.Get(f.Key)
+			c := cell{Text: text}
+			if text != now {
+				c.Text, c.Bold, differs = "≠ "+text, true, true
+			}
+			cells = append(cells, c)
+		}
+		other(p.Proposal)
+		if p.Approved != nil {
+			other(&p.Approved.Settings)
+		}
+		cells = append(cells, cell{Text: f.Doc})
+		cells[0].Bold = differs
+		t.Rows = append(t.Rows, row{Cells: cells})
+	}
+	s.add(block{Table: t})
+}
+
+// differing lists the keys in which two sets differ.
+func differing(a, b settings.Set) (keys []string) {
+	for _, f := range settings.Fields() {
+		x, _ := a.Get(f.Key)
+		y, _ := b.Get(f.Key)
+		if x != y {
+			keys = append(keys, f.Key)
+		}
+	}
+	return keys
+}
+
+// proposed says in words what a proposal changes.
+func (p *Paper) proposed() string {
+	if p.Proposal == nil {
+		return ""
+	}
+	var out []string
+	for _, key := range differing(p.Settings, *p.Proposal) {
+		from, _ := p.Settings.Get(key)
+		to, _ := p.Proposal.Get(key)
+		out = append(out, fmt.Sprintf("%s %s instead of %s", key, to, from))
+	}
+	if out == nil {
+		return "Proposed: nothing that differs from the settings as they stand."
+	}
+	return "Proposed: " + strings.Join(out, ", ") + "."
+}

@@ -414,6 +414,9 @@ func (l *loop) electric(e Electric, p point, along float64) Electric {
 	e.Losses = p.loss
 	e.Extra = p.extra
 	e.Torque = e.ArmatureCurrent * l.m.motor.perSpeed(p.i, l.magnetT)
+	if spoil := l.m.stage.spoil; spoil != nil {
+		spoil(&e)
+	}
 	return e
 }
 

@@ -22,6 +22,7 @@ type stage struct {
 	loop         float64         // s
 	foster       [2][][2]float64 // switch and freewheel: K/W, s
 	coilPower    float64
+	spoil        func(*Electric) // tests make operating points wrong here, to see that it is noticed
 }
 
 func newStage(b *boat.Stage, coil float64) stage {

@@ -206,7 +206,7 @@ func (r *StepResult) Summary() string {
 
 // RunSimulated runs a step test on the simulated controller behind the frames of a real one, in virtual time.
 func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
-	m, err := regmap.Load("simulated.toml", []byte(simulatedRegisters), settings.Fields())
+	m, err := SimulatedRegisters()
 	if err != nil {
 		return nil, err
 	}
@@ -226,7 +226,7 @@ func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate floa
 // RunStep predicts a step test, runs it on a controller with its hard limits and its watch, and completes the record.
 func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Controller, o measure.Options) (*StepResult, error) {
 	channels := c.Describe().Channels
-	p, err := Predict(ctx, s, program, channels, StepOptions{Draws: 60, Seed: 1, Rate: 10})
+	p, err := Predict(ctx, s, program, channels, StepOptions{Draws: 60, Seed: 1, ByHand: !o.Commands})
 	if err != nil {
 		return nil, err
 	}
@@ -237,6 +237,12 @@ func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Control
 		return nil, err
 	}
 	return Finish(ctx, s, program, p, &measured)
+}
+
+// SimulatedRegisters is the register map of a simulated controller where the boat has none of its own: readings and
+// throttle, fine enough to leave the instruments' errors to the boat file; no settings.
+func SimulatedRegisters() (*regmap.Map, error) {
+	return regmap.Load("simulated.toml", []byte(simulatedRegisters), settings.Fields())
 }
 
 // simulatedRegisters is the register map of the simulated controller that scripts run on: fine enough to leave the

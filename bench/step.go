@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"sort"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
@@ -16,43 +18,63 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// StepOptions says how a step test is run.
+// StepOptions says how a step test is predicted.
 type StepOptions struct {
-	Draws    int // over the tolerances, for the predicted band; 0: 200
-	Seed     uint64
-	Rate     float64 // samples per second; 0: 20
+	Draws int // over the tolerances, for the predicted band; 0: 200
+	Seed  uint64
+	// ByHand widens the band for a person at the lever, who moves it up to 3 s late and up to 5 % of its travel beside
+	// what was asked (common practice, no source).
+	ByHand   bool
 	Progress func(done, all int)
 }
 
 // Prediction is what a step test is expected to show: the simulation, and a band for each channel from 0.5 to 99.5 % of the
 // draws over the boat file's tolerances, the instrument's error added on either side.
 type Prediction struct {
-	Run      *record.Run
+	Run      *record.Run // its traces of the channels have the band
 	Verdict  verdict.Trial
 	Channels []PredictedChannel
 	Draws    int
+
 	boats    []*boat.Boat
+	channels []link.Channel
+	options  StepOptions
 }
 
 // PredictedChannel is the band of one channel over time.
 type PredictedChannel struct {
 	Channel   string
 	Unit      string
+	Trace     string // of the record
 	Time      []float64
 	Low, High []float64
 	Error     float64 // of the instrument, SI, included in the band
+	Moment    float64 // a sample may come so much early or late, s
 }
 
 // At is the band around t: the widest within a moment on either side, since a sample may come a little early or late.
 func (p *PredictedChannel) At(t float64) (low, high float64) {
-	const moment = 0.2 // s
-	low, high = math.Inf(1), math.Inf(-1)
-	for i, u := range p.Time {
-		if u >= t-moment && u <= t+moment {
-			low, high = min(low, p.Low[i]), max(high, p.High[i])
-		}
+	from, to := t-p.Moment, t+p.Moment
+	low, high = p.between(from)
+	l, h := p.between(to)
+	low, high = min(low, l), max(high, h)
+	for i := sort.SearchFloat64s(p.Time, from); i < len(p.Time) && p.Time[i] <= to; i++ {
+		low, high = min(low, p.Low[i]), max(high, p.High[i])
 	}
 	return low, high
+}
+
+// between is the band at an instant, straight between those it is known at.
+func (p *PredictedChannel) between(t float64) (low, high float64) {
+	i := sort.SearchFloat64s(p.Time, t)
+	switch {
+	case i == 0:
+		return p.Low[0], p.High[0]
+	case i == len(p.Time):
+		return p.Low[i-1], p.High[i-1]
+	}
+	w := (t - p.Time[i-1]) / (p.Time[i] - p.Time[i-1])
+	return p.Low[i-1]*(1-w) + p.Low[i]*w, p.High[i-1]*(1-w) + p.High[i]*w
 }
 
 // channelTraces are the simulated traces behind the channels that a controller measures.
@@ -88,6 +110,12 @@ func instrumentError(b *boat.Boat, channel string) float64 {
 	return 0
 }
 
+const (
+	moment     = 0.2  // s that a sample over a line may come early or late
+	handMoment = 3.0  // s that a person may be early or late
+	handTravel = 0.05 // of the lever's travel that a person may be beside what was asked
+)
+
 // Predict simulates a step test's programme over the tolerances.
 func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []link.Channel, o StepOptions) (*Prediction, error) {
 	if o.Draws == 0 {
@@ -97,35 +125,84 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	if err != nil {
 		return nil, err
 	}
-	p := &Prediction{Run: run, Draws: o.Draws}
+	p := &Prediction{Run: run, Draws: o.Draws, channels: channels, options: o}
 	if p.Verdict, err = verdict.Judge(run); err != nil {
 		return nil, err
 	}
 	p.boats = study.Draws(s.Boat, o.Draws, o.Seed)
-	runs, err := study.Simulate(ctx, p.boats, s.Settings, program, o.Progress)
+	runs, err := p.drawn(ctx, s, program)
 	if err != nil {
 		return nil, err
 	}
 	runs = append(runs, run)
-	rate := o.Rate
-	if rate == 0 {
-		rate = 20
-	}
+	grid := gridOf(run.Time, program.Duration)
 	names := channelTraces(s.Settings.Derating.Sensor)
 	for _, c := range channels {
 		name, ok := names[c.Name]
-		if !ok {
+		tr, has := run.Trace(name)
+		if !ok || !has {
 			continue
 		}
-		band := PredictedChannel{Channel: c.Name, Unit: c.Unit, Error: instrumentError(s.Boat, c.Name)}
-		for t := 0.0; t <= program.Duration; t += 1 / rate {
+		band := PredictedChannel{Channel: c.Name, Unit: orOne(c.Unit), Trace: measure.TraceName(c.Name), Time: grid, Error: instrumentError(s.Boat, c.Name), Moment: moment}
+		if o.ByHand {
+			band.Moment = handMoment
+		}
+		for _, t := range grid {
 			low, high := study.Quantiles(runs, name, t, 0.005, 0.995)
-			band.Time = append(band.Time, t)
 			band.Low, band.High = append(band.Low, low-band.Error), append(band.High, high+band.Error)
 		}
 		p.Channels = append(p.Channels, band)
+		tr.Low, tr.High = make([]float64, len(run.Time)), make([]float64, len(run.Time))
+		for i, t := range run.Time {
+			low, high := band.At(t)
+			tr.Low[i], tr.High[i] = min(low, tr.Values[i]), max(high, tr.Values[i])
+		}
+		if band.Trace != name { // the measured record knows the part's temperature by the channel's name
+			also := *tr
+			also.Name = band.Trace
+			run.Traces = append(run.Traces, also)
+		}
 	}
 	return p, nil
+}
+
+// drawn simulates all draws; by hand, a third each with the lever a little short of, at, and a little beyond what was asked.
+func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) (runs []*record.Run, err error) {
+	if !p.options.ByHand {
+		return study.Simulate(ctx, p.boats, s.Settings, program, p.options.Progress)
+	}
+	for k := range 3 {
+		var some []*boat.Boat
+		for i := k; i < len(p.boats); i += 3 {
+			some = append(some, p.boats[i])
+		}
+		beside := *program
+		beside.Steps = nil
+		for _, step := range program.Steps {
+			if step.To != 0 {
+				step.To = max(-1, min(1, step.To+handTravel*float64(k-1)))
+			}
+			beside.Steps = append(beside.Steps, step)
+		}
+		more, err := study.Simulate(ctx, some, s.Settings, &beside, p.options.Progress)
+		if err != nil {
+			return nil, err
+		}
+		runs = append(runs, more...)
+	}
+	return runs, nil
+}
+
+// gridOf are the instants of a run, and between them enough for what another draw may do at another time.
+func gridOf(times []float64, duration float64) (grid []float64) {
+	const most = 2000
+	grid = append(grid, times...)
+	step := max(0.1, duration/most)
+	for t := 0.0; t < duration; t += step {
+		grid = append(grid, t)
+	}
+	slices.Sort(grid)
+	return slices.Compact(grid)
 }
 
 // Watch is what measure.Options.Watch wants: it says what lies outside the band.
@@ -203,13 +280,21 @@ type StepResult struct {
 	Measured    *measure.Result
 	Run         *record.Run
 	Verdict     verdict.Trial
-	Differences []record.Difference
+	Differences []record.Difference // measured less predicted, of the measured traces that are predicted
 }
 
 // Finish completes a measured test, gives what was inferred its band, judges it by the same rules as a simulation and
-// lays it over its prediction.
+// lays it over its prediction; where a person performed the programme in their own time, over that of what they did.
 func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, measured *measure.Result) (*StepResult, error) {
 	r := &StepResult{Setup: s, Prediction: p, Measured: measured}
+	if performed := measured.Performed; performed != nil && len(performed.Steps) > 0 && len(measured.Samples) > 1 {
+		program = performed
+		again, err := Predict(ctx, s, program, p.channels, p.options)
+		if err != nil {
+			return r, err
+		}
+		r.Prediction = again
+	}
 	run, err := measure.Complete(ctx, s.Boat, s.Settings, program, measured)
 	if run == nil {
 		return r, err
@@ -234,10 +319,21 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 			return r, err
 		}
 	}
-	if len(run.Time) > 1 {
-		if r.Differences, err = record.Compare(p.Run, run); err != nil {
+	var traces []string
+	for i := range r.Prediction.Channels {
+		if name := r.Prediction.Channels[i].Trace; hasTrace(run, name) {
+			traces = append(traces, name)
+		}
+	}
+	if len(run.Time) > 1 && len(traces) > 0 {
+		if r.Differences, err = record.Compare(r.Prediction.Run, run, traces...); err != nil {
 			return r, err
 		}
 	}
 	return r, nil
+}
+
+func hasTrace(r *record.Run, name string) bool {
+	_, ok := r.Trace(name)
+	return ok
 }

@@ -14,8 +14,10 @@ var (
 	ErrRunning    = errors.New("the motor is running: stop it and put the lever in neutral first")
 	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
 	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")
-	ErrStale      = errors.New("no new readings")
-	ErrClosed     = errors.New("the link is closed")
+	// ErrOutOfStep casts doubt on the reading before: it is to be thrown away.
+	ErrOutOfStep = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
+	ErrStale     = errors.New("no new readings")
+	ErrClosed    = errors.New("the link is closed")
 )
 
 // SettingError says which setting an error is about.

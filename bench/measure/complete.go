@@ -22,46 +22,94 @@ var traces = map[string]string{
 	link.MotorSpeed: record.MotorSpeed, link.Duty: record.Duty, link.Demand: record.DemandTrace, link.BoatSpeed: record.BoatSpeed,
 }
 
+// TraceName is what a record calls a channel.
+func TraceName(channel string) string {
+	if known, ok := traces[channel]; ok {
+		return known
+	}
+	return channel
+}
+
 // Complete turns a measured test into a record: the measured channels, and the parts' traces that the drive's heat
-// networks, driven by them, infer. It needs motor current or battery current; without one it is an error.
+// networks, driven by them, infer. Parts heated by a current that was not measured are left out; without either current
+// it is an error.
 func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.Trial, measured *Result) (*record.Run, error) {
 	model, err := drive.New(b, s, drive.Conditions{Air: program.Air, Water: program.Water, Moored: program.Moored})
 	if err != nil {
 		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
 	}
 	r := &record.Run{
-		Boat: b.Name, Trial: program.Name, Expect: program.Expect,
+		Boat: b.Name, Trial: program.Name, // what protection a trial expects cannot be seen in telemetry
 		Provenance: record.Provenance{Source: "measured", Settings: s.Hash(), Clock: measured.Start.Format(time.RFC3339)},
 	}
-	lever := record.Trace{Name: record.Lever, Unit: "%"}
-	for _, x := range measured.Samples {
-		r.Time = append(r.Time, x.At)
-		lever.Values = append(lever.Values, x.Lever)
-	}
-	r.Traces = append(r.Traces, lever)
-	for i, c := range measured.Channels {
-		tr := record.Trace{Name: c.Name, Unit: c.Unit}
-		if known, ok := traces[c.Name]; ok {
-			tr.Name = known
-		}
-		for _, x := range measured.Samples {
-			tr.Values = append(tr.Values, x.Values[i])
-		}
-		if !slices.ContainsFunc(tr.Values, math.IsNaN) { // what could not be read every time is no trace
-			r.Traces = append(r.Traces, tr)
-		}
-	}
+	fill(r, measured.Channels, measured.Samples)
 	if e := ended(measured.Stop); e != nil {
 		r.Events = append(r.Events, *e)
 	}
 	if len(r.Time) < 2 {
 		return r, nil
 	}
-	see, err := eyes(r)
+	seen := new(record.Run)
+	fill(seen, measured.Channels, measured.held())
+	in, see, err := eyes(seen)
 	if err != nil {
 		return r, err
 	}
-	return r, infer(ctx, r, model, b, s, program, see)
+	return r, infer(ctx, r, model, b, s, program, in, see)
+}
+
+// fill puts samples into a record.
+func fill(r *record.Run, channels []link.Channel, samples []Sample) {
+	lever := record.Trace{Name: record.Lever, Unit: "%"}
+	for _, x := range samples {
+		r.Time = append(r.Time, x.At)
+		lever.Values = append(lever.Values, x.Lever)
+	}
+	r.Traces = append(r.Traces, lever)
+	for i, c := range channels {
+		tr := record.Trace{Name: TraceName(c.Name), Unit: c.Unit}
+		if tr.Unit == "" {
+			tr.Unit = "1"
+		}
+		for _, x := range samples {
+			tr.Values = append(tr.Values, x.Values[i])
+		}
+		r.Traces = append(r.Traces, tr)
+	}
+}
+
+// held are the samples, and between those that hold since earlier what follows from that: a person reads a meter once in a
+// hold, and the value stands for all of it.
+func (m *Result) held() (out []Sample) {
+	for i, x := range m.Samples {
+		if i > 0 && x.Since < x.At {
+			before := m.Samples[i-1]
+			if moved := m.movedBefore(x.Since); moved > before.At {
+				before.At = moved
+				out = append(out, before)
+			}
+			since := x
+			since.At = max(x.Since, before.At+1e-3)
+			if since.At < x.At {
+				out = append(out, since)
+			}
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// movedBefore is when the last movement of the lever up to an instant began.
+func (m *Result) movedBefore(t float64) float64 {
+	at := 0.0
+	if m.Performed != nil {
+		for _, s := range m.Performed.Steps {
+			if s.At <= t {
+				at = s.At
+			}
+		}
+	}
+	return at
 }
 
 // ended is the event of a test that did not run to its end.
@@ -76,8 +124,24 @@ func ended(s Stop) *record.Event {
 	return &record.Event{At: s.At, Device: "step test", What: "the test stopped: " + s.Reason.String() + ": " + s.Text, Kind: kind, Count: 1}
 }
 
+// instruments says what was measured that parts depend on.
+type instruments struct{ motor, battery, speed bool }
+
+// carries says whether what heats or loads a part was measured.
+func (in instruments) carries(p *drive.Part) bool {
+	switch {
+	case p.Current == "motor":
+		return in.motor
+	case p.Current == "battery":
+		return in.battery
+	case p.Name == "rotor speed":
+		return in.speed
+	}
+	return true
+}
+
 // eyes interpolates what was measured.
-func eyes(r *record.Run) (func(t float64) drive.Seen, error) {
+func eyes(r *record.Run) (in instruments, see func(t float64) drive.Seen, err error) {
 	of := func(names ...string) *record.Trace {
 		for _, n := range names {
 			if tr, ok := r.Trace(n); ok {
@@ -88,7 +152,7 @@ func eyes(r *record.Run) (func(t float64) drive.Seen, error) {
 	}
 	motor, battery := of(record.MotorCurrent), of(record.BatteryCurrent)
 	if motor == nil && battery == nil {
-		return nil, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
+		return in, nil, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
 	}
 	voltage, speed := of(record.Voltage), of(record.MotorSpeed)
 	sink, winding, cells := of(link.StageTemperature), of(link.MotorTemperature), of(link.BatteryTemperature)
@@ -98,7 +162,7 @@ func eyes(r *record.Run) (func(t float64) drive.Seen, error) {
 		}
 		return r.At(tr, t)
 	}
-	return func(t float64) drive.Seen {
+	return instruments{motor != nil, battery != nil, speed != nil}, func(t float64) drive.Seen {
 		return drive.Seen{
 			MotorCurrent: at(motor, t), BatteryCurrent: at(battery, t), Voltage: at(voltage, t), Speed: at(speed, t),
 			Sink: at(sink, t), Motor: at(winding, t), Battery: at(cells, t),
@@ -107,7 +171,7 @@ func eyes(r *record.Run) (func(t float64) drive.Seen, error) {
 }
 
 // infer adds the parts and their traces.
-func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, s settings.Set, program *trial.Trial, see func(float64) drive.Seen) error {
+func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, s settings.Set, program *trial.Trial, in instruments, see func(float64) drive.Seen) error {
 	first := see(r.Time[0])
 	or := func(x, fallback float64) float64 {
 		if math.IsNaN(x) {
@@ -147,7 +211,7 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 	var integrator ode.Integrator
 	last := len(r.Time) - 1
 	_, err := integrator.Integrate(ctx, f, r.Time[0], r.Time[last], y, nil, ode.Options{
-		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[1] - r.Time[0]), Check: ode.CheckOptions{Every: -1},
+		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[last] - r.Time[0]) / float64(last), Check: ode.CheckOptions{Every: -1},
 	}, func(st *ode.Step) error {
 		for next <= last && r.Time[next] <= st.T1 {
 			st.At(r.Time[next], state)
@@ -160,7 +224,7 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 	}
 	for i := range model.Parts {
 		part := &model.Parts[i]
-		if !slices.ContainsFunc(values[i], isNumber) {
+		if !in.carries(part) || slices.ContainsFunc(values[i], math.IsNaN) {
 			continue
 		}
 		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: values[i], Inferred: true})
@@ -171,8 +235,6 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 	}
 	return nil
 }
-
-func isNumber(x float64) bool { return !math.IsNaN(x) }
 
 // Spread gives the inferred traces of a record a band: the values, sample by sample, of the same test completed with
 // other boats, from a low to a high quantile. All records must come from the same samples.

@@ -3,81 +3,58 @@ package measure
 import (
 	"context"
 	"fmt"
+	"math"
 	"time"
 
 	"quaybench/bench/link"
 	"quaybench/bench/trial"
 )
 
-// Person moves the lever and reads the panel.
+// Person reads the panel meters.
 type Person interface {
-	// Tell says what to do now.
-	Tell(text string)
-	// Readings asks for one value per channel, SI, NaN for what cannot be read. ok is false where the person wants to stop.
+	// Readings asks for one value per channel, SI. ok is false where the person wants to stop.
 	Readings(ctx context.Context, channels []link.Channel) (values []float64, ok bool, err error)
 }
 
-// Prompted runs a programme with a person at the lever and at the panel meters: it tells them what to move and when, and
-// asks for readings at the end of each hold. The stop rules are those of Run, said aloud: then neutral is the last word.
-func Prompted(ctx context.Context, who Person, channels []link.Channel, program *trial.Trial, o Options) (result Result, err error) {
-	o.Commands = false
-	if err := o.complete(); err != nil {
-		return result, err
-	}
-	bounds, err := place(o.Bounds, channels)
-	if err != nil {
-		return result, err
-	}
-	result.Channels = channels
-	r := run{ctx: ctx, program: program, o: o, bounds: bounds, result: &result}
-	result.Start = o.Clock.Now()
-	result.Stop = r.prompt(who)
-	if result.Stop.Reason != Finished {
-		who.Tell("STOP: " + result.Stop.Text + ". Lever to neutral now.")
-	} else {
-		who.Tell("The programme has ended. Lever to neutral.")
-	}
-	return result, nil
+// cue is something to say to the person at the lever.
+type cue struct {
+	at   float64 // s into the programme
+	text string
 }
 
-func (r *run) prompt(who Person) Stop {
-	start := r.result.Start
-	elapsed := func() float64 { return r.o.Clock.Now().Sub(start).Seconds() }
-	wait := func(until float64) error {
-		return r.o.Clock.Sleep(r.ctx, time.Duration((until-elapsed())*float64(time.Second)))
+// notice is how long before a movement it is announced, s.
+const notice = 3
+
+// cues says each movement of a programme, and announces it where there is time.
+func cues(program *trial.Trial) (list []cue) {
+	last := math.Inf(-1)
+	for _, s := range program.Steps {
+		if at := s.At - notice; at > last+notice {
+			list = append(list, cue{max(at, 0), fmt.Sprintf("in %.3g s: %s", min(notice, s.At), Instruction(s.To, s.Over))})
+		}
+		list = append(list, cue{s.At, "NOW: " + Instruction(s.To, s.Over)})
+		last = s.At + s.Over
 	}
-	for i, s := range r.program.Steps {
-		if err := wait(s.At); err != nil {
-			return Stop{Reason: Cancelled, At: elapsed(), Text: "stopped by hand", Err: err}
-		}
-		who.Tell(Instruction(s.To, s.Over))
-		until := r.program.Duration
-		if i+1 < len(r.program.Steps) {
-			until = r.program.Steps[i+1].At
-		}
-		if err := wait(until - min(5, (until-s.At-s.Over)/2)); err != nil { // leave time to read the meters
-			return Stop{Reason: Cancelled, At: elapsed(), Text: "stopped by hand", Err: err}
-		}
-		t := elapsed()
-		values, ok, err := who.Readings(r.ctx, r.result.Channels)
-		switch {
-		case err != nil:
-			return Stop{Reason: Cancelled, At: t, Text: "no readings: " + err.Error(), Err: err}
-		case !ok:
-			return Stop{Reason: Cancelled, At: t, Text: "stopped by hand"}
-		}
-		sample := Sample{At: t, Lever: r.program.Lever(t)(t), Values: values}
-		r.result.Samples = append(r.result.Samples, sample)
-		if r.o.Observe != nil {
-			if err := r.o.Observe(sample); err != nil {
-				return Stop{Reason: Cancelled, At: t, Text: "the record could not be written: " + err.Error(), Err: err}
-			}
-		}
-		if stop := r.judge(sample); stop != nil {
-			return *stop
-		}
+	return list
+}
+
+// cue says what is due.
+func (r *run) cue(t float64) {
+	for len(r.cues) > 0 && r.cues[0].at <= t {
+		r.o.Tell(r.cues[0].text)
+		r.cues = r.cues[1:]
 	}
-	return Stop{Reason: Finished, At: elapsed(), Text: "the programme ran to its end"}
+}
+
+// farewell says what the person at the lever is to do at the end: neutral is always the last word.
+func (r *run) farewell() {
+	switch stop := &r.result.Stop; {
+	case r.o.Commands:
+	case stop.Reason == Finished:
+		r.o.Tell("The programme has ended. Lever to neutral.")
+	default:
+		r.o.Tell("STOP, lever to neutral now! " + stop.Text)
+	}
 }
 
 // Instruction says a movement of the lever in words.
@@ -93,4 +70,93 @@ func Instruction(to, over float64) string {
 		return fmt.Sprintf("%s, over %.3g s", text, over)
 	}
 	return text
+}
+
+// Prompted runs a programme with a person at the lever and at the panel meters: it tells them what to move and when, and
+// asks for readings at rest and at the end of each hold. A hold lasts until they are given, so the programme that was
+// performed may be longer than the one planned: the result has it. The stop rules are those of Run.
+func Prompted(ctx context.Context, who Person, channels []link.Channel, program *trial.Trial, o Options) (result Result, err error) {
+	o.Commands = false
+	if err := o.complete(nil); err != nil {
+		return result, err
+	}
+	bounds, err := place(o.Bounds, channels)
+	if err != nil {
+		return result, err
+	}
+	result.Channels = channels
+	r := run{ctx: ctx, program: program, o: o, bounds: bounds, result: &result}
+	result.Start = o.Clock.Now()
+	performed := *program
+	performed.Steps = nil
+	result.Performed = &performed
+	defer r.farewell()
+	result.Stop = r.prompt(who)
+	performed.Duration = max(r.elapsed(), result.Stop.At)
+	return result, nil
+}
+
+// readingTime is how long before the end of a hold the readings are asked for, s; half the hold where that is short.
+const readingTime = 5
+
+func (r *run) prompt(who Person) Stop {
+	if s := r.read(who, 0, 0); s != nil {
+		return *s
+	}
+	late := 0.0 // s that the person has taken longer than planned
+	for i, s := range r.program.Steps {
+		if s.At-notice > 0 {
+			if stop := r.until(s.At - notice + late); stop != nil {
+				return *stop
+			}
+			r.o.Tell(fmt.Sprintf("in %d s: %s", notice, Instruction(s.To, s.Over)))
+		}
+		if stop := r.until(s.At + late); stop != nil {
+			return *stop
+		}
+		begun := r.elapsed()
+		late = begun - s.At
+		r.o.Tell("NOW: " + Instruction(s.To, s.Over))
+		r.result.Performed.Steps = append(r.result.Performed.Steps, trial.Step{At: begun, To: s.To, Over: s.Over})
+		end := r.program.Duration
+		if i+1 < len(r.program.Steps) {
+			end = r.program.Steps[i+1].At
+		}
+		settled := begun + s.Over
+		if stop := r.until(end + late - min(readingTime, (end+late-settled)/2)); stop != nil {
+			return *stop
+		}
+		if stop := r.read(who, min(settled, r.elapsed()), late); stop != nil {
+			return *stop
+		}
+	}
+	return Stop{Reason: Finished, At: r.elapsed(), Text: "the programme ran to its end"}
+}
+
+// until waits for an instant of the test, s; one that is past is now.
+func (r *run) until(t float64) *Stop {
+	if err := r.o.Clock.Sleep(r.ctx, time.Duration((t-r.elapsed())*float64(time.Second))); err != nil {
+		return r.cancelled(err)
+	}
+	return nil
+}
+
+// read asks for readings that hold since an instant, and judges them where the programme would be.
+func (r *run) read(who Person, since, late float64) *Stop {
+	t := r.elapsed()
+	values, ok, err := who.Readings(r.ctx, r.result.Channels)
+	switch {
+	case r.ctx.Err() != nil:
+		return r.cancelled(r.ctx.Err())
+	case err != nil:
+		return &Stop{Reason: Stale, At: t, Text: "no readings: " + err.Error(), Err: err}
+	case !ok:
+		return &Stop{Reason: Cancelled, At: t, Text: "the person at the panel stopped it"}
+	}
+	sample := Sample{At: t, Due: t - late, Since: since, Lever: r.lever(t - late), Values: values}
+	r.result.Samples = append(r.result.Samples, sample)
+	if stop := r.observe(sample); stop != nil {
+		return stop
+	}
+	return r.judge(sample)
 }

@@ -25,10 +25,12 @@ const (
 	Cancelled                // somebody stopped it
 	Late                     // the pacing fell behind: a missed heartbeat
 	NotReady                 // the start conditions did not hold; nothing was commanded
+	Unrecorded               // the record could not be written
 )
 
 func (r Reason) String() string {
-	return [...]string{"finished", "a limit was passed", "outside the predicted band", "telemetry is stale", "impossible telemetry", "the line failed", "stopped by hand", "the pacing fell behind", "not ready"}[r]
+	return [...]string{"finished", "a limit was passed", "outside the predicted band", "telemetry is stale", "impossible telemetry", "the line failed",
+		"stopped by hand", "the pacing fell behind", "not ready", "the record could not be written"}[r]
 }
 
 // Stop is how a test ended.
@@ -43,7 +45,9 @@ type Stop struct {
 
 // Sample is one reading during a test.
 type Sample struct {
-	At     float64   // s into the test
+	At     float64   // s into the test, when it arrived
+	Due    float64   // s into the test, when it was due
+	Since  float64   // s into the test, since when these values have held; At but for a person's readings
 	Lever  float64   // asked for
 	Values []float64 // SI, in the order of the channels
 }
@@ -59,30 +63,32 @@ type Bound struct {
 type Options struct {
 	Rate     float64       // samples per second, 1..200; 0: 20
 	Stale    time.Duration // oldest telemetry that counts; 0: three sample periods, 100 ms at least
+	Lag      time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out
 	Bounds   []Bound
 	Watch    func(Sample) string // says what is wrong with a sample; "" for nothing. Two in a row stop the test
 	Observe  func(Sample) error  // sees each sample before it is judged; an error stops the test
-	Lag      float64             // sample periods that the pacing may fall behind; 0: 3
 	Commands bool                // command the throttle over the line; false: a person moves the lever
-	Prompt   func(at, to, over float64)
+	Tell     func(text string)   // says aloud what the person at the lever is to do; nil: nobody is there
 	Clock    port.Clock
 }
 
 // Result is what a test gave.
 type Result struct {
-	Channels []link.Channel
-	Start    time.Time
-	Samples  []Sample
-	Stop     Stop
+	Channels  []link.Channel
+	Start     time.Time
+	Samples   []Sample
+	Discarded []float64    // instants of samples that a later reply cast doubt on, s
+	Performed *trial.Trial // the programme as a person performed it; nil where it ran by the clock
+	Stop      Stop
 }
 
 // Run runs a programme. It commands zero before it starts and on every way out, whatever happens. Samples up to the end
 // are always returned; Stop tells how it ended. The error is for misuse only.
 func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options) (result Result, err error) {
-	if err := o.complete(); err != nil {
+	d := c.Describe()
+	if err := o.complete(d.Throttle); err != nil {
 		return result, err
 	}
-	d := c.Describe()
 	result.Channels = d.Channels
 	if o.Commands && d.Throttle == nil {
 		return result, link.ErrNoThrottle
@@ -103,30 +109,42 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 		if o.Commands {
 			result.Stop.Zero, result.Stop.Err = r.halt(result.Stop.Err)
 		}
+		r.farewell()
 	}()
+	if o.Commands {
+		r.beat = d.Throttle.CommandTimeout / 4
+	}
 	result.Stop = r.pace()
 	return result, nil
 }
 
-func (o *Options) complete() error {
+func (o *Options) complete(t *link.Throttle) error {
 	if o.Rate == 0 {
 		o.Rate = 20
 	}
 	if !(o.Rate >= 1 && o.Rate <= 200) {
 		return fmt.Errorf("a sample rate of %g Hz is outside 1 to 200 Hz", o.Rate)
 	}
-	period := time.Duration(float64(time.Second) / o.Rate)
+	patience := max(3*o.period(), 100*time.Millisecond)
 	if o.Stale == 0 {
-		o.Stale = max(3*period, 100*time.Millisecond)
+		o.Stale = patience
 	}
 	if o.Lag == 0 {
-		o.Lag = 3
+		o.Lag = patience
+		if t != nil && o.Commands {
+			o.Lag = min(o.Lag, t.CommandTimeout/2)
+		}
+	}
+	if o.Tell == nil {
+		o.Tell = func(string) {}
 	}
 	if o.Clock == nil {
 		o.Clock = port.WallClock{}
 	}
 	return nil
 }
+
+func (o *Options) period() time.Duration { return time.Duration(float64(time.Second) / o.Rate) }
 
 // place resolves channel names to positions.
 func place(bounds []Bound, channels []link.Channel) (out []placed, err error) {
@@ -159,71 +177,134 @@ type run struct {
 	bounds  []placed
 	result  *Result
 	strayed int
+
+	beat      time.Duration // the controller hears a command at least so often
+	commanded float64       // last
+	told      time.Time     // when
+	cues      []cue         // still to be said
+	busy      time.Duration // spent on the line, in all samples
 }
+
+// elapsed is the time into the test, s.
+func (r *run) elapsed() float64 { return r.o.Clock.Now().Sub(r.result.Start).Seconds() }
+
+// lever is where the programme has the lever.
+func (r *run) lever(t float64) float64 { return r.program.Lever(t)(t) }
 
 // pace is the loop: at each tick command, read, judge.
 func (r *run) pace() Stop {
-	stop := func(reason Reason, at float64, text string, err error) Stop {
-		return Stop{Reason: reason, At: at, Text: text, Err: err}
-	}
 	if s := r.ready(); s != nil {
 		return *s
 	}
-	clock := r.o.Clock
-	start := clock.Now()
-	r.result.Start = start
-	period := time.Duration(float64(time.Second) / r.o.Rate)
-	prompted := -1
+	r.result.Start = r.o.Clock.Now()
+	r.cues = cues(r.program)
+	period := r.o.period()
 	for tick := 0; ; tick++ {
-		due := start.Add(time.Duration(tick) * period)
-		if wait := due.Sub(clock.Now()); wait > 0 {
-			if err := clock.Sleep(r.ctx, wait); err != nil {
-				return stop(Cancelled, clock.Now().Sub(start).Seconds(), "stopped by hand", err)
-			}
-		} else if behind := -wait; behind > time.Duration(r.o.Lag*float64(period)) {
-			return stop(Late, clock.Now().Sub(start).Seconds(), fmt.Sprintf("the pacing is %v behind", behind.Round(time.Millisecond)), nil)
-		}
-		if err := r.ctx.Err(); err != nil {
-			return stop(Cancelled, clock.Now().Sub(start).Seconds(), "stopped by hand", err)
-		}
-		t := due.Sub(start).Seconds()
+		due := time.Duration(tick) * period
+		t := due.Seconds()
 		if t > r.program.Duration {
-			return stop(Finished, t, "the programme ran to its end", nil)
+			return Stop{Reason: Finished, At: r.program.Duration, Text: "the programme ran to its end"}
 		}
-		lever := r.program.Lever(t)(t)
-		if r.o.Commands {
-			if err := r.c.CommandThrottle(r.ctx, lever); err != nil {
-				return r.failed(t, err)
-			}
-		} else if next := r.step(t); next > prompted && r.o.Prompt != nil {
-			prompted = next
-			s := r.program.Steps[next]
-			r.o.Prompt(s.At, s.To, s.Over)
+		if s := r.wait(due, tick); s != nil {
+			return *s
 		}
-		got, err := r.c.ReadTelemetry(r.ctx)
-		if err != nil {
-			return r.failed(t, err)
-		}
-		sample := Sample{At: t, Lever: lever, Values: got.Values}
-		r.result.Samples = append(r.result.Samples, sample)
-		if r.o.Observe != nil {
-			if err := r.o.Observe(sample); err != nil {
-				return stop(Cancelled, t, "the record could not be written: "+err.Error(), err)
-			}
-		}
-		if age := clock.Now().Sub(got.At); age > r.o.Stale {
-			return stop(Stale, t, fmt.Sprintf("the newest telemetry is %v old", age.Round(time.Millisecond)), nil)
-		}
-		if s := r.judge(sample); s != nil {
+		if s := r.sample(t); s != nil {
 			return *s
 		}
 	}
 }
 
+// wait waits for an instant of the test, and repeats the throttle command meanwhile. It fails where the instant is long past.
+func (r *run) wait(due time.Duration, tick int) *Stop {
+	clock, at := r.o.Clock, r.result.Start.Add(due)
+	if behind := clock.Now().Sub(at); behind > r.o.Lag {
+		text := fmt.Sprintf("the pacing is %v behind", behind.Round(time.Millisecond))
+		if each := r.busy / time.Duration(max(tick, 1)); each > r.o.period() {
+			text += fmt.Sprintf(": a sample takes %v on this line, so no more than %.0f Hz can be had", each.Round(100*time.Microsecond), math.Floor(1/each.Seconds()))
+		}
+		return &Stop{Reason: Late, At: r.elapsed(), Text: text}
+	}
+	for {
+		wait := at.Sub(clock.Now())
+		next := r.told.Add(r.beat).Sub(clock.Now())
+		beat := r.o.Commands && next < wait
+		if beat {
+			wait = next
+		}
+		if err := clock.Sleep(r.ctx, max(wait, 0)); err != nil {
+			return r.cancelled(err)
+		}
+		if !beat {
+			return nil
+		}
+		if err := r.command(r.elapsed()); err != nil {
+			return r.failed(err)
+		}
+	}
+}
+
+// sample is one tick: command or cue, read, judge.
+func (r *run) sample(t float64) *Stop {
+	clock := r.o.Clock
+	begun := clock.Now()
+	if r.o.Commands {
+		if err := r.command(t); err != nil {
+			return r.failed(err)
+		}
+	}
+	r.cue(t)
+	got, err := r.c.ReadTelemetry(r.ctx)
+	if err != nil {
+		return r.failed(err)
+	}
+	now := clock.Now()
+	r.busy += now.Sub(begun)
+	at := math.Round(1e4*r.elapsed()) / 1e4
+	if n := len(r.result.Samples); n > 0 {
+		at = max(at, r.result.Samples[n-1].At+1e-4)
+	}
+	s := Sample{At: at, Due: t, Since: at, Lever: r.lever(t), Values: got.Values}
+	r.result.Samples = append(r.result.Samples, s)
+	if stop := r.observe(s); stop != nil {
+		return stop
+	}
+	if age := now.Sub(got.At); age > r.o.Stale {
+		return &Stop{Reason: Stale, At: at, Text: fmt.Sprintf("the newest telemetry is %v old", age.Round(time.Millisecond))}
+	}
+	return r.judge(s)
+}
+
+func (r *run) observe(s Sample) *Stop {
+	if r.o.Observe == nil {
+		return nil
+	}
+	if err := r.o.Observe(s); err != nil {
+		return &Stop{Reason: Unrecorded, At: s.At, Text: err.Error(), Err: err}
+	}
+	return nil
+}
+
+// leastBetween keeps a moving lever from filling the line with commands.
+const leastBetween = 10 * time.Millisecond
+
+// command tells the controller where the lever is, if that is new or due again. Zero goes out at once.
+func (r *run) command(t float64) error {
+	lever, now := r.lever(t), r.o.Clock.Now()
+	since := now.Sub(r.told)
+	if since < r.beat && (lever == r.commanded || lever != 0 && since < leastBetween) {
+		return nil
+	}
+	if err := r.c.CommandThrottle(r.ctx, lever); err != nil {
+		return err
+	}
+	r.commanded, r.told = lever, now
+	return nil
+}
+
 // ready sees to it that the test starts from rest: zero commanded, telemetry there, motor not driven.
 func (r *run) ready() *Stop {
 	not := func(text string, err error) *Stop { return &Stop{Reason: NotReady, Text: text, Err: err} }
-	if r.program.Lever(0)(0) != 0 {
+	if r.lever(0) != 0 {
 		return not("the programme does not begin in neutral", nil)
 	}
 	running, err := r.c.Running(r.ctx)
@@ -245,28 +326,26 @@ func (r *run) ready() *Stop {
 	return nil
 }
 
-// step is the index of the programme's movement that has begun by t, −1 for none.
-func (r *run) step(t float64) int {
-	n := -1
-	for i, s := range r.program.Steps {
-		if s.At <= t {
-			n = i
-		}
-	}
-	return n
+func (r *run) cancelled(err error) *Stop {
+	return &Stop{Reason: Cancelled, At: r.elapsed(), Text: "the test was called off", Err: err}
 }
 
-// failed turns an error of the line into the end of the test.
-func (r *run) failed(t float64, err error) Stop {
-	reason := LineLost
+// failed turns an error of the line into the end of the test. A reply out of step takes the sample before with it.
+func (r *run) failed(err error) *Stop {
+	s := Stop{Reason: LineLost, At: r.elapsed(), Text: err.Error(), Err: err}
 	var impossible *link.ImpossibleError
-	switch {
+	switch n := len(r.result.Samples); {
 	case r.ctx.Err() != nil:
-		reason = Cancelled
+		return r.cancelled(err)
 	case errors.As(err, &impossible):
-		reason = Impossible
+		s.Reason = Impossible
+	case errors.Is(err, link.ErrStale):
+		s.Reason = Stale
+	case errors.Is(err, link.ErrOutOfStep) && n > 0:
+		r.result.Discarded = append(r.result.Discarded, r.result.Samples[n-1].At)
+		r.result.Samples = r.result.Samples[:n-1]
 	}
-	return Stop{Reason: reason, At: t, Text: err.Error(), Err: err}
+	return &s
 }
 
 // judge holds a sample against the hard limits and the watch.

@@ -23,7 +23,7 @@ func bookDir(cmd *cobra.Command, sys *system) (string, error) {
 
 // loadBoat finds BOAT: a boat file or a boat's folder where it is written as a path, else a name in the book.
 func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
-	if strings.ContainsAny(name, `/\`) || filepath.Ext(name) == ".toml" || name == "." || name == ".." {
+	if isPath(name) {
 		setup, err := bench.Load(name)
 		return setup, input(err)
 	}

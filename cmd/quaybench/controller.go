@@ -1,47 +1,74 @@
 package main
 
 import (
-	"bufio"
+	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
-	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/link"
+	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/port"
 	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
 	"quaybench/bench/verdict"
+	"quaybench/profiles"
 )
 
 // controllerFlags are the flags of everything that talks to a controller.
 type controllerFlags struct {
 	on, file string
+	set      []string
 }
 
 func (f *controllerFlags) add(cmd *cobra.Command, sys *system) {
-	cmd.Flags().StringVar(&f.on, "on", "", "port and rate, for example /dev/ttyUSB0@115200 or /dev/ttyUSB0@19200,8E1; sim: a simulated controller")
+	cmd.Flags().StringVar(&f.on, "on", "", "`PORT` and rate, for example /dev/ttyUSB0@115200 or /dev/ttyUSB0@19200,8E1; sim: a simulated controller")
 	cmd.Flags().StringVar(&f.file, "map", "", "register map (default: registers.toml beside the boat file)")
-	_ = cmd.MarkFlagRequired("on")
+	addSet(cmd, &f.set)
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
 
-// open finds the boat and opens its controller.
-func (f *controllerFlags) open(cmd *cobra.Command, sys *system, name string) (*bench.Setup, *line, error) {
-	setup, err := loadBoat(cmd, sys, name)
+// talk finds the boat and opens its controller for an act.
+func (f *controllerFlags) talk(cmd *cobra.Command, sys *system, name string, act func(c *conversation) error) error {
+	b, err := findBerth(cmd, sys, name, f.set)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
-	m, err := loadMap(setup, f.file)
+	m, err := b.registers(f.file, f.on)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
-	l, err := openLine(setup, m, f.on)
-	return setup, l, err
+	l, err := openLine(b, m, f.on, nil)
+	if err != nil {
+		return b.withHint(err)
+	}
+	err = act(&conversation{sys: sys, berth: b, line: l, Description: l.Describe()})
+	if !l.sim() && (errors.As(err, new(*port.LostError)) || errors.Is(err, modbus.ErrNoReply)) {
+		err = b.withHint(err)
+	}
+	return errors.Join(err, l.close())
+}
+
+// withHint adds to the error of a line that does not answer where to look for what is in the controller.
+func (b *berth) withHint(err error) error {
+	if known, _ := readJournal(b.journ); len(known) > 0 && !errors.As(err, new(inputError)) {
+		return fmt.Errorf("%w\n`quaybench controller journal %s` tells what is known to be in the controller", err, b.name)
+	}
+	return err
+}
+
+// conversation is an open controller of a boat.
+type conversation struct {
+	sys *system
+	*berth
+	*line
+	link.Description
+	held []bench.Held
 }
 
 func controllerCommand(sys *system) *cobra.Command {
@@ -49,84 +76,141 @@ func controllerCommand(sys *system) *cobra.Command {
 		Use:   "controller",
 		Short: "read, write and verify the settings in a controller",
 	}
-	cmd.AddCommand(readCommand(sys), writeCommand(sys), verifyCommand(sys))
+	cmd.AddCommand(readCommand(sys), writeCommand(sys), verifyCommand(sys), journalCommand(sys))
 	return cmd
 }
 
 func readCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	cmd := &cobra.Command{
-		Use:     "read BOAT",
+		Use:     "read BOAT --on PORT",
 		Short:   "show the controller's settings beside the file's",
 		Example: "  quaybench controller read petrel --on /dev/ttyUSB0@115200\n  quaybench controller read petrel --on sim",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, l, err := f.open(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			_, err = showHeld(cmd, sys, setup, l)
-			return errors.Join(err, l.close())
+			return f.talk(cmd, sys, args[0], func(c *conversation) error { return c.read(cmd.Context()) })
 		},
 	}
 	f.add(cmd, sys)
+	_ = cmd.MarkFlagRequired("on")
 	return cmd
 }
 
 func verifyCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	cmd := &cobra.Command{
-		Use:     "verify BOAT",
+		Use:     "verify BOAT --on PORT",
 		Short:   "tell whether the controller holds the file's settings; exit code 1 if not",
 		Example: "  quaybench controller verify petrel --on /dev/ttyUSB0@115200",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, l, err := f.open(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			held, err := showHeld(cmd, sys, setup, l)
-			if err := errors.Join(err, l.close()); err != nil {
-				return err
-			}
-			if n := differing(held); n > 0 {
-				return fmt.Errorf("%d settings in the controller differ from %s", n, setup.SettingsFile)
-			}
-			fmt.Fprintln(sys.Out, "the controller holds the file's settings")
-			return nil
+			return f.talk(cmd, sys, args[0], func(c *conversation) error {
+				if err := c.read(cmd.Context()); err != nil {
+					return err
+				}
+				if list := c.differing(); len(list) > 0 {
+					return fmt.Errorf("the controller does not hold %s: %s", c.source(), strings.Join(list, ", "))
+				}
+				fmt.Fprintf(sys.Out, "the controller holds %s\n", c.source())
+				return nil
+			})
 		},
 	}
 	f.add(cmd, sys)
+	_ = cmd.MarkFlagRequired("on")
 	return cmd
 }
 
-func differing(held []bench.Held) (n int) {
-	for _, h := range held {
-		if !h.Same {
-			n++
-		}
+func writeCommand(sys *system) *cobra.Command {
+	var f controllerFlags
+	var yes bool
+	cmd := &cobra.Command{
+		Use:   "write BOAT --on PORT",
+		Short: "write the file's settings to the controller, each read back",
+		Long: `Shows what differs, judges the settings in all built-in trials, asks, and writes in an order that is safe at each step: what makes things gentler comes
+first. After each value all settings are read: it must be there, and nothing else may have changed; if not, everything is put back as it was. A journal beside
+the boat file tells after any crash or unplugged line what is in the controller. Refused while the motor runs, while the verdict is over, or where the register
+map says read-only.
+
+If the boat's files are a saved version, the book notes that it was written.`,
+		Example: `  quaybench controller write petrel --on /dev/ttyUSB0@115200
+  quaybench controller write petrel --on /dev/ttyUSB0@115200 --set limits.motor_current="120 A"`,
+		Args: arguments(1, 1, "BOAT"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return f.talk(cmd, sys, args[0], func(c *conversation) error { return c.write(cmd.Context(), yes) })
+		},
 	}
-	return n
+	f.add(cmd, sys)
+	_ = cmd.MarkFlagRequired("on")
+	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	return cmd
 }
 
-// showHeld reads the controller and prints its settings beside the file's.
-func showHeld(cmd *cobra.Command, sys *system, setup *bench.Setup, l *line) ([]bench.Held, error) {
-	if pending, err := unfinished(journalName(setup)); err == nil && len(pending) > 0 {
-		fmt.Fprintln(sys.Out, "mind: the journal knows of writes whose outcome it does not tell; what stands below was read just now:")
-		for _, e := range pending {
-			fmt.Fprintf(sys.Out, "  %s on %s at %s\n", e.Key, e.On, e.At.Format("2006-01-02 15:04:05"))
+func journalCommand(sys *system) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "journal BOAT",
+		Short:   "tell what is known to be in the controller, with nothing plugged in",
+		Example: "  quaybench controller journal petrel",
+		Args:    arguments(1, 1, "BOAT"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			b, err := findBerth(cmd, sys, args[0], nil)
+			if err != nil {
+				return err
+			}
+			known, err := readJournal(b.journ)
+			if err != nil {
+				return err
+			}
+			if len(known) == 0 {
+				fmt.Fprintf(sys.Out, "nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
+				return nil
+			}
+			fmt.Fprintf(sys.Out, "%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)
+			showJournal(sys, known)
+			if len(unsure(known)) > 0 {
+				fmt.Fprintln(sys.Out, "read the controller before anything else: a write was cut off")
+			}
+			return nil
+		},
+	}
+	cmd.ValidArgsFunction = completeBoats(sys)
+	return cmd
+}
+
+// source is where the settings come from that the controller is held against.
+func (b *berth) source() string {
+	text := "the settings of " + b.SettingsFile
+	if len(b.assume) > 0 {
+		text += " with --set"
+	}
+	return text
+}
+
+// differing lists the settings that the controller does not hold.
+func (c *conversation) differing() (list []string) {
+	for _, h := range c.held {
+		if !h.Same {
+			list = append(list, h.Key)
 		}
 	}
-	values, err := l.ReadSettings(cmd.Context())
+	return list
+}
+
+// read reads the controller and prints its settings beside the file's. What the journal did not know is known then.
+func (c *conversation) read(ctx context.Context) error {
+	out := c.sys.Out
+	values, err := c.ReadSettings(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("the controller's settings cannot be read: %w", err)
+		return fmt.Errorf("the controller's settings cannot be read: %w", err)
 	}
-	d := l.Describe()
-	held := bench.CompareSettings(setup.Settings, d, values)
-	fmt.Fprintf(sys.Out, "%s: %s\n", setup.Boat.Name, orElse(d.Title, "controller"))
+	c.held = bench.CompareSettings(c.berth.Settings, c.Description, values)
+	if err := c.settle(); err != nil {
+		fmt.Fprintln(c.sys.Err, "quaybench:", err)
+	}
+	fmt.Fprintf(out, "%s: %s on %s\n", c.Boat.Name, orElse(c.Title, "controller"), c.on)
 	tab := &table{right: map[int]bool{1: true, 2: true}}
 	tab.add("setting", "controller", "file", "")
-	for _, h := range held {
+	for _, h := range c.held {
 		note := "same"
 		if !h.Same {
 			note = "differs"
@@ -137,9 +221,64 @@ func showHeld(cmd *cobra.Command, sys *system, setup *bench.Setup, l *line) ([]b
 		tab.add(h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File), note)
 	}
 	for _, line := range tab.lines() {
-		fmt.Fprintln(sys.Out, line)
+		fmt.Fprintln(out, line)
 	}
-	return held, nil
+	if rest := c.unmapped(); len(rest) > 0 {
+		fmt.Fprintln(out, wrapped(fmt.Sprintf("not in the register map, so look at the controller itself for these %d: %s", len(rest), strings.Join(rest, ", ")), c.sys.width()))
+	}
+	return nil
+}
+
+// settle tells of writes that were cut off what came of them, and notes it.
+func (c *conversation) settle() error {
+	if c.sim() {
+		return nil
+	}
+	known, err := readJournal(c.journ)
+	if err != nil {
+		return err
+	}
+	pending := unsure(known)
+	if len(pending) == 0 {
+		return nil
+	}
+	var found []link.Change
+	for _, e := range pending {
+		was := fmt.Sprintf("a write of %s from %s to %s was cut off on %s (%s)", e.Key, e.From, e.To, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
+		i := slices.IndexFunc(c.held, func(h bench.Held) bool { return h.Key == e.Key })
+		if i < 0 {
+			fmt.Fprintf(c.sys.Out, "mind: %s; this register map does not have it: look at the controller itself\n", was)
+			continue
+		}
+		h := c.held[i]
+		fmt.Fprintf(c.sys.Out, "mind: %s; the controller holds %s\n", was, heldText(h.Setting, h.Controller))
+		found = append(found, link.Change{Key: h.Key, From: h.Controller, To: h.Controller})
+	}
+	j, err := openJournal(c.journ, c.on, c.show)
+	if err != nil {
+		return err
+	}
+	return errors.Join(j.Note(link.Found, found...), j.Close())
+}
+
+// unmapped lists the settings that the register map does not have.
+func (c *conversation) unmapped() (list []string) {
+	for _, f := range settings.Fields() {
+		if f.Kind != datafile.KindGroup && !slices.ContainsFunc(c.Description.Settings, func(s link.Setting) bool { return s.Key == f.Key }) {
+			list = append(list, f.Key)
+		}
+	}
+	return list
+}
+
+// show prints the value of a setting.
+func (c *conversation) show(key string, value float64) string {
+	for _, s := range c.Description.Settings {
+		if s.Key == key {
+			return heldText(s, value)
+		}
+	}
+	return fmt.Sprint(value)
 }
 
 // heldText is a setting's value in words or with its unit.
@@ -153,98 +292,87 @@ func heldText(k link.Setting, v float64) string {
 	return quantity.Format(v, orElse(k.Unit, "1"), 4)
 }
 
-func journalName(setup *bench.Setup) string {
-	return filepath.Join(filepath.Dir(setup.BoatFile), "controller-journal.jsonl")
-}
-
-func writeCommand(sys *system) *cobra.Command {
-	var f controllerFlags
-	var yes bool
-	cmd := &cobra.Command{
-		Use:   "write BOAT",
-		Short: "write the file's settings to the controller, each read back",
-		Long: `Shows what differs, judges the settings in all built-in trials, asks, and writes in an order that is safe at each step: what lowers a limit comes
-first. Each value is read back; if one is not taken, everything is put back as it was. A journal beside the boat file says after any crash or unplugged line
-what was under way. Refused while the motor runs, while the verdict is over, or where the register map says read-only.`,
-		Example: "  quaybench controller write petrel --on /dev/ttyUSB0@115200",
-		Args:    arguments(1, 1, "BOAT"),
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			setup, l, err := f.open(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, l.close()) }()
-			held, err := showHeld(cmd, sys, setup, l)
-			if err != nil {
-				return err
-			}
-			if differing(held) == 0 {
-				fmt.Fprintln(sys.Out, "the controller holds the file's settings already: nothing to write")
-				return nil
-			}
-			order, err := bench.WriteOrder(setup, held)
-			if err != nil {
-				return input(err)
-			}
-			tried, err := try(cmd.Context(), sys, setup, bench.TryOptions{NoChange: true})
-			if err != nil {
-				return err
-			}
-			fmt.Fprintf(sys.Out, "\nverdict of these settings in all built-in trials: %s\n", tried.Level())
-			if tried.Level() == verdict.Over {
-				fmt.Fprintln(sys.Err, "quaybench: nothing was written: these settings are over a limit; see `quaybench try "+args[0]+"`")
-				return overError{}
-			}
-			fmt.Fprintf(sys.Out, "to write, in this order:\n")
-			for _, c := range order {
-				k := setting(held, c.Key)
-				fmt.Fprintf(sys.Out, "  %s from %s to %s\n", c.Key, heldText(k, c.From), heldText(k, c.To))
-			}
-			fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
-			if !yes {
-				if err := confirm(sys, setup.Boat.Name, "to write them"); err != nil {
-					return err
-				}
-			}
-			j, err := openJournal(journalName(setup), f.on)
-			if err != nil {
-				return err
-			}
-			defer j.file.Close()
-			if err := link.Transfer(cmd.Context(), l, order, j); err != nil {
-				return err
-			}
-			fmt.Fprintf(sys.Out, "%d settings written and read back\n", len(order))
-			return nil
-		},
-	}
-	f.add(cmd, sys)
-	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
-	return cmd
-}
-
-func setting(held []bench.Held, key string) link.Setting {
-	for _, h := range held {
-		if h.Key == key {
-			return h.Setting
-		}
-	}
-	return link.Setting{}
-}
-
-// confirm asks the person to type a word. Only a terminal can answer.
-func confirm(sys *system, word, what string) error {
-	f, ok := sys.In.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
-		return input(fmt.Errorf("this asks a person: run it in a terminal"))
-	}
-	fmt.Fprintf(sys.Out, "type %s %s: ", word, what)
-	answer, err := bufio.NewReader(sys.In).ReadString('\n')
-	if err != nil && !errors.Is(err, io.EOF) {
+// write writes what differs.
+func (c *conversation) write(ctx context.Context, yes bool) error {
+	out := c.sys.Out
+	if err := c.read(ctx); err != nil {
 		return err
 	}
-	if strings.TrimSpace(answer) != word {
-		return input(fmt.Errorf("not confirmed: nothing was done"))
+	if len(c.differing()) == 0 {
+		fmt.Fprintf(out, "the controller holds %s already: nothing to write\n", c.source())
+		return nil
 	}
+	order, err := bench.WriteOrder(c.Setup, c.held)
+	if err != nil {
+		return input(fmt.Errorf("nothing was written: %w", err))
+	}
+	tried, err := try(ctx, c.sys, c.Setup, bench.TryOptions{NoChange: true})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "\nverdict of %s in all built-in trials: %s\n", c.source(), c.sys.painted(tried.Level(), tried.Level().String()))
+	if tried.Level() == verdict.Over {
+		fmt.Fprintf(c.sys.Err, "quaybench: nothing was written: these settings are over a limit; see `quaybench try %s`\n", c.name)
+		return overError{}
+	}
+	fmt.Fprintln(out, "to write, in this order:")
+	for _, ch := range order {
+		fmt.Fprintf(out, "  %s from %s to %s\n", ch.Key, c.show(ch.Key, ch.From), c.show(ch.Key, ch.To))
+	}
+	fmt.Fprintln(out, wrapped(bench.Caution, c.sys.width()))
+	if !yes {
+		if err := newKeyboard(c.sys).confirm(ctx, c.Boat.Name, "to write them"); err != nil {
+			return err
+		}
+	}
+	if err := c.transfer(ctx, order); err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "%d settings written and read back\n", len(order))
+	return c.mark(ctx)
+}
+
+// transfer writes changes, with a journal where the controller is a real one.
+func (c *conversation) transfer(ctx context.Context, order []link.Change) (err error) {
+	if c.sim() {
+		return link.Transfer(ctx, c, order, noJournal{})
+	}
+	j, err := openJournal(c.journ, c.on, c.show)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, j.Close()) }()
+	return link.Transfer(ctx, c, order, j)
+}
+
+// noJournal is for a controller that is gone with the command.
+type noJournal struct{}
+
+func (noJournal) Note(link.State, ...link.Change) error { return nil }
+
+// mark notes in the book which version was written. That it cannot be noted does not undo the write.
+func (c *conversation) mark(ctx context.Context) error {
+	if c.sim() || c.book == nil || len(c.assume) > 0 {
+		return nil
+	}
+	v := c.version(ctx)
+	if v == nil {
+		fmt.Fprintf(c.sys.Out, "these settings are in no version of the book: `quaybench profile save %s -m REASON` keeps them\n", c.name)
+		return nil
+	}
+	who, err := author(c.sys, "")
+	if err == nil {
+		note := ""
+		if n := len(c.unmapped()); n > 0 {
+			note = fmt.Sprintf("%d settings are not in the register map", n)
+		}
+		_, err = c.book.MarkWritten(ctx, c.name, string(v.Hash), profiles.WrittenOptions{
+			Author: who, Tool: bench.Version, Controller: fmt.Sprintf("%s on %s", orElse(c.Title, "controller"), c.on), ReadBack: true, Note: note,
+		})
+	}
+	if err != nil {
+		return fmt.Errorf("the settings are written, but the book does not say so: %w", fromBook(err))
+	}
+	fmt.Fprintf(c.sys.Out, "noted in the book: %s is in the controller\n", versionName(v))
 	return nil
 }

@@ -6,77 +6,148 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"quaybench/bench/link"
 )
 
-// journal is a file of lines, one per step of a write, on the disk before the step goes on.
+// A boat's journal tells what is in its controller, also after a crash or with the line unplugged: a file of lines, one per
+// step of a write, on the disk before the next step begins. The last line about a setting tells what is known of it.
+const journalFile = "controller-journal.jsonl"
+
+// journal is a journal that is being written.
 type journal struct {
 	file *os.File
 	on   string
 	now  func() time.Time
+	show func(key string, value float64) string
 }
 
 // entry is a line of the journal.
 type entry struct {
-	At    time.Time  `json:"at"`
-	On    string     `json:"on"`
-	State link.State `json:"state"`
-	Key   string     `json:"key"`
-	From  float64    `json:"from_si"`
-	To    float64    `json:"to_si"`
+	At     time.Time  `json:"at"`
+	On     string     `json:"on"`
+	State  link.State `json:"state"`
+	Key    string     `json:"key"`
+	From   string     `json:"from"`
+	To     string     `json:"to"`
+	FromSI float64    `json:"from_si"`
+	ToSI   float64    `json:"to_si"`
 }
 
-func openJournal(name, on string) (*journal, error) {
-	f, err := os.OpenFile(name, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
-	if err != nil {
-		return nil, fmt.Errorf("the journal cannot be opened, so nothing is written to the controller: %w", err)
+// openJournal opens a journal for what is on a port. show prints the value of a setting.
+func openJournal(name, on string, show func(key string, value float64) string) (*journal, error) {
+	fail := func(err error) (*journal, error) {
+		return nil, fmt.Errorf("the journal %s cannot be opened, so nothing is written to the controller: %w", name, err)
 	}
-	return &journal{file: f, on: on, now: time.Now}, nil
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		return fail(err)
+	}
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_APPEND|os.O_RDWR, 0o644)
+	if err != nil {
+		return fail(err)
+	}
+	if err := endLine(f); err != nil {
+		return fail(errors.Join(err, f.Close()))
+	}
+	return &journal{file: f, on: on, now: time.Now, show: show}, nil
+}
+
+// endLine ends the line that a crash may have left half written, or the next would be lost with it.
+func endLine(f *os.File) error {
+	size, err := f.Seek(0, io.SeekEnd)
+	if err != nil || size == 0 {
+		return err
+	}
+	last := make([]byte, 1)
+	if _, err := f.ReadAt(last, size-1); err != nil || last[0] == '\n' {
+		return err
+	}
+	_, err = f.WriteString("\n")
+	return err
 }
 
 // Note implements link.Journal.
-func (j *journal) Note(state link.State, c link.Change) error {
-	line, err := json.Marshal(entry{At: j.now().UTC(), On: j.on, State: state, Key: c.Key, From: c.From, To: c.To})
-	if err != nil {
-		return err
+func (j *journal) Note(state link.State, changes ...link.Change) error {
+	var text []byte
+	for _, c := range changes {
+		line, err := json.Marshal(entry{
+			At: j.now().UTC(), On: j.on, State: state, Key: c.Key,
+			From: j.show(c.Key, c.From), To: j.show(c.Key, c.To), FromSI: c.From, ToSI: c.To,
+		})
+		if err != nil {
+			return err
+		}
+		text = append(append(text, line...), '\n')
 	}
-	if _, err := j.file.Write(append(line, '\n')); err != nil {
+	if _, err := j.file.Write(text); err != nil {
 		return err
 	}
 	return j.file.Sync()
 }
 
-// unfinished reads a journal and returns the writes whose outcome it does not tell: the last line about a key says intends
-// or failed. A torn last line counts as not written.
-func unfinished(name string) ([]entry, error) {
+func (j *journal) Close() error { return j.file.Close() }
+
+// readJournal gives the last entry about each setting, by key. Where there is no journal there are none. A line that is no
+// entry, as a crash leaves one, counts as not written.
+func readJournal(name string) (list []entry, err error) {
 	text, err := os.ReadFile(name)
-	if errors.Is(err, os.ErrNotExist) {
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("the journal cannot be read: %w", err)
 	}
 	last := map[string]entry{}
-	var order []string
 	lines := bufio.NewScanner(bytes.NewReader(text))
+	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
 		var e entry
-		if json.Unmarshal(lines.Bytes(), &e) != nil {
-			continue
-		}
-		if _, seen := last[e.Key]; !seen {
-			order = append(order, e.Key)
-		}
-		last[e.Key] = e
-	}
-	var out []entry
-	for _, key := range order {
-		if e := last[key]; e.State == link.Intends || e.State == link.Failed {
-			out = append(out, e)
+		if json.Unmarshal(lines.Bytes(), &e) == nil && e.Key != "" {
+			last[e.Key] = e
 		}
 	}
-	return out, lines.Err()
+	for _, e := range last {
+		list = append(list, e)
+	}
+	slices.SortFunc(list, func(a, b entry) int { return strings.Compare(a.Key, b.Key) })
+	return list, lines.Err()
+}
+
+// known says what an entry tells of its setting, and whether it is sure.
+func (e *entry) known() (text string, sure bool) {
+	switch e.State {
+	case link.Found, link.RolledBack:
+		return e.From, true
+	case link.Holds:
+		return e.To, true
+	case link.Intends:
+		return e.From + " or " + e.To, false
+	}
+	return "nobody knows: it was " + e.From + ", and " + e.To + " was being written", false
+}
+
+// unsure are the entries that do not tell what is in the controller.
+func unsure(list []entry) []entry {
+	return slices.DeleteFunc(slices.Clone(list), func(e entry) bool { _, sure := e.known(); return sure })
+}
+
+// showJournal prints what a journal knows.
+func showJournal(sys *system, list []entry) {
+	tab := &table{}
+	tab.add("setting", "in the controller", "since", "on")
+	for i := range list {
+		e := &list[i]
+		text, _ := e.known()
+		tab.add(e.Key, text, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
+	}
+	for _, line := range tab.lines() {
+		fmt.Fprintln(sys.Out, line)
+	}
 }

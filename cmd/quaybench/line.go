@@ -1,9 +1,12 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"strings"
 	"time"
@@ -17,89 +20,164 @@ import (
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
 	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+	"quaybench/profiles"
 )
 
 // registerMap is the file that says which register holds what; it lies beside the boat file where none is named.
 const registerMap = "registers.toml"
 
-// loadMap reads the register map of a boat.
-func loadMap(setup *bench.Setup, file string) (*regmap.Map, error) {
+// simulated is the name of the port at whose end is a simulated controller.
+const simulated = "sim"
+
+// berth is a boat with what belongs to its controller.
+type berth struct {
+	*bench.Setup
+	name   string         // as the user calls it
+	home   string         // folder of its files; "" for a boat embedded in the program
+	book   *profiles.Book // nil where it is in none
+	assume []string       // assignments made to the file's settings
+	journ  string         // where its journal is
+}
+
+// findBerth loads a boat, with assignments made to its settings.
+func findBerth(cmd *cobra.Command, sys *system, name string, set []string) (*berth, error) {
+	setup, err := loadBoat(cmd, sys, name)
+	if err != nil {
+		return nil, err
+	}
+	b := &berth{Setup: setup, name: name, assume: set}
+	if setup.Settings, err = bench.Propose(setup.Settings, set); err != nil {
+		return nil, input(err)
+	}
+	dir, noBook := bookDir(cmd, sys)
+	switch {
+	case isPath(name):
+		b.home = filepath.Dir(setup.BoatFile)
+	case noBook == nil && isThere(filepath.Join(dir, name)):
+		b.home = filepath.Join(dir, name)
+		if b.book, err = openBook(cmd, sys); err != nil {
+			return nil, err
+		}
+	}
+	b.journ = filepath.Join(b.home, journalFile)
+	if b.home == "" && noBook == nil {
+		b.journ = filepath.Join(filepath.Dir(dir), "demo", name, journalFile)
+	}
+	return b, nil
+}
+
+// isPath says whether a boat's name is written as a path, as loadBoat takes it.
+func isPath(name string) bool {
+	return strings.ContainsAny(name, `/\`) || filepath.Ext(name) == ".toml" || name == "." || name == ".."
+}
+
+// registers reads the boat's register map, or the one named. A simulated controller needs none.
+func (b *berth) registers(file, on string) (*regmap.Map, error) {
 	var text []byte
 	var err error
-	if file == "" {
-		file = filepath.Join(filepath.Dir(setup.BoatFile), registerMap)
-		if strings.HasPrefix(setup.BoatFile, "demo/") { // an embedded boat
-			text, err = demoFiles.ReadFile(filepath.ToSlash(file))
-		} else {
-			text, err = os.ReadFile(file)
-		}
-		if errors.Is(err, os.ErrNotExist) {
-			return nil, input(fmt.Errorf("no register map: give --map FILE, or put %s beside the boat file", registerMap))
-		}
-	} else {
+	switch {
+	case file != "":
+		text, err = os.ReadFile(file)
+	case b.home == "":
+		file = path.Join("demo", b.name, registerMap)
+		text, err = demoFiles.ReadFile(file)
+	default:
+		file = filepath.Join(b.home, registerMap)
 		text, err = os.ReadFile(file)
 	}
-	if err != nil {
+	switch missing := errors.Is(err, fs.ErrNotExist); {
+	case missing && on == simulated:
+		return bench.SimulatedRegisters()
+	case missing:
+		return nil, input(fmt.Errorf("no register map %s: give --map FILE, or put %s beside the boat file", file, registerMap))
+	case err != nil:
 		return nil, input(fmt.Errorf("the register map cannot be read: %w", err))
 	}
 	m, err := regmap.Load(file, text, settings.Fields())
 	return m, input(err)
 }
 
-// line is an open controller.
-type line struct {
-	link.Controller
-	clock port.Clock
-	sim   bool
-	close func() error
+// version is the saved version that the boat's files are, if they are one; nil where the boat is in no book.
+func (b *berth) version(ctx context.Context) *profiles.Entry {
+	if b.book == nil || len(b.assume) > 0 {
+		return nil
+	}
+	l, err := b.book.List(ctx, b.name)
+	if err != nil || l.Working.BoatChanged || l.Working.SettingsChanged {
+		return nil
+	}
+	for i := range l.Versions {
+		if l.Versions[i].Hash == l.Working.Continues {
+			return &l.Versions[i]
+		}
+	}
+	return nil
 }
 
-// openLine opens a controller: "sim" for the simulated one, which answers at once in virtual time, else a serial port.
-func openLine(setup *bench.Setup, m *regmap.Map, on string) (*line, error) {
-	if on == "sim" {
-		clock := linksim.NewVirtual(time.Now())
-		sim, err := linksim.New(setup.Boat, setup.Settings, m, clock, linksim.Options{})
+// line is an open controller. Its throttle is locked out until release.
+type line struct {
+	link.Controller
+	release func()
+	clock   port.Clock
+	on      string
+	close   func() error
+}
+
+func (l *line) sim() bool { return l.on == simulated }
+
+// openLine opens a controller: the simulated one, which answers at once in virtual time, in the weather of a trial (nil: a
+// fair day, moored), else one on a serial port.
+func openLine(b *berth, m *regmap.Map, on string, weather *trial.Trial) (*line, error) {
+	var clock port.Clock
+	var p port.Port
+	timing := modbus.TimingAt(115200)
+	if on == simulated {
+		virtual := linksim.NewVirtual(time.Now())
+		sim, err := linksim.New(b.Boat, b.Settings, m, virtual, linksim.Options{Trial: weather})
 		if err != nil {
 			return nil, input(err)
 		}
-		timing := modbus.TimingAt(115200)
-		p := sim.Loopback(m, timing, clock)
-		c := regmap.NewController(m, modbus.NewMaster(p, timing, clock), clock)
-		return &line{Controller: c, clock: clock, sim: true, close: func() error { return errors.Join(c.Close(), p.Close()) }}, nil
+		clock, p = virtual, sim.Loopback(m, timing, virtual)
+	} else {
+		address, err := port.ParseAddress(on)
+		if err != nil {
+			return nil, input(err)
+		}
+		if p, err = port.Open(address); err != nil {
+			return nil, input(err)
+		}
+		clock, timing = port.WallClock{}, modbus.TimingAt(address.Baud)
 	}
-	address, err := port.ParseAddress(on)
-	if err != nil {
-		return nil, input(err)
-	}
-	p, err := port.Open(address)
-	if err != nil {
-		return nil, input(err)
-	}
-	clock := port.WallClock{}
-	c := regmap.NewController(m, modbus.NewMaster(p, modbus.TimingAt(address.Baud), clock), clock)
-	return &line{Controller: c, clock: clock, close: func() error { return errors.Join(c.Close(), p.Close()) }}, nil
+	c := regmap.NewController(m, modbus.NewMaster(p, timing, clock), clock)
+	locked, release := link.LockOut(c)
+	return &line{Controller: locked, release: release, clock: clock, on: on, close: func() error { return errors.Join(c.Close(), p.Close()) }}, nil
 }
 
 func simulateControllerCommand(sys *system) *cobra.Command {
 	var file string
 	var speed float64
+	var set []string
 	cmd := &cobra.Command{
 		Use:   "simulate-controller BOAT",
 		Short: "put a simulated controller on a pseudo-terminal, to practise on",
 		Long: `Runs the boat's drive and its controller's law behind the frames of a real controller, on a pseudo-terminal, and prints the port. Everything that
-talks to a controller can talk to this one. It runs until Ctrl-C.`,
+talks to a controller can talk to this one. It runs until Ctrl-C, and forgets what was written to it then.`,
 		Example: "  quaybench simulate-controller petrel\n  quaybench controller read petrel --on /dev/pts/7@115200     # in another terminal",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, err := loadBoat(cmd, sys, args[0])
+			b, err := findBerth(cmd, sys, args[0], set)
 			if err != nil {
 				return err
 			}
-			m, err := loadMap(setup, file)
+			if !(speed > 0 && speed <= 1000) {
+				return input(fmt.Errorf("--speed must be above 0 and 1000 at most, got %g", speed))
+			}
+			m, err := b.registers(file, simulated)
 			if err != nil {
 				return err
 			}
-			sim, err := linksim.New(setup.Boat, setup.Settings, m, port.WallClock{}, linksim.Options{Speed: speed})
+			sim, err := linksim.New(b.Boat, b.Settings, m, port.WallClock{}, linksim.Options{Speed: speed})
 			if err != nil {
 				return input(err)
 			}
@@ -108,7 +186,7 @@ talks to a controller can talk to this one. It runs until Ctrl-C.`,
 				return err
 			}
 			defer near.Close()
-			fmt.Fprintf(sys.Out, "%s's simulated controller is on %s@115200\n%s\nCtrl-C ends it.\n", setup.Boat.Name, far, wrapped(bench.Caution, sys.width()))
+			fmt.Fprintf(sys.Out, "%s's simulated controller is on %s@115200\n%s\nCtrl-C ends it.\n", b.Boat.Name, far, wrapped(bench.Caution, sys.width()))
 			err = sim.Serve(cmd.Context(), m, near, modbus.TimingAt(115200))
 			if cmd.Context().Err() != nil {
 				return sim.Err()
@@ -118,6 +196,13 @@ talks to a controller can talk to this one. It runs until Ctrl-C.`,
 	}
 	cmd.Flags().StringVar(&file, "map", "", "register map (default: registers.toml beside the boat file)")
 	cmd.Flags().Float64Var(&speed, "speed", 1, "simulated seconds per second")
+	addSet(cmd, &set)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// addSet adds the flag that makes assignments to the file's settings.
+func addSet(cmd *cobra.Command, set *[]string) {
+	cmd.Flags().StringArrayVar(set, "set", nil, "take this instead of the file's value: `KEY=VALUE` (may be repeated)")
+	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 }

@@ -115,7 +115,7 @@ func showPlan(ctx context.Context, sys *system, setup *bench.Setup, program *tri
 		setup.Boat.Name, key, show(from), show(to), steps, shownTime(program.Steps[1].At-program.Steps[0].At-1), map[bool]string{true: ", moored"}[program.Moored])
 	fmt.Fprintf(sys.Out, "before each step: heat sink, motor and battery back to within 5 K of the air, or note what they read and say so in the trial's [start].\nstop and go back one step when a part is close or over, when a reading lies outside its band, or at the first smell, noise or discoloured joint.\n")
 	fmt.Fprintf(sys.Out, "the test stops by itself when\n")
-	for _, b := range bench.HardLimits(setup, panel) {
+	for _, b := range bench.HardLimits(setup, panelMeters) {
 		fmt.Fprintf(sys.Out, "  %s passes %s: %s\n", b.Channel, boundText(b), b.Why)
 	}
 	level := verdict.Clear
@@ -128,7 +128,7 @@ func showPlan(ctx context.Context, sys *system, setup *bench.Setup, program *tri
 		step := *setup
 		step.Settings = set
 		bar := newBar(sys, fmt.Sprintf("step %d of %d", i, steps))
-		p, err := bench.Predict(ctx, &step, program, panel, bench.StepOptions{Draws: 60, Seed: 1, Rate: 4, Progress: bar.show})
+		p, err := bench.Predict(ctx, &step, program, panelMeters, bench.StepOptions{Draws: 60, Seed: 1, Progress: bar.show})
 		bar.done()
 		if err != nil {
 			return err

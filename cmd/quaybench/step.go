@@ -1,199 +1,283 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
-	"os"
 	"strings"
 
-	"github.com/guptarohit/asciigraph"
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
 	"quaybench/bench/link"
+	"quaybench/bench/link/port"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
-	"quaybench/bench/record"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
 func stepCommand(sys *system) *cobra.Command {
 	var f controllerFlags
-	var script, file string
-	var prompted bool
-	var rate float64
-	var set []string
+	t := &stepTest{sys: sys, keys: newKeyboard(sys)}
+	var script string
 	cmd := &cobra.Command{
-		Use:   "step BOAT",
+		Use:   "step BOAT --script TRIAL",
 		Short: "run a scripted throttle step test, and compare it with what was predicted",
-		Long: `Runs the throttle programme of a trial file on a controller. Before it: the prediction, the before-start list, neutral checked. During it every sample is
+		Long: `Runs the throttle programme of a trial on a controller. Before it: the prediction, the before-start list, neutral checked. During it every sample is
 held against hard limits and against the predicted band; two samples outside it in a row stop the test, a hard limit at once. However the test ends, zero
-throttle is the last command; beyond that the controller's own command time-out acts, which is proven first at the smallest command.
+throttle is the last command; beyond that the controller's own command time-out acts, which is proven first at the smallest command. On hardware a person
+at the terminal releases the throttle, for this one test.
 
-With --prompted a person moves the lever as told, and with no port types in what the panel meters show.
+With --prompted a person moves the lever as told. The readings come from the controller (--on), from a logger (--lines), or are typed from the panel meters.
 
 Afterwards the record is completed: the drive's heat networks, driven by what was measured, add the traces nobody measured.
 
-Exit code: 0 clear or close, 3 a part is over in the record, 2 bad use or input, 1 the test stopped early or failed.`,
+Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, 2 bad use or input, 1 the test stopped early or failed.`,
 		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
-  quaybench step petrel --script steps.toml --prompted                        # typed panel readings`,
+  quaybench step petrel --script steps.toml --prompted                        # typed panel readings
+  quaybench step petrel --script steps.toml --prompted --lines /dev/ttyUSB1@1000000 --columns logger.toml`,
 		Args: arguments(1, 1, "BOAT"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, err := loadBoat(cmd, sys, args[0])
-			if err != nil {
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			if t.berth, err = findBerth(cmd, sys, args[0], f.set); err != nil {
 				return err
 			}
-			if setup.Settings, err = bench.Propose(setup.Settings, set); err != nil {
+			if t.program, err = bench.LoadTrial(script); err != nil {
 				return input(err)
 			}
-			program, err := bench.LoadTrial(script)
-			if err != nil {
-				return input(err)
-			}
-			t := &stepTest{sys: sys, setup: setup, program: program, prompted: prompted, rate: rate, file: file}
 			return t.run(cmd.Context(), f)
 		},
 	}
 	f.add(cmd, sys)
-	cmd.Flag("on").Usage += " (default sim, or typed readings with --prompted)"
-	delete(cmd.Flag("on").Annotations, cobra.BashCompOneRequiredFlag)
-	cmd.Flags().StringVar(&script, "script", "", "trial file, or the name of a built-in trial, with the throttle programme")
+	cmd.Flag("on").Usage += " (default: sim; with --prompted none)"
+	cmd.Flags().StringVar(&script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme")
 	_ = cmd.MarkFlagRequired("script")
-	cmd.Flags().StringVar(&file, "record", "", "write the record to this `FILE`, sample by sample")
-	cmd.Flags().BoolVar(&prompted, "prompted", false, "a person moves the lever as told")
-	cmd.Flags().Float64Var(&rate, "rate", 20, "samples per second, 1 to 200")
-	cmd.Flags().StringArrayVar(&set, "set", nil, "the controller holds this setting instead of the file's: `KEY=VALUE`")
+	_ = cmd.RegisterFlagCompletionFunc("script", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+		return completeTrials(), cobra.ShellCompDirectiveDefault
+	})
+	cmd.Flags().StringVar(&t.file, "record", "", "write the record to this new `FILE`, sample by sample")
+	cmd.Flags().BoolVar(&t.prompted, "prompted", false, "a person moves the lever as told")
+	cmd.Flags().Float64Var(&t.rate, "rate", 20, "samples per second, 1 to 200")
+	cmd.Flags().StringVar(&t.lines, "lines", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
+	cmd.Flags().StringVar(&t.columns, "columns", "", "`FILE` that says what the logger's columns are")
 	return cmd
 }
 
 // stepTest is one step test from the command line.
 type stepTest struct {
-	sys      *system
-	setup    *bench.Setup
-	program  *trial.Trial
-	prompted bool
-	rate     float64
-	file     string
+	sys            *system
+	keys           *keyboard
+	berth          *berth
+	program        *trial.Trial
+	prompted       bool
+	rate           float64
+	file           string
+	lines, columns string
+
+	line       *line           // nil: no controller on a line
+	source     link.Controller // what the samples come from; nil: typed
+	instrument string          // what measures, in words
+	channels   []link.Channel
+	options    measure.Options
+	prediction *bench.Prediction
 }
 
-// panel are the channels a person reads off panel meters.
-var panel = []link.Channel{
-	{Name: link.Voltage, Unit: "V"}, {Name: link.BatteryCurrent, Unit: "A"}, {Name: link.MotorCurrent, Unit: "A"},
-	{Name: link.MotorSpeed, Unit: "rpm"}, {Name: link.StageTemperature, Unit: "°C"},
-}
+// hardware says whether something real may move.
+func (t *stepTest) hardware() bool { return t.line == nil || !t.line.sim() }
+
+// commands says whether the throttle is commanded over the line.
+func (t *stepTest) commands() bool { return !t.prompted }
 
 func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
-	typed := t.prompted && f.on == ""
-	if f.on == "" {
-		f.on = "sim"
+	close, err := t.connect(f)
+	if err != nil {
+		return err
 	}
-	var l *line
-	channels := panel
-	if !typed {
-		m, err := loadMap(t.setup, f.file)
-		if err != nil {
+	defer func() { err = errors.Join(err, close()) }()
+	if err := t.allowed(ctx); err != nil {
+		return err
+	}
+	var desk *panel
+	if t.source == nil {
+		desk = &panel{keys: t.keys}
+		if t.channels, err = desk.meters(ctx); err != nil {
 			return err
 		}
-		if l, err = openLine(t.setup, m, f.on); err != nil {
-			return err
-		}
-		defer func() { err = errors.Join(err, l.close()) }()
-		channels = l.Describe().Channels
 	}
-	hardware := l == nil || !l.sim
+	if t.prediction, err = t.predict(ctx); err != nil {
+		return err
+	}
+	if t.prediction.Verdict.Level == verdict.Over && t.hardware() {
+		fmt.Fprintf(t.sys.Err, "quaybench: the simulation of this programme is over a limit, so it is not run on hardware; see `quaybench try %s --trial ...`\n", t.berth.name)
+		return overError{}
+	}
+	t.options.Rate, t.options.Commands = t.rate, t.commands()
+	t.options.Bounds, t.options.Watch = bench.HardLimits(t.berth.Setup, t.channels), t.prediction.Watch(t.channels)
+	t.list()
 
-	p, err := t.predict(ctx, channels)
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	w, err := t.begin(stop)
 	if err != nil {
 		return err
 	}
-	if p.Verdict.Level == verdict.Over && hardware {
-		return input(fmt.Errorf("the simulation of this programme is over a limit: it is not run on hardware; see `quaybench try %s --trial %s`", t.setup.Boat.Name, t.program.Name))
-	}
-	o := measure.Options{
-		Rate: t.rate, Bounds: bench.HardLimits(t.setup, channels), Watch: p.Watch(channels), Commands: !t.prompted,
-		Prompt: func(at, to, over float64) { fmt.Fprintf(t.sys.Out, "%6.1f s  %s\n", at, measure.Instruction(to, over)) },
-	}
-	if l != nil {
-		o.Clock = l.clock
-	}
-	t.list(hardware, o)
-	if hardware {
-		if err := t.release(ctx, l); err != nil {
+	defer func() { err = errors.Join(err, w.close()) }()
+	defer guard()()
+	if t.hardware() {
+		if err := t.release(ctx); err != nil {
 			return err
 		}
-	}
-	close, err := t.observe(&o, channels, p)
-	if err != nil {
-		return err
 	}
 	var measured measure.Result
-	if typed {
-		measured, err = measure.Prompted(ctx, &person{t.sys, bufio.NewReader(t.sys.In)}, channels, t.program, o)
+	if t.source == nil {
+		measured, err = measure.Prompted(ctx, desk, t.channels, t.program, t.options)
 	} else {
-		measured, err = measure.Run(ctx, l, t.program, o)
+		measured, err = measure.Run(ctx, t.source, t.program, t.options)
 	}
-	if err = errors.Join(err, close(&measured)); err != nil {
+	if err != nil {
 		return err
 	}
-	result, err := bench.Finish(context.WithoutCancel(ctx), t.setup, t.program, p, &measured)
-	if result.Run != nil {
-		showStep(t.sys, result)
-	}
+	return t.finish(context.WithoutCancel(ctx), w, &measured)
+}
+
+// connect opens what the samples come from.
+func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 	switch {
-	case err != nil:
+	case (t.lines == "") != (t.columns == ""):
+		return nil, input(errors.New("--lines and --columns belong together: the port of the logger, and what its columns are"))
+	case t.lines != "" && !t.prompted && f.on == "", t.lines != "" && f.on == simulated:
+		return nil, input(errors.New("--lines measures on hardware: with --on PORT, or with --prompted"))
+	case t.prompted && f.on == "" && t.lines == "":
+		t.instrument = "panel meters, read by a person"
+		return func() error { return nil }, nil
+	case f.on == "" && !t.prompted:
+		f.on = simulated
+	}
+	var closers []func() error
+	shut := func() (err error) {
+		for i := len(closers) - 1; i >= 0; i-- {
+			err = errors.Join(err, closers[i]())
+		}
 		return err
-	case result.Verdict.Level == verdict.Over:
-		return overError{}
-	case measured.Stop.Reason != measure.Finished:
-		return fmt.Errorf("the test stopped early: %s", measured.Stop.Text)
+	}
+	var names []string
+	if f.on != "" {
+		m, err := t.berth.registers(f.file, f.on)
+		if err != nil {
+			return nil, err
+		}
+		if t.line, err = openLine(t.berth, m, f.on, t.program); err != nil {
+			return nil, err
+		}
+		closers = append(closers, t.line.close)
+		t.source, t.options.Clock = t.line, t.line.clock
+		names = append(names, fmt.Sprintf("%s on %s", orElse(t.line.Describe().Title, "controller"), f.on))
+		if t.line.sim() {
+			names = []string{"simulated controller"}
+		}
+	}
+	if t.lines != "" {
+		logger, format, err := openLogger(t.lines, t.columns)
+		if err != nil {
+			return nil, errors.Join(err, shut())
+		}
+		closers = append(closers, logger.shut)
+		t.options.Clock, t.options.Stale = port.WallClock{}, format.StaleAfter()
+		t.source = measure.Join(t.source, logger, t.options.Clock)
+		closers = append(closers, t.source.Close)
+		names = append(names, fmt.Sprintf("%s on %s", orElse(format.Title(), "logger"), t.lines))
+	}
+	t.channels = t.source.Describe().Channels
+	t.instrument = strings.Join(names, ", ")
+	return shut, nil
+}
+
+// allowed refuses a test that must not be run, before anything is asked or moved.
+func (t *stepTest) allowed(ctx context.Context) error {
+	if t.line == nil {
+		return nil
+	}
+	d := t.line.Describe()
+	switch {
+	case !t.commands():
+	case d.Throttle == nil:
+		return input(link.ErrNoThrottle)
+	case d.Throttle.CommandTimeout <= 0:
+		return input(errors.New("the register map states no command time-out of the controller's own: throttle over the line is refused"))
+	case t.hardware() && !t.keys.person():
+		return input(errors.New("on hardware a person at the terminal releases the throttle: run it in a terminal"))
+	}
+	if t.line.sim() || len(d.Settings) == 0 {
+		return nil
+	}
+	held, err := t.line.ReadSettings(ctx)
+	if err != nil {
+		return fmt.Errorf("the controller's settings cannot be read: %w", err)
+	}
+	var differ []string
+	for _, h := range bench.CompareSettings(t.berth.Settings, d, held) {
+		if !h.Same {
+			differ = append(differ, fmt.Sprintf("%s %s instead of %s", h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File)))
+		}
+	}
+	if len(differ) > 0 {
+		return input(fmt.Errorf("the prediction would be for other settings than the controller's: it holds %s; write them first (`quaybench controller write %s --on %s`), or say what it holds with --set",
+			strings.Join(differ, ", "), t.berth.name, t.line.on))
 	}
 	return nil
 }
 
 // predict simulates the programme over the tolerances and says what to expect.
-func (t *stepTest) predict(ctx context.Context, channels []link.Channel) (*bench.Prediction, error) {
+func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	bar := newBar(t.sys, "prediction")
-	defer bar.done()
-	p, err := bench.Predict(ctx, t.setup, t.program, channels, bench.StepOptions{Seed: 1, Rate: t.rate, Progress: bar.show})
+	p, err := bench.Predict(ctx, t.berth.Setup, t.program, t.channels, bench.StepOptions{Seed: 1, ByHand: t.prompted, Progress: bar.show})
+	bar.done()
+	if stopped(err) {
+		return nil, stopError{err}
+	}
 	if err != nil {
 		return nil, err
 	}
-	bar.done()
-	fmt.Fprintf(t.sys.Out, "%s, programme %s: %s\n\npredicted (band: 0.5 to 99.5 %% of %d draws over the tolerances, and the instrument's error):\n",
-		t.setup.Boat.Name, t.program.Name, shownTime(t.program.Duration), p.Draws)
+	out := t.sys.Out
+	fmt.Fprintf(out, "%s, programme %s: %s\nmeasured by: %s\n\n", t.berth.Boat.Name, t.program.Name, shownTime(t.program.Duration), t.instrument)
+	hand := ""
+	if t.prompted {
+		hand = "; a lever by hand, 3 s early or late and 5 % beside"
+	}
+	fmt.Fprintln(out, wrapped(fmt.Sprintf("predicted (band: 0.5 to 99.5 %% of %d draws over the tolerances, and the instrument's error%s):", p.Draws, hand), t.sys.width()))
 	tab := &table{right: map[int]bool{1: true, 2: true}}
-	tab.add("  channel", "lowest", "highest")
+	tab.add("  reading", "lowest", "highest")
 	for _, c := range p.Channels {
 		low, high := math.Inf(1), math.Inf(-1)
 		for i := range c.Time {
 			low, high = min(low, c.Low[i]), max(high, c.High[i])
 		}
-		unit := orElse(c.Unit, "1")
-		tab.add("  "+c.Channel, quantity.Format(low, unit, 3), quantity.Format(high, unit, 3))
+		tab.add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
 	}
 	for _, line := range tab.lines() {
-		fmt.Fprintln(t.sys.Out, line)
+		fmt.Fprintln(out, line)
 	}
-	fmt.Fprintf(t.sys.Out, "verdict of the simulation: %s\n", t.sys.painted(p.Verdict.Level, p.Verdict.Level.String()))
+	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(p.Verdict.Level, p.Verdict.Level.String()))
 	return p, nil
 }
 
 // list prints the before-start list.
-func (t *stepTest) list(hardware bool, o measure.Options) {
+func (t *stepTest) list() {
 	out := t.sys.Out
-	fmt.Fprintf(out, "\nbefore start:\n  - %s\n", strings.ReplaceAll(wrapped(bench.Caution, t.sys.width()-4), "\n", "\n    "))
-	if hardware {
-		fmt.Fprint(out, "  - propeller clear of people, ropes and weed, or the boat moored fore and aft\n  - polarity checked, pre-charge seen to work\n  - a hard-wired stop in somebody's hand, tried just now\n  - lever in neutral\n")
+	item := func(text string) { fmt.Fprintln(out, hung("  - ", text, t.sys.width())) }
+	fmt.Fprintln(out, "\nbefore start:")
+	item(bench.Caution)
+	if t.hardware() {
+		item("propeller clear of people, ropes and weed, or the boat moored fore and aft")
+		item("polarity checked, pre-charge seen to work")
+		item("a hard-wired stop in somebody's hand, tried just now")
+		item("lever in neutral")
 	}
-	fmt.Fprintln(out, "  - the test stops at once when")
-	for _, b := range o.Bounds {
-		fmt.Fprintf(out, "      %s passes %s: %s\n", b.Channel, boundText(b), b.Why)
+	item("the test stops at once when")
+	for _, b := range t.options.Bounds {
+		fmt.Fprintln(out, hung("      ", fmt.Sprintf("%s passes %s: %s", b.Channel, boundText(b), b.Why), t.sys.width()))
 	}
 	fmt.Fprintln(out, "    and when two samples in a row lie outside the predicted band")
 }
@@ -210,23 +294,26 @@ func boundText(b measure.Bound) string {
 	return quantity.Format(b.Low, unit, 3) + " or " + quantity.Format(b.High, unit, 3)
 }
 
-// release lets a person at the terminal release the throttle for this one test, after the controller's own command
-// time-out was proven.
-func (t *stepTest) release(ctx context.Context, l *line) error {
-	if l != nil && !t.prompted {
-		d := l.Describe()
-		if d.Throttle == nil {
-			return input(link.ErrNoThrottle)
+// release lets a person at the terminal begin; over a line it releases the throttle for this one test, after the
+// controller's own command time-out was proven. Where a person moves the lever, nothing is released, and readings may
+// come through a pipe.
+func (t *stepTest) release(ctx context.Context) error {
+	if !t.commands() {
+		if !t.keys.person() {
+			return nil
 		}
-		fmt.Fprintf(t.sys.Out, "\nFirst the controller's command time-out (%v) is proven at the smallest command that shows, 15 %% at most.\n", d.Throttle.CommandTimeout)
+		return t.keys.confirm(ctx, "ready", "when all of this is so")
 	}
-	if err := confirm(t.sys, "release", "to release the throttle for this one test"); err != nil {
+	throttle := t.line.Describe().Throttle
+	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the controller's command time-out (%v) is proven: a small command, 15 %% at most, then silence. The propeller may turn.", throttle.CommandTimeout), t.sys.width()))
+	if err := t.keys.confirm(ctx, "release", "to release the throttle for this one test"); err != nil {
 		return err
 	}
-	if l == nil || t.prompted {
-		return nil
+	t.line.release()
+	proof, err := measure.ProveTimeout(ctx, t.line, t.line.clock, t.berth.Settings.Ramp.Fall)
+	if stopped(err) {
+		return stopError{err}
 	}
-	proof, err := measure.ProveTimeout(ctx, l, l.clock, t.setup.Settings.Ramp.Fall)
 	if err != nil {
 		return err
 	}
@@ -234,237 +321,26 @@ func (t *stepTest) release(ctx context.Context, l *line) error {
 	return nil
 }
 
-// observe draws samples as they come and writes them to the record's file. close ends the file.
-func (t *stepTest) observe(o *measure.Options, channels []link.Channel, p *bench.Prediction) (close func(*measure.Result) error, err error) {
-	draw := newScope(t.sys, channels, p)
-	if t.file == "" {
-		o.Observe = func(s measure.Sample) error { draw.sample(s); return nil }
-		return func(*measure.Result) error { draw.end(); return nil }, nil
+// finish completes, shows and keeps a measured test.
+func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Result) error {
+	if err := w.end(measured); err != nil {
+		fmt.Fprintln(t.sys.Err, "quaybench:", err)
 	}
-	f, err := os.Create(t.file)
-	if err != nil {
-		var path *os.PathError
-		if errors.As(err, &path) {
-			err = path.Err
-		}
-		return nil, input(fmt.Errorf("the record cannot be written to %s: %w", t.file, err))
-	}
-	head := &record.Run{Boat: t.setup.Boat.Name, Trial: t.program.Name, Provenance: record.Provenance{
-		Source: "measured", Tool: bench.Version, Settings: t.setup.Settings.Hash(), Boat: t.setup.BoatHash,
-	}}
-	head.Traces = append(head.Traces, record.Trace{Name: record.Lever, Unit: "%"})
-	for _, c := range channels {
-		head.Traces = append(head.Traces, record.Trace{Name: c.Name, Unit: orElse(c.Unit, "1")})
-	}
-	w, err := record.NewWriter(f, head)
-	if err != nil {
-		return nil, errors.Join(err, f.Close())
-	}
-	o.Observe = func(s measure.Sample) error {
-		draw.sample(s)
-		return w.Sample(s.At, append([]float64{s.Lever}, s.Values...)...)
-	}
-	return func(r *measure.Result) error {
-		draw.end()
-		err := w.Event(record.Event{At: r.Stop.At, Device: "step test", What: r.Stop.Reason.String() + ": " + r.Stop.Text, Kind: record.Note, Count: 1})
-		return errors.Join(err, f.Sync(), f.Close())
-	}, nil
-}
-
-// scope draws a running test: a chart on a terminal, a line a second elsewhere.
-type scope struct {
-	sys      *system
-	channels []link.Channel
-	chart    int // the channel that is drawn
-	values   []float64
-	low      []float64
-	high     []float64
-	band     *bench.PredictedChannel
-	last     float64
-	lines    int
-}
-
-func newScope(sys *system, channels []link.Channel, p *bench.Prediction) *scope {
-	s := &scope{sys: sys, channels: channels, chart: -1, last: math.Inf(-1)}
-	for i, c := range channels {
-		if c.Name == link.MotorCurrent || s.chart < 0 && c.Name == link.BatteryCurrent {
-			s.chart = i
-		}
-	}
-	for i := range p.Channels {
-		if s.chart >= 0 && p.Channels[i].Channel == channels[s.chart].Name {
-			s.band = &p.Channels[i]
-		}
-	}
-	return s
-}
-
-func (s *scope) sample(x measure.Sample) {
-	if s.chart >= 0 {
-		s.values = append(s.values, x.Values[s.chart])
-		if s.band != nil {
-			low, high := s.band.At(x.At)
-			s.low, s.high = append(s.low, low), append(s.high, high)
-		}
-	}
-	if x.At-s.last < 1 {
-		return
-	}
-	s.last = x.At
-	parts := []string{fmt.Sprintf("%6.1f s  lever %4.0f %%", x.At, 100*x.Lever)}
-	for i, c := range s.channels {
-		if !math.IsNaN(x.Values[i]) {
-			parts = append(parts, c.Name+" "+quantity.Format(x.Values[i], orElse(c.Unit, "1"), 3))
-		}
-	}
-	text := strings.Join(parts, "  ")
-	if terminal(s.sys.Out) == nil {
-		fmt.Fprintln(s.sys.Out, text)
-		return
-	}
-	s.erase()
-	picture := ""
-	if len(s.values) > 1 {
-		series := [][]float64{s.values}
-		if s.band != nil {
-			series = append(series, s.low, s.high)
-		}
-		picture = asciigraph.PlotMany(series, asciigraph.Height(10), asciigraph.Width(max(20, s.sys.width()-14)),
-			asciigraph.Caption(s.channels[s.chart].Name+", A, with the predicted band")) + "\n"
-	}
-	picture += text + "\n"
-	s.lines = strings.Count(picture, "\n")
-	fmt.Fprint(s.sys.Out, picture)
-}
-
-// erase goes back over the last picture.
-func (s *scope) erase() {
-	if s.lines > 0 {
-		fmt.Fprintf(s.sys.Out, "\x1b[%dA\x1b[J", s.lines)
-		s.lines = 0
-	}
-}
-
-func (s *scope) end() { fmt.Fprintln(s.sys.Out) }
-
-// person asks at the terminal.
-type person struct {
-	sys *system
-	in  *bufio.Reader
-}
-
-// Tell implements measure.Person.
-func (p *person) Tell(text string) { fmt.Fprintf(p.sys.Out, ">> %s\n", text) }
-
-// Readings implements measure.Person.
-func (p *person) Readings(ctx context.Context, channels []link.Channel) ([]float64, bool, error) {
-	var names []string
-	for _, c := range channels {
-		names = append(names, fmt.Sprintf("%s [%s]", c.Name, c.Unit))
-	}
-	for {
-		fmt.Fprintf(p.sys.Out, "readings, in this order, - for what has no meter, stop to end: %s\n> ", strings.Join(names, "  "))
-		text, err := readLine(ctx, p.in)
-		if err != nil {
-			return nil, false, err
-		}
-		if strings.TrimSpace(text) == "stop" {
-			return nil, false, nil
-		}
-		values, err := parseReadings(text, channels)
+	result, err := bench.Finish(ctx, t.berth.Setup, t.program, t.prediction, measured)
+	if result.Run != nil {
+		w.provenance(&result.Run.Provenance)
+		showStep(t.sys, result)
 		if err == nil {
-			return values, true, nil
-		}
-		fmt.Fprintln(p.sys.Out, err)
-	}
-}
-
-// readLine reads a line, or gives up with the context.
-func readLine(ctx context.Context, in *bufio.Reader) (string, error) {
-	type answer struct {
-		text string
-		err  error
-	}
-	got := make(chan answer, 1)
-	go func() {
-		text, err := in.ReadString('\n')
-		if errors.Is(err, io.EOF) && text != "" {
-			err = nil
-		}
-		got <- answer{text, err}
-	}()
-	select {
-	case a := <-got:
-		return a.text, a.err
-	case <-ctx.Done():
-		return "", ctx.Err()
-	}
-}
-
-// parseReadings reads one number per channel, in the channel's unit.
-func parseReadings(text string, channels []link.Channel) ([]float64, error) {
-	fields := strings.Fields(text)
-	if len(fields) != len(channels) {
-		return nil, fmt.Errorf("%d readings are wanted, got %d", len(channels), len(fields))
-	}
-	var values []float64
-	for i, c := range channels {
-		if fields[i] == "-" {
-			values = append(values, math.NaN())
-			continue
-		}
-		v, err := quantity.Parse(fields[i]+" "+c.Unit, quantity.MustUnit(c.Unit))
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", c.Name, err)
-		}
-		values = append(values, v.SI)
-	}
-	return values, nil
-}
-
-// showStep prints how a test ended, what nobody measured, and where it parts from the prediction.
-func showStep(sys *system, r *bench.StepResult) {
-	out := sys.Out
-	stop := r.Measured.Stop
-	fmt.Fprintf(out, "the test %s after %s: %s\n", map[bool]string{true: "ran to its end", false: "STOPPED"}[stop.Reason == measure.Finished], shownTime(stop.At), stop.Text)
-	if stop.Err != nil && stop.Reason != measure.Finished {
-		fmt.Fprintf(out, "  %v\n", stop.Err)
-	}
-	if len(r.Verdict.Parts) > 0 {
-		fmt.Fprintln(out, "\nparts, inferred from what was measured by the drive's heat networks (band: 95 % of draws over the tolerances)")
-		tab := &table{right: map[int]bool{2: true, 3: true, 4: true, 5: true, 6: true}}
-		tab.add("part", "current of", "limit", "peak", "band", "when", "used", "verdict")
-		for _, p := range r.Verdict.Parts {
-			band := ""
-			if tr, ok := r.Run.Trace(p.Trace); ok && len(tr.Low) > 0 {
-				low, high := tr.Low[0], tr.High[0]
-				for i := range tr.Low {
-					low, high = max(low, tr.Low[i]), max(high, tr.High[i])
-				}
-				if p.Measure != record.Floor {
-					band = shown(low, p.Unit) + " to " + shown(high, p.Unit)
-				}
-			}
-			tab.add(p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), band, shownTime(p.At), shownShare(p.Used), sys.painted(p.Level, p.Level.String()))
-		}
-		for _, l := range tab.lines() {
-			fmt.Fprintln(out, l)
+			err = w.complete(result.Run)
 		}
 	}
-	if len(r.Differences) > 0 {
-		fmt.Fprintln(out, "\nmeasured less predicted")
-		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
-		tab.add("  trace", "largest", "at", "rms")
-		for _, d := range r.Differences {
-			unit := orElse(d.Unit, "1")
-			if unit == "°C" {
-				unit = "K"
-			}
-			tab.add("  "+d.Trace, quantity.Format(d.Largest, unit, 2), shownTime(d.At), quantity.Format(d.RMS, unit, 2))
-		}
-		for _, l := range tab.lines() {
-			fmt.Fprintln(out, l)
-		}
+	switch {
+	case err != nil:
+		return err
+	case result.Verdict.Level == verdict.Over:
+		return overError{}
+	case measured.Stop.Reason != measure.Finished:
+		return fmt.Errorf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)
 	}
-	fmt.Fprintf(out, "\nverdict: %s\n%s\n", sys.painted(r.Verdict.Level, r.Verdict.Level.String()), wrapped(bench.Caution, sys.width()))
+	return nil
 }

@@ -105,5 +105,8 @@ func Load(name string, data []byte) (*Format, error) {
 // Title says what the list is for.
 func (f *Format) Title() string { return f.title }
 
+// StaleAfter is how long no line may come.
+func (f *Format) StaleAfter() time.Duration { return f.staleAfter }
+
 // Channels are the readings of each line.
 func (f *Format) Channels() []link.Channel { return append([]link.Channel(nil), f.channels...) }

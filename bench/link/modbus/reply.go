@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+
+	"quaybench/bench/link"
 )
 
 // What can be wrong with a reply. Each comes inside a [*ReplyError].
@@ -16,7 +18,7 @@ var (
 	ErrWrongFunction = errors.New("the reply is to another request")
 	ErrDuplicate     = errors.New("the reply came more than once")
 	ErrLength        = errors.New("the reply holds another count than was asked for")
-	ErrOutOfStep     = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
+	ErrOutOfStep     = link.ErrOutOfStep
 	ErrEcho          = errors.New("the unit confirms something else than was written")
 )
 

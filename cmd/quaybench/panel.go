@@ -1,0 +1,113 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"quaybench/bench/link"
+	"quaybench/bench/quantity"
+)
+
+// panelMeters are the meters that a panel may have.
+var panelMeters = []link.Channel{
+	{Name: link.Voltage, Unit: "V"}, {Name: link.BatteryCurrent, Unit: "A"}, {Name: link.MotorCurrent, Unit: "A"},
+	{Name: link.MotorSpeed, Unit: "1/min"}, {Name: link.StageTemperature, Unit: "°C"},
+}
+
+// panel asks a person what the panel meters show. It is a measure.Person.
+type panel struct{ keys *keyboard }
+
+// meters asks which meters there are.
+func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
+	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: a line with their names, or all.\n> ", strings.Join(names(panelMeters), ", "))
+	for {
+		text, err := p.keys.line(ctx)
+		switch {
+		case stopped(err):
+			return nil, stopError{err}
+		case errors.Is(err, io.EOF):
+			return nil, input(errors.New("nobody says which meters there are"))
+		case err != nil:
+			return nil, err
+		}
+		list, err := chosen(text)
+		if err == nil {
+			return list, nil
+		}
+		fmt.Fprintf(p.keys.sys.Out, "%v\n> ", err)
+	}
+}
+
+func names(channels []link.Channel) (list []string) {
+	for _, c := range channels {
+		list = append(list, c.Name)
+	}
+	return list
+}
+
+// chosen reads the names of meters.
+func chosen(text string) (list []link.Channel, err error) {
+	words := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == ',' || r == '\t' })
+	if slices.Equal(words, []string{"all"}) {
+		return panelMeters, nil
+	}
+	for _, w := range words {
+		if !slices.Contains(names(panelMeters), w) {
+			return nil, fmt.Errorf("no meter is called %q", w)
+		}
+	}
+	current := false
+	for _, c := range panelMeters {
+		if slices.Contains(words, c.Name) {
+			list = append(list, c)
+			current = current || c.Name == link.BatteryCurrent || c.Name == link.MotorCurrent
+		}
+	}
+	if !current {
+		return nil, errors.New("battery_current or motor_current is needed: nothing can be inferred without either")
+	}
+	return list, nil
+}
+
+// Readings implements measure.Person.
+func (p *panel) Readings(ctx context.Context, channels []link.Channel) ([]float64, bool, error) {
+	var wanted []string
+	for _, c := range channels {
+		wanted = append(wanted, fmt.Sprintf("%s [%s]", c.Name, c.Unit))
+	}
+	for {
+		fmt.Fprintf(p.keys.sys.Out, "read %s; stop ends the test\n> ", strings.Join(wanted, ", "))
+		text, err := p.keys.line(ctx)
+		if err != nil {
+			return nil, false, err
+		}
+		if strings.TrimSpace(text) == "stop" {
+			return nil, false, nil
+		}
+		values, err := parseReadings(text, channels)
+		if err == nil {
+			return values, true, nil
+		}
+		fmt.Fprintln(p.keys.sys.Out, err)
+	}
+}
+
+// parseReadings reads one number per channel, in the channel's unit.
+func parseReadings(text string, channels []link.Channel) (values []float64, err error) {
+	fields := strings.Fields(text)
+	if len(fields) != len(channels) {
+		return nil, fmt.Errorf("%d readings are wanted, got %d", len(channels), len(fields))
+	}
+	for i, c := range channels {
+		v, err := quantity.Parse(fields[i]+" "+c.Unit, quantity.MustUnit(c.Unit))
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", c.Name, err)
+		}
+		values = append(values, v.SI)
+	}
+	return values, nil
+}

@@ -1,0 +1,254 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/google/renameio/v2/maybe"
+
+	"quaybench/bench"
+	"quaybench/bench/measure"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+)
+
+// guard keeps signals from ending the process while a test runs: they end its context, and zero throttle is still
+// commanded. A closed pipe is an error to write to, and no reason to die either.
+func guard() (done func()) {
+	caught := make(chan os.Signal, 1)
+	signal.Notify(caught, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE)
+	return func() { signal.Stop(caught) }
+}
+
+// watcher sees the samples of a test: it draws them and keeps them in the record's file.
+type watcher struct {
+	test   *stepTest
+	scope  *scope
+	file   *os.File // nil: no record is kept
+	writer *record.Writer
+	rows   int
+	plain  bool // the file is a file, not a device or pipe
+	since  time.Time
+}
+
+// begin opens the record's file and takes the samples from here on. gone is called when nobody can see the test any more.
+func (t *stepTest) begin(gone context.CancelCauseFunc) (*watcher, error) {
+	w := &watcher{test: t, scope: newScope(t.sys, t.channels, t.prediction, gone), since: time.Now()}
+	if t.file != "" {
+		if err := w.open(); err != nil {
+			w.scope.end()
+			return nil, err
+		}
+	}
+	t.options.Tell = func(text string) { w.scope.say(">> " + text) }
+	t.options.Observe = func(s measure.Sample) error {
+		if t.source != nil {
+			w.scope.sample(s)
+		}
+		if w.writer == nil {
+			return nil
+		}
+		w.rows++
+		return unrecorded(t.file, w.writer.Sample(s.At, append([]float64{s.Lever}, s.Values...)...))
+	}
+	return w, nil
+}
+
+func (w *watcher) open() error {
+	t := w.test
+	flags := os.O_CREATE | os.O_WRONLY | os.O_TRUNC
+	if info, err := os.Stat(t.file); err != nil || info.Mode().IsRegular() {
+		flags |= os.O_EXCL // a record is never written over
+		w.plain = true
+	}
+	f, err := os.OpenFile(t.file, flags, 0o644)
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return input(fmt.Errorf("%s exists already: name a new file for the record", t.file))
+	case err != nil:
+		return input(unrecorded(t.file, err))
+	}
+	w.file = f
+	head := &record.Run{Boat: t.berth.Boat.Name, Trial: t.program.Name, Provenance: record.Provenance{
+		Tool: bench.Version, Settings: t.berth.Settings.Hash(), Boat: t.berth.BoatHash, Clock: w.since.Format(time.RFC3339),
+	}}
+	w.provenance(&head.Provenance)
+	head.Traces = append(head.Traces, record.Trace{Name: record.Lever, Unit: "%"})
+	for _, c := range t.channels {
+		head.Traces = append(head.Traces, record.Trace{Name: measure.TraceName(c.Name), Unit: orElse(c.Unit, "1")})
+	}
+	if w.writer, err = record.NewWriter(f, head); err != nil {
+		return errors.Join(unrecorded(t.file, err), w.close())
+	}
+	return nil
+}
+
+// provenance says what measured, and which version of the boat's profile.
+func (w *watcher) provenance(p *record.Provenance) {
+	p.Source = w.test.instrument
+	if v := w.test.berth.version(context.Background()); v != nil {
+		p.Version = versionName(v)
+	}
+}
+
+// unrecorded says which record an error is about.
+func unrecorded(name string, err error) error {
+	if err == nil {
+		return nil
+	}
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		err = path.Err
+	}
+	return fmt.Errorf("the record cannot be written to %s: %w", name, err)
+}
+
+// end ends the drawing, and the record as it was written sample by sample.
+func (w *watcher) end(r *measure.Result) error {
+	w.scope.end()
+	if w.writer == nil {
+		return nil
+	}
+	note := func(at float64, what string) error {
+		return w.writer.Event(record.Event{At: at, Device: "step test", What: what, Kind: record.Note, Count: 1})
+	}
+	var err error
+	for _, at := range r.Discarded {
+		err = errors.Join(err, note(at, "the sample here is not to be believed: a reply was out of step"))
+	}
+	if err = errors.Join(err, note(r.Stop.At, r.Stop.Reason.String()+": "+r.Stop.Text)); err == nil && w.plain {
+		err = w.file.Sync()
+	}
+	return unrecorded(w.test.file, err)
+}
+
+// complete puts the completed record in place of the one written sample by sample: whole, or not at all.
+func (w *watcher) complete(run *record.Run) error {
+	if w.writer == nil || !w.plain {
+		return nil
+	}
+	var text bytes.Buffer
+	err := record.Write(&text, run)
+	if err == nil {
+		err = maybe.WriteFile(w.test.file, text.Bytes(), 0o644)
+	}
+	if err != nil {
+		return fmt.Errorf("%w; what was measured is in it, without what was inferred", unrecorded(w.test.file, err))
+	}
+	fmt.Fprintf(w.test.sys.Out, "record: %s\n", w.test.file)
+	return nil
+}
+
+// close closes the file, and removes it where there was no test.
+func (w *watcher) close() error {
+	w.scope.end()
+	if w.file == nil {
+		return nil
+	}
+	err := w.file.Close()
+	if w.rows == 0 && w.plain {
+		err = errors.Join(err, os.Remove(w.test.file))
+	}
+	w.file = nil
+	return err
+}
+
+// showStep prints how a test ended, where it parts from the prediction, what nobody measured, and the verdict.
+func showStep(sys *system, r *bench.StepResult) {
+	out := sys.Out
+	stop := r.Measured.Stop
+	how := "STOPPED after " + shownTime(stop.At) + ": " + stop.Reason.String() + ": " + stop.Text
+	if stop.Reason == measure.Finished {
+		how = "ran to its end, " + shownTime(stop.At)
+	}
+	fmt.Fprintln(out, hung("the test ", how, sys.width()))
+	if stop.Err != nil && !stop.Zero && stop.Reason != measure.NotReady {
+		fmt.Fprintln(out, hung("  ", stop.Err.Error(), sys.width()))
+	}
+	if n := len(r.Measured.Discarded); n > 0 {
+		fmt.Fprintf(out, "  %d sample thrown away: a later reply cast doubt on it\n", n)
+	}
+	showDifferences(sys, r)
+	if len(r.Verdict.Parts) > 0 {
+		showInferred(sys, r)
+	}
+	if flags := bench.Flags(r.Verdict); len(flags) > 0 {
+		fmt.Fprintln(out, "\nlikely to overheat or to open:")
+		for _, f := range flags {
+			fmt.Fprintln(out, hung("  ", f, sys.width()))
+		}
+	}
+	level := "\nverdict: none, for nothing could be inferred"
+	if len(r.Verdict.Parts) > 0 {
+		level = "\nverdict: " + sys.painted(r.Verdict.Level, r.Verdict.Level.String())
+	}
+	fmt.Fprintln(out, level)
+	fmt.Fprintln(out, wrapped(bench.Caution, sys.width()))
+}
+
+// showDifferences lays measured over predicted: where they part, and by how much.
+func showDifferences(sys *system, r *bench.StepResult) {
+	if len(r.Differences) == 0 {
+		return
+	}
+	fmt.Fprintln(sys.Out, "\nmeasured less predicted:")
+	tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
+	tab.add("  trace", "largest", "at", "rms", "outside the predicted band")
+	parted, when := "", 0.0
+	for i := range r.Differences {
+		d := &r.Differences[i]
+		unit := orElse(d.Unit, "1")
+		if unit == "°C" {
+			unit = "K"
+		}
+		outside := "never"
+		if at, ok := d.LeftBand(); ok {
+			outside = "from " + shownTime(at)
+			if parted == "" || at < when {
+				parted, when = d.Trace, at
+			}
+		}
+		tab.add("  "+d.Trace, quantity.Format(d.Largest, unit, 2), shownTime(d.At), quantity.Format(d.RMS, unit, 2), outside)
+	}
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+	if parted == "" {
+		fmt.Fprintln(sys.Out, "measured and predicted do not part: all of it lies in the predicted band")
+	} else {
+		fmt.Fprintf(sys.Out, "measured and predicted part at %s: %s leaves its band first\n", shownTime(when), parted)
+	}
+}
+
+// showInferred prints the parts.
+func showInferred(sys *system, r *bench.StepResult) {
+	fmt.Fprintln(sys.Out, "\n"+wrapped("parts, inferred from what was measured by the drive's heat networks (band: 95 % of draws over the tolerances)", sys.width()))
+	tab := &table{right: map[int]bool{2: true, 3: true, 4: true, 5: true, 6: true, 7: true}}
+	tab.add("part", "current of", "limit", "peak", "band", "when", "margin", "used", "verdict")
+	for _, p := range r.Verdict.Parts {
+		band := "-"
+		if tr, ok := r.Run.Trace(p.Trace); ok && len(tr.Low) > 0 {
+			low, high := tr.Low[0], tr.High[0]
+			for i := range tr.Low {
+				if p.Worse(tr.Low[i], low) {
+					low = tr.Low[i]
+				}
+				if p.Worse(tr.High[i], high) {
+					high = tr.High[i]
+				}
+			}
+			band = shown(low, p.Unit) + " to " + shown(high, p.Unit)
+		}
+		tab.add(p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), band, shownTime(p.At), shownMargin(p.Margin, p.Unit), shownShare(p.Used), sys.painted(p.Level, p.Level.String()))
+	}
+	for _, l := range tab.lines() {
+		fmt.Fprintln(sys.Out, l)
+	}
+}

@@ -173,21 +173,34 @@ func (l *Law) target(lever float64, m Mode) float64 {
 // Derivatives writes dx/dt.
 func (l *Law) Derivatives(in Measured, x []float64, m Mode, dx []float64) {
 	s := &l.Settings
-	r, target := x[Demand], l.target(in.Lever, m)
-	up, down := 1/s.Ramp.Rise, 1/s.Ramp.Rise // away from neutral in either direction
-	switch {
-	case r > 0:
-		down = l.releaseRate(target < 0)
-	case r < 0:
-		up = l.releaseRate(target > 0)
-	}
-	dx[Demand] = max(-down, min(up, (target-r)/s.Throttle.FilterTime))
+	wish, down, up := l.ramp(in.Lever, x[Demand], m)
+	dx[Demand] = max(-down, min(up, wish))
 	dx[Voltage] = (in.Voltage - x[Voltage]) / s.LowVoltage.FilterTime
 	dx[StageSensor] = (in.StageTemperature - x[StageSensor]) / s.Derating.FilterTime
 	dx[MotorSensor] = (in.MotorTemperature - x[MotorSensor]) / s.Derating.FilterTime
 	dx[BoostLeft] = l.boostRate(in.MotorCurrent, x[BoostLeft], m.Resting)
 	dx[StallTime] = running(m.Stalling)
 	dx[LowTime] = running(m.Low)
+}
+
+// ramp is how fast the lever's filter would move the demand, and how fast the ramp lets it fall and rise, 1/s.
+func (l *Law) ramp(lever, demand float64, m Mode) (wish, down, up float64) {
+	s := &l.Settings
+	target := l.target(lever, m)
+	down, up = 1/s.Ramp.Rise, 1/s.Ramp.Rise // away from neutral in either direction
+	switch {
+	case demand > 0:
+		down = l.releaseRate(target < 0)
+	case demand < 0:
+		up = l.releaseRate(target > 0)
+	}
+	return (target - demand) / s.Throttle.FilterTime, down, up
+}
+
+// RampKinks pass zero where the demand begins or ceases to follow its ramp: there its rate has a kink.
+func (l *Law) RampKinks(in Measured, x []float64, m Mode) (falling, rising float64) {
+	wish, down, up := l.ramp(in.Lever, x[Demand], m)
+	return wish/down + 1, wish/up - 1
 }
 
 // releaseRate is how fast demand falls towards neutral.

@@ -139,11 +139,28 @@ func (s *simulation) corners() []float64 {
 		case t < 0 || t > end:
 		case n > 0 && t-out[n-1] < apart:
 			out[n-1] = t
+		case n > 0:
+			out = append(out, s.throughNeutral(out[n-1], t)...)
+			fallthrough
 		default:
 			out = append(out, t)
 		}
 	}
 	return out
+}
+
+// throughNeutral lists when the lever, on its straight way between two corners, enters and leaves the deadband.
+func (s *simulation) throughNeutral(from, to float64) (at []float64) {
+	const apart = 1e-3 // s
+	lever := s.trial.Lever(from)
+	a, b := lever(from), lever(to)
+	band := math.Copysign(s.drive.Law.Settings.Throttle.Deadband, b-a)
+	for _, edge := range []float64{-band, band} {
+		if t := from + (to-from)*(edge-a)/(b-a); t > from+apart && t < to-apart {
+			at, from = append(at, t), t
+		}
+	}
+	return at
 }
 
 // corner makes the changes that belong to an instant.
@@ -175,7 +192,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 			return nil
 		}
 		events, act := s.events()
-		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check, FirstStep: min(1e-4, (until-s.t)/2)}
+		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check}
 		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, events, opts, s.sampler.step)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
@@ -241,6 +258,14 @@ func (s *simulation) events() (events []ode.Event, act []func()) {
 				s.switched(*sw)
 			})
 		}
+	}
+	for _, side := range []func(falling, rising float64) float64{
+		func(falling, _ float64) float64 { return falling }, func(_, rising float64) float64 { return rising },
+	} { // a step across a kink of the demand would be a refused one
+		events = append(events, ode.Event{Name: "ramp", Value: func(t float64, y []float64) float64 {
+			return side(r.Law.RampKinks(r.Point(t, y).Measured, r.ControlState(y), r.Mode))
+		}})
+		act = append(act, func() {})
 	}
 	if s.disarmed {
 		return events, act

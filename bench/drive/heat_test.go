@@ -152,17 +152,17 @@ func steady(t require.TestingT, m *Model, heat []float64) []float64 {
 // model escapes.
 func TestDoubledResistancesDoubleTheSteadyRise(t *testing.T) {
 	for _, name := range []string{"petrel", "bracken"} {
+		build := func(change func(*boat.Boat)) *Model {
+			b, s, err := reference.Boat(name)
+			require.NoError(t, err)
+			explicit(t, b)
+			change(b)
+			m, err := New(b, s, Conditions{Air: 300, Water: 300})
+			require.NoError(t, err)
+			return m
+		}
+		one, two := build(func(*boat.Boat) {}), build(doubleResistances)
 		rapid.Check(t, func(t *rapid.T) {
-			build := func(change func(*boat.Boat)) *Model {
-				b, s, err := reference.Boat(name)
-				require.NoError(t, err)
-				explicit(t, b)
-				change(b)
-				m, err := New(b, s, Conditions{Air: 300, Water: 300})
-				require.NoError(t, err)
-				return m
-			}
-			one, two := build(func(*boat.Boat) {}), build(doubleResistances)
 			heat := rapid.SliceOfN(rapid.Float64Range(0, 500), one.network.Nodes(), one.network.Nodes()).Draw(t, "heat")
 			before, after := steady(t, one, heat), steady(t, two, heat)
 			for i := range before {

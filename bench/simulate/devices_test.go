@@ -1,0 +1,231 @@
+package simulate_test
+
+import (
+	"context"
+	"errors"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/drive"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+)
+
+// ahead is petrel at full throttle from the second second on, changed.
+func ahead(t *testing.T, seconds float64, change func(b *boat.Boat, s *settings.Set, tr *trial.Trial)) *record.Run {
+	t.Helper()
+	s := setup(t, "petrel")
+	tr, err := trial.Builtin("full-throttle")
+	require.NoError(t, err)
+	tr.Duration = seconds
+	b, set := *s.Boat, s.Settings
+	m := *b.Battery.Management
+	b.Battery.Management = &m
+	change(&b, &set, tr)
+	r, err := simulate.Run(context.Background(), &b, set, tr, simulate.Options{})
+	require.NoError(t, err)
+	assert.Less(t, math.Abs(r.Energy.Residual), 1e-4*r.Energy.Throughput, "energy balances across whatever opens")
+	return r
+}
+
+// at reads a trace at an instant.
+func at(t *testing.T, r *record.Run, name string, seconds float64) float64 {
+	t.Helper()
+	tr, ok := r.Trace(name)
+	require.True(t, ok, name)
+	return r.At(tr, seconds)
+}
+
+// find gives the event of a device.
+func find(t *testing.T, r *record.Run, device string) record.Event {
+	t.Helper()
+	for _, e := range r.Events {
+		if e.Device == device {
+			return e
+		}
+	}
+	require.Fail(t, "no event", "of %s: %+v", device, r.Events)
+	return record.Event{}
+}
+
+// reaches is the first instant at which a trace is at a value or above.
+func reaches(t *testing.T, r *record.Run, name string, value float64) float64 {
+	t.Helper()
+	tr, ok := r.Trace(name)
+	require.True(t, ok, name)
+	for i, v := range tr.Values {
+		if v >= value {
+			if i == 0 {
+				return r.Time[0]
+			}
+			before := tr.Values[i-1]
+			return r.Time[i-1] + (r.Time[i]-r.Time[i-1])*(value-before)/(v-before)
+		}
+	}
+	require.Fail(t, "never", "%s never reaches %g", name, value)
+	return 0
+}
+
+func amps(x float64) quantity.Value { return quantity.Exactly(x) }
+
+// TestManagementOpensAfterItsDelay: ten seconds after the battery current passed what it bears, and then nothing flows.
+func TestManagementOpensAfterItsDelay(t *testing.T) {
+	r := ahead(t, 60, func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) { b.Battery.Management.DischargeCurrent = amps(40) })
+	e := find(t, r, "management")
+	assert.Equal(t, record.Protecting, e.Kind)
+	assert.Equal(t, "management opens: battery current above 40 A in discharge", e.What)
+	assert.InDelta(t, reaches(t, r, record.BatteryCurrent, 40)+10, e.At, 0.02)
+	assert.Positive(t, at(t, r, record.BatteryCurrent, e.At-0.01))
+	for _, name := range []string{record.BatteryCurrent, record.MotorCurrent, record.Duty} {
+		assert.Zero(t, at(t, r, name, e.At+5), name)
+	}
+	for _, other := range r.Events {
+		assert.False(t, other.Kind == record.Protecting && other.Device != "management", "%+v", other)
+		assert.NotEqual(t, "controller cut-off", other.Device, "power is gone: the controller does not cut off as well")
+	}
+}
+
+// TestManagementBearsAShorterPeak: a current that is back below in time opens nothing.
+func TestManagementBearsAShorterPeak(t *testing.T) {
+	r := ahead(t, 60, func(b *boat.Boat, _ *settings.Set, tr *trial.Trial) {
+		b.Battery.Management.DischargeCurrent = amps(40)
+		tr.Steps = []trial.Step{{At: 2, To: 1}, {At: 10, To: 0.3}, {At: 20, To: 1}, {At: 28, To: 0.3}}
+	})
+	for _, e := range r.Events {
+		assert.NotEqual(t, record.Protecting, e.Kind, "%+v", e)
+	}
+}
+
+// TestManagementOpensOnVoltageAndHeat takes its other reasons.
+func TestManagementOpensOnVoltageAndHeat(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(b *boat.Boat, s *settings.Set, tr *trial.Trial)
+		what   string
+	}{
+		{"a cell too low", func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) { b.Battery.Management.CellLow = amps(3.3) }, "management opens: cell voltage below 3.3 V"},
+		{"a battery too hot", func(b *boat.Boat, _ *settings.Set, tr *trial.Trial) {
+			tr.Start.Battery = quantity.Exactly(333.14)
+			b.Battery.ThermalResistance = quantity.Exactly(1e3)
+		}, "management opens: battery too hot"},
+		{"too much charge", hardBraking, "management opens: battery current above 5 A in charge"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := ahead(t, 60, c.change)
+			assert.Equal(t, c.what, find(t, r, "management").What)
+		})
+	}
+}
+
+// hardBraking throws the lever from full ahead to full astern with ramps that let the motor brake at once, into a
+// battery whose management does not bear it.
+func hardBraking(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+	b.Battery.Management.ChargeCurrent, b.Battery.Management.ChargeDelay = amps(5), quantity.Exactly(0.05)
+	s.Ramp.Reversal, s.Ramp.Rise = 0.05, 0.05
+	tr.Steps = []trial.Step{{At: 2, To: 1}, {At: 40, To: -1}}
+}
+
+// TestOpeningWhileBrakingChargesTheLinkCapacitor: the energy on its way to the battery has only the capacitor to go to,
+// and the peak stands in the trace that the link voltage is judged by.
+func TestOpeningWhileBrakingChargesTheLinkCapacitor(t *testing.T) {
+	r := ahead(t, 60, hardBraking)
+	e := find(t, r, "management")
+	before := at(t, r, record.Voltage, e.At-0.01)
+	for _, p := range r.Parts {
+		if p.Name == "link voltage" {
+			peak, when, err := r.Peak(p)
+			require.NoError(t, err)
+			assert.Greater(t, peak, before+0.1)
+			assert.InDelta(t, e.At, when, 1e-6)
+		}
+	}
+}
+
+// TestAContactorThatMustBreakTooMuchIsSaid.
+func TestAContactorThatMustBreakTooMuchIsSaid(t *testing.T) {
+	r := ahead(t, 40, func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) {
+		b.Battery.Management.DischargeCurrent, b.Contactor.Break = amps(40), amps(30)
+	})
+	e := find(t, r, "contactor")
+	assert.Equal(t, record.Protecting, e.Kind)
+	assert.Regexp(t, `^contactor would have to break \d+ A of battery current, more than its 30 A$`, e.What)
+	assert.InDelta(t, find(t, r, "management").At, e.At, 1e-9)
+}
+
+// TestAFuseOpensWhenItsCurveSays: held at an almost constant battery current, a small fuse opens between the time of its
+// fastest element and that of its slowest, and the event says both.
+func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
+	var fuse boat.Fuse
+	r := ahead(t, 600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+		b.Battery.Management = nil
+		b.Fuse.Rating, b.Fuse.CurveAt, b.Fuse.Place = amps(25), quantity.Exactly(tr.Air), "air"
+		fuse = b.Fuse
+	})
+	e := find(t, r, "fuse")
+	assert.Equal(t, record.Protecting, e.Kind)
+	assert.Equal(t, "fuse opens (battery current)", e.What)
+	assert.Zero(t, at(t, r, record.BatteryCurrent, e.At+1))
+	fastest, slowest, err := drive.FuseCurves(&fuse)
+	require.NoError(t, err)
+	current := at(t, r, record.BatteryCurrent, e.At-0.01)
+	least := reaches(t, r, record.BatteryCurrent, 0.99*current)
+	assert.Less(t, e.At, least+fastest.MeltTime(current).Time, "an element heated on the way melts sooner than a cold one")
+	assert.Greater(t, e.At, 0.2*fastest.MeltTime(current).Time)
+	assert.GreaterOrEqual(t, e.Latest, e.At+0.9*slowest.MeltTime(current).Time, "the slowest is reckoned from cold at the last rise")
+}
+
+// TestALockedShaftKeepsItsEnergy: what turned becomes heat, and the boat lies still.
+func TestALockedShaftKeepsItsEnergy(t *testing.T) {
+	r := ahead(t, 30, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+		tr.Load, tr.LoadFrom, s.Stall.Time = "locked", 15, 0
+	})
+	assert.Greater(t, at(t, r, record.MotorSpeed, 14.9), 100.0)
+	assert.Zero(t, at(t, r, record.MotorSpeed, 15.1))
+	assert.InDelta(t, 140, at(t, r, record.MotorCurrent, 29), 1e-6, "full motor limit at standstill")
+	assert.Less(t, at(t, r, record.BatteryCurrent, 29), 12.0, "and almost nothing on the battery meter")
+}
+
+// TestATrialEndsSoonAfterTheLastProtectionItExpects.
+func TestATrialEndsSoonAfterTheLastProtectionItExpects(t *testing.T) {
+	r := ahead(t, 3600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+		tr.Load, tr.Moored, tr.Expect, tr.EndAfter = "locked", true, []string{"stall timer"}, 7
+	})
+	e := find(t, r, "stall timer")
+	assert.InDelta(t, e.At+7, r.Time[len(r.Time)-1], 1e-6)
+}
+
+// TestACancelledRunKeepsWhatItReached.
+func TestACancelledRunKeepsWhatItReached(t *testing.T) {
+	s := setup(t, "petrel")
+	tr, err := trial.Builtin("two-hour-outing")
+	require.NoError(t, err)
+	why := errors.New("the helm has had enough")
+	ctx, cancel := context.WithCancelCause(context.Background())
+	r, err := simulate.Run(&countdown{Context: ctx, left: 40, then: func() { cancel(why) }}, s.Boat, s.Settings, tr, simulate.Options{})
+	require.ErrorIs(t, err, why)
+	require.NotNil(t, r)
+	assert.NotEmpty(t, r.Time)
+	assert.Less(t, r.Time[len(r.Time)-1], tr.Duration)
+	assert.Positive(t, r.Energy.Throughput)
+}
+
+// countdown is a context that ends after it has been asked so many times.
+type countdown struct {
+	context.Context
+	left int
+	then func()
+}
+
+func (c *countdown) Err() error {
+	if c.left--; c.left == 0 {
+		c.then()
+	}
+	return c.Context.Err()
+}

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -25,7 +26,11 @@ const (
 )
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
+		ends = append(ends, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the process at once
 	os.Exit(run(ctx, os.Args[1:], system{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv}))
 }
@@ -47,6 +52,9 @@ func run(ctx context.Context, args []string, sys system) int {
 	root.SetOut(sys.Out)
 	root.SetErr(sys.Err)
 	err := root.ExecuteContext(ctx)
+	if err != nil && strings.HasPrefix(err.Error(), "required flag(s)") { // cobra's own word has no type
+		err = input(err)
+	}
 	if out.err != nil { // a result that nobody got is no success, whatever the verdict
 		err = fmt.Errorf("the result cannot be written: %w", out.err)
 	}

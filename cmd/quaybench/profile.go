@@ -8,6 +8,7 @@ import (
 	"os/user"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -674,11 +675,10 @@ func profileImport(sys *system) *cobra.Command {
 			defer f.Close()
 			t, err := book.Import(cmd.Context(), f, profiles.ImportOptions{Join: join})
 			if err != nil {
-				var hurt *profiles.DamageError
-				if errors.As(err, &hurt) {
+				if cmd.Context().Err() == nil && !errors.Is(err, syscall.ENOSPC) { // else it is the file that is at fault
 					return input(err)
 				}
-				return fromBook(err)
+				return err
 			}
 			return transferred(sys, "imported", t, asJSON)
 		},

@@ -24,6 +24,7 @@ func TestScripts(t *testing.T) {
 			"edit":  edit,
 			"copy":  copyFolder,
 			"empty": empty,
+			"hurt":  hurt,
 		},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("XDG_DATA_HOME", e.WorkDir+"/data")
@@ -84,4 +85,20 @@ func empty(ts *testscript.TestScript, neg bool, args []string) {
 	if none := len(entries) == 0; none == neg {
 		ts.Fatalf("%s holds %d files", args[0], len(entries))
 	}
+}
+
+// hurt FOLDER changes a byte of the first file in a folder.
+func hurt(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: hurt FOLDER")
+	}
+	dir := ts.MkAbs(args[0])
+	entries, err := os.ReadDir(dir)
+	ts.Check(err)
+	name := dir + "/" + entries[0].Name()
+	text, err := os.ReadFile(name)
+	ts.Check(err)
+	text[len(text)/2] ^= 1
+	ts.Check(os.Chmod(name, 0o644)) // they are written read-only
+	ts.Check(os.WriteFile(name, text, 0o644))
 }

@@ -22,11 +22,13 @@ type studyFlags struct {
 	trials, set []string
 	json        bool
 	seed        uint64
+	paper       paperFlags
 }
 
 func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
 	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: `KEY=VALUE` (may be repeated)")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print one JSON object")
+	f.paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
@@ -46,6 +48,9 @@ func (f *studyFlags) load(cmd *cobra.Command, sys *system, name string) (*bench.
 	}
 	if setup.Settings, err = bench.Propose(setup.Settings, f.set); err != nil {
 		return nil, nil, input(err)
+	}
+	if err := f.paper.check(); err != nil {
+		return nil, nil, err
 	}
 	var trials []*trial.Trial
 	for _, t := range f.trials {
@@ -89,9 +94,9 @@ value of the first, the highest clear value of the second.`,
 			}
 			for _, key := range args[1:] {
 				if _, ok := setup.Settings.Number(key); !ok {
-					_, err := setup.Settings.With(key, "")
-					if err == nil {
-						err = fmt.Errorf("%s is no number to search", key)
+					err := fmt.Errorf("%s is no number to search", key)
+					if _, known := setup.Settings.Get(key); !known {
+						_, err = setup.Settings.With(key, "")
 					}
 					return input(err)
 				}
@@ -116,10 +121,13 @@ value of the first, the highest clear value of the second.`,
 				front, err := bench.Front(cmd.Context(), setup, [2]string{args[1], args[2]}, trials, o)
 				bar.done()
 				if f.json && err == nil {
-					return writeJSON(sys, front)
+					return errors.Join(writeJSON(sys, front), f.paper.write(cmd, sys, setup, nil, frontResult(front, trials), true))
 				}
 				showFront(sys, front)
-				return err
+				if err != nil {
+					return err
+				}
+				return f.paper.write(cmd, sys, setup, nil, frontResult(front, trials), false)
 			}
 			h, err := bench.Highest(cmd.Context(), setup, args[1], trials, o)
 			bar.done()
@@ -127,10 +135,10 @@ value of the first, the highest clear value of the second.`,
 				return err
 			}
 			if f.json {
-				return writeJSON(sys, h)
+				return errors.Join(writeJSON(sys, h), f.paper.write(cmd, sys, setup, nil, highestResult(h), true))
 			}
 			showHighest(sys, h)
-			return nil
+			return f.paper.write(cmd, sys, setup, nil, highestResult(h), false)
 		},
 	}
 	f.add(cmd, sys)
@@ -261,10 +269,13 @@ the controller allows.`,
 				}
 			}
 			if f.json && err == nil {
-				return writeJSON(sys, e)
+				return errors.Join(writeJSON(sys, e), f.paper.write(cmd, sys, setup, nil, envelopeResult(e), true))
 			}
 			showEnvelope(sys, e, shortest)
-			return err
+			if err != nil {
+				return err
+			}
+			return f.paper.write(cmd, sys, setup, nil, envelopeResult(e), false)
 		},
 	}
 	f.add(cmd, sys)
@@ -388,10 +399,13 @@ trials named. Then it tells which unknown matters most (Sobol indices of the sha
 				return input(err)
 			}
 			if f.json && err == nil {
-				return writeJSON(sys, odds)
+				return errors.Join(writeJSON(sys, odds), f.paper.write(cmd, sys, setup, nil, oddsResult(odds, f.seed), true))
 			}
 			showOdds(sys, odds)
-			return err
+			if err != nil {
+				return err
+			}
+			return f.paper.write(cmd, sys, setup, nil, oddsResult(odds, f.seed), false)
 		},
 	}
 	f.add(cmd, sys)

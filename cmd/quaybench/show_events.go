@@ -24,7 +24,7 @@ func showSide(sys *system, name string, s *verdict.Side, several bool) {
 	for i := range s.Trials {
 		t := &s.Trials[i]
 		for _, e := range t.Run.Events {
-			if !several || e.Kind != record.Note {
+			if !several || e.Kind != record.Note || e.Device == "run" { // a run that was stopped says where, always
 				row(shownTime(e.At), t, eventText(e))
 			}
 		}

@@ -59,6 +59,7 @@ func TestCtrlC(t *testing.T) {
 	assert.NotContains(t, rest, "goroutine")
 	assert.Regexp(t, `(?m)^winding +motor .* (locked-shaft|long)$`, stdout.String())
 	assert.Contains(t, stdout.String(), "stall timer stops the motor")
+	assert.Regexp(t, `(?m)^ +\S+ \S+  long +the run was stopped here$`, stdout.String())
 	assert.Contains(t, stdout.String(), "\nverdict: none, for it was stopped early")
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)

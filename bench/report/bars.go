@@ -44,7 +44,7 @@ func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
 	t := linearTicks(0, high, int(max(3, (f.right-f.left)/60)))
 	for i, v := range t.at {
 		x := f.px(v)
-		p.line([]point{{x, f.top}, {x, f.bottom}}, stroke{ink: grid, wide: 1})
+		p.line([]point{{x, f.top}, {x, f.bottom}}, stroke{ink: grid, wide: fine})
 		p.text(point{x, f.bottom + lineHeight}, t.label[i], writing{ink: text, small: true, align: middle})
 	}
 	label := b.Label
@@ -58,13 +58,13 @@ func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
 		if r.Value > 0 {
 			x := f.px(r.Value)
 			p.area([]point{{f.left, y - 5}, {x, y - 5}, {x, y + 5}, {f.left, y + 5}}, fill{ink: series0})
-			p.line([]point{{x, y - 5}, {x, y + 5}}, stroke{ink: series0, wide: 2.5})
+			p.line([]point{{x, y - 5}, {x, y + 5}}, stroke{ink: series0, wide: heavy})
 		} else {
-			p.line([]point{{f.left, y - 5}, {f.left, y + 5}}, stroke{ink: series0, wide: 2.5})
+			p.line([]point{{f.left, y - 5}, {f.left, y + 5}}, stroke{ink: series0, wide: heavy})
 		}
 		if r.High > r.Low {
 			a, z := f.px(r.Low), f.px(r.High)
-			k := stroke{ink: text, wide: 1.2}
+			k := stroke{ink: text, wide: fine}
 			p.line([]point{{a, y}, {z, y}}, k)
 			p.line([]point{{a, y - 3}, {a, y + 3}}, k)
 			p.line([]point{{z, y - 3}, {z, y + 3}}, k)
@@ -73,10 +73,10 @@ func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
 	}
 	for _, l := range b.Limits {
 		if x := f.px(l.At); x <= f.right+1 {
-			p.line([]point{{x, f.top - 2}, {x, f.bottom + 2}}, stroke{ink: text, dash: limitDash, wide: 1.2})
+			p.line([]point{{x, f.top - 2}, {x, f.bottom + 2}}, stroke{ink: text, dash: limitDash, wide: fine})
 		}
 	}
-	p.line([]point{{f.left, f.top}, {f.left, f.bottom}}, stroke{ink: faint, wide: 1})
+	p.line([]point{{f.left, f.top}, {f.left, f.bottom}}, stroke{ink: faint, wide: fine})
 	return f
 }
 

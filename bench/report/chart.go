@@ -52,13 +52,15 @@ type Band struct {
 	Series       int // of Series: whose colour it has
 }
 
-// Limit is a labelled line.
+// Limit is a labelled line. Limits at the same place share a line and its label.
 type Limit struct {
-	At   float64
-	Text string // "limit of the winding 155 °C"
+	At          float64
+	Name, Value string // "winding", "155 °C"
 	// Far says that the line may lie outside the chart, which then says so; else the chart reaches to it.
 	Far bool
 }
+
+func (l Limit) label() string { return strings.TrimSpace(l.Name + " " + l.Value) }
 
 // Mark is an event: its number in the table of events, its instant and, if it lasts, its end.
 type Mark struct {
@@ -71,6 +73,9 @@ type frame struct {
 	width, height            float64
 	left, top, right, bottom float64 // of the plot, px
 	x, y                     Axis    // with the ends of the plot
+
+	drawn [][]point // lines
+	taken []frame   // places of labels
 }
 
 func position(a Axis, v, from, to float64) float64 {
@@ -119,8 +124,8 @@ func span(a Axis, lists ...[]float64) Axis {
 	return a
 }
 
-// axes are the axes with the range of all that is to be seen.
-func (c *Chart) axes() (x, y Axis) {
+// axes are the axes with the range of all that is to be seen; y with round ends, for so many ticks at most.
+func (c *Chart) axes(most int) (x, y Axis) {
 	var xs, ys [][]float64
 	for _, s := range c.Series {
 		xs, ys = append(xs, s.X), append(ys, s.Y)
@@ -128,20 +133,23 @@ func (c *Chart) axes() (x, y Axis) {
 	for _, b := range c.Bands {
 		xs, ys = append(xs, b.X), append(ys, b.Low, b.High)
 	}
-	x = span(c.X, xs...)
-	y = span(c.Y, ys...)
 	for _, l := range c.Limits {
-		if !l.Far && finite(l.At) && !c.Y.Fixed {
+		if !l.Far && finite(l.At) {
 			ys = append(ys, []float64{l.At})
 		}
 	}
-	y = span(c.Y, ys...)
 	for _, l := range c.Uprights {
-		if !l.Far && finite(l.At) && !c.X.Fixed {
+		if !l.Far && finite(l.At) {
 			xs = append(xs, []float64{l.At})
 		}
 	}
-	return span(c.X, xs...), y
+	x, y = span(c.X, xs...), span(c.Y, ys...)
+	if !y.Fixed && !y.Log {
+		const hair = 0.003 // of a step: what sticks out so little is no reason for another step
+		step := niceStep((y.High - y.Low) / float64(most-1))
+		y.Low, y.High = math.Floor(y.Low/step+hair)*step, math.Ceil(y.High/step-hair)*step
+	}
+	return x, y
 }
 
 // keyed says whether a series is named in the chart.
@@ -154,12 +162,12 @@ func (c *Chart) style(i int) (stroke, int) {
 	if s.Ink > 0 {
 		n = s.Ink - 1
 	}
-	k := stroke{ink: seriesInk(n), dash: n % len(dashes), wide: 1.8, name: s.Name, unit: c.Y.Unit}
-	if s.Drawn == Aside || s.Drawn == Edge {
-		k.wide = 1
-	}
-	if s.Drawn == Edge {
-		k.dash = 0
+	k := stroke{ink: seriesInk(n), dash: n % seriesDashes, wide: bold, name: s.Name, unit: c.Y.Unit}
+	switch s.Drawn {
+	case Aside:
+		k.wide, k.dash = fine, asideDash
+	case Edge:
+		k.wide, k.dash = fine, 0
 	}
 	return k, n
 }
@@ -172,10 +180,11 @@ const (
 // draw draws the chart without its title. narrow puts the names of the series above the plot instead of beside it.
 func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 	f := frame{width: width, height: height}
-	f.x, f.y = c.axes()
+	most := int(max(3, (height-90)/30))
+	f.x, f.y = c.axes(most)
 	small := writing{ink: text, small: true}
 
-	top := c.notes(p, width)
+	top := c.notes(p, &f)
 	head := top + lineHeight - 2
 	label := c.Y.Label
 	if c.Y.Unit != "" {
@@ -195,7 +204,6 @@ func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 		f.right = width - c.keyWidth(width*0.36)
 	}
 
-	most := int(max(3, (f.bottom-f.top)/28))
 	var yTicks ticks
 	switch {
 	case f.y.Log && f.y.Time:
@@ -203,10 +211,6 @@ func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 	case f.y.Log:
 		yTicks = logTicks(f.y.Low, f.y.High, most)
 	default:
-		if !c.Y.Fixed { // round ends, and room above the highest
-			step := niceStep((f.y.High - f.y.Low) / float64(most-1))
-			f.y.Low, f.y.High = math.Floor(f.y.Low/step+1e-9)*step, math.Ceil(f.y.High/step-1e-9)*step
-		}
 		yTicks = linearTicks(f.y.Low, f.y.High, most+1)
 	}
 	widest := 0.0
@@ -217,13 +221,13 @@ func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 
 	c.grid(p, &f, yTicks)
 	c.bands(p, &f)
-	c.limits(p, &f)
 	ends := make([]point, len(c.Series))
 	for i := range c.Series {
 		ends[i] = c.series(p, &f, i)
 	}
-	c.uprights(p, &f)
 	c.marks(p, &f)
+	c.limits(p, &f)
+	c.uprights(p, &f)
 	if !narrow {
 		c.names(p, &f, ends)
 	}
@@ -231,24 +235,26 @@ func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 }
 
 // notes writes above the chart which limits lie outside it; it returns how much room that took.
-func (c *Chart) notes(p pen, width float64) float64 {
-	_, y := c.axes()
-	var out []string
+func (c *Chart) notes(p pen, f *frame) float64 {
+	var above, below []Limit
 	for _, l := range c.Limits {
-		if l.Far && finite(l.At) && (l.At > y.High || l.At < y.Low) {
-			word := "above"
-			if l.At < y.Low {
-				word = "below"
-			}
-			out = append(out, l.Text+" ("+word+" the chart)")
+		switch {
+		case finite(l.At) && l.At > f.y.High:
+			above = append(above, l)
+		case finite(l.At) && l.At < f.y.Low:
+			below = append(below, l)
 		}
 	}
-	if len(out) == 0 {
-		return 0
+	var out []string
+	if above != nil {
+		out = append(out, "above the chart: "+joined(above))
+	}
+	if below != nil {
+		out = append(out, "below the chart: "+joined(below))
 	}
 	w := writing{ink: faint, small: true}
 	at := 0.0
-	for _, line := range wrap(strings.Join(out, "; "), w, width) {
+	for _, line := range wrap(strings.Join(out, "; "), w, f.width) {
 		at += lineHeight
 		p.text(point{0, at - 2}, line, w)
 	}
@@ -303,7 +309,9 @@ func (c *Chart) sample(p pen, i int, at point) {
 	if c.Series[i].Drawn != Points {
 		p.line([]point{at, {at.x + sample, at.y}}, k)
 	}
-	symbol(p, n, point{at.x + sample/2, at.y}, k.ink)
+	if c.Series[i].Drawn != Aside {
+		symbol(p, n, point{at.x + sample/2, at.y}, k.ink)
+	}
 }
 
 // keyWidth is the room that the names beside the plot take, most at most.
@@ -340,7 +348,7 @@ func (c *Chart) names(p pen, f *frame, ends []point) {
 		x, y := f.right+8, places[k]
 		if math.Abs(y-wanted[k]) > 2 || f.right-ends[i].x > 3 { // not beside its end: a thin line leads there
 			if finite(ends[i].x) && f.right-ends[i].x <= 3 {
-				p.line([]point{{f.right, wanted[k]}, {x - 1, y}}, stroke{ink: faint, wide: 0.7})
+				p.line([]point{{f.right, wanted[k]}, {x - 1, y}}, stroke{ink: faint, wide: fine})
 			}
 		}
 		c.sample(p, i, point{x, y})
@@ -350,10 +358,10 @@ func (c *Chart) names(p pen, f *frame, ends []point) {
 
 func (c *Chart) grid(p pen, f *frame, yTicks ticks) {
 	w := writing{ink: text, small: true}
-	thin := stroke{ink: grid, wide: 1}
+	thin := stroke{ink: grid, wide: fine}
 	for _, v := range yTicks.minor {
 		y := f.py(v)
-		p.line([]point{{f.left - 3, y}, {f.left, y}}, stroke{ink: faint, wide: 0.7})
+		p.line([]point{{f.left - 3, y}, {f.left, y}}, stroke{ink: faint, wide: fine})
 	}
 	for i, v := range yTicks.at {
 		y := f.py(v)
@@ -375,7 +383,7 @@ func (c *Chart) grid(p pen, f *frame, yTicks ticks) {
 	}
 	for _, v := range t.minor {
 		x := f.px(v)
-		p.line([]point{{x, f.bottom}, {x, f.bottom + 3}}, stroke{ink: faint, wide: 0.7})
+		p.line([]point{{x, f.bottom}, {x, f.bottom + 3}}, stroke{ink: faint, wide: fine})
 	}
 	for i, v := range t.at {
 		x := f.px(v)
@@ -383,7 +391,7 @@ func (c *Chart) grid(p pen, f *frame, yTicks ticks) {
 		half := w.width(t.label[i]) / 2
 		p.text(point{min(max(x, half), f.width-half), f.bottom + lineHeight + 1}, t.label[i], writing{ink: text, small: true, align: middle})
 	}
-	p.line([]point{{f.left, f.top}, {f.left, f.bottom}, {f.right, f.bottom}}, stroke{ink: faint, wide: 1})
+	p.line([]point{{f.left, f.top}, {f.left, f.bottom}, {f.right, f.bottom}}, stroke{ink: faint, wide: fine})
 	label := c.X.Label
 	if unit != "" {
 		label += ", " + unit
@@ -430,11 +438,12 @@ func (c *Chart) inkOf(series int) int {
 
 func clamp(v, low, high float64) float64 { return max(low, min(high, v)) }
 
-// limits draws the limits that lie within the chart. Limits at the same place share a line and a label.
+// limits draws the limits that lie within the chart, each with its label where it hides least. Limits at the same place
+// share a line and a label.
 func (c *Chart) limits(p pen, f *frame) {
 	type shared struct {
 		y    float64
-		text []string
+		same []Limit
 	}
 	var all []shared
 next:
@@ -445,27 +454,75 @@ next:
 		}
 		for i := range all {
 			if math.Abs(all[i].y-y) < 1.5 {
-				all[i].text = append(all[i].text, l.Text)
+				all[i].same = append(all[i].same, l)
 				continue next
 			}
 		}
-		all = append(all, shared{y, []string{l.Text}})
+		all = append(all, shared{y, []Limit{l}})
 	}
-	wanted := make([]float64, len(all))
-	for i, l := range all {
-		p.line([]point{{f.left, l.y}, {f.right, l.y}}, stroke{ink: text, dash: limitDash, wide: 1.2})
-		wanted[i] = l.y - 3
-		if l.y-f.top < lineHeight {
-			wanted[i] = l.y + lineHeight - 2
-		}
+	for _, l := range all {
+		across := []point{{f.left, l.y}, {f.right, l.y}}
+		p.line(across, stroke{ink: text, dash: limitDash, wide: fine})
+		f.drawn = append(f.drawn, across)
 	}
 	w := writing{ink: text, small: true}
-	for i, y := range spread(wanted, lineHeight, f.top+lineHeight-3, f.bottom-2) {
-		label := w.fitted(strings.Join(all[i].text, ", "), f.right-f.left-8)
-		wide := w.width(label)
-		ground(p, f.right-wide-7, y-10, wide+4)
-		p.text(point{f.right - 5, y}, label, writing{ink: text, small: true, align: right})
+	for _, l := range all {
+		label := w.fitted(joined(l.same), f.right-f.left-8)
+		at := c.free(f, w.width(label), l.y)
+		ground(p, at.x-1, at.y-9, w.width(label)+2)
+		p.text(at, label, w)
+		f.taken = append(f.taken, frame{left: at.x, right: at.x + w.width(label), top: at.y - 10, bottom: at.y + 3})
 	}
+}
+
+// free finds the place for a label on a line across at y, above it or below, that hides least.
+func (c *Chart) free(f *frame, wide, y float64) point {
+	best, least := point{}, math.Inf(1)
+	for _, base := range []float64{y - 4, y + lineHeight - 2} {
+		if base-10 < f.top || base > f.bottom {
+			continue
+		}
+		for k := range 9 {
+			x := f.right - 5 - wide - float64(k)/8*(f.right-f.left-10-wide)
+			place := frame{left: x - 2, right: x + wide + 2, top: base - 10, bottom: base + 3}
+			hidden := 0.05 * float64(k) // else to the right
+			for _, line := range f.drawn {
+				for i := 1; i < len(line); i++ {
+					if a, b, ok := cut(line[i-1], line[i], &place); ok {
+						hidden += 1 + math.Hypot(b.x-a.x, b.y-a.y)
+					}
+				}
+			}
+			for _, t := range f.taken {
+				if t.left < place.right && place.left < t.right && t.top < place.bottom && place.top < t.bottom {
+					hidden += 1000
+				}
+			}
+			if hidden < least {
+				best, least = point{x, base}, hidden
+			}
+		}
+	}
+	if math.IsInf(least, 1) { // a plot too low for any
+		return point{f.right - 5 - wide, y - 4}
+	}
+	return best
+}
+
+// joined is one label for limits at the same place: their names, and what is the same once.
+func joined(limits []Limit) string {
+	out := ""
+	for i, l := range limits {
+		if i > 0 {
+			out += ", "
+		}
+		if i+1 < len(limits) && limits[i+1].Value == l.Value {
+			out += l.Name
+		} else {
+			out += l.label()
+		}
+	}
+	return out
 }
 
 // ground clears the ground behind a line of small writing.
@@ -481,8 +538,8 @@ func (c *Chart) uprights(p pen, f *frame) {
 		if !finite(l.At) || x < f.left-1 || x > f.right+1 {
 			continue
 		}
-		p.line([]point{{x, f.top}, {x, f.bottom}}, stroke{ink: text, dash: limitDash, wide: 1.2})
-		label := w.fitted(l.Text, f.right-f.left-8)
+		p.line([]point{{x, f.top}, {x, f.bottom}}, stroke{ink: text, dash: limitDash, wide: fine})
+		label := w.fitted(l.label(), f.right-f.left-8)
 		wide := w.width(label)
 		at := x + 4
 		if at+wide > f.right {
@@ -508,9 +565,9 @@ func (c *Chart) marks(p pen, f *frame) {
 		if !(x >= f.left-1 && x <= f.right+1) {
 			continue
 		}
-		p.line([]point{{x, f.top - 4}, {x, f.bottom}}, stroke{ink: faint, dash: limitDash, wide: 0.8})
+		p.line([]point{{x, f.top - 4}, {x, f.bottom}}, stroke{ink: faint, dash: limitDash, wide: fine})
 		if m.Until > m.At {
-			p.line([]point{{x, f.top - 3}, {max(min(f.px(m.Until), f.right), x+1.5), f.top - 3}}, stroke{ink: faint, wide: 3})
+			p.line([]point{{x, f.top - 3}, {max(min(f.px(m.Until), f.right), x+1.5), f.top - 3}}, stroke{ink: faint, wide: heavy})
 		}
 		if n := len(row); n > 0 && x-row[n-1].x < 16 {
 			row[n-1].last = m.Number
@@ -557,7 +614,9 @@ func (c *Chart) series(p pen, f *frame, i int) (end point) {
 			case len(piece) == 1:
 				symbol(p, n, piece[0], k.ink)
 			default:
-				p.line(straighten(piece, 0.1), k)
+				line := straighten(piece, 0.1)
+				p.line(line, k)
+				f.drawn = append(f.drawn, line)
 				if s.Drawn == Firm {
 					c.signs(p, f, piece, n, k.ink)
 				}

@@ -95,21 +95,42 @@ func (v *runView) add(c *Chart, trace, name string) {
 		return
 	}
 	v.shown[trace] = true
-	s := Series{Name: name, X: v.run.Time, Y: convert(tr.Values, c.Y.Unit)}
+	s := Series{Name: name, X: v.run.Time, Y: convert(tr.Values, c.Y.Unit), Ink: v.ink(c) + 1}
 	if tr.Inferred {
 		s.Name += " (inferred)"
 	}
 	c.Series = append(c.Series, s)
-	ink := len(c.Series)
 	if tr.Low != nil && tr.High != nil {
-		c.Bands = append(c.Bands, Band{X: v.run.Time, Low: convert(tr.Low, c.Y.Unit), High: convert(tr.High, c.Y.Unit), Series: ink - 1})
+		c.Bands = append(c.Bands, Band{X: v.run.Time, Low: convert(tr.Low, c.Y.Unit), High: convert(tr.High, c.Y.Unit), Series: len(c.Series) - 1})
 	}
 	if v.beside == nil {
 		return
 	}
-	if was, ok := v.beside.Trace(trace); ok {
-		c.Series = append(c.Series, Series{Name: name + ", present", X: v.beside.Time, Y: convert(was.Values, c.Y.Unit), Drawn: Aside})
+	if was, ok := v.beside.Trace(trace); ok && v.differs(tr, was) {
+		c.Series = append(c.Series, Series{Name: name + ", present", X: v.beside.Time, Y: convert(was.Values, c.Y.Unit), Drawn: Aside, Ink: s.Ink})
 	}
+}
+
+// ink is the number of the next line of a chart, lines to compare with apart: they have the ink of what they are beside.
+func (v *runView) ink(c *Chart) (n int) {
+	for _, s := range c.Series {
+		if s.Drawn == Firm {
+			n++
+		}
+	}
+	return n
+}
+
+// differs says whether a trace of the run and of the one beside it can be told apart in a chart.
+func (v *runView) differs(tr, was *record.Trace) bool {
+	const visible = 0.005 // of what the trace spans
+	low, high := slices.Min(tr.Values), slices.Max(tr.Values)
+	for i, t := range v.run.Time {
+		if !(math.Abs(v.beside.At(was, t)-tr.Values[i]) <= visible*(high-low)) {
+			return true
+		}
+	}
+	return false
 }
 
 // convert turns SI values into a unit.
@@ -136,7 +157,7 @@ func (v *runView) currents() *Chart {
 	}
 	limit := func(value float64, text string) {
 		if value != 0 {
-			c.Limits = append(c.Limits, Limit{At: value, Text: fmt.Sprintf("%s %.0f A", text, value), Far: true})
+			c.Limits = append(c.Limits, Limit{At: value, Name: text, Value: fmt.Sprintf("%.0f A", value), Far: true})
 		}
 	}
 	limit(v.set.Limits.MotorCurrent, "motor current limit")
@@ -175,18 +196,10 @@ func (v *runView) temperatures(title string, names []string) *Chart {
 		parts = parts[:most]
 	}
 	for _, p := range parts {
-		v.add(c, p.Trace, p.Name+byCurrent(p.Current))
+		v.add(c, p.Trace, p.Name)
 		c.Limits = append(c.Limits, v.limit(p))
 	}
 	return c
-}
-
-// byCurrent says which current heats a part of the circuit.
-func byCurrent(current string) string {
-	if current == "" {
-		return ""
-	}
-	return " (" + current + " current)"
 }
 
 func (v *runView) used(p record.Part) float64 {
@@ -199,14 +212,14 @@ func (v *runView) used(p record.Part) float64 {
 
 // limit is the line of a part's limit. Where less than a third of it is used the line may lie outside the chart.
 func (v *runView) limit(p record.Part) Limit {
-	return Limit{At: shownIn(p.Unit, p.Limit), Text: p.Name + " " + quantity.Format(p.Limit, p.Unit, 3), Far: v.used(p) < 0.35}
+	return Limit{At: shownIn(p.Unit, p.Limit), Name: p.Name, Value: quantity.Format(p.Limit, p.Unit, 3), Far: v.used(p) < 0.35}
 }
 
 func (v *runView) voltage() *Chart {
 	c := v.chart("Voltage at the controller", "V", "battery voltage at the controller", record.Voltage)
 	for _, p := range v.run.Parts {
 		if p.Trace == "link voltage" && len(c.Series) > 0 {
-			c.Limits = append(c.Limits, Limit{At: p.Limit, Text: "link voltage " + quantity.Format(p.Limit, "V", 3), Far: true})
+			c.Limits = append(c.Limits, Limit{At: p.Limit, Name: "link voltage", Value: quantity.Format(p.Limit, "V", 3), Far: true})
 		}
 	}
 	if v.set == nil || len(c.Series) == 0 {
@@ -218,7 +231,7 @@ func (v *runView) voltage() *Chart {
 		text string
 	}{{low.Start, "derating starts"}, {low.End, "derating ends"}, {low.CutOff, "cut-off"}} {
 		if l.at > 0 {
-			c.Limits = append(c.Limits, Limit{At: l.at, Text: l.text + " " + quantity.Format(l.at, "V", 3), Far: true})
+			c.Limits = append(c.Limits, Limit{At: l.at, Name: l.text, Value: quantity.Format(l.at, "V", 3), Far: true})
 		}
 	}
 	return c

@@ -44,7 +44,7 @@ func (c *Chart) words() string {
 		}
 	}
 	for _, l := range c.Limits {
-		out = append(out, plain(l.Text))
+		out = append(out, "limit: "+plain(l.label()))
 	}
 	return c.Title + ": " + strings.Join(out, "; ")
 }

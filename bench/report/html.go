@@ -82,14 +82,14 @@ func (s *spark) draw(p pen, width, height float64) {
 	y := span(Axis{Low: 0, High: 1.15}, s.Y)
 	f := frame{left: 1, right: width - 1, top: 1, bottom: height - 1, x: x, y: y}
 	limit := f.py(1)
-	p.line([]point{{f.left, limit}, {f.right, limit}}, stroke{ink: text, dash: limitDash, wide: 1})
+	p.line([]point{{f.left, limit}, {f.right, limit}}, stroke{ink: text, dash: limitDash, wide: fine})
 	for _, stretch := range thin(s.X, s.Y, x.Low, x.High, int(width)) {
 		var line []point
 		for _, i := range stretch {
 			line = append(line, point{f.px(s.X[i]), f.py(s.Y[i])})
 		}
 		if len(line) > 1 {
-			p.line(straighten(line, 0.3), stroke{ink: series0, wide: 1.8})
+			p.line(straighten(line, 0.3), stroke{ink: series0, wide: bold})
 		}
 	}
 }

@@ -29,7 +29,7 @@ document.querySelectorAll("svg[data-x]").forEach(svg => {
   const box = svg.viewBox.baseVal, cursor = document.createElementNS("http://www.w3.org/2000/svg", "line");
   cursor.setAttribute("class", "cursor");
   const read = document.createElement("p");
-  read.className = "read " + svg.getAttribute("class");
+  read.className = "read";
   svg.parentNode.append(read);
   let now = null;
   const tell = px => {

@@ -28,6 +28,13 @@ type stroke struct {
 	name, unit string
 }
 
+// How wide lines are, px.
+const (
+	fine  = 1.0
+	bold  = 1.8
+	heavy = 3.0
+)
+
 type fill struct {
 	ink    ink
 	opaque bool // else a tint
@@ -90,12 +97,16 @@ func seriesInk(i int) ink { return series0 + ink(i%inks) }
 
 // dashes are the patterns of lines, px on and off. A series has the dash of its number.
 var dashes = [...][]float64{
-	nil, {7, 3}, {2, 2.5}, {9, 3, 2, 3}, {14, 3}, {5, 2, 1.5, 2, 1.5, 2},
+	nil, {7, 3}, {2, 2.5}, {9, 3, 2, 3}, {14, 3}, {5, 2, 1.5, 2, 1.5, 2}, {3, 3},
 }
 
-const limitDash = 2 // of limits, thin
+const (
+	seriesDashes = 6 // of them for series
+	limitDash    = 2 // of limits, thin
+	asideDash    = 6 // of lines to compare with, thin
+)
 
-// face measures writing. The Go fonts are a little wider than what a browser takes, so labels have room.
+// face measures and, in PNG and PDF, sets writing.
 var face = sync.OnceValue(func() (f struct{ regular, bold *opentype.Font }) {
 	f.regular, f.bold = mustParse(goregular.TTF), mustParse(gobold.TTF)
 	return f
@@ -140,8 +151,12 @@ func (w writing) width(s string) float64 {
 		f = newFace(key.bold, key.size())
 		measuring.faces[key] = f
 	}
-	return float64(font.MeasureString(f, s)) / float64(fixed.I(1))
+	return browserWidth * float64(font.MeasureString(f, s)) / float64(fixed.I(1))
 }
+
+// browserWidth is how much wider the widest common sans-serif font of a browser sets our words than the Go font does
+// (measured in a browser with DejaVu Sans, six labels: 1.14 to 1.16).
+const browserWidth = 1.16
 
 // fitted cuts text that is wider than width, with an ellipsis.
 func (w writing) fitted(s string, width float64) string {

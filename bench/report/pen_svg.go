@@ -48,8 +48,11 @@ func (s *svgPen) line(p []point, k stroke) {
 	if k.dash > 0 {
 		class += " d" + strconv.Itoa(k.dash)
 	}
-	if k.wide >= 1.5 {
+	switch k.wide {
+	case bold:
 		class += " w"
+	case heavy:
+		class += " v"
 	}
 	s.attribute("class", class)
 	if k.name != "" {
@@ -112,7 +115,7 @@ func svgStyle(dark bool) string {
 // svgShapes is the part of the style that no ground changes.
 var svgShapes = func() string {
 	var b strings.Builder
-	b.WriteString(".l{fill:none;stroke-width:1;stroke-linejoin:round}.l.w{stroke-width:1.8}.f.b{opacity:.18}")
+	fmt.Fprintf(&b, ".l{fill:none;stroke-width:%g;stroke-linejoin:round}.l.w{stroke-width:%g}.l.v{stroke-width:%g}.f.b{opacity:.18}", fine, bold, heavy)
 	for i, d := range dashes {
 		if d == nil {
 			continue

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"quaybench/bench/record"
@@ -22,11 +21,11 @@ type Step struct {
 	EndedAt     float64
 }
 
-// PredictedBand is the band in which a measured trace was expected.
+// PredictedBand is the band in which a measured trace was expected, as the test held it: SI, one for each sample.
 type PredictedBand struct {
-	Trace           string // of Measured
-	Predicted       string // its name in Predicted
-	Time, Low, High []float64
+	Trace     string // of Measured
+	Predicted string // its name in Predicted
+	Low, High []float64
 }
 
 func (t *Step) write(p *Paper, d *document) {
@@ -100,23 +99,15 @@ func list(words []string) string {
 	}
 }
 
-// outside is the share of samples outside a band, taken a moment wider on either side as the test itself does.
+// outside is the share of samples outside a band.
 func (t *Step) outside(b PredictedBand) (share float64, ok bool) {
 	tr, found := t.Measured.Trace(b.Trace)
 	if !found || len(tr.Values) == 0 {
 		return 0, false
 	}
-	const moment = 0.2 // s
-	n, from := 0, 0
-	for i, at := range t.Measured.Time {
-		for from < len(b.Time) && b.Time[from] < at-moment {
-			from++
-		}
-		low, high := math.Inf(1), math.Inf(-1)
-		for k := from; k < len(b.Time) && b.Time[k] <= at+moment; k++ {
-			low, high = min(low, b.Low[k]), max(high, b.High[k])
-		}
-		if low <= high && (tr.Values[i] < low || tr.Values[i] > high) {
+	n := 0
+	for i, v := range tr.Values {
+		if i < len(b.Low) && (v < b.Low[i] || v > b.High[i]) {
 			n++
 		}
 	}
@@ -153,8 +144,8 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 		low, high := convert(b.Low, tr.Unit), convert(b.High, tr.Unit)
 		at := len(c.Series)
 		c.Series = append(c.Series,
-			Series{Name: "band, lowest", X: b.Time, Y: low, Drawn: Edge, Ink: 2}, Series{Name: "band, highest", X: b.Time, Y: high, Drawn: Edge, Ink: 2})
-		c.Bands = append(c.Bands, Band{X: b.Time, Low: low, High: high, Series: at})
+			Series{Name: "band, lowest", X: t.Measured.Time, Y: low, Drawn: Edge, Ink: 2}, Series{Name: "band, highest", X: t.Measured.Time, Y: high, Drawn: Edge, Ink: 2})
+		c.Bands = append(c.Bands, Band{X: t.Measured.Time, Low: low, High: high, Series: at})
 		out = append(out, c)
 	}
 	for _, g := range v.charts() { // what was inferred, and what had no band

@@ -83,14 +83,14 @@ func (h *Highest) strip() *Strip {
 			}
 		}
 		s.Clear = append(s.Clear, [2]float64{in(from), in(h.Value)})
-		s.Notes = append(s.Notes, Limit{At: in(h.Value), Text: "highest clear " + quantity.Format(h.Value, unit, 4)})
+		s.Notes = append(s.Notes, Limit{At: in(h.Value), Name: "highest clear", Value: quantity.Format(h.Value, unit, 4)})
 	}
 	for _, g := range h.Gaps {
 		if g.Clear {
 			s.Clear = append(s.Clear, [2]float64{in(g.From), in(g.To)})
 		}
 	}
-	s.Notes = append(s.Notes, Limit{At: in(h.Present), Text: "present " + quantity.Format(h.Present, unit, 4)})
+	s.Notes = append(s.Notes, Limit{At: in(h.Present), Name: "present", Value: quantity.Format(h.Present, unit, 4)})
 	return s
 }
 
@@ -212,7 +212,7 @@ func (e *Envelope) chart(p *Paper) *Chart {
 	}
 	c.Bands = []Band{{X: line.X, Low: low, High: line.Y}}
 	if limit := p.Settings.Limits.MotorCurrent; limit > 0 {
-		c.Uprights = []Limit{{At: limit, Text: fmt.Sprintf("motor current limit %.0f A", limit), Far: true}}
+		c.Uprights = []Limit{{At: limit, Name: "motor current limit", Value: fmt.Sprintf("%.0f A", limit), Far: true}}
 	}
 	return c
 }
@@ -231,7 +231,7 @@ type Odds struct {
 func (o *Odds) write(p *Paper, d *document) {
 	d.Title += ": how likely a part passes its limit"
 	d.Sentence = fmt.Sprintf("Over the tolerances of the boat file, something is over in %s of %d draws (95 %% interval %s to %s).", percent(o.Over.Value), o.Runs, percent(o.Over.Low), percent(o.Over.High))
-	s := d.section("result", "Odds", "Tolerances are taken as "+study.Distribution+"; values without a tolerance are taken as exact. Judged in: "+strings.Join(o.Trials, ", ")+".")
+	s := d.section("result", "Odds", "Tolerances are taken as "+study.Distribution+"; values without a tolerance are taken as exact. Judged in: "+strings.Join(o.Trials, ", ")+fmt.Sprintf(". Seed %d.", o.Seed))
 	if o.Unrun > 0 {
 		s.add(block{Text: fmt.Sprintf("%d draws make no drive and are left out.", o.Unrun)})
 	}
@@ -285,4 +285,12 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 		figures = append(figures, from)
 	}
 	return fmt.Sprintf("odds over %d draws", o.Runs), figures
+}
+
+// byCurrent says which current heats a part of the circuit.
+func byCurrent(current string) string {
+	if current == "" {
+		return ""
+	}
+	return " (" + current + " current)"
 }

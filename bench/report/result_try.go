@@ -26,9 +26,6 @@ func (t *Tried) side() *verdict.Side {
 	return &t.Present
 }
 
-// charted is how many trials of several are drawn in full: those that matter most.
-const charted = 2
-
 // worst lists the trials of a side, the one that matters most first: by verdict, then by the share used.
 func worst(s *verdict.Side) []*verdict.Trial {
 	var out []*verdict.Trial
@@ -49,6 +46,45 @@ func worst(s *verdict.Side) []*verdict.Trial {
 	return out
 }
 
+// toChart picks the trials that are drawn: the one that matters most, and each that is over by something that those before
+// it are not over by.
+func (t *Tried) toChart() (shown, others []*verdict.Trial) {
+	known := map[string]bool{}
+	for i, k := range worst(t.side()) {
+		fresh := false
+		for _, what := range harms(k) {
+			fresh = fresh || !known[what]
+		}
+		if i > 0 && !fresh {
+			others = append(others, k)
+			continue
+		}
+		for _, what := range harms(k) {
+			known[what] = true
+		}
+		shown = append(shown, k)
+	}
+	return shown, others
+}
+
+// harms lists what makes a trial over.
+func harms(k *verdict.Trial) (out []string) {
+	if k.Level != verdict.Over {
+		return nil
+	}
+	for _, p := range k.Parts {
+		if p.Level == verdict.Over {
+			out = append(out, p.Name)
+		}
+	}
+	for _, e := range k.Run.Events {
+		if e.Kind == record.Protecting && !slices.Contains(k.Run.Expect, e.Device) {
+			out = append(out, "opens: "+e.Device)
+		}
+	}
+	return append(out, k.Missing...)
+}
+
 // most is the part of a trial that uses most of its limit, the fuse of a trial that expects it apart.
 func most(t *verdict.Trial) verdict.Part {
 	best := verdict.Part{Used: math.Inf(-1)}
@@ -67,22 +103,18 @@ func (t *Tried) write(p *Paper, d *document) {
 	d.Title += ": settings tried in simulation"
 	d.Sentence = strings.TrimSpace(p.proposed() + " " + t.sentence())
 	d.First = firstWords(s.First)
-	t.parts(d)
 	t.change(d)
+	t.parts(d)
 	t.findings(d)
 	t.trials(d)
 	t.gains(d)
-	order := worst(s)
-	shown := order[:min(charted, len(order))]
-	for len(shown) < len(order) && order[len(shown)].Level == verdict.Over && len(shown) < 3 {
-		shown = order[:len(shown)+1]
-	}
+	shown, others := t.toChart()
 	for i, k := range shown {
 		t.charts(p, d, k, i)
 	}
-	if len(order) > len(shown) {
+	if len(others) > 0 {
 		var rest []string
-		for _, k := range order[len(shown):] {
+		for _, k := range others {
 			rest = append(rest, k.Name)
 		}
 		d.section("more", "Other trials", fmt.Sprintf("Charts are drawn for what matters most. For those of %s, report on the one trial: quaybench try %s --trial %s --report FILE.html", strings.Join(rest, ", "), p.Boat.Name, rest[0]))
@@ -307,38 +339,53 @@ var gained = []struct {
 	{"distance", "m", func(g record.Gain) *float64 { return g.Distance }},
 }
 
-// gains compares what the proposal brings with what the settings as they stand bring; without one it tells what they bring.
+// gains tells what the settings bring, and what a proposal changes of it.
 func (t *Tried) gains(d *document) {
-	tab := &table{Columns: []column{{Title: "trial", Wide: 1.6}, {Title: "", Wide: 1}, {Title: "present", Right: true}}}
-	if t.Proposed != nil {
-		tab.Columns = append(tab.Columns, column{Title: "proposed", Right: true}, column{Title: "change", Right: true})
+	tab := &table{Columns: []column{{Title: "trial", Wide: 1}}}
+	for _, g := range gained {
+		tab.Columns = append(tab.Columns, column{Title: g.title, Right: true, Wide: 1.5})
 	}
 	for i := range t.Present.Trials {
 		a := &t.Present.Trials[i]
+		cells, any := words(a.Name), false
 		for _, g := range gained {
-			from := g.of(a.Run.Gain)
-			if from == nil {
-				continue
-			}
-			cells := words(a.Name, g.title, quantity.FormatAuto(*from, g.unit))
-			if t.Proposed != nil {
-				k := slices.IndexFunc(t.Proposed.Trials, func(b verdict.Trial) bool { return b.Name == a.Name })
-				if k < 0 || g.of(t.Proposed.Trials[k].Run.Gain) == nil {
-					continue
+			text := "–"
+			if from := g.of(a.Run.Gain); from != nil {
+				text, any = quantity.FormatAuto(*from, g.unit), true
+				if to := t.proposedGain(a.Name, g.of); to != nil {
+					text += " → " + quantity.FormatAuto(*to, g.unit)
+					if *from != 0 {
+						text += fmt.Sprintf(" (%+.0f %%)", 100*(*to / *from - 1))
+					}
 				}
-				to := *g.of(t.Proposed.Trials[k].Run.Gain)
-				change := "–"
-				if *from != 0 {
-					change = fmt.Sprintf("%+.0f %%", 100*(to / *from - 1))
-				}
-				cells = append(cells, words(quantity.FormatAuto(to, g.unit), change)...)
 			}
+			cells = append(cells, cell{Text: text})
+		}
+		if any {
 			tab.Rows = append(tab.Rows, row{Cells: cells})
 		}
 	}
-	if len(tab.Rows) > 0 {
-		d.section("gain", "What it brings", "").add(block{Table: tab})
+	if len(tab.Rows) == 0 {
+		return
 	}
+	intro := ""
+	if t.Proposed != nil {
+		intro = "Present → proposed."
+	}
+	d.section("gain", "What it brings", intro).add(block{Table: tab})
+}
+
+// proposedGain is what the proposal brings in a trial; nil for none.
+func (t *Tried) proposedGain(trial string, of func(record.Gain) *float64) *float64 {
+	if t.Proposed == nil {
+		return nil
+	}
+	for i := range t.Proposed.Trials {
+		if k := &t.Proposed.Trials[i]; k.Name == trial {
+			return of(k.Run.Gain)
+		}
+	}
+	return nil
 }
 
 // charts is the section with the events and charts of one trial.

@@ -21,6 +21,7 @@ import (
 func stepCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	t := &stepTest{sys: sys, keys: newKeyboard(sys)}
+	var paper paperFlags
 	var script string
 	cmd := &cobra.Command{
 		Use:   "step BOAT --script TRIAL",
@@ -47,6 +48,12 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 			if t.program, err = bench.LoadTrial(script); err != nil {
 				return input(err)
 			}
+			if err := paper.check(); err != nil {
+				return err
+			}
+			t.paper = func(r *bench.StepResult) error {
+				return paper.write(cmd, sys, t.berth.Setup, nil, stepResult(r), false)
+			}
 			return t.run(cmd.Context(), f)
 		},
 	}
@@ -62,6 +69,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	cmd.Flags().Float64Var(&t.rate, "rate", 20, "samples per second, 1 to 200")
 	cmd.Flags().StringVar(&t.lines, "lines", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
 	cmd.Flags().StringVar(&t.columns, "columns", "", "`FILE` that says what the logger's columns are")
+	paper.add(cmd)
 	return cmd
 }
 
@@ -82,6 +90,8 @@ type stepTest struct {
 	channels   []link.Channel
 	options    measure.Options
 	prediction *bench.Prediction
+
+	paper func(*bench.StepResult) error // puts the result on paper
 }
 
 // hardware says whether something real may move.
@@ -331,7 +341,7 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 		w.provenance(&result.Run.Provenance)
 		showStep(t.sys, result)
 		if err == nil {
-			err = w.complete(result.Run)
+			err = errors.Join(w.complete(result.Run), t.paper(result))
 		}
 	}
 	switch {

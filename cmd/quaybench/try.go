@@ -15,6 +15,7 @@ func tryCommand(sys *system) *cobra.Command {
 	var asJSON bool
 	var set, trials []string
 	var csv string
+	var paper paperFlags
 	cmd := &cobra.Command{
 		Use:   "try BOAT",
 		Short: "simulate what the helm does and say what overheats or trips, when, and by how much",
@@ -49,6 +50,9 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 					return input(err)
 				}
 			}
+			if err := paper.check(); err != nil {
+				return err
+			}
 			tried, err := try(cmd.Context(), sys, setup, o)
 			switch {
 			case stopped(err) && !asJSON:
@@ -74,6 +78,9 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 			if err != nil {
 				return err
 			}
+			if err := paper.write(cmd, sys, setup, tried.Proposal, triedResult(tried), asJSON); err != nil {
+				return err
+			}
 			return ended(tried.Level())
 		},
 	}
@@ -81,6 +88,7 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 	cmd.Flags().StringArrayVar(&trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	cmd.Flags().StringVar(&csv, "csv", "", "write the run's traces to this `FILE`; with several runs, one file each beside it")
+	paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})

@@ -197,7 +197,9 @@ func (r *run) pace() Stop {
 		return *s
 	}
 	r.result.Start = r.o.Clock.Now()
-	r.cues = cues(r.program)
+	if !r.o.Commands {
+		r.cues = cues(r.program)
+	}
 	period := r.o.period()
 	for tick := 0; ; tick++ {
 		due := time.Duration(tick) * period
@@ -337,6 +339,8 @@ func (r *run) failed(err error) *Stop {
 	switch n := len(r.result.Samples); {
 	case r.ctx.Err() != nil:
 		return r.cancelled(err)
+	case errors.Is(err, link.ErrLockedOut):
+		s.Reason = NotReady
 	case errors.As(err, &impossible):
 		s.Reason = Impossible
 	case errors.Is(err, link.ErrStale):

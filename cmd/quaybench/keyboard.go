@@ -42,6 +42,9 @@ func (k *keyboard) line(ctx context.Context) (string, error) {
 	}()
 	select {
 	case a := <-got:
+		if ctx.Err() != nil {
+			return "", ctx.Err()
+		}
 		return a.text, a.err
 	case <-ctx.Done():
 		return "", ctx.Err()

@@ -145,12 +145,15 @@ func openLine(b *berth, m *regmap.Map, on string, weather *trial.Trial) (*line, 
 			return nil, input(err)
 		}
 		if p, err = port.Open(address); err != nil {
-			return nil, input(err)
+			return nil, err
 		}
 		clock, timing = port.WallClock{}, modbus.TimingAt(address.Baud)
 	}
 	c := regmap.NewController(m, modbus.NewMaster(p, timing, clock), clock)
 	locked, release := link.LockOut(c)
+	if on == simulated { // nothing moves
+		release()
+	}
 	return &line{Controller: locked, release: release, clock: clock, on: on, close: func() error { return errors.Join(c.Close(), p.Close()) }}, nil
 }
 

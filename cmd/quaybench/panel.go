@@ -23,7 +23,7 @@ type panel struct{ keys *keyboard }
 
 // meters asks which meters there are.
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
-	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: a line with their names, or all.\n> ", strings.Join(names(panelMeters), ", "))
+	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: their names in one line, in the order you read them, or all.\n> ", strings.Join(names(panelMeters), ", "))
 	for {
 		text, err := p.keys.line(ctx)
 		switch {
@@ -55,17 +55,17 @@ func chosen(text string) (list []link.Channel, err error) {
 	if slices.Equal(words, []string{"all"}) {
 		return panelMeters, nil
 	}
+	current := false
 	for _, w := range words {
-		if !slices.Contains(names(panelMeters), w) {
+		i := slices.Index(names(panelMeters), w)
+		if i < 0 {
 			return nil, fmt.Errorf("no meter is called %q", w)
 		}
-	}
-	current := false
-	for _, c := range panelMeters {
-		if slices.Contains(words, c.Name) {
-			list = append(list, c)
-			current = current || c.Name == link.BatteryCurrent || c.Name == link.MotorCurrent
+		if slices.Contains(list, panelMeters[i]) {
+			return nil, fmt.Errorf("%s is named twice", w)
 		}
+		list = append(list, panelMeters[i])
+		current = current || w == link.BatteryCurrent || w == link.MotorCurrent
 	}
 	if !current {
 		return nil, errors.New("battery_current or motor_current is needed: nothing can be inferred without either")

@@ -18,7 +18,7 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// scope shows a running test: on a terminal a chart of the current with its predicted band, elsewhere a line a second. It
+// scope shows a running test: on a terminal a chart of the current with its predicted band, elsewhere a line now and then. It
 // draws beside the test, so that a terminal that stands still does not hold the test up; what it cannot show in time it
 // leaves out.
 type scope struct {
@@ -26,6 +26,7 @@ type scope struct {
 	channels []link.Channel
 	chart    int // the channel that is drawn; −1: none
 	band     *bench.PredictedChannel
+	pause    float64 // between lines, s
 	gone     context.CancelCauseFunc
 	work     chan func()
 	ended    chan struct{}
@@ -38,8 +39,8 @@ type scope struct {
 	text                    string  // of the newest sample
 }
 
-func newScope(sys *system, channels []link.Channel, p *bench.Prediction, gone context.CancelCauseFunc) *scope {
-	s := &scope{sys: sys, channels: channels, chart: -1, gone: gone, work: make(chan func(), 256), ended: make(chan struct{}), last: math.Inf(-1)}
+func newScope(sys *system, channels []link.Channel, p *bench.Prediction, pause float64, gone context.CancelCauseFunc) *scope {
+	s := &scope{sys: sys, channels: channels, chart: -1, pause: pause, gone: gone, work: make(chan func(), 256), ended: make(chan struct{}), last: math.Inf(-1)}
 	for i, c := range channels {
 		if c.Name == link.MotorCurrent || s.chart < 0 && c.Name == link.BatteryCurrent {
 			s.chart = i
@@ -121,7 +122,7 @@ func (s *scope) take(x measure.Sample) {
 		}
 	}
 	pictures := s.pictures()
-	if pause := map[bool]float64{true: 0.2, false: 1}[pictures]; x.At-s.last < pause-1e-9 {
+	if pause := map[bool]float64{true: 0.2, false: s.pause}[pictures]; x.At-s.last < pause-1e-9 {
 		return
 	}
 	s.last = x.At

@@ -40,7 +40,11 @@ type watcher struct {
 
 // begin opens the record's file and takes the samples from here on. gone is called when nobody can see the test any more.
 func (t *stepTest) begin(gone context.CancelCauseFunc) (*watcher, error) {
-	w := &watcher{test: t, scope: newScope(t.sys, t.channels, t.prediction, gone), since: time.Now()}
+	pause := 1.0
+	if !t.hardware() { // it is over in a moment
+		pause = max(pause, t.program.Duration/30)
+	}
+	w := &watcher{test: t, scope: newScope(t.sys, t.channels, t.prediction, pause, gone), since: time.Now()}
 	if t.file != "" {
 		if err := w.open(); err != nil {
 			w.scope.end()

@@ -79,10 +79,13 @@ type point struct {
 	converged        bool
 }
 
-// extra is the power drawn from the link beside duty × current: switching, ripple heat in the motor loop, housekeeping.
+// extra is the power drawn from the link beside duty × current: switching, the ripple's heat, housekeeping.
 func (l *loop) extra(loss losses) float64 {
-	return loss.switching + loss.rippleMotor*l.R + l.m.stage.standby()
+	return loss.switching + l.rippled(loss) + l.m.stage.standby()
 }
+
+// rippled is the heat of the motor's ripple current in motor, cables and stage, W: it goes with the square of the voltage.
+func (l *loop) rippled(loss losses) float64 { return loss.rippleMotor*l.R + loss.rippleStage }
 
 // at solves link voltage and duty for motor current i (≥ 0 along the demand). The voltage is the upper of the two that
 // the source allows; the caller has made sure that the duty fits.
@@ -122,7 +125,7 @@ func (l *loop) batterySlope(p *point) float64 {
 	s := &l.m.stage
 	way := math.Copysign(1, p.joined)
 	byDuty, _ := s.outputSlopes(way*p.joined, way*p.i, p.V, l.devices)
-	return -p.joined*p.i/byDuty + ((p.loss.switching+2*p.loss.rippleMotor*l.R)-p.extra)/(p.V*p.V)
+	return -p.joined*p.i/byDuty + ((p.loss.switching+2*l.rippled(p.loss))-p.extra)/(p.V*p.V)
 }
 
 // full is the point at the highest duty, between no current and hi, which needs more voltage than there is.
@@ -137,7 +140,7 @@ func (l *loop) full(hi float64) point {
 		_, byCurrent := s.outputSlopes(D, p.i, p.V, l.devices)
 		f, fi := s.output(D, p.i, p.V, l.devices)-p.u, byCurrent-l.needSlope(p.i) // and D by V
 		g, gi := p.V-E+R*p.battery, R*(D+(p.loss.switching/max(p.i, 1e-9))/p.V)
-		gV := 1 + R*(p.loss.switching+2*p.loss.rippleMotor*l.R-p.extra)/(p.V*p.V)
+		gV := 1 + R*(p.loss.switching+2*l.rippled(p.loss)-p.extra)/(p.V*p.V)
 		det := fi*gV - D*gi
 		di, dV := (D*g-gV*f)/det, (gi*f-fi*g)/det
 		if !(math.Abs(di) < 1e5 && p.i+di > 0 && p.V+dV > 0.2*E) {

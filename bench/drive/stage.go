@@ -173,6 +173,7 @@ type losses struct {
 	conductionSwitch, conductionFreewheel float64 // part of the motor loop: already in the duty
 	switching, rippleCapacitor            float64
 	rippleMotor                           float64 // W per ohm: mean square of the ripple current
+	rippleStage                           float64 // the ripple's part of conduction: drawn from the link, not in the duty
 }
 
 // mixed is l for one less a share of the time and o for that share.
@@ -181,23 +182,26 @@ func (l losses) mixed(o losses, share float64) losses {
 	return losses{
 		mix(l.conductionSwitch, o.conductionSwitch), mix(l.conductionFreewheel, o.conductionFreewheel),
 		mix(l.switching, o.switching), mix(l.rippleCapacitor, o.rippleCapacitor), mix(l.rippleMotor, o.rippleMotor),
+		mix(l.rippleStage, o.rippleStage),
 	}
 }
 
+// losses at duty D, current i (along the motor voltage; negative while braking) and link voltage V. The ripple current of
+// the motor, a triangle, adds its mean square to i² wherever there is resistance; over a constant drop it adds nothing.
 func (s *stage) losses(D, i, V, inductance float64, d devices) losses {
 	var l losses
 	mag := math.Abs(i)
-	if i >= 0 {
-		l.conductionSwitch = D * d.switchR * i * i
-		l.conductionFreewheel = (1 - D) * d.path(i) * i
-	} else {
-		l.conductionFreewheel = D * d.path(mag) * mag
-		l.conductionSwitch = (1 - D) * d.switchR * i * i
+	ripple := V * D * (1 - D) / (inductance * s.frequency) * tanh(mag) // without current the stage is off
+	square := ripple * ripple / 12
+	inSwitch, inFreewheel := D, 1-D // shares of the time
+	if i < 0 {
+		inSwitch, inFreewheel = 1-D, D
 	}
-	on := mag / (mag + 1) // no chopping without current
+	l.conductionSwitch = inSwitch * d.switchR * (i*i + square)
+	l.conductionFreewheel = inFreewheel * (d.path(mag)*mag + d.freewheelR*square)
+	l.rippleMotor = square
+	l.rippleStage = (inSwitch*d.switchR + inFreewheel*d.freewheelR) * square
 	l.switching = s.switched(i, V) * chopping(D)
 	l.rippleCapacitor = s.esr * D * (1 - D) * i * i
-	ripple := V * D * (1 - D) / (inductance * s.frequency) * on
-	l.rippleMotor = ripple * ripple / 12
 	return l
 }

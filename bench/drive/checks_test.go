@@ -265,7 +265,7 @@ func TestChecksBattery(t *testing.T) {
 			Cells: 6, Chemistry: "flooded lead-acid", Capacity: si(100 * 3600), RatedTime: si(20 * 3600), Peukert: si(exponent), Mass: si(30), Resistance: si(0.01),
 		})
 		require.NoError(t, err)
-		return deliverable(m.capacity, m.available, m.wellRate, amps) / amps / 3600
+		return m.lasts(1, 0, amps) / 3600
 	}
 	// A cell at rest in a boat that only charges it: 50 A into 3.3 V, 10 mΩ and one pair.
 	charged := func(seconds float64) (*Run, []float64) {
@@ -318,7 +318,10 @@ func TestChecksDerived(t *testing.T) {
 		for _, stage := range m.fuse.Element {
 			d.Fuse.Shares, d.Fuse.Times = append(d.Fuse.Shares, stage.Resistance), append(d.Fuse.Times, stage.TimeConstant)
 		}
-		d.Wells.Capacity, d.Wells.Available, d.Wells.Rate = m.battery.capacity, m.battery.available, m.battery.wellRate
+		d.Wells.Capacity, d.Wells.Shares, d.Wells.Rates = m.battery.capacity, []float64{}, []float64{}
+		for _, w := range m.battery.wells {
+			d.Wells.Shares, d.Wells.Rates = append(d.Wells.Shares, w.share), append(d.Wells.Rates, w.rate)
+		}
 		require.NoError(t, reference.CheckDerived(name, d))
 	}
 }

@@ -33,5 +33,5 @@ func (m *Model) stored(y []float64) float64 {
 // leastPathL keeps the path's equation from degenerating where a file says that it has no inductance, H.
 const leastPathL = 1e-7
 
-// Usable is the energy from a state of charge down to a tenth, J, at open-circuit voltage.
-func (m *Model) Usable(charge float64) float64 { return m.battery.usable(charge) }
+// Endurance is how long the rested bank gives a power (W, at open-circuit voltage) from a state of charge down to a tenth, s.
+func (m *Model) Endurance(charge, power float64) float64 { return m.battery.endurance(charge, power) }

@@ -36,7 +36,7 @@ func (f *Following) Point(t float64, y []float64) *Point {
 	*p = Point{}
 	p.SwitchT = T[r.nodes.sink] + sum(y[l.switching:l.switching+len(r.stage.foster[0])])
 	p.FreewheelT = T[r.nodes.sink] + sum(y[l.freewheel:l.freewheel+len(r.stage.foster[1])])
-	p.OpenVoltage = r.battery.openCircuit(y[l.charge], 0)
+	p.OpenVoltage = r.battery.openCircuit(y[l.charge])
 	p.BatteryR = r.battery.ohmic(T[r.nodes.battery])
 	p.PathR = r.fuseR
 	lp := &p.DriveLoop

@@ -124,10 +124,12 @@ func (r *Run) assembleScalars(p *Point, y, T []float64, a *assembly) {
 	scalar := func(by int) int { return r.z(zScalar + by) }
 	battery := l.nodes + n.battery
 
-	slope := b.openCircuitSlope(y[l.charge], y[l.gap])
+	slope := b.openCircuitSlope(b.level(y[l.charge], y[l.lag:]))
 	inner := r.z(zInner)
 	a.add(inner, l.charge, slope)
-	a.add(inner, l.gap, -(1-b.available)*slope)
+	for k, w := range b.wells {
+		a.add(inner, l.lag+k, -w.share*slope)
+	}
 	a.add(inner, l.pair, -1)
 	a.add(inner, l.pair+1, -1)
 
@@ -234,9 +236,9 @@ func (r *Run) assembleBattery(p *Point, y []float64, a *assembly) {
 	charging := r.chargingSlope(p, y)
 	a.add(bank, inner, -charging)
 	a.add(l.charge, bank, -1/b.capacity)
-	if b.available < 1 {
-		a.add(l.gap, bank, 1/(b.available*b.capacity))
-		a.add(l.gap, l.gap, -b.wellRate)
+	for k, w := range b.wells {
+		a.add(l.lag+k, bank, 1/b.capacity)
+		a.add(l.lag+k, l.lag+k, -w.rate)
 	}
 	for k := range b.pairs {
 		a.add(l.pair+k, bank, b.pairR[k]/b.pairTau[k])
@@ -244,14 +246,16 @@ func (r *Run) assembleBattery(p *Point, y []float64, a *assembly) {
 	}
 	// out = open·bank + terminal·charging, terminal = inner − R·bank
 	sign := math.Copysign(1, p.OpenVoltage*p.BankCurrent+p.Terminal*p.Charging)
-	slope := b.openCircuitSlope(y[l.charge], y[l.gap])
+	slope := b.openCircuitSlope(b.level(y[l.charge], y[l.lag:]))
 	cold := slopeOver(b.ohmic, y[l.nodes+r.nodes.battery], p.BatteryR)
 	account := func(column int, v float64) {
 		a.add(l.battery, column, v)
 		a.add(l.abs, column, sign*v)
 	}
 	account(l.charge, slope*p.BankCurrent)
-	account(l.gap, -(1-b.available)*slope*p.BankCurrent)
+	for k, w := range b.wells {
+		account(l.lag+k, -w.share*slope*p.BankCurrent)
+	}
 	account(bank, p.OpenVoltage-p.BatteryR*p.Charging)
 	account(inner, p.Charging+p.Terminal*charging)
 	account(l.nodes+r.nodes.battery, -cold*p.BankCurrent*p.Charging)

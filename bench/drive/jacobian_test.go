@@ -47,8 +47,8 @@ func anyState(r *Run, rng *rand.Rand) []float64 {
 	between := func(lo, hi float64) float64 { return lo + (hi-lo)*rng.Float64() }
 	y := make([]float64, l.size)
 	y[l.charge] = between(0.02, 1)
-	if r.battery.available < 1 {
-		y[l.gap] = between(0, 0.05)
+	for k := range r.battery.wells {
+		y[l.lag+k] = between(0, 0.05)
 	}
 	for k := range r.battery.pairs {
 		y[l.pair+k] = between(-0.5, 1)
@@ -63,7 +63,7 @@ func anyState(r *Run, rng *rand.Rand) []float64 {
 	if rng.IntN(3) == 0 {
 		x[control.Demand] = math.Copysign(1, x[control.Demand])
 	}
-	full := r.battery.openCircuit(1, 0)
+	full := r.battery.openCircuit(1)
 	x[control.Voltage] = between(0.85, 1.1) * full
 	x[control.StageSensor] = between(300, 375)
 	x[control.MotorSensor] = between(300, 430)

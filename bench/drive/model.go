@@ -91,7 +91,7 @@ type conductor struct {
 
 // layout says where each state is. −1: not a state of this run.
 type layout struct {
-	charge, gap, pair         int
+	charge, lag, pair         int
 	speed, boat, distance     int
 	control                   int
 	battery, heat, shaft, abs int // integrals, J
@@ -259,7 +259,7 @@ func (m *Model) arrange() {
 	at := 0
 	take := func(n int) int { at += n; return at - n }
 	l := &m.layout
-	l.charge, l.gap, l.pair = take(1), take(1), take(2)
+	l.charge, l.lag, l.pair = take(1), take(lags), take(2)
 	l.speed, l.boat, l.distance = take(1), take(1), take(1)
 	l.control = take(control.States)
 	l.battery, l.heat, l.shaft, l.abs = take(1), take(1), take(1), take(1)
@@ -283,7 +283,7 @@ func (m *Model) Tolerances(rel float64) []float64 {
 		}
 	}
 	l := &m.layout
-	set(l.charge, 2, 1e-6)
+	set(l.charge, 1+lags, 1e-6)
 	set(l.pair, 2, 1e-4)
 	set(l.speed, 1, 1e-2)
 	set(l.boat, 1, 1e-4)

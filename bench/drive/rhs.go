@@ -113,7 +113,7 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 		p.Command.Demand = 0
 	}
 
-	p.OpenVoltage = b.openCircuit(y[l.charge], y[l.gap])
+	p.OpenVoltage = b.openCircuit(b.level(y[l.charge], y[l.lag:]))
 	inner := p.OpenVoltage - y[l.pair] - y[l.pair+1]
 	p.BatteryR = b.ohmic(T[r.nodes.battery])
 	p.PathR = r.fuseR
@@ -242,9 +242,9 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	T := y[l.nodes : l.nodes+len(r.heat)]
 
 	dy[l.charge] = -p.BankCurrent / r.battery.capacity
-	dy[l.gap] = 0
-	if r.battery.available < 1 {
-		dy[l.gap] = p.BankCurrent/(r.battery.available*r.battery.capacity) - r.battery.wellRate*y[l.gap]
+	clear(dy[l.lag : l.lag+lags])
+	for k, w := range r.battery.wells {
+		dy[l.lag+k] = p.BankCurrent/r.battery.capacity - w.rate*y[l.lag+k]
 	}
 	polarised := r.polarise(p, y, dy)
 

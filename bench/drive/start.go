@@ -53,7 +53,7 @@ func (r *Run) Begin(s Start) []float64 {
 		T[at] = or(s.Cables, T[at])
 	}
 	if l.link >= 0 {
-		y[l.link] = r.battery.openCircuit(s.Charge, 0)
+		y[l.link] = r.battery.openCircuit(s.Charge)
 		if r.conditions.Uncharged {
 			y[l.link] = 1 // an empty capacitor; not zero, since loads of constant power have no current there
 		}

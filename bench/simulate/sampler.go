@@ -250,7 +250,7 @@ func (s *simulation) record() *record.Run {
 		r.Gain.Thrust = some(w.thrust)
 	}
 	if w.lasting > 0 && w.energy > 0 {
-		r.Gain.Endurance = some(s.drive.Usable(s.trial.Charge) / (w.energy / w.lasting))
+		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, w.energy/w.lasting))
 	}
 	if !s.trial.Moored {
 		r.Gain.Distance = some(s.drive.Distance(s.y))

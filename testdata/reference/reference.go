@@ -15,6 +15,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -62,9 +63,9 @@ type Derived struct {
 		Times  []float64 `json:"tau"`    // s
 	} `json:"fuse"` // the fastest curve
 	Wells struct {
-		Capacity  float64 `json:"capacity"`  // A·s, both wells
-		Available float64 `json:"available"` // share in the available well
-		Rate      float64 `json:"rate"`      // 1/s
+		Capacity float64   `json:"capacity"` // A·s, all wells
+		Shares   []float64 `json:"shares"`   // of each well's lag in the level
+		Rates    []float64 `json:"rates"`    // 1/s
 	} `json:"wells"`
 }
 
@@ -105,18 +106,17 @@ func CheckDerived(boat string, now Derived) error {
 	if err := json.Unmarshal(kept, &before); err != nil {
 		return fmt.Errorf("%s: %w", file, err)
 	}
-	same := len(before.Fuse.Shares) == len(now.Fuse.Shares) && near(before.Fuse.Rating, now.Fuse.Rating) &&
-		near(before.Wells.Capacity, now.Wells.Capacity) && near(before.Wells.Available, now.Wells.Available) && near(before.Wells.Rate, now.Wells.Rate)
-	for i := 0; same && i < len(now.Fuse.Shares); i++ {
-		same = near(before.Fuse.Shares[i], now.Fuse.Shares[i]) && near(before.Fuse.Times[i], now.Fuse.Times[i])
+	near := func(a, b []float64) bool {
+		return slices.EqualFunc(a, b, func(x, y float64) bool { return math.Abs(x-y) <= 1e-6*(math.Abs(x)+math.Abs(y)) })
 	}
+	same := near([]float64{before.Fuse.Rating, before.Wells.Capacity}, []float64{now.Fuse.Rating, now.Wells.Capacity}) &&
+		near(before.Fuse.Shares, now.Fuse.Shares) && near(before.Fuse.Times, now.Fuse.Times) &&
+		near(before.Wells.Shares, now.Wells.Shares) && near(before.Wells.Rates, now.Wells.Rates)
 	if !same {
 		return fmt.Errorf("the tool now fits the fuse or the wells of %s otherwise: run testdata/reference/regenerate", boat)
 	}
 	return nil
 }
-
-func near(a, b float64) bool { return math.Abs(a-b) <= 1e-6*(math.Abs(a)+math.Abs(b)) }
 
 //go:embed trials
 var trials embed.FS

@@ -107,7 +107,7 @@ class Drive:
         self.ocv = PchipInterpolator(table[:, 0], table[:, 1])
         self.cells = b["cells"]
         w = self.derived["wells"]
-        self.capacity, self.available, self.level_rate = w["capacity"], w["available"], w["rate"]
+        self.capacity, self.well_shares, self.well_rates = w["capacity"], np.array(w["shares"]), np.array(w["rates"])
         self.pairs = b["polarisation"]
 
     def path_and_motor(self):
@@ -165,8 +165,8 @@ class Drive:
         f = self.derived["fuse"]
         self.fuse_a, self.fuse_tau, self.fuse_rating = np.array(f["a"]), np.array(f["tau"]), f["rating"]
         self.foster = np.array(self.b["stage"]["switch_heat"])
-        for name, n in (("charge", 1), ("gap", 1), ("pairs", len(self.pairs)), ("speed", 1), ("boat", 1), ("way", 1), ("demand", 1), ("volts seen", 1), ("sink seen", 1), ("motor seen", 1), ("stall time", 1), ("low time", 1), ("fuse", len(self.fuse_a)), ("switch", len(self.foster)), ("freewheel", len(self.foster)), ("T", len(self.net.C))):  # fmt: skip
-            self.index[name] = slice(at, at + n) if n > 1 or name in ("T", "pairs", "fuse", "switch", "freewheel") else at
+        for name, n in (("charge", 1), ("lag", len(self.well_rates)), ("pairs", len(self.pairs)), ("speed", 1), ("boat", 1), ("way", 1), ("demand", 1), ("volts seen", 1), ("sink seen", 1), ("motor seen", 1), ("stall time", 1), ("low time", 1), ("fuse", len(self.fuse_a)), ("switch", len(self.foster)), ("freewheel", len(self.foster)), ("T", len(self.net.C))):  # fmt: skip
+            self.index[name] = slice(at, at + n) if n > 1 or name in ("T", "lag", "pairs", "fuse", "switch", "freewheel") else at
             at += n
         self.size = at
 
@@ -225,7 +225,7 @@ class Drive:
         temp = lambda name: T[self.net.at[name]]
         w = 0.0 if self.locked else y[self.index["speed"]]
         p = {"w": w}
-        level = y[self.index["charge"]] - (1 - self.available) * y[self.index["gap"]]
+        level = y[self.index["charge"]] - float(np.sum(self.well_shares * y[self.index["lag"]]))
         p["open"] = self.cells * float(self.ocv(min(1, max(0, level)))) * (max(0.02, 1 + 8 * level) if level < 0 else 1)
         inner = p["open"] - float(np.sum(y[self.index["pairs"]]))
         bat = b["battery"]
@@ -285,20 +285,25 @@ class Drive:
         st = self.b["stage"]
         j = i if u >= 0 else -i
         esr = st["capacitor_esr"]
-        if j >= 0:
-            out = D * (V - self.Ron * j - esr * (1 - D) * j) - (1 - D) * self.path(j)
-            switch, free = D * self.Ron * j * j, (1 - D) * self.path(j) * j
-        else:
-            out = D * (V + self.path(-j) - esr * (1 - D) * j) - (1 - D) * self.Ron * j
-            switch, free = (1 - D) * self.Ron * j * j, D * self.path(-j) * -j
         f, L = st["switching_frequency"], self.b["motor"]["inductance"]
+        # The current is a triangle about its mean: its mean square is i^2 + ripple^2/12 in whatever conducts.
         ripple = V * D * (1 - D) / (L * f) * math.tanh(abs(i))
         square = ripple * ripple / 12
+        if j >= 0:
+            out = D * (V - self.Ron * j - esr * (1 - D) * j) - (1 - D) * self.path(j)
+            on, off = D, 1 - D  # shares of the time in the switch and in the freewheel path
+        else:
+            out = D * (V + self.path(-j) - esr * (1 - D) * j) - (1 - D) * self.Ron * j
+            on, off = 1 - D, D
+        switching = 0.5 * V * abs(i) * st["switching_time"] * f * max(0, min(1, (1 - D) / 0.02))
+        # What the ripple heats comes from the link without passing the mean motor current.
+        rippled = square * (self.Rm + on * self.Ron + off * self.Rf)
         return {
-            "out": out, "j": j, "switch": switch, "free": free, "square": square,
-            "switching": 0.5 * V * abs(i) * st["switching_time"] * f * max(0, min(1, (1 - D) / 0.02)),
+            "out": out, "j": j, "square": square, "switching": switching,
+            "switch": on * self.Ron * (j * j + square),
+            "free": off * (self.path(abs(j)) * abs(j) + self.Rf * square),
             "capacitor": esr * D * (1 - D) * i * i,
-            "extra": 0.5 * V * abs(i) * st["switching_time"] * f * max(0, min(1, (1 - D) / 0.02)) + square * self.Rm + self.housekeeping + self.coil,
+            "extra": switching + rippled + self.housekeeping + self.coil,
         }  # fmt: skip
 
     def residual(self, i, u, D, ib):
@@ -387,8 +392,7 @@ class Drive:
         m = self.b["motor"]
         ib, im, w = p["ib"], p["i"], p["w"]
         d[ix["charge"]] = -ib / self.capacity
-        if self.available < 1:
-            d[ix["gap"]] = ib / (self.available * self.capacity) - self.level_rate * y[ix["gap"]]
+        d[ix["lag"]] = ib / self.capacity - self.well_rates * y[ix["lag"]]
         polarised = 0.0
         for n, (R, tau) in enumerate(self.pairs):
             v = y[ix["pairs"]][n]

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"regexp"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -71,6 +72,19 @@ func TestEnergyBalancesOnAnyBoat(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b, s := anyBoat(t)
 		tr := anyTrial(t)
+		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
+		require.NoError(t, err)
+		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
+	})
+}
+
+// TestEnergyBalancesWhileTransientsAreResolved is the same with motor, cable and link currents as states.
+func TestEnergyBalancesWhileTransientsAreResolved(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b, s := anyBoat(t)
+		tr := anyTrial(t)
+		tr.Electrical, tr.Duration = true, min(tr.Duration, 8)
+		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
 		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)

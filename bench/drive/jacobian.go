@@ -218,11 +218,14 @@ func (r *Run) assembleOutputs(a *assembly) {
 			a.add(row, r.z(zScalar+bySource), 0)
 			a.add(row, l.link, 0)
 			a.add(row, l.motorCurrent, s[byCurrent])
-			if r.Connected && of == ofBattery {
-				a.add(row, l.path, 1)
-			} else {
-				a.add(row, l.path, 0)
+			path := 0.0
+			if r.Connected {
+				path = r.stage.esr * s[bySource]
+				if of == ofBattery {
+					path = 1
+				}
 			}
+			a.add(row, l.path, path)
 		}
 	}
 	bank := r.z(zBank)
@@ -371,6 +374,11 @@ func (r *Run) assembleHeat(p *Point, y, T []float64, w float64, a *assembly) {
 	into(n.sink, out(ofSwitch), 1)
 	into(n.sink, out(ofFreewheel), 1)
 	into(n.capacitor, out(ofCapacitor), 1)
+	if l.link >= 0 {
+		charging := 2 * r.stage.esr * r.capacitor(p)
+		into(n.capacitor, l.path, charging)
+		into(n.capacitor, out(ofLink), -charging)
+	}
 
 	// The winding, a share of it in the hottest phase or none.
 	armature, field := m.resistance*(1-m.fieldShare), m.resistance*m.fieldShare
@@ -506,7 +514,7 @@ func (r *Run) assembleTransients(p *Point, y []float64, a *assembly) {
 	path(r.z(zInner), 1)
 	path(r.z(zBank), -p.BatteryR)
 	path(l.path, -p.PathR)
-	path(l.link, -1)
+	path(r.z(zOutput+ofVoltage), -1)
 	// byOhms is battery and path together: the battery's part carries the bank's current instead.
 	path(scalar(byOhms), -y[l.path])
 	path(l.nodes+r.nodes.battery, -slopeOver(r.battery.ohmic, y[l.nodes+r.nodes.battery], p.BatteryR)*(p.BankCurrent-y[l.path]))

@@ -23,13 +23,13 @@ type Electric struct {
 	Losses          losses
 	ArmatureCurrent float64 // A along ahead; differs from MotorCurrent only while a series-wound motor plugs
 	Extra           float64 // W drawn from the link beside duty × motor current
+	Link            float64 // A that bridge and losses take from the link; the battery's current where no capacitor lies between
 
 	BatteryLimited bool // the battery current limit holds the motor current down
 	ChargeLimited  bool
 	DutyLimited    bool    // full voltage is on the motor
 	Asked          float64 // motor current the law asks for, before those, A (magnitude)
 	Uncontrolled   bool    // the freewheel path carries what the law does not ask for
-	link           float64 // A that the bridge takes from the link
 }
 
 // loop is the motor circuit at an instant, in the frame of the demand: emf along it, resistance, drop.
@@ -200,13 +200,7 @@ func (l *loop) upper(power float64) float64 {
 
 // spare is the motor voltage to be had at full duty less what current i needs; it falls as i rises.
 func (l *loop) spare(i float64) float64 {
-	s, E, R, D := &l.m.stage, l.source.E, l.source.R, l.duty
-	V := E - R*D*i
-	for range 3 {
-		loss := s.losses(D, i, V, l.m.motor.inductance, l.devices)
-		V = E - R*(D*i+l.extra(loss)/max(V, 0.2*E))
-	}
-	return s.output(D, i, V, l.devices) - l.need(i)
+	return l.offered(l.duty, i) - l.need(i)
 }
 
 // Solve finds the operating point for a command at motor speed w.
@@ -408,7 +402,7 @@ func (l *loop) electric(e Electric, p point, along float64) Electric {
 	if p.i < 0 {
 		e.ArmatureCurrent = e.MotorCurrent
 	}
-	e.BatteryCurrent = p.battery
+	e.BatteryCurrent, e.Link = p.battery, p.battery
 	e.Voltage = p.V
 	e.MotorVoltage = along * p.u
 	if p.i != 0 {

@@ -135,7 +135,8 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 		lp.source = source
 		p.Electric = lp.solve(p.Command, w)
 	} else {
-		lp.source = supply{E: y[l.link], live: true}
+		// The capacitor behind its series resistance, which takes what the path brings and the bridge does not.
+		lp.source = supply{E: y[l.link] + r.stage.esr*y[l.path], R: r.stage.esr, live: true}
 		p.Electric = lp.transient(p.Command, w, y[l.motorCurrent], y[l.path])
 	}
 	seen := p.Voltage
@@ -172,34 +173,41 @@ func (r *Run) load(p *Point, w, boat float64) {
 	p.GearLoss = power*(factor-1) + seal*p.PropSpeed
 }
 
-// transient is the operating point while motor current, path current and link voltage are states. The inner current
+// transient is the operating point while motor current, path current and capacitor voltage are states. The inner current
 // loop drives the motor voltage towards the current the law would settle at, within what the link offers.
 func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	m := l.m
-	target := l.solve(c, w)
+	e := l.solve(c, w)
 	along := 1.0
-	if target.MotorCurrent < 0 || target.MotorCurrent == 0 && c.Demand < 0 {
+	if e.MotorCurrent < 0 || e.MotorCurrent == 0 && c.Demand < 0 {
 		along = -1
 	}
 	l.speed, l.along = along*w, along
 	i := along * motor
-	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*target.MotorCurrent-i)/m.stage.loop
-	most := m.stage.output(l.duty, i, l.source.E, l.devices)
+	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
 	least := m.stage.output(0, i, l.source.E, l.devices)
 	if m.stage.braking {
-		least = -m.stage.output(1, -i, l.source.E, l.devices)
+		least = -l.offered(1, -i)
 	}
-	if u >= most || u <= least { // all that the link offers
+	if most := l.offered(l.duty, i); u >= most || u <= least { // all that the link offers
 		u, l.rule = min(most, max(least, u)), otherwise
 	}
-	e := target
-	p := point{i: i, u: u, V: l.source.E, battery: path}
-	p.joined, p.loss = m.stage.bridge(u, i, p.V, m.motor.inductance, l.devices)
-	p.extra = l.extra(p.loss)
 	e.ArmatureCurrent = 0
+	p := l.with(i, u)
 	e = l.electric(e, p, along)
-	e.link = p.joined * i
+	e.Link, e.BatteryCurrent = p.battery, path
 	return e
+}
+
+// offered is the motor voltage to be had at duty D and current i.
+func (l *loop) offered(D, i float64) float64 {
+	s, E, R := &l.m.stage, l.source.E, l.source.R
+	V := E - R*D*i
+	for range 3 {
+		loss := s.losses(D, i, V, l.m.motor.inductance, l.devices)
+		V = E - R*(D*i+l.extra(loss)/max(V, 0.2*E))
+	}
+	return s.output(D, i, V, l.devices)
 }
 
 // magnet is the temperature of the magnets: they sit in the housing of a brushed motor, on the rotor of a brushless one.
@@ -345,7 +353,8 @@ func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64)
 		sink += r.stage.housekeeping
 	}
 	q[n.sink] += sink
-	q[n.capacitor] += e.Losses.rippleCapacitor
+	charging := r.capacitor(p)
+	q[n.capacitor] += e.Losses.rippleCapacitor + r.stage.esr*charging*charging
 
 	R := m.resistance * copper(T[n.winding])
 	armature, field := R*(1-m.fieldShare), R*m.fieldShare
@@ -390,8 +399,16 @@ func (r *Run) transients(p *Point, y, dy []float64) {
 	lp.speed = p.Measured.Speed // what the motor needs is odd in speed and current together: no frame is wanted here
 	dy[l.motorCurrent] = (p.MotorVoltage - lp.need(y[l.motorCurrent])) / (r.motor.inductance + r.motorL)
 	open := p.OpenVoltage - y[l.pair] - y[l.pair+1] - p.BatteryR*p.BankCurrent
-	dy[l.path] = (open - p.PathR*y[l.path] - y[l.link]) / max(r.pathL, leastPathL)
-	dy[l.link] = (y[l.path] - p.link - p.Extra/y[l.link]) / r.stage.capacitance
+	dy[l.path] = (open - p.PathR*y[l.path] - p.Voltage) / max(r.pathL, leastPathL)
+	dy[l.link] = r.capacitor(p) / r.stage.capacitance
+}
+
+// capacitor is the mean current into the link capacitor, A; none where its voltage is not a state.
+func (r *Run) capacitor(p *Point) float64 {
+	if r.layout.link < 0 || !r.Connected {
+		return 0
+	}
+	return p.BatteryCurrent - p.Link
 }
 
 func sum(x []float64) (s float64) {

@@ -277,7 +277,7 @@ func (l *loop) askedSlope(c *control.Command, w float64, q *bridgeSlopes, need *
 // transientSlopes differentiates a loop whose motor current, path current and link voltage are states; see transient.
 // It is false where its goal is not a usual one.
 func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
-	// The goal is the operating point at a stiff source of the link's voltage.
+	// The goal is the operating point at the capacitor behind its resistance, which is fixed.
 	steady := *at
 	goal := &steady.DriveLoop
 	steady.Electric = goal.solve(at.Command, at.Measured.Speed)
@@ -286,26 +286,26 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 	}
 	goal.slopes(&steady, s)
 	target := s[ofMotor]
-	target[byOhms] = 0 // the link has no resistance
+	target[byOhms] = 0
 	*s = sensitivity{}
 
 	q, need := l.bridgeSlopes(), l.needs()
 	stiff := (l.m.motor.inductance + l.m.motorL) / l.m.stage.loop
+	r := l.source.R
+	outD, drawD, drawV := q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
+	outV := q.byV[dOut]
+	E, current := gradient{bySource: 1}, gradient{byCurrent: l.along}
 	for by := range scalars {
-		direct := q.direct(by)
-		var di, dV float64
-		switch by {
-		case byCurrent:
-			di = l.along
-		case bySource:
-			dV = 1
-		}
+		direct, di := q.direct(by), current[by]
 		du := need[by] + stiff*(l.along*target[by]) + (q.needI-stiff)*di
-		dD := (q.way*du - q.byK[dOut]*q.way*di - q.byV[dOut]*dV - direct[dOut]) / q.byD[dOut]
+		known := (q.way*du - q.byK[dOut]*q.way*di - direct[dOut]) / outD // dD = known − outV·dV/outD
+		draw := q.byK[dDraw]*q.way*di + direct[dDraw]
+		dV := (E[by] - r*(drawD*known+draw)) / (1 + r*(drawV-drawD*outV/outD))
+		dD := known - outV*dV/outD
 		l.spread(&q, s, by, di, dV, dD)
 		s[ofVoltage][by] = dV
 		s[ofMotorVoltage][by] = l.along * du
-		s[ofLink][by] = q.byD[dDraw]*dD + q.byK[dDraw]*q.way*di + q.byV[dDraw]*dV + direct[dDraw]
+		s[ofLink][by] = drawD*dD + draw + drawV*dV
 	}
 	return true
 }
@@ -317,16 +317,13 @@ func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 	// vary solves the point with one scalar moved by a step.
 	vary := func(by int, step float64) [outputs]float64 {
 		l, c, w := p.DriveLoop, p.Command, p.Measured.Speed
-		motor, path, link := 0.0, 0.0, 1.0
+		motor, path := 0.0, 0.0
 		if electrical {
-			motor, path, link = y[r.layout.motorCurrent], y[r.layout.path], y[r.layout.link]
+			motor, path = y[r.layout.motorCurrent], y[r.layout.path]
 		}
 		switch by {
 		case bySource:
 			l.source.E += step
-			if electrical {
-				link += step
-			}
 		case byOhms:
 			l.source.R += step
 		case byLoop:
@@ -353,10 +350,10 @@ func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 		}
 		if electrical {
 			e := l.transient(c, w, motor, path)
-			return e.outputs(link)
+			return e.outputs()
 		}
 		e := l.solve(c, w)
-		return e.outputs(link)
+		return e.outputs()
 	}
 	lp := &p.DriveLoop
 	sizes := gradient{
@@ -390,12 +387,12 @@ func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 	}
 }
 
-// outputs are an operating point's in their order, with the link at a voltage.
-func (e *Electric) outputs(link float64) [outputs]float64 {
+// outputs are an operating point's in their order.
+func (e *Electric) outputs() [outputs]float64 {
 	return [outputs]float64{
 		ofMotor: e.MotorCurrent, ofArmature: e.ArmatureCurrent, ofBattery: e.BatteryCurrent, ofVoltage: e.Voltage, ofTorque: e.Torque,
 		ofSwitch: e.Losses.conductionSwitch + e.Losses.switching, ofFreewheel: e.Losses.conductionFreewheel,
 		ofCapacitor: e.Losses.rippleCapacitor, ofRipple: e.Losses.rippleMotor,
-		ofMotorVoltage: e.MotorVoltage, ofLink: e.link + e.Extra/link,
+		ofMotorVoltage: e.MotorVoltage, ofLink: e.Link,
 	}
 }

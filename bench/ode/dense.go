@@ -11,6 +11,20 @@ type Step struct {
 	k1, k2 []float64 // coefficients of the dense output
 	u      *[stageCount][]float64
 	ready  bool // k1 and k2 are computed
+	inner  [2][]float64
+	inside bool // inner is computed
+}
+
+// Inner gives time and states at a third (0) and two thirds (1) of the step.
+// The events are looked at there too, so a System may find what it remembers.
+func (s *Step) Inner(i int) (t float64, y []float64) {
+	length := s.T1 - s.T0
+	if !s.inside {
+		s.At(s.T0+length/3, s.inner[0])
+		s.At(s.T0+2*length/3, s.inner[1])
+		s.inside = true
+	}
+	return s.T0 + float64(i+1)*length/3, s.inner[i]
 }
 
 // prepare computes the coefficients of the dense output once they are needed.
@@ -18,14 +32,12 @@ func (s *Step) prepare() {
 	if s.ready {
 		return
 	}
-	clear(s.k1)
-	clear(s.k2)
-	for j := range s.u {
-		d1, d2 := rodas4p2.d1[j], rodas4p2.d2[j]
-		for k, v := range s.u[j] {
-			s.k1[k] += d1 * v
-			s.k2[k] += d2 * v
-		}
+	n := len(s.k1)
+	d1, d2, k2 := &rodas4p2.d1, &rodas4p2.d2, s.k2[:n]
+	u0, u1, u2, u3, u4 := s.u[0][:n], s.u[1][:n], s.u[2][:n], s.u[3][:n], s.u[4][:n]
+	for k := range s.k1 { // the last stage has no weight
+		s.k1[k] = d1[0]*u0[k] + d1[1]*u1[k] + d1[2]*u2[k] + d1[3]*u3[k] + d1[4]*u4[k]
+		k2[k] = d2[0]*u0[k] + d2[1]*u1[k] + d2[2]*u2[k] + d2[3]*u3[k] + d2[4]*u4[k]
 	}
 	s.ready = true
 }
@@ -43,8 +55,11 @@ func (s *Step) State(i int, t float64) float64 {
 // at writes the states at the fraction theta of the whole step into y.
 func (s *Step) at(theta float64, y []float64) {
 	s.prepare()
+	n := len(y)
+	rest := 1 - theta
+	y0, end, k1, k2 := s.Y0[:n], s.end[:n], s.k1[:n], s.k2[:n]
 	for i := range y {
-		y[i] = s.state(i, theta)
+		y[i] = rest*y0[i] + theta*(end[i]+rest*(k1[i]+theta*k2[i]))
 	}
 }
 

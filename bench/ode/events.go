@@ -47,6 +47,8 @@ type watcher struct {
 	hits      []hit
 	y         [2][]float64
 	scratch   []float64
+	together  func(t float64, y, values []float64) // looks at all at once; nil: one by one
+	g         [4][]float64                         // values: at a third, two thirds and the end; scratch
 	stats     *Statistics
 }
 
@@ -90,27 +92,46 @@ func (w *watcher) forget() {
 }
 
 // start looks at the events at (t0, y0).
-func (w *watcher) start(events []Event, t0 float64, y0 []float64, tol float64, st *Statistics) error {
+func (w *watcher) start(events []Event, together func(t float64, y, values []float64), t0 float64, y0 []float64, tol float64, st *Statistics) error {
 	if n := len(y0); len(w.scratch) != n {
 		w.y[0], w.y[1], w.scratch = make([]float64, n), make([]float64, n), make([]float64, n)
 	}
-	w.events, w.tol, w.stats = events, tol, st
+	w.events, w.together, w.tol, w.stats = events, together, tol, st
 	w.now.reset(len(events))
 	w.next.reset(len(events))
+	for i := range w.g {
+		w.g[i] = slices.Grow(w.g[i][:0], len(events))[:len(events)]
+	}
 	// Roots fired together may lie one tolerance apart, each known to a
 	// quarter: twice the tolerance covers a start on the earliest of them.
 	w.onTime = t0 + 2*tol
-	for k := range events {
-		g, err := w.value(k, t0, y0)
-		if err != nil {
-			return err
+	return w.values(t0, y0, w.now.last)
+}
+
+// values looks at all events.
+func (w *watcher) values(t float64, y, g []float64) error {
+	w.stats.EventChecks += len(w.events)
+	if w.together != nil {
+		w.together(t, y, g)
+	} else {
+		for k := range w.events {
+			g[k] = w.events[k].Value(t, y)
 		}
-		w.now.last[k] = g
+	}
+	for k, v := range g {
+		if math.IsNaN(v) {
+			return &EventValueError{w.events[k].Name, t}
+		}
 	}
 	return nil
 }
 
+// value looks at one event.
 func (w *watcher) value(k int, t float64, y []float64) (float64, error) {
+	if w.together != nil {
+		err := w.values(t, y, w.g[3])
+		return w.g[3][k], err
+	}
 	w.stats.EventChecks++
 	g := w.events[k].Value(t, y)
 	if math.IsNaN(g) {
@@ -151,11 +172,10 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 		}
 		from = math.Min(from, 1)
 		s.at(from, w.scratch)
-		for k := range w.events {
-			g, err := w.value(k, s.T0+from*s.h, w.scratch)
-			if err != nil {
-				return nil, 0, err
-			}
+		if err := w.values(s.T0+from*s.h, w.scratch, w.g[3]); err != nil {
+			return nil, 0, err
+		}
+		for k, g := range w.g[3] {
 			if w.next.last[k] == 0 || sign(g) != sign(w.next.last[k]) {
 				w.next.onStart = append(w.next.onStart, k)
 			}
@@ -165,8 +185,20 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 		w.next.started = true
 	}
 	third := (1 - from) / 3
-	s.at(from+third, w.y[0])
-	s.at(from+2*third, w.y[1])
+	for i := range w.y {
+		t, y := s.T0+(from+float64(i+1)*third)*s.h, w.y[i]
+		if from == 0 {
+			t, y = s.Inner(i)
+		} else {
+			s.at(from+float64(i+1)*third, y)
+		}
+		if err := w.values(t, y, w.g[i]); err != nil {
+			return nil, 0, err
+		}
+	}
+	if err := w.values(s.T1, s.Y1, w.g[2]); err != nil {
+		return nil, 0, err
+	}
 	w.hits = w.hits[:0]
 	for k := range w.events {
 		if err := w.scanOne(s, k, from, third); err != nil {
@@ -181,22 +213,17 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 
 // scanOne follows one event through the step and appends its first hit.
 func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
-	var samples [6]sample
-	samples[0] = sample{from, w.next.last[k]}
-	for i, y := range [...][]float64{w.y[0], w.y[1], s.Y1} {
-		theta := from + float64(i+1)*third
-		if i == 2 {
-			theta = 1
-		}
-		g, err := w.value(k, s.T0+theta*s.h, y)
-		if err != nil {
-			return err
-		}
-		samples[i+1] = sample{theta, g}
+	g0, g1, g2, g3 := w.next.last[k], w.g[0][k], w.g[1][k], w.g[2][k]
+	w.next.last[k] = g3
+	// Most events are far from happening: the cubic through four values leaves
+	// their range by less than a third of it.
+	low, high := min(g0, g1, g2, g3), max(g0, g1, g2, g3)
+	if side := w.next.side[k]; side != 0 && side == sign(low) && side == sign(high) && min(math.Abs(low), math.Abs(high)) > (high-low)/3 {
+		return nil
 	}
-	w.next.last[k] = samples[3].g
+	samples := [6]sample{{from, g0}, {from + third, g1}, {from + 2*third, g2}, {1, g3}}
 	count := 4
-	for _, x := range cubicExtremes(samples[0].g, samples[1].g, samples[2].g, samples[3].g) {
+	for _, x := range cubicExtremes(g0, g1, g2, g3) {
 		if !(x > 0 && x < 3) {
 			continue
 		}

@@ -296,3 +296,31 @@ func TestEventValueNaN(t *testing.T) {
 	require.ErrorContains(t, err, `event "fuse" is not a number`)
 	require.Less(t, r.T, 1.0)
 }
+
+// TestEventsLookedAtTogether: one look at all events finds what looks at each of them find.
+func TestEventsLookedAtTogether(t *testing.T) {
+	sys := &outing{throttle: 1, air: 300}
+	events := outingEvents()
+	run := func(opts ode.Options, events []ode.Event) ode.Result {
+		var in ode.Integrator
+		r, err := in.Integrate(context.Background(), sys, 0, 7200, outingStart(), events, opts, nil)
+		require.NoError(t, err)
+		return r
+	}
+	opts := outingTolerance(1e-5)
+	want := run(opts, events)
+	require.Equal(t, ode.EventFired, want.Status)
+	opts.EventValues = func(at float64, y, values []float64) {
+		for k := range events {
+			values[k] = events[k].Value(at, y)
+		}
+	}
+	blank := make([]ode.Event, len(events))
+	for k := range blank {
+		blank[k] = ode.Event{Name: events[k].Name, Direction: events[k].Direction}
+	}
+	got := run(opts, blank)
+	require.Equal(t, want.Fired, got.Fired)
+	require.Equal(t, want.T, got.T)
+	require.Equal(t, want.Y, got.Y)
+}

@@ -60,7 +60,7 @@ func (in *Integrator) resize(n, intermediates int, pattern [][]int) {
 	if changed := in.diff.resize(n+intermediates, pattern); !changed && in.n == n {
 		return
 	}
-	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2} {
+	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2, &in.step.inner[0], &in.step.inner[1]} {
 		*p = make([]float64, n)
 	}
 	in.n = n
@@ -118,7 +118,7 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 	if i := firstNonFinite(in.y); i >= 0 {
 		return &NonFiniteError{"initial value", i, t0, in.y[i]}
 	}
-	if err := in.watch.start(events, t0, in.y, opts.EventTol, st); err != nil {
+	if err := in.watch.start(events, opts.EventValues, t0, in.y, opts.EventTol, st); err != nil {
 		return err
 	}
 	sys.Derivatives(t0, in.y, in.f0)
@@ -169,7 +169,7 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 		in.watch.keep()
 		if fired != nil && theta < 1 {
 			s.at(theta, in.cut)
-			s.T1, s.Y1 = s.T0+theta*s.h, in.cut
+			s.T1, s.Y1, s.inside = s.T0+theta*s.h, in.cut, false
 		}
 		if observe != nil {
 			err = observe(s)
@@ -252,7 +252,7 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 		st.Steps++
 		in.step = Step{
 			T0: t, T1: end, Y0: in.y, Y1: in.stages.y1,
-			h: h, end: in.stages.y1, k1: in.step.k1, k2: in.step.k2, u: &in.stages.u,
+			h: h, end: in.stages.y1, k1: in.step.k1, k2: in.step.k2, u: &in.stages.u, inner: in.step.inner,
 		}
 		next = in.control.accept(h, worst)
 		if h < wanted { // cut by t1: says nothing against the larger step

@@ -29,6 +29,9 @@ type Options struct {
 	// EventTol is how exactly an event is located, s; events closer together
 	// fire together. Zero means 1e-10 of the larger of |t0|, |t1|.
 	EventTol float64
+	// EventValues, if not nil, looks at all events at once, in place of their
+	// Value: worth it where they share work. Continuous in t and y like these.
+	EventValues func(t float64, y, values []float64)
 	// Check repeats sampled steps to see whether the error estimate is fooled.
 	Check CheckOptions
 }

@@ -40,8 +40,8 @@ func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix
 		u := s.u[i]
 		combine(u, f, 1/h, m.c[i][:i], &s.u)
 		if g := h * m.gammas[i]; g != 0 {
-			for k := range u {
-				u[k] += g * ft[k]
+			for k, v := range ft {
+				u[k] += g * v
 			}
 		}
 		if i > 0 {
@@ -60,17 +60,37 @@ func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix
 	return bad
 }
 
-// combine writes base + factor Σ_j weights_j u_j into out.
+// combine writes base + factor Σ_j weights_j u_j into out, in one pass.
 func combine(out, base []float64, factor float64, weights []float64, u *[stageCount][]float64) {
-	copy(out, base)
-	for j, w := range weights {
-		w *= factor
-		if w == 0 {
-			continue
-		}
-		uj := u[j][:len(out)]
+	n := len(out)
+	base = base[:n]
+	var w [stageCount - 1]float64
+	for j, v := range weights {
+		w[j] = factor * v
+	}
+	u0, u1, u2, u3, u4 := u[0][:n], u[1][:n], u[2][:n], u[3][:n], u[4][:n]
+	switch len(weights) {
+	case 0:
+		copy(out, base)
+	case 1:
 		for k := range out {
-			out[k] += w * uj[k]
+			out[k] = base[k] + w[0]*u0[k]
+		}
+	case 2:
+		for k := range out {
+			out[k] = base[k] + w[0]*u0[k] + w[1]*u1[k]
+		}
+	case 3:
+		for k := range out {
+			out[k] = base[k] + w[0]*u0[k] + w[1]*u1[k] + w[2]*u2[k]
+		}
+	case 4:
+		for k := range out {
+			out[k] = base[k] + w[0]*u0[k] + w[1]*u1[k] + w[2]*u2[k] + w[3]*u3[k]
+		}
+	case 5:
+		for k := range out {
+			out[k] = base[k] + w[0]*u0[k] + w[1]*u1[k] + w[2]*u2[k] + w[3]*u3[k] + w[4]*u4[k]
 		}
 	}
 }

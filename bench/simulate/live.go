@@ -89,6 +89,7 @@ func (l *Live) Tell(s settings.Set) {
 	l.settings = s
 	l.sim.drive.Law = control.New(s)
 	l.sim.drive.Switches = l.sim.drive.Law.Switches()
+	l.sim.all = l.sim.watches()
 	l.sim.drive.Changed()
 }
 

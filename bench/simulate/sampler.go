@@ -37,16 +37,17 @@ var channels = []channel{
 type sampler struct {
 	sim    *simulation
 	time   []float64
-	values [][]float64 // per channel, then per part
-	start  []float64   // per part
-	state  []float64   // scratch
+	rows   []float64 // samples one after the other: channels, then parts
+	row    []float64 // the instant that is looked at
+	start  []float64 // per part
+	state  []float64 // scratch
 	steady steady
 	off    bool // nothing is kept: a boat that runs live
 }
 
 func (w *sampler) begin(s *simulation) {
 	w.sim = s
-	w.values = make([][]float64, len(channels)+len(s.drive.Parts))
+	w.row = make([]float64, len(channels)+len(s.drive.Parts))
 	w.state = make([]float64, len(s.y))
 	w.steady.leverSince = math.Inf(-1)
 	p := s.drive.Point(0, s.y)
@@ -72,18 +73,54 @@ func (w *sampler) step(st *ode.Step) error {
 		return nil
 	}
 	before := st.T0
-	for k := 1.0; k <= 3; k++ {
-		t := st.T0 + (st.T1-st.T0)*k/3
-		if k == 3 {
-			t = st.T1
+	for k := range 3 {
+		t, y := st.T1, st.Y1
+		if k < 2 {
+			t, y = st.Inner(k)
 		}
-		for _, at := range append(w.passages(st, before, t), t) {
-			st.At(at, w.state)
-			w.take(at, w.state)
+		if p := w.look(t, y); w.passed(p) {
+			for _, at := range w.passages(st, before, t) {
+				st.At(at, w.state)
+				w.take(at, w.state)
+			}
 		}
+		w.take(t, y)
 		before = t
 	}
 	return nil
+}
+
+// look fills the row with the values at (t, y).
+func (w *sampler) look(t float64, y []float64) *drive.Point {
+	s := w.sim
+	p := s.drive.Point(t, y)
+	parts := w.row[len(channels):]
+	for i := range channels {
+		w.row[i] = channels[i].value(s, p, y)
+	}
+	for i := range s.drive.Parts {
+		parts[i] = s.drive.Parts[i].Value(p, y)
+	}
+	return p
+}
+
+// last is the row of the last sample.
+func (w *sampler) last() []float64 { return w.rows[len(w.rows)-len(w.row):] }
+
+// passed says whether anything has passed between the last sample and what the row holds now.
+func (w *sampler) passed(p *drive.Point) bool {
+	last, now := w.last()[len(channels):], w.row[len(channels):]
+	for i := range w.sim.drive.Parts {
+		if limit := w.sim.drive.Parts[i].Limit; (last[i] > limit) != (now[i] > limit) {
+			return true
+		}
+	}
+	for i := range watched {
+		if watched[i].active(p) != w.sim.tracker.active[i] {
+			return true
+		}
+	}
+	return false
 }
 
 // passages lists, in order, the instants just after something has passed between the last sample and the instant to.
@@ -122,9 +159,7 @@ func (w *sampler) passages(st *ode.Step, from, to float64) (at []float64) {
 // passes says whether part i lies on the other side of its limit at (t, y) than at the last sample.
 func (w *sampler) passes(i int, t float64, y []float64) bool {
 	part := &w.sim.drive.Parts[i]
-	values := w.values[len(channels)+i]
-	last := values[len(values)-1]
-	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (last > part.Limit)
+	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (w.last()[len(channels)+i] > part.Limit)
 }
 
 // turns says whether watched condition i holds at (t, y) where it did not at the last sample, or the other way round.
@@ -137,32 +172,40 @@ func (w *sampler) take(t float64, y []float64) {
 	if w.off {
 		return
 	}
-	s := w.sim
-	p := s.drive.Point(t, y)
+	p := w.look(t, y)
 	w.time = append(w.time, t)
-	for i, c := range channels {
-		w.values[i] = append(w.values[i], c.value(s, p, y))
-	}
-	for i := range s.drive.Parts {
-		k := len(channels) + i
-		w.values[k] = append(w.values[k], s.drive.Parts[i].Value(p, y))
-	}
-	s.tracker.look(t, p)
-	w.steady.look(s, t, p, y)
+	w.rows = append(w.rows, w.row...)
+	w.sim.tracker.look(t, p)
+	w.steady.look(w.sim, t, p, y)
 }
 
 // spike puts a voltage that lasts no time into the link voltage's trace.
 func (w *sampler) spike(volts float64) {
+	if w.off {
+		return
+	}
 	w.take(w.sim.t, w.sim.y)
 	for i := range w.sim.drive.Parts {
-		if w.off {
-			return
-		}
 		if w.sim.drive.Parts[i].Name == "link voltage" {
-			v := w.values[len(channels)+i]
-			v[len(v)-1] = volts
+			w.last()[len(channels)+i] = volts
 		}
 	}
+}
+
+// traces are the samples, one trace per column.
+func (w *sampler) traces() [][]float64 {
+	width, n := len(w.row), len(w.time)
+	all := make([]float64, width*n)
+	out := make([][]float64, width)
+	for i := range out {
+		out[i] = all[i*n : (i+1)*n : (i+1)*n]
+	}
+	for k := range n {
+		for i, v := range w.rows[k*width : (k+1)*width] {
+			all[i*n+k] = v
+		}
+	}
+	return out
 }
 
 // steady finds the stretches in which nothing but temperatures and charge change.
@@ -224,12 +267,14 @@ func (s *simulation) record() *record.Run {
 	if len(r.Time) == 0 {
 		return r
 	}
+	traces := s.sampler.traces()
+	r.Traces = make([]record.Trace, 0, len(traces))
 	for i, c := range channels {
-		r.Traces = append(r.Traces, record.Trace{Name: c.name, Unit: c.unit, Values: s.sampler.values[i]})
+		r.Traces = append(r.Traces, record.Trace{Name: c.name, Unit: c.unit, Values: traces[i]})
 	}
 	for i := range s.drive.Parts {
 		part := &s.drive.Parts[i]
-		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: s.sampler.values[len(channels)+i]})
+		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: traces[len(channels)+i]})
 		r.Parts = append(r.Parts, record.Part{
 			Name: part.Name, Trace: part.Name, Unit: part.Unit, Limit: part.Limit, Start: s.sampler.start[i],
 			Measure: measures[part.Measure], Close: s.boat.CloseShare(part.Name), Consequence: part.Consequence, Current: part.Current,

@@ -78,7 +78,10 @@ type simulation struct {
 
 	t             float64
 	y             []float64
-	storedAtStart float64 // J
+	storedAtStart float64     // J
+	all           []watch     // all that may happen
+	armed         []*watch    // what can happen next
+	events        []ode.Event // the same for the integrator
 	devices       []drive.Device
 	since         []float64 // per device: when its condition began; NaN: it does not hold
 	end           float64   // when the trial ends; sooner once the protection it expects has acted, s
@@ -95,6 +98,7 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 		s.since[i] = math.NaN()
 	}
 	s.drive = m.NewRun(t.Lever(0))
+	s.all = s.watches()
 	return s
 }
 
@@ -191,9 +195,8 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		if s.t >= until {
 			return nil
 		}
-		events, act := s.events()
-		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check}
-		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, events, opts, s.sampler.step)
+		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, EventValues: s.margins, Check: s.opts.Check}
+		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, s.arm(), opts, s.sampler.step)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
 			s.t, s.y = res.T, res.Y
@@ -212,7 +215,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 			return nil
 		}
 		for _, k := range res.Fired {
-			act[k]()
+			s.armed[k].act()
 		}
 		s.drive.Changed()
 		s.sampler.take(s.t, s.y)
@@ -238,50 +241,86 @@ func (s *simulation) settle() {
 	}
 }
 
-// events lists what can happen next in the present mode, and what to do then.
-func (s *simulation) events() (events []ode.Event, act []func()) {
+// watch is something that may happen: it does when its margin rises through zero, or with any sign of change where
+// direction says so.
+type watch struct {
+	name      string
+	direction ode.Direction
+	armed     func() bool
+	margin    func(t float64, p *drive.Point, y []float64) float64
+	act       func()
+}
+
+// watches lists all that may happen.
+func (s *simulation) watches() (all []watch) {
 	r := s.drive
-	add := func(name string, value func(t float64, y []float64) float64, do func()) {
-		events = append(events, ode.Event{Name: name, Value: value, Direction: ode.Rising})
-		act = append(act, do)
-	}
 	for i := range r.Switches {
 		sw := &r.Switches[i]
-		if sw.Armed(r.Mode) {
-			add(sw.Name, func(t float64, y []float64) float64 {
-				return sw.Margin(r.Point(t, y).Measured, r.ControlState(y))
-			}, func() {
+		all = append(all, watch{
+			name: sw.Name, direction: ode.Rising,
+			armed:  func() bool { return sw.Armed(r.Mode) },
+			margin: func(_ float64, p *drive.Point, y []float64) float64 { return sw.Margin(p.Measured, r.ControlState(y)) },
+			act: func() {
 				if !sw.Armed(r.Mode) { // another that fired at the same instant has changed the mode
 					return
 				}
 				sw.Act(r.ControlState(s.y), &r.Mode)
 				s.switched(*sw)
-			})
-		}
+			},
+		})
 	}
-	for _, side := range []func(falling, rising float64) float64{
-		func(falling, _ float64) float64 { return falling }, func(_, rising float64) float64 { return rising },
-	} { // a step across a kink of the demand would be a refused one
-		events = append(events, ode.Event{Name: "ramp", Value: func(t float64, y []float64) float64 {
-			return side(r.Law.RampKinks(r.Point(t, y).Measured, r.ControlState(y), r.Mode))
-		}})
-		act = append(act, func() {})
-	}
-	if s.disarmed {
-		return events, act
+	always := func() bool { return true }
+	for side := range 2 { // a step across a kink of the demand would be a refused one
+		all = append(all, watch{
+			name: "ramp", direction: ode.Either, armed: always,
+			margin: func(_ float64, p *drive.Point, y []float64) float64 {
+				falling, rising := r.Law.RampKinks(p.Measured, r.ControlState(y), r.Mode)
+				return [2]float64{falling, rising}[side]
+			},
+			act: func() {},
+		})
 	}
 	const hysteresis = 0.003
 	for i := range s.devices {
-		d, since := &s.devices[i], s.since[i]
-		margin := func(t float64, y []float64) float64 { return d.Margin(r.Point(t, y), y) }
-		if math.IsNaN(since) {
-			add(d.Name, margin, func() { s.hold(i) })
-			continue
-		}
-		add(d.Name, func(t float64, y []float64) float64 { return -hysteresis - margin(t, y) }, func() { s.since[i] = math.NaN() })
-		add(d.Name, func(t float64, _ []float64) float64 { return t - since - d.Delay }, func() { s.open(d) })
+		d, since := &s.devices[i], &s.since[i]
+		margin := func(_ float64, p *drive.Point, y []float64) float64 { return d.Margin(p, y) }
+		waits := func() bool { return !s.disarmed && !math.IsNaN(*since) }
+		all = append(all,
+			watch{
+				name: d.Name, direction: ode.Rising, margin: margin, act: func() { s.hold(i) },
+				armed: func() bool { return !s.disarmed && math.IsNaN(*since) },
+			},
+			watch{
+				name: d.Name, direction: ode.Rising, armed: waits, act: func() { *since = math.NaN() },
+				margin: func(t float64, p *drive.Point, y []float64) float64 { return -hysteresis - margin(t, p, y) },
+			},
+			watch{
+				name: d.Name, direction: ode.Rising, armed: waits, act: func() { s.open(d) },
+				margin: func(t float64, _ *drive.Point, _ []float64) float64 { return t - *since - d.Delay },
+			},
+		)
 	}
-	return events, act
+	return all
+}
+
+// arm chooses, of all that may happen, what can happen next in the present mode.
+func (s *simulation) arm() []ode.Event {
+	s.armed, s.events = s.armed[:0], s.events[:0]
+	for i := range s.all {
+		if w := &s.all[i]; w.armed() {
+			s.armed = append(s.armed, w)
+			s.events = append(s.events, ode.Event{Name: w.name, Direction: w.direction})
+		}
+	}
+	return s.events
+}
+
+// margins evaluates what is armed.
+func (s *simulation) margins(t float64, y, values []float64) {
+	p := s.drive.Point(t, y)
+	for i, w := range s.armed {
+		values[i] = w.margin(t, p, y)
+	}
 }
 
 // hold notes that a device's condition holds; without a delay it acts at once.

@@ -16,6 +16,7 @@ import (
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
 )
 
 // ahead is petrel at full throttle from the second second on, changed.
@@ -228,4 +229,27 @@ func (c *countdown) Err() error {
 		c.then()
 	}
 	return c.Context.Err()
+}
+
+// TestAWindingThatRunsAwayIsATimeToItsLimit: a motor that gains more loss by its own heat than it can give away has no
+// steady temperature; the verdict says when it passes its limit, and no solver gives up.
+func TestAWindingThatRunsAwayIsATimeToItsLimit(t *testing.T) {
+	r := ahead(t, 3600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+		b.Motor.WindingToHousing = quantity.Exactly(3) // α·P·R = 0.00393 · 274 W · 3 K/W = 3.2
+		s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 3, 2, 1
+		b.Battery.Management, b.Fuse.Rating = nil, amps(250)
+	})
+	j, err := verdict.Judge(r)
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Over, j.Level)
+	for _, p := range j.Parts {
+		if p.Name == "winding" {
+			assert.Greater(t, p.Used, 2.0)
+			assert.InDelta(t, reaches(t, r, "winding", p.Limit), p.Crossed, 1e-3)
+			assert.Greater(t, p.Crossed, 60.0)
+			assert.Less(t, p.Crossed, 1200.0)
+			before, after := at(t, r, "winding", 600)-at(t, r, "winding", 500), at(t, r, "winding", 1200)-at(t, r, "winding", 1100)
+			assert.Greater(t, after, before, "it heats ever faster")
+		}
+	}
 }

@@ -73,29 +73,13 @@ func (w *writer) assignOne(lhs, rhs ast.Expr, tok token.Token) []ast.Stmt {
 		v := w.temp()
 		return append(w.hold(v, w.info.TypeOf(rhs), rhs), assign(w.expr(lhs), id(v)))
 	}
-	return []ast.Stmt{assign(w.expr(lhs), w.expr(rhs))}
+	pre, x := w.settled(rhs, w.info.TypeOf(lhs))
+	return append(pre, assign(w.expr(lhs), x))
 }
 
-// holdNew writes a new variable of the script with its value. A value that
-// mentions an outer variable of the same name comes first.
+// holdNew writes a new variable of the script with its value.
 func (w *writer) holdNew(x *ast.Ident, value ast.Expr) []ast.Stmt {
-	t := w.info.Defs[x].Type()
-	out := w.hold(w.newName(x), t, value)
-	if len(out) > 1 && mentions(value, x.Name) {
-		v := w.temp()
-		return append(w.hold(v, t, value), define(w.newName(x), id(v)))
-	}
-	return out
-}
-
-func mentions(e ast.Expr, name string) bool {
-	found := false
-	ast.Inspect(e, func(n ast.Node) bool {
-		x, ok := n.(*ast.Ident)
-		found = found || ok && x.Name == name
-		return !found
-	})
-	return found
+	return w.hold(w.newName(x), w.info.Defs[x].Type(), value)
 }
 
 // set writes the assignment of a value that is held already.
@@ -173,8 +157,8 @@ func (w *writer) assignResults(lhs []ast.Expr, call ast.Expr, tok token.Token) [
 // newName gives the name a variable defined here has in the program.
 func (w *writer) newName(e ast.Expr) string {
 	x := e.(*ast.Ident)
-	if name, ok := w.rename[w.info.Defs[x]]; ok {
-		return name
+	if obj := w.info.Defs[x]; obj != nil {
+		return w.name(obj)
 	}
 	return x.Name
 }
@@ -205,7 +189,15 @@ func (w *writer) assignCommaOK(lhs []ast.Expr, rhs ast.Expr, tok token.Token) []
 	if !ok {
 		w.fail(rhs, "", "this gives one value, not two")
 	}
-	two := &ast.AssignStmt{Tok: token.ASSIGN, Rhs: []ast.Expr{w.expr(rhs)}}
+	two := &ast.AssignStmt{Tok: token.ASSIGN}
+	subject, assertion := "", (*ast.TypeAssertExpr)(nil)
+	if assertion, _ = ast.Unparen(rhs).(*ast.TypeAssertExpr); assertion != nil {
+		subject = w.temp()
+		out = append(out, w.hold(subject, w.info.TypeOf(assertion.X), assertion.X)...)
+		two.Rhs = []ast.Expr{&ast.TypeAssertExpr{X: id(subject), Type: w.typ(rhs, t.At(0).Type())}}
+	} else {
+		two.Rhs = []ast.Expr{w.expr(rhs)}
+	}
 	vals := make([]ast.Expr, 2)
 	for i, l := range lhs {
 		if isBlank(l) {
@@ -218,7 +210,11 @@ func (w *writer) assignCommaOK(lhs []ast.Expr, rhs ast.Expr, tok token.Token) []
 		two.Lhs = append(two.Lhs, id(v))
 		vals[i] = id(v)
 	}
-	out = append(out, two)
+	if assertion != nil {
+		out = append(out, ifNotNil(subject, t.At(0).Type(), two))
+	} else {
+		out = append(out, two)
+	}
 	for i, l := range lhs {
 		if !isBlank(l) {
 			out = append(out, w.set(l, places[i], vals[i], tok)...)

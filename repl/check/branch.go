@@ -151,10 +151,8 @@ func (w *writer) choose(out *ast.SwitchStmt, conds []ast.Expr, bodies [][]ast.St
 func (w *writer) typeSwitch(s *ast.TypeSwitchStmt, label string) []ast.Stmt {
 	pre := w.header(s.Init)
 	var x ast.Expr
-	name := ""
 	switch a := s.Assign.(type) {
 	case *ast.AssignStmt:
-		name = a.Lhs[0].(*ast.Ident).Name
 		x = a.Rhs[0].(*ast.TypeAssertExpr).X
 	case *ast.ExprStmt:
 		x = a.X.(*ast.TypeAssertExpr).X
@@ -175,23 +173,32 @@ func (w *writer) typeSwitch(s *ast.TypeSwitchStmt, label string) []ast.Stmt {
 				continue
 			}
 			t, ok := w.temp(), w.temp()
-			pre = append(pre,
-				declare(t, w.typ(tx, w.info.TypeOf(tx))), declare(ok, id("bool")),
-				&ast.AssignStmt{Lhs: []ast.Expr{id(t), id(ok)}, Tok: token.ASSIGN, Rhs: []ast.Expr{&ast.TypeAssertExpr{X: id(v), Type: w.typ(tx, w.info.TypeOf(tx))}}})
+			typ := w.info.TypeOf(tx)
+			pre = append(pre, declare(t, w.typ(tx, typ)), declare(ok, id("bool")),
+				ifNotNil(v, typ, &ast.AssignStmt{Lhs: []ast.Expr{id(t), id(ok)}, Tok: token.ASSIGN, Rhs: []ast.Expr{&ast.TypeAssertExpr{X: id(v), Type: w.typ(tx, typ)}}}))
 			cond = or(cond, id(ok))
 			if len(c.List) == 1 {
 				value = t
 			}
 		}
 		var body []ast.Stmt
-		if name != "" && w.info.Implicits[c] != nil {
-			body = append(body, define(name, id(value)))
+		if obj := w.info.Implicits[c]; obj != nil {
+			body = append(body, define(w.name(obj), id(value)))
 		}
 		conds = append(conds, cond)
 		bodies = append(bodies, append(body, w.stmts(c.Body)...))
 	}
 	out := &ast.SwitchStmt{Body: block()}
 	return w.labeled(label, append(pre, w.choose(out, conds, bodies)...), out)
+}
+
+// ifNotNil guards the assertion of v to an interface type, which the
+// interpreter can't do for nil.
+func ifNotNil(v string, to types.Type, s ast.Stmt) ast.Stmt {
+	if !types.IsInterface(to) {
+		return s
+	}
+	return &ast.IfStmt{Cond: &ast.BinaryExpr{X: id(v), Op: token.NEQ, Y: id("nil")}, Body: block(s)}
 }
 
 // selectStmt writes a select.

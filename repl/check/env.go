@@ -64,6 +64,9 @@ func (e *Env) With(name string, typ types.Type) (*Env, error) {
 	return &n, nil
 }
 
+// HasVar tells whether there is a variable of this name.
+func (e *Env) HasVar(name string) bool { return e.lookupVar(name) != nil }
+
 func (e *Env) setVar(v Var) {
 	e.vars = slices.Clone(e.vars)
 	if i := slices.IndexFunc(e.vars, func(o Var) bool { return o.Name == v.Name }); i >= 0 {
@@ -182,14 +185,14 @@ func (e *Env) declare(src Source, chunks []chunk) (*Step, error) {
 		next.decls = append(next.decls, nd)
 	}
 	step := newStep(&next)
-	c, err := next.typeCheck(nil, fresh)
+	c, err := next.typeCheck(nil)
 	if err != nil {
-		return nil, explainRedefinition(err, group)
+		return nil, explainRedefinition(err, src)
 	}
 	if err := refuse(c, fresh, inSession); err != nil {
 		return nil, err
 	}
-	return step, step.write(c)
+	return step, step.write(c, fresh)
 }
 
 // forget takes a name out of the session, because something else gets it.
@@ -317,7 +320,7 @@ func (e *Env) do(src Source, c chunk) (*Step, error) {
 		}
 	}
 	promoted := defined(stmt)
-	ch, err := e.typeCheck(body, []ast.Node{body.Body}, promoted...)
+	ch, err := e.typeCheck(body, promoted...)
 	if err != nil {
 		return nil, err
 	}
@@ -336,6 +339,9 @@ func (e *Env) do(src Source, c chunk) (*Step, error) {
 		obj := ch.info.Defs[id]
 		if obj == nil { // reuses a name of the same statement
 			continue
+		}
+		if isPredeclaredType(id.Name) {
+			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("%s must keep its meaning in a session", id.Name), Instead: "another name"}}
 		}
 		if next.declares(id.Name) {
 			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("%s is a declaration of this session, not a variable", id.Name), Instead: "take another name for the variable"}}
@@ -362,11 +368,11 @@ func (e *Env) do(src Source, c chunk) (*Step, error) {
 		step.promoted[obj] = id.Name
 	}
 	if changed {
-		if _, err := next.typeCheck(nil, nil); err != nil {
+		if _, err := next.typeCheck(nil); err != nil {
 			return nil, e.explainVariable(err, promoted)
 		}
 	}
-	return step, step.write(ch)
+	return step, step.write(ch, []ast.Node{body.Body})
 }
 
 // showable gives the expression of a statement that is nothing but one.
@@ -415,13 +421,12 @@ type checked struct {
 	body  *ast.FuncDecl
 	// Script-wide facts.
 	script bool
-	vars   map[types.Object]bool // session variables of this check
 }
 
-// typeCheck checks everything the session has, with body if there is one.
-// Errors outside of the fresh nodes are about earlier inputs.
-func (e *Env) typeCheck(body *ast.FuncDecl, fresh []ast.Node, unusedOK ...*ast.Ident) (*checked, error) {
-	c := &checked{env: e, fset: e.fset, lib: e.lib, body: body, vars: map[types.Object]bool{}}
+// typeCheck checks everything the session has, with body if there is one. The
+// variables unusedOK may stay unused, because they belong to the session.
+func (e *Env) typeCheck(body *ast.FuncDecl, unusedOK ...*ast.Ident) (*checked, error) {
+	c := &checked{env: e, fset: e.fset, lib: e.lib, body: body}
 	file := &ast.File{Name: ast.NewIdent("main")}
 	imports := e.importNames()
 	names := slices.Sorted(maps.Keys(imports))
@@ -456,9 +461,6 @@ func (e *Env) typeCheck(body *ast.FuncDecl, fresh []ast.Node, unusedOK ...*ast.I
 	if err != nil {
 		return nil, err
 	}
-	for _, v := range e.vars {
-		c.vars[c.pkg.Scope().Lookup(v.Name)] = true
-	}
 	return c, nil
 }
 
@@ -477,7 +479,7 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 		Error: func(err error) {
 			te, ok := err.(types.Error)
 			if ok && !ignore(te) {
-				msg := strings.ReplaceAll(te.Msg, aliasPrefix, "")
+				msg := strings.TrimSuffix(strings.ReplaceAll(te.Msg, aliasPrefix, ""), " in assignment to _ identifier")
 				errs = append(errs, &Error{Pos: c.fset.Position(te.Pos), Msg: msg})
 			}
 		},
@@ -526,14 +528,18 @@ func cloneType(t ast.Expr) ast.Expr {
 	return x
 }
 
-// explainRedefinition adds to errors in earlier inputs that the new
-// declaration caused them.
-func explainRedefinition(err error, names map[string]token.Pos) error {
+// explainRedefinition turns errors in earlier inputs into one that says what
+// the new declarations of src break.
+func explainRedefinition(err error, src Source) error {
 	errs, ok := err.(Errors)
-	if !ok || len(names) == 0 {
+	if !ok || errs[0].Pos.Filename == src.Name || !errs[0].Pos.IsValid() {
 		return err
 	}
-	return errs
+	return Errors{{
+		Pos:     token.Position{Filename: src.Name, Line: max(src.Line, 1), Column: 1},
+		Msg:     "what was declared before does not fit any more (" + errs[0].Error() + ")",
+		Instead: "declare both anew in one input",
+	}}
 }
 
 // explainVariable says which variable's new type the session's declarations don't suit.

@@ -5,7 +5,6 @@ import (
 	"go/constant"
 	"go/token"
 	"go/types"
-	"strconv"
 )
 
 // expr writes an expression.
@@ -41,6 +40,9 @@ func (w *writer) expr(e ast.Expr) ast.Expr {
 	case *ast.SelectorExpr:
 		return w.selector(e)
 	case *ast.IndexExpr:
+		if _, ok := ast.Unparen(e.X).(*ast.CompositeLit); ok {
+			return &ast.IndexExpr{X: w.pass(e.X, w.expr(ast.Unparen(e.X))), Index: w.expr(e.Index)}
+		}
 		return &ast.IndexExpr{X: w.expr(e.X), Index: w.expr(e.Index)}
 	case *ast.SliceExpr:
 		return &ast.SliceExpr{X: w.expr(e.X), Low: w.optional(e.Low), High: w.optional(e.High), Max: w.optional(e.Max), Slice3: e.Slice3}
@@ -101,15 +103,21 @@ func branchable(x, boolType ast.Expr) ast.Expr {
 	}}
 }
 
-// hasComposite tells whether there is a composite literal in e, outside of functions.
+// hasComposite tells whether there is a composite literal in e, outside of
+// functions, or a conversion that the interpreter takes for one.
 func hasComposite(e ast.Expr) bool {
 	found := false
 	ast.Inspect(e, func(n ast.Node) bool {
-		switch n.(type) {
+		switch n := n.(type) {
 		case *ast.FuncLit:
 			return false
 		case *ast.CompositeLit:
 			found = true
+		case *ast.CallExpr:
+			switch ast.Unparen(n.Fun).(type) {
+			case *ast.ArrayType, *ast.MapType, *ast.StarExpr, *ast.FuncType, *ast.ChanType, *ast.InterfaceType:
+				found = true
+			}
 		}
 		return !found
 	})
@@ -159,18 +167,22 @@ func (w *writer) exprs(es []ast.Expr) []ast.Expr {
 
 func (w *writer) ident(e *ast.Ident) ast.Expr {
 	obj := w.object(e)
-	if name, ok := w.rename[obj]; ok {
-		return id(name)
+	if obj == nil {
+		return id(e.Name)
 	}
-	return id(e.Name)
+	x := id(w.name(obj))
+	if _, ok := obj.(*types.Func); ok {
+		return w.pass(e, x)
+	}
+	return x
 }
 
 // object gives what an identifier stands for, whether it is used or defined here.
-func (w *writer) object(e *ast.Ident) types.Object {
-	if obj := w.info.Uses[e]; obj != nil {
+func (c *checked) object(e *ast.Ident) types.Object {
+	if obj := c.info.Uses[e]; obj != nil {
 		return obj
 	}
-	return w.info.Defs[e]
+	return c.info.Defs[e]
 }
 
 func (w *writer) composite(e *ast.CompositeLit) ast.Expr {
@@ -209,7 +221,20 @@ func (w *writer) selector(e *ast.SelectorExpr) ast.Expr {
 	case sel.Kind() == types.MethodExpr:
 		return w.methodExpr(e, sel)
 	}
-	return &ast.SelectorExpr{X: w.expr(e.X), Sel: id(e.Sel.Name)}
+	return &ast.SelectorExpr{X: w.base(e.X), Sel: id(e.Sel.Name)}
+}
+
+// base writes what stands in front of a dot. (*p).f is p.f, which the
+// interpreter can compile everywhere.
+func (w *writer) base(e ast.Expr) ast.Expr {
+	if p, ok := ast.Unparen(e).(*ast.StarExpr); ok && !w.info.Types[e].IsType() {
+		if t, ok := w.info.TypeOf(p.X).Underlying().(*types.Pointer); ok && !types.IsInterface(t.Elem()) {
+			if _, again := t.Elem().Underlying().(*types.Pointer); !again {
+				return w.expr(p.X)
+			}
+		}
+	}
+	return w.expr(e)
 }
 
 // qualified writes package.Name.
@@ -316,9 +341,11 @@ func (w *writer) call(e *ast.CallExpr) ast.Expr {
 		out.Ellipsis = 1
 	}
 	if sel, ok := fun.(*ast.SelectorExpr); ok && w.info.Selections[sel] != nil && w.info.Selections[sel].Kind() == types.MethodVal {
-		out.Fun = &ast.SelectorExpr{X: w.expr(sel.X), Sel: id(sel.Sel.Name)}
+		out.Fun = &ast.SelectorExpr{X: w.base(sel.X), Sel: id(sel.Sel.Name)}
 	} else if lit, ok := fun.(*ast.FuncLit); ok {
 		out.Fun = w.funcLit(lit)
+	} else if x, ok := fun.(*ast.Ident); ok {
+		out.Fun = id(w.name(w.object(x)))
 	} else {
 		out.Fun = w.expr(fun)
 	}
@@ -327,26 +354,29 @@ func (w *writer) call(e *ast.CallExpr) ast.Expr {
 
 // closure writes a function literal that goes somewhere. Given to a compiled
 // function, or put into a composite literal, it would see later turns of the
-// loop it is made in; a call in between makes it keep its own.
-func (w *writer) closure(e *ast.FuncLit) ast.Expr {
-	lit := w.funcLit(e)
+// loop it is made in; passed through a function it keeps its own.
+func (w *writer) closure(e *ast.FuncLit) ast.Expr { return w.pass(e, w.funcLit(e)) }
+
+// pass writes a call of a function that gives back its argument: behind it the
+// interpreter takes a value for what it is.
+func (w *writer) pass(e ast.Expr, x ast.Expr) ast.Expr {
 	t := w.info.TypeOf(e)
-	key := w.show(t)
-	name, ok := w.closures[key]
+	key := types.TypeString(t, nil)
+	name, ok := w.passes[key]
 	if !ok {
 		name = w.temp()
-		w.closures[key] = name
-		param := func(name string) *ast.FieldList {
-			f := &ast.Field{Type: w.typ(e, t)}
-			if name != "" {
-				f.Names = []*ast.Ident{id(name)}
-			}
-			return &ast.FieldList{List: []*ast.Field{f}}
-		}
-		f := w.temp()
-		w.hoisted = append(w.hoisted, &ast.FuncDecl{Name: id(name), Type: &ast.FuncType{Params: param(f), Results: param("")}, Body: block(&ast.ReturnStmt{Results: []ast.Expr{id(f)}})})
+		w.passes[key] = name
+		p := w.temp()
+		w.hoisted = append(w.hoisted, &ast.FuncDecl{
+			Name: id(name),
+			Type: &ast.FuncType{
+				Params:  &ast.FieldList{List: []*ast.Field{{Names: []*ast.Ident{id(p)}, Type: w.typ(e, t)}}},
+				Results: &ast.FieldList{List: []*ast.Field{{Type: w.typ(e, t)}}},
+			},
+			Body: block(&ast.ReturnStmt{Results: []ast.Expr{id(p)}}),
+		})
 	}
-	return &ast.CallExpr{Fun: id(name), Args: []ast.Expr{lit}}
+	return &ast.CallExpr{Fun: id(name), Args: []ast.Expr{x}}
 }
 
 // builtin gives the name of the builtin that fun is, or "".
@@ -439,5 +469,3 @@ func (w *writer) funcLit(e *ast.FuncLit) *ast.FuncLit {
 	ft, body := w.function("a function in "+w.fn.name, sig, e.Type, e.Body, nil)
 	return &ast.FuncLit{Type: ft, Body: body}
 }
-
-func quote(s string) ast.Expr { return &ast.BasicLit{Kind: token.STRING, Value: strconv.Quote(s)} }

@@ -92,7 +92,7 @@ func (w *writer) fields(fl *ast.FieldList, t *types.Tuple, variadic bool) *ast.F
 		}
 		f := &ast.Field{Type: x}
 		if v.Name() != "" {
-			f.Names = []*ast.Ident{id(v.Name())}
+			f.Names = []*ast.Ident{id(w.name(v))}
 		} else {
 			f.Names = []*ast.Ident{id("_")}
 		}
@@ -214,7 +214,7 @@ func (w *writer) heldCall(e *ast.CallExpr, literal func(*ast.FuncLit) *ast.FuncL
 		}
 	case *ast.Ident:
 		if _, ok := w.info.Uses[f].(*types.Func); ok {
-			out.Fun = w.expr(f)
+			out.Fun = id(w.name(w.info.Uses[f]))
 		} else {
 			out.Fun = hold(f, w.info.TypeOf(f))
 		}

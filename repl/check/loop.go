@@ -63,13 +63,15 @@ func (w *writer) forStmt(s *ast.ForStmt, label string) []ast.Stmt {
 	}
 	out := &ast.ForStmt{}
 	var pre, copies []ast.Stmt
+	inners := map[*types.Var]string{}
 	for _, v := range kept {
-		outer := w.temp()
-		copies = append(copies, define(v.Name(), id(outer)))
+		outer, inner := w.temp(), w.name(v)
+		copies = append(copies, define(inner, id(outer)))
 		if w.changes(s.Body, v) {
-			l.end = append(l.end, assign(id(outer), id(v.Name())))
+			l.end = append(l.end, assign(id(outer), id(inner)))
 		}
 		w.rename[v] = outer
+		inners[v] = inner
 	}
 	pre = w.header(s.Init)
 	if len(pre) == 1 && isSimple(pre[0]) {
@@ -80,7 +82,7 @@ func (w *writer) forStmt(s *ast.ForStmt, label string) []ast.Stmt {
 		out.Post = w.step(s.Post)
 	}
 	for _, v := range kept {
-		delete(w.rename, v)
+		w.rename[v] = inners[v]
 	}
 	w.push(l)
 	out.Body = w.turn(copies, append(w.stmts(s.Body.List), l.end...))
@@ -148,8 +150,16 @@ func (w *writer) rangeStmt(s *ast.RangeStmt, label string) []ast.Stmt {
 	if _, ok := under.(*types.Signature); ok {
 		w.fail(s, "call the function with your own: f(func(x int) bool { ...; return true })", "scripts can't range over a function")
 	}
-	out := &ast.RangeStmt{X: w.head(s.X)}
-	var copies []ast.Stmt
+	out := &ast.RangeStmt{}
+	var pre, copies []ast.Stmt
+	if hasComposite(s.X) {
+		// The interpreter can't begin a loop with a literal that has keys.
+		v := w.temp()
+		pre = w.hold(v, t, s.X)
+		out.X = id(v)
+	} else {
+		out.X = w.expr(s.X)
+	}
 	part := func(e ast.Expr) ast.Expr {
 		x, isIdent := e.(*ast.Ident)
 		switch {
@@ -161,10 +171,10 @@ func (w *writer) rangeStmt(s *ast.RangeStmt, label string) []ast.Stmt {
 			out.Tok = token.DEFINE
 			if v, ok := w.info.Defs[x].(*types.Var); ok && (w.keeps(s.Body, v) || w.changes(s.Body, v)) {
 				outer := w.temp()
-				copies = append(copies, define(x.Name, id(outer)))
+				copies = append(copies, define(w.newName(x), id(outer)))
 				return id(outer)
 			}
-			return id(x.Name)
+			return id(w.newName(x))
 		}
 		// for x = range: the interpreter would set another x.
 		out.Tok = token.DEFINE
@@ -180,7 +190,7 @@ func (w *writer) rangeStmt(s *ast.RangeStmt, label string) []ast.Stmt {
 	w.push(l)
 	out.Body = w.turn(copies, w.stmts(s.Body.List))
 	w.pop()
-	return w.labeled(label, nil, out)
+	return w.labeled(label, pre, out)
 }
 
 // rangeInt writes for i := range n.
@@ -197,7 +207,7 @@ func (w *writer) rangeInt(s *ast.RangeStmt, label string) []ast.Stmt {
 	var first []ast.Stmt
 	if s.Key != nil && !isBlank(s.Key) {
 		if x, ok := s.Key.(*ast.Ident); ok && s.Tok == token.DEFINE {
-			first = append(first, define(x.Name, id(i)))
+			first = append(first, define(w.newName(x), id(i)))
 		} else {
 			first = append(first, assign(w.expr(s.Key), id(i)))
 		}

@@ -10,8 +10,8 @@ import (
 	"quaybench/repl/symbols"
 )
 
-// A Step is a program to run in a fresh interpreter: all declarations of the
-// session, its variables, and what is to be done.
+// A Step is a program to run in a fresh interpreter: what is to be done, and
+// the declarations and variables of the session that it needs.
 type Step struct {
 	// Text of the program, package main. It imports only packages of the
 	// library and HostName.
@@ -60,8 +60,8 @@ func (s *Step) Place(mark int) token.Position { return s.After.fset.Position(tok
 // MarkName gives the package variable that says where function n is.
 func MarkName(n int) string { return fmt.Sprint(markName, n) }
 
-// write makes the program of a step in a session.
-func (s *Step) write(c *checked) (err error) {
+// write makes the program of a step in a session: roots and what they need.
+func (s *Step) write(c *checked, roots []ast.Node) (err error) {
 	defer catch(&err)
 	w := newWriter(c)
 	w.promoted = s.promoted
@@ -78,17 +78,27 @@ func (s *Step) write(c *checked) (err error) {
 	for _, name := range s.promoted {
 		made[name] = true
 	}
+	need := c.needed(roots)
 
 	var decls []ast.Decl
 	for _, v := range s.replaced {
 		decls = append(decls, varDecl(reserved+"old_"+v.Name, w.again(v.typ)))
 	}
 	for _, v := range s.After.vars {
+		if !made[v.Name] && !need.vars[v.Name] {
+			continue
+		}
 		decls = append(decls, varDecl(v.Name, w.again(v.typ)))
 		isNew := made[v.Name] && (c.env.lookupVar(v.Name) == nil || s.isReplaced(v.Name))
 		s.Cells = append(s.Cells, Cell{Global: v.Name, Var: v.Name, New: isNew})
 	}
-	decls = append(decls, w.declarations(c.decls)...)
+	var used []ast.Decl
+	for _, d := range c.decls {
+		if need.decls[d] {
+			used = append(used, d)
+		}
+	}
+	decls = append(decls, w.declarations(used)...)
 	if c.body != nil {
 		s.Entry = bodyName
 		decls = append(decls, s.writeBody(w, c.body)...)
@@ -117,11 +127,6 @@ func (w *writer) again(t ast.Expr) ast.Expr {
 				w.used[p.Name] = true
 			}
 		}
-		if p, ok := n.(*ast.Ident); ok {
-			if name, found := strings.CutPrefix(p.Name, aliasPrefix+"T_"); found {
-				p.Name = name
-			}
-		}
 		return true
 	})
 	return x
@@ -133,12 +138,27 @@ func (s *Step) writeBody(w *writer, body *ast.FuncDecl) []ast.Decl {
 	w.fn = &function{name: "this input", types: types.NewTuple()}
 	sig := types.NewSignatureType(nil, nil, nil, nil, nil, false)
 	if s.shown != nil {
-		if t := w.info.TypeOf(s.shown); t != nil && !isVoid(t) {
+		if t := w.info.TypeOf(s.shown); t != nil && !isVoid(t) && !w.prints(s.shown) {
 			return s.writeShown(w, sig, t)
 		}
 	}
 	ft, b := w.function("this input", sig, body.Type, body.Body, nil)
 	return append(decls, &ast.FuncDecl{Name: id(bodyName), Type: ft, Body: b})
+}
+
+// prints tells a call of fmt.Println and its like, of whose results nobody
+// wants to see the number of bytes.
+func (c *checked) prints(e ast.Expr) bool {
+	call, ok := ast.Unparen(e).(*ast.CallExpr)
+	if !ok {
+		return false
+	}
+	sel, ok := ast.Unparen(call.Fun).(*ast.SelectorExpr)
+	if !ok {
+		return false
+	}
+	f, ok := c.info.Uses[sel.Sel].(*types.Func)
+	return ok && f.Pkg() != nil && f.Pkg().Path() == "fmt" && (strings.HasPrefix(f.Name(), "Print") || strings.HasPrefix(f.Name(), "Fprint"))
 }
 
 func isVoid(t types.Type) bool {
@@ -215,7 +235,7 @@ func (w *writer) funcDecl(d *ast.FuncDecl) ast.Decl {
 	if recv := sig.Recv(); recv != nil {
 		f := &ast.Field{Type: w.typ(d, recv.Type()), Names: []*ast.Ident{id("_")}}
 		if recv.Name() != "" {
-			f.Names[0].Name = recv.Name()
+			f.Names[0].Name = w.name(recv)
 		}
 		out.Recv = &ast.FieldList{List: []*ast.Field{f}}
 		name = strings.TrimPrefix(w.show(recv.Type()), "*") + "." + name
@@ -238,7 +258,7 @@ func Script(lib *symbols.Library, src Source) (*Step, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &checked{env: env, fset: env.fset, lib: lib, script: true, vars: map[types.Object]bool{}}
+	c := &checked{env: env, fset: env.fset, lib: lib, script: true}
 	for _, s := range file.Imports {
 		if _, err := checkImport(lib, env.fset, s); err != nil {
 			return nil, Errors{err}

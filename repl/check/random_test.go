@@ -563,6 +563,8 @@ func (g *generator) print(name, typ string) {
 		g.line("fmt.Println(%q, call(%s, 1), call(%s, 2))", name, name, name)
 	case "*S":
 		g.line("fmt.Println(%q, *some(%s))", name, name)
+	case "*int":
+		g.line("fmt.Println(%q, *%s)", name, name)
 	case "T":
 		g.line("fmt.Println(%q, %s.S, *some(%s.P), call(%s.F, 3))", name, name, name, name)
 	default:
@@ -985,9 +987,8 @@ func (g *generator) stmt() {
 			p := g.fresh()
 			g.line("%s := &%s", p, v)
 			g.line("*%s += %s", p, g.expr("int", 1))
-			g.line("fmt.Println(\"pointer\", *%s, %s)", p, g.expr("int", 1))
 			g.add(p, "*int")
-			g.scopes[len(g.scopes)-1] = g.scopes[len(g.scopes)-1][:len(g.scopes[len(g.scopes)-1])-1]
+			g.line("fmt.Println(\"pointer\", *%s, %s)", p, g.expr("int", 1))
 		}
 	case 30: // method value
 		if v, ok := g.variable("S", false); ok {

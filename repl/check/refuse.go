@@ -89,7 +89,6 @@ type refuser struct {
 	*checked
 	where place
 	errs  Errors
-	funcs []ast.Node
 }
 
 func (r *refuser) no(n ast.Node, instead, format string, args ...any) {
@@ -167,12 +166,20 @@ func (r *refuser) ident(n *ast.Ident) {
 	if obj == nil {
 		return
 	}
+	if obj.Parent() == r.pkg.Scope() && isPredeclaredType(n.Name) {
+		r.no(n, "another name", "%s must keep its meaning in scripts", n.Name)
+	}
 	switch n.Name {
 	case "true", "false", "nil", "iota":
 		if _, isField := obj.(*types.Var); !isField || !obj.(*types.Var).IsField() {
 			r.no(n, "another name", "%s must keep its meaning in scripts", n.Name)
 		}
 	}
+}
+
+func isPredeclaredType(name string) bool {
+	_, ok := types.Universe.Lookup(name).(*types.TypeName)
+	return ok
 }
 
 // Names of methods that fmt and errors look for. A script's method would be

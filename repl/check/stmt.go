@@ -59,7 +59,12 @@ func (w *writer) stmt(s ast.Stmt, label string) []ast.Stmt {
 	case *ast.GoStmt:
 		return w.goStmt(s)
 	case *ast.SendStmt:
-		return []ast.Stmt{&ast.SendStmt{Chan: w.expr(s.Chan), Value: w.expr(s.Value)}}
+		var elem types.Type
+		if c, ok := w.info.TypeOf(s.Chan).Underlying().(*types.Chan); ok {
+			elem = c.Elem()
+		}
+		pre, x := w.settled(s.Value, elem)
+		return append(pre, &ast.SendStmt{Chan: w.expr(s.Chan), Value: x})
 	}
 	w.fail(s, "", "statement %T is not known to scripts", s)
 	return nil
@@ -121,7 +126,7 @@ func (w *writer) localVar(s *ast.ValueSpec) []ast.Stmt {
 				out = append(out, declare(v, t), assign(w.ident(n), id(v)))
 				continue
 			}
-			out = append(out, declare(n.Name, t))
+			out = append(out, declare(w.newName(n), t))
 		}
 		return out
 	case len(s.Names) == 1 && !top && s.Names[0].Name != "_":
@@ -150,7 +155,8 @@ func (w *writer) returnStmt(s *ast.ReturnStmt) []ast.Stmt {
 	switch {
 	case len(s.Results) == 0:
 	case n == 1 && fn.results == nil:
-		return []ast.Stmt{&ast.ReturnStmt{Results: w.exprs(s.Results)}}
+		pre, x := w.settled(s.Results[0], fn.types.At(0).Type())
+		return append(pre, &ast.ReturnStmt{Results: []ast.Expr{x}})
 	case len(s.Results) == 1 && n > 1: // return f()
 		if fn.results == nil {
 			return []ast.Stmt{&ast.ReturnStmt{Results: w.exprs(s.Results)}}
@@ -169,24 +175,16 @@ func (w *writer) returnStmt(s *ast.ReturnStmt) []ast.Stmt {
 			vals = append(vals, id(v))
 		}
 	}
-	if fn.frame == "" {
-		if len(s.Results) == 0 {
-			return append(out, append(fn.leave(), bareReturn(fn)...)...)
-		}
+	if fn.results == nil {
 		return append(out, &ast.ReturnStmt{Results: vals})
 	}
 	for i, v := range vals {
 		out = append(out, assign(id(fn.results[i]), v))
 	}
-	return append(out, &ast.ReturnStmt{})
-}
-
-// bareReturn gives a return for a function without results.
-func bareReturn(fn *function) []ast.Stmt {
-	if len(fn.results) > 0 {
-		return nil
+	if fn.frame != "" {
+		return append(out, &ast.ReturnStmt{}) // of the body; the function returns them
 	}
-	return []ast.Stmt{&ast.ReturnStmt{}}
+	return append(out, fn.leave()...)
 }
 
 // mayPanic tells whether a statement, not counting the statements inside it,

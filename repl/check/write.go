@@ -44,9 +44,7 @@ type writer struct {
 	rename   map[types.Object]string // objects that have another name in the program
 	promoted map[types.Object]string // top-level variables, now of the package
 	hoisted  []ast.Decl              // types declared inside functions
-	aliases  map[string]bool         // types that something hides: reachable as qb_T_name
-	hidden   map[string]bool         // names that something local takes
-	closures map[string]string       // functions that pass a closure on, by its type
+	passes   map[string]string       // functions that give back their argument, by its type
 	temps    int
 	fns      []Function
 	marks    bool
@@ -61,13 +59,54 @@ type Function struct {
 
 func newWriter(c *checked) *writer {
 	w := &writer{checked: c, lib: c.lib, used: map[string]bool{},
-		rename: map[types.Object]string{}, promoted: map[types.Object]string{}, aliases: map[string]bool{}, hidden: map[string]bool{}, closures: map[string]string{}, marks: true}
-	for id, obj := range c.info.Defs {
-		if obj != nil && obj.Parent() != nil && obj.Parent() != c.pkg.Scope() {
-			w.hidden[id.Name] = true
-		}
+		rename: map[types.Object]string{}, promoted: map[types.Object]string{}, passes: map[string]string{}, marks: true}
+	for _, d := range c.decls {
+		w.separate(d)
+	}
+	if c.body != nil {
+		w.separate(c.body)
 	}
 	return w
+}
+
+// separate gives each variable inside a function a name of its own, where
+// something else in the function or the package has the same: the interpreter
+// mixes up variables of one name in nested blocks, and a type that a variable
+// hides must stay in reach.
+func (w *writer) separate(root ast.Node) {
+	var vars []types.Object
+	count := map[string]int{}
+	add := func(obj types.Object) {
+		v, ok := obj.(*types.Var)
+		if !ok || v.IsField() || v.Name() == "_" || v.Name() == "" || v.Parent() == w.pkg.Scope() {
+			return
+		}
+		vars = append(vars, v)
+		count[v.Name()]++
+	}
+	ast.Inspect(root, func(n ast.Node) bool {
+		if x, ok := n.(*ast.Ident); ok {
+			add(w.info.Defs[x])
+		}
+		if n != nil {
+			add(w.info.Implicits[n])
+		}
+		return true
+	})
+	for _, v := range vars {
+		name := v.Name()
+		if count[name] > 1 || w.pkg.Scope().Lookup(name) != nil || types.Universe.Lookup(name) != nil {
+			w.rename[v] = w.temp() + "_" + name
+		}
+	}
+}
+
+// name gives the name an object has in the program.
+func (w *writer) name(obj types.Object) string {
+	if name, ok := w.rename[obj]; ok {
+		return name
+	}
+	return obj.Name()
 }
 
 // bail leaves the writing of a program with an error.
@@ -126,7 +165,7 @@ func (w *writer) typeExpr(t types.Type) (ast.Expr, error) {
 			}
 			t = types.Default(t).(*types.Basic)
 		}
-		return w.typeName(t.Name()), nil
+		return id(t.Name()), nil
 	case *types.Named:
 		obj := t.Obj()
 		if t.TypeArgs().Len() > 0 {
@@ -136,10 +175,7 @@ func (w *writer) typeExpr(t types.Type) (ast.Expr, error) {
 			return id(obj.Name()), nil
 		}
 		if w.checked != nil && obj.Pkg() == w.pkg {
-			if name, ok := w.rename[obj]; ok {
-				return id(name), nil
-			}
-			return w.typeName(obj.Name()), nil
+			return id(w.name(obj)), nil
 		}
 		known := w.lib.Nameable(obj)
 		if known == nil {
@@ -189,7 +225,7 @@ func (w *writer) typeExpr(t types.Type) (ast.Expr, error) {
 			if !f.Embedded() {
 				field.Names = []*ast.Ident{id(f.Name())}
 			} else if embeddedName(e) != f.Name() {
-				return nil, fmt.Errorf("scripts can embed only types declared outside of functions; %s has or hides another %s", w.show(t), f.Name())
+				return nil, fmt.Errorf("scripts can embed only types declared outside of functions, as %s does not", w.show(t))
 			}
 			s.Fields.List = append(s.Fields.List, field)
 		}
@@ -211,16 +247,6 @@ func embeddedName(e ast.Expr) string {
 		return x.Name
 	}
 	return ""
-}
-
-// typeName gives an identifier for a type of the script or of the language,
-// or an alias for it where a script uses the name for something else.
-func (w *writer) typeName(name string) *ast.Ident {
-	if w.hidden[name] {
-		w.aliases[name] = true
-		return id(aliasPrefix + "T_" + name)
-	}
-	return id(name)
 }
 
 // funcType writes a function type; params and results name what is named.
@@ -358,10 +384,6 @@ func (w *writer) file(decls []ast.Decl) (string, error) {
 	for _, name := range slices.Sorted(maps.Keys(imports)) {
 		f.Decls = append(f.Decls, importDecl(name, imports[name]))
 	}
-	for _, name := range slices.Sorted(maps.Keys(w.aliases)) {
-		// The valid position is what makes it an alias.
-		f.Decls = append(f.Decls, &ast.GenDecl{Tok: token.TYPE, Specs: []ast.Spec{&ast.TypeSpec{Name: id(aliasPrefix + "T_" + name), Assign: 1, Type: id(name)}}})
-	}
 	for i := range w.fns {
 		f.Decls = append(f.Decls, varDecl(markName+strconv.Itoa(i), id("int")))
 	}
@@ -396,7 +418,22 @@ func (w *writer) hold(name string, t types.Type, e ast.Expr) []ast.Stmt {
 		}
 		return []ast.Stmt{define(name, w.expr(e))}
 	}
-	return []ast.Stmt{declare(name, w.typ(e, t)), assign(id(name), w.expr(e))}
+	pre, x := w.settled(e, t)
+	return append(pre, declare(name, w.typ(e, t)), assign(id(name), x))
+}
+
+// settled writes a value that goes to a place of type t. The interpreter loses
+// the result of some operators and calls on its way into an interface.
+func (w *writer) settled(e ast.Expr, t types.Type) (pre []ast.Stmt, x ast.Expr) {
+	tv := w.info.Types[e]
+	if t == nil || !types.IsInterface(t) || tv.Value != nil || tv.IsNil() || types.IsInterface(tv.Type) {
+		return nil, w.expr(e)
+	}
+	if _, ok := e.(*ast.Ident); ok {
+		return nil, w.expr(e)
+	}
+	v := w.temp()
+	return []ast.Stmt{define(v, w.expr(e))}, id(v)
 }
 
 func define(name string, value ast.Expr) ast.Stmt {

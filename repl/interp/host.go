@@ -151,7 +151,7 @@ func (f *frame) Run(body func()) {
 func (f *frame) guard(call func()) {
 	defer func() {
 		if r := recover(); r != nil {
-			f.panicking, f.value = true, r
+			f.panicking, f.value = true, panicValue(r)
 			f.lines = f.trace.take()
 		}
 	}()

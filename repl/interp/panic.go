@@ -5,7 +5,6 @@ import (
 	"go/token"
 	"reflect"
 	"regexp"
-	"runtime"
 	"strconv"
 	"strings"
 
@@ -62,36 +61,50 @@ func (p *Panic) Unwrap() error {
 }
 
 func (r *run) panicError(value any, inGoroutine bool) error {
+	value = panicValue(value)
+	p := &Panic{Value: value, Stack: r.stack(), InGoroutine: inGoroutine}
+	switch v := value.(type) {
+	case error:
+		p.Msg = v.Error()
+	default:
+		p.Msg = fmt.Sprint(v)
+	}
+	p.Msg = strings.TrimPrefix(p.Msg, "runtime error: ")
+	return p
+}
+
+// A runtimeError stands for what the interpreter's reflection ran into, in
+// words of Go.
+type runtimeError string
+
+func (e runtimeError) Error() string { return "runtime error: " + string(e) }
+
+// panicValue gives the value of a panic as Go would.
+func panicValue(value any) any {
 	if p, ok := value.(yaegi.Panic); ok {
 		value = p.Value
 	}
 	if v, ok := value.(reflect.Value); ok && v.IsValid() && v.CanInterface() {
 		value = v.Interface()
 	}
-	return &Panic{Value: value, Msg: panicText(value), Stack: r.stack(), InGoroutine: inGoroutine}
-}
-
-// panicText says in Go's words what the interpreter's reflection ran into.
-func panicText(value any) string {
 	var text string
 	switch v := value.(type) {
 	case *reflect.ValueError:
-		return "a nil pointer, map or interface was used as if it held something"
-	case runtime.Error:
-		text = strings.TrimPrefix(v.Error(), "runtime error: ")
-	case error:
-		text = v.Error()
+		return runtimeError("nil pointer dereference")
 	case string:
 		text = v
-	default:
-		text = fmt.Sprint(v)
+	case error:
+		text = v.Error()
 	}
 	for _, w := range wordings {
 		if w.from.MatchString(text) {
-			return w.to
+			return runtimeError(w.to)
 		}
 	}
-	return position.ReplaceAllString(text, "")
+	if at := position.FindString(text); at != "" {
+		return runtimeError(strings.TrimPrefix(text, at))
+	}
+	return value
 }
 
 var position = regexp.MustCompile(`^\d+:\d+: `)
@@ -103,10 +116,10 @@ var wordings = []struct {
 	{regexp.MustCompile(`^reflect: (slice|array|string) index out of range|^reflect: array index`), "index out of range"},
 	{regexp.MustCompile(`^reflect\.Value\.Slice3?: `), "slice bounds out of range"},
 	{regexp.MustCompile(`^reflect\.(MakeSlice|MakeMapWithSize|MakeChan)`), "make: the size is negative or too large"},
-	{regexp.MustCompile(`^reflect\.Value\.Call: call of nil function`), "a function value is nil"},
-	{regexp.MustCompile(`^reflect: Method on nil interface value`), "a method of a nil interface was called"},
-	{regexp.MustCompile(`^reflect: `), "a nil pointer, map or interface was used as if it held something"},
-	{regexp.MustCompile(`^invalid memory address or nil pointer dereference`), "nil pointer dereference"},
+	{regexp.MustCompile(`^reflect\.Value\.Call: call of nil function`), "nil pointer dereference: a function value is nil"},
+	{regexp.MustCompile(`^reflect: Method on nil interface value`), "nil pointer dereference: a method of a nil interface was called"},
+	{regexp.MustCompile(`^reflect: `), "nil pointer dereference"},
+	{regexp.MustCompile(`^runtime error: invalid memory address or nil pointer dereference`), "nil pointer dereference"},
 }
 
 var (

@@ -190,7 +190,7 @@ func (s *Session) lend(r *run, c check.Cell, result *Result) error {
 // takeBack takes the variables out of the program again. If it failed, they
 // keep what it gave them, but those it was about to make are not made.
 func (s *Session) takeBack(r *run, ok bool) error {
-	cells := map[string]reflect.Value{}
+	cells := maps.Clone(s.cells)
 	for _, c := range r.step.Cells {
 		if c.Old && ok || c.New && !ok {
 			continue
@@ -201,10 +201,11 @@ func (s *Session) takeBack(r *run, ok bool) error {
 		}
 		cells[c.Var] = addressable(*place)
 	}
-	s.cells = cells
 	if ok {
 		s.env = r.step.After
+		maps.DeleteFunc(cells, func(name string, _ reflect.Value) bool { return !s.env.HasVar(name) })
 	}
+	s.cells = cells
 	return nil
 }
 

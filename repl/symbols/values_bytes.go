@@ -50,7 +50,6 @@ func bytesValues() map[string]reflect.Value {
 		"SplitAfter":      reflect.ValueOf(bytes.SplitAfter),
 		"SplitAfterN":     reflect.ValueOf(bytes.SplitAfterN),
 		"SplitN":          reflect.ValueOf(bytes.SplitN),
-		"Title":           reflect.ValueOf(bytes.Title),
 		"ToLower":         reflect.ValueOf(bytes.ToLower),
 		"ToLowerSpecial":  reflect.ValueOf(bytes.ToLowerSpecial),
 		"ToTitle":         reflect.ValueOf(bytes.ToTitle),

@@ -46,7 +46,6 @@ func stringsValues() map[string]reflect.Value {
 		"SplitAfter":     reflect.ValueOf(strings.SplitAfter),
 		"SplitAfterN":    reflect.ValueOf(strings.SplitAfterN),
 		"SplitN":         reflect.ValueOf(strings.SplitN),
-		"Title":          reflect.ValueOf(strings.Title),
 		"ToLower":        reflect.ValueOf(strings.ToLower),
 		"ToLowerSpecial": reflect.ValueOf(strings.ToLowerSpecial),
 		"ToTitle":        reflect.ValueOf(strings.ToTitle),

@@ -76,6 +76,18 @@ func TestEnergyBalancesInEveryTrial(t *testing.T) {
 		require.Positive(t, e.Throughput)
 		assert.Less(t, math.Abs(e.Residual)/e.Throughput, 1e-4)
 		assert.InDelta(t, e.Battery, e.Heat+e.Shaft+e.Stored+e.Residual, 1e-9*e.Throughput, "the residual is what is missing")
+		// What it is compared with must itself be right: what went in and out at open-circuit voltage is more than what came
+		// and went at the controller, by the sag, and that can be read off the traces.
+		current, _ := r.Trace(record.BatteryCurrent)
+		volts, _ := r.Trace(record.Voltage)
+		var through float64
+		for i := 1; i < len(r.Time); i++ {
+			power := (current.Values[i-1]*volts.Values[i-1] + current.Values[i]*volts.Values[i]) / 2
+			through += math.Abs(power) * (r.Time[i] - r.Time[i-1])
+		}
+		assert.GreaterOrEqual(t, e.Throughput, 0.99*through)
+		assert.LessOrEqual(t, e.Throughput, 1.15*through)
+		assert.GreaterOrEqual(t, e.Throughput, math.Abs(e.Battery))
 	})
 }
 

@@ -180,7 +180,7 @@ const (
 // draw draws the chart without its title. narrow puts the names of the series above the plot instead of beside it.
 func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 	f := frame{width: width, height: height}
-	most := int(max(3, (height-90)/30))
+	most := int(max(3, (height-90)/26))
 	f.x, f.y = c.axes(most)
 	small := writing{ink: text, small: true}
 
@@ -196,7 +196,7 @@ func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
 		top = c.key(p, width, top)
 	}
 	if len(c.Marks) > 0 {
-		top += lineHeight
+		top += lineHeight + 3
 	}
 	f.top, f.bottom = top+4, height-2*lineHeight-6
 	f.right = width - 6
@@ -468,15 +468,18 @@ next:
 	w := writing{ink: text, small: true}
 	for _, l := range all {
 		label := w.fitted(joined(l.same), f.right-f.left-8)
-		at := c.free(f, w.width(label), l.y)
-		ground(p, at.x-1, at.y-9, w.width(label)+2)
+		at, clear := c.free(f, w.width(label), l.y)
+		if clear { // a label hides no data
+			ground(p, at.x-1, at.y-9, w.width(label)+2)
+		}
 		p.text(at, label, w)
 		f.taken = append(f.taken, frame{left: at.x, right: at.x + w.width(label), top: at.y - 10, bottom: at.y + 3})
 	}
 }
 
-// free finds the place for a label on a line across at y, above it or below, that hides least.
-func (c *Chart) free(f *frame, wide, y float64) point {
+// free finds the place for a label on a line across at y, above it or below, that hides least; clear says that it hides
+// nothing.
+func (c *Chart) free(f *frame, wide, y float64) (at point, clear bool) {
 	best, least := point{}, math.Inf(1)
 	for _, base := range []float64{y - 4, y + lineHeight - 2} {
 		if base-10 < f.top || base > f.bottom {
@@ -504,9 +507,9 @@ func (c *Chart) free(f *frame, wide, y float64) point {
 		}
 	}
 	if math.IsInf(least, 1) { // a plot too low for any
-		return point{f.right - 5 - wide, y - 4}
+		return point{f.right - 5 - wide, y - 4}, false
 	}
-	return best
+	return best, least < 1
 }
 
 // joined is one label for limits at the same place: their names, and what is the same once.
@@ -546,7 +549,6 @@ func (c *Chart) uprights(p pen, f *frame) {
 			at = x - 4 - wide
 		}
 		at = clamp(at, f.left+2, f.right-wide)
-		ground(p, at-2, y-10, wide+4)
 		p.text(point{at, y}, label, w)
 		y += lineHeight + 1
 	}
@@ -565,9 +567,9 @@ func (c *Chart) marks(p pen, f *frame) {
 		if !(x >= f.left-1 && x <= f.right+1) {
 			continue
 		}
-		p.line([]point{{x, f.top - 4}, {x, f.bottom}}, stroke{ink: faint, dash: limitDash, wide: fine})
+		p.line([]point{{x, f.top - 6}, {x, f.bottom}}, stroke{ink: faint, dash: limitDash, wide: fine})
 		if m.Until > m.At {
-			p.line([]point{{x, f.top - 3}, {max(min(f.px(m.Until), f.right), x+1.5), f.top - 3}}, stroke{ink: faint, wide: heavy})
+			p.line([]point{{x, f.top - 6}, {max(min(f.px(m.Until), f.right), x+1.5), f.top - 6}}, stroke{ink: faint, wide: heavy})
 		}
 		if n := len(row); n > 0 && x-row[n-1].x < 16 {
 			row[n-1].last = m.Number
@@ -587,7 +589,7 @@ func (c *Chart) marks(p pen, f *frame) {
 			continue
 		}
 		free = x + half + 2
-		p.text(point{x, f.top - 7}, label, w)
+		p.text(point{x, f.top - 10}, label, w)
 	}
 }
 

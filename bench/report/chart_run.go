@@ -83,7 +83,11 @@ var temperatureGroups = []struct {
 func (v *runView) chart(title, unit, label string, traces ...string) *Chart {
 	c := &Chart{Title: title, X: Axis{Label: "time", Time: true}, Y: Axis{Label: label, Unit: unit}, Marks: v.marks}
 	for _, name := range traces {
-		v.add(c, name, name)
+		shown := name
+		if len(traces) == 1 && v.beside != nil {
+			shown = "proposed" // the title says of what
+		}
+		v.add(c, name, shown)
 	}
 	return c
 }
@@ -107,7 +111,11 @@ func (v *runView) add(c *Chart, trace, name string) {
 		return
 	}
 	if was, ok := v.beside.Trace(trace); ok && v.differs(tr, was) {
-		c.Series = append(c.Series, Series{Name: name + ", present", X: v.beside.Time, Y: convert(was.Values, c.Y.Unit), Drawn: Aside, Ink: s.Ink})
+		beside := name + ", present"
+		if name == "proposed" {
+			beside = "present"
+		}
+		c.Series = append(c.Series, Series{Name: beside, X: v.beside.Time, Y: convert(was.Values, c.Y.Unit), Drawn: Aside, Ink: s.Ink})
 	}
 }
 

@@ -8,7 +8,8 @@ type document struct {
 	About    string
 	Verdict  *level // nil: the result is no verdict
 	Sentence string // the result in a sentence
-	First    string // what acts first; "" where that is not asked
+	Acts     string // "Acts first:"
+	First    string // what does; "" where that is not asked
 	Caution  string
 	Sections []section
 }

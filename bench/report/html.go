@@ -31,6 +31,8 @@ var page = sync.OnceValue(func() *template.Template {
 		},
 		"class": func(c column, k cell) string {
 			switch {
+			case c.Right && len(k.Text) > longText:
+				return "long"
 			case c.Right:
 				return "r"
 			case c.Mono:
@@ -42,6 +44,9 @@ var page = sync.OnceValue(func() *template.Template {
 		},
 	}).Parse(pageText))
 })
+
+// longText is how long (bytes) what stands in a column of numbers may be to stay on one line.
+const longText = 28
 
 // style is the style of the page with that of its pictures, on white and on dark screens.
 var style = sync.OnceValue(func() template.CSS {

@@ -55,7 +55,7 @@ func boatValues(b *boat.Boat) (out []boatValue) {
 		q, isQuantity := quantities[key]
 		switch {
 		case isQuantity:
-			v.text = quantity.Format(q.SI, orOne(f.Unit), 3)
+			v.text = stated(q, f)
 			v.tolerance, v.from = tolerance(q, f.Unit), q.Provenance
 			if v.from == "" && isDefault(f, q) {
 				v.from = "default"
@@ -105,6 +105,21 @@ func headingOf(b *boat.Boat, table string) string {
 		return kind + " “" + name + "”"
 	}
 	return strings.ReplaceAll(table, ".", ", ")
+}
+
+// stated is a value as somebody would write it: with the prefix that suits it where three digits say it all.
+func stated(q quantity.Value, f datafile.Field) string {
+	unit := orOne(f.Unit)
+	if unit == "1" && strings.Contains(f.Default+f.Min+f.Max+f.Above+f.Example, "%") {
+		return percent(q.SI)
+	}
+	if quantity.MustUnit(unit).FromSI(1) == 1 {
+		short := quantity.FormatAuto(q.SI, unit)
+		if same, err := quantity.Parse(short, quantity.MustUnit(unit)); err == nil && math.Abs(same.SI-q.SI) <= 1e-9*math.Abs(q.SI) {
+			return short
+		}
+	}
+	return quantity.Exactly(q.SI).Text(unit)
 }
 
 // tolerance is in per cent of the value; of a temperature, and of nothing, as it stands.

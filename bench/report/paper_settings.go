@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -40,16 +41,16 @@ func (p *Paper) settings(d *document) {
 			continue
 		}
 		now, _ := p.Settings.Get(f.Key)
-		cells := words(f.Key, now)
+		cells := words(f.Key, settingText(p.Settings, f))
 		differs := false
 		other := func(set *settings.Set) {
 			if set == nil {
 				return
 			}
 			text, _ := set.Get(f.Key)
-			c := cell{Text: text}
+			c := cell{Text: settingText(*set, f)}
 			if text != now {
-				c.Text, c.Bold, differs = "≠ "+text, true, true
+				c.Text, c.Bold, differs = "≠ "+c.Text, true, true
 			}
 			cells = append(cells, c)
 		}
@@ -62,6 +63,22 @@ func (p *Paper) settings(d *document) {
 		t.Rows = append(t.Rows, row{Cells: cells})
 	}
 	s.add(block{Table: t})
+}
+
+// settingText is a setting as it is shown: a share in per cent where its range is stated so, and no more digits than count.
+func settingText(s settings.Set, f datafile.Field) string {
+	text, _ := s.Get(f.Key)
+	v, ok := s.Number(f.Key)
+	const digits = 8 // of the longest number anybody writes
+	switch {
+	case !ok || f.Kind != datafile.KindQuantity:
+		return text
+	case strings.HasSuffix(f.Max, "%"):
+		return percent(v)
+	case len(text) > digits+len(f.Unit)+1:
+		return quantity.Format(v, f.Unit, 4)
+	}
+	return text
 }
 
 // differing lists the keys in which two sets differ.

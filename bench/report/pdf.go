@@ -150,11 +150,7 @@ func (s *pdfSetter) head(d *document) {
 	}
 	s.paragraph(d.Sentence, "", 11, text)
 	if d.First != "" {
-		word := "Limit: "
-		if d.Verdict != nil {
-			word = "Acts first: "
-		}
-		s.paragraph(word+d.First, "", 10, text)
+		s.paragraph(d.Acts+" "+d.First, "", 10, text)
 	}
 	s.paragraph("Caution. "+d.Caution, "B", 8.5, text)
 }

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"quaybench/bench/record"
 	"quaybench/bench/verdict"
@@ -32,7 +33,7 @@ func (t *Step) write(p *Paper, d *document) {
 	if len(t.Verdict.Parts) > 0 {
 		l := level(t.Verdict.Level)
 		d.Verdict = &l
-		d.First = firstWords(t.Verdict.First)
+		d.Acts, d.First = actsFirst, firstWords(t.Verdict.First)
 	}
 	d.Title += ": step test " + t.Measured.Trial
 	word := "ran to its end"
@@ -75,7 +76,7 @@ func (t *Step) agreement() string {
 	var out []string
 	for _, b := range t.Bands {
 		if share, ok := t.outside(b); ok && share > 0 {
-			out = append(out, fmt.Sprintf("%s (%s of the samples)", b.Trace, percent(share)))
+			out = append(out, fmt.Sprintf("%s (%s of the samples)", spoken(b.Trace), percent(share)))
 		}
 	}
 	if out == nil {
@@ -132,7 +133,7 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 			continue
 		}
 		c := &Chart{
-			Title: title(b.Trace), X: Axis{Label: "time", Time: true}, Y: Axis{Label: b.Trace, Unit: tr.Unit}, Marks: v.marks,
+			Title: title(spoken(b.Trace)), X: Axis{Label: "time", Time: true}, Y: Axis{Label: spoken(b.Trace), Unit: tr.Unit}, Marks: v.marks,
 			About: "Measured, over the band in which it was expected.",
 		}
 		v.add(c, b.Trace, "measured")
@@ -160,6 +161,9 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 	}
 	return "step test " + t.Measured.Trial, out
 }
+
+// spoken is the name of a channel in words.
+func spoken(channel string) string { return strings.ReplaceAll(channel, "_", " ") }
 
 // fresh says whether a chart shows something that has no chart with a band.
 func (t *Step) fresh(c *Chart) bool {

@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"quaybench/bench/quantity"
@@ -35,14 +37,14 @@ func (h *Highest) write(p *Paper, d *document) {
 	case !h.PresentClear:
 		d.Sentence = fmt.Sprintf("The present %s is not clear; the highest clear value below it is %s.", show(h.Present), show(h.Value))
 	default:
-		d.Sentence = fmt.Sprintf("%s may be %s at most (now %s).", title(h.Key), show(h.Value), show(h.Present))
+		d.Sentence = fmt.Sprintf("The highest clear value of %s is %s (now %s).", h.Key, show(h.Value), show(h.Present))
 	}
 	if h.Gives != nil {
 		at := show(h.Next)
 		if math.IsNaN(h.Next) {
 			at = "the present value"
 		}
-		d.First = fmt.Sprintf("What gives next, at %s: %s%s.", at, h.Gives.What, inTrial(h.Gives.Trial))
+		d.Acts, d.First = "Gives next:", fmt.Sprintf("%s%s, at %s.", h.Gives.What, inTrial(h.Gives.Trial), at)
 	}
 	s := d.section("result", "The range that was searched", "")
 	s.add(block{Figures: []Figure{h.strip()}})
@@ -188,7 +190,7 @@ func (e *Envelope) chart(p *Paper) *Chart {
 		X:     Axis{Label: "motor current", Unit: "A"},
 		Y:     Axis{Label: "time until something passes its limit", Time: true, Log: true, Fixed: true, Low: 1, High: e.Longest},
 	}
-	line := Series{Name: "may be held", Drawn: Edge, Ink: 3}
+	line := Series{Name: "may be held", Drawn: Edge, Ink: 1}
 	byPart := map[string]*Series{}
 	var order []string
 	var low []float64
@@ -265,12 +267,16 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 	add := func(name string, p study.Probability) {
 		over.Rows = append(over.Rows, Bar{Name: name, Value: 100 * p.Value, Low: 100 * p.Low, High: 100 * p.High, Text: percent(p.Value)})
 	}
-	for _, k := range o.Parts {
-		add(k.Part+byCurrent(k.Current), k.Over)
-		used.Rows = append(used.Rows, Bar{Name: k.Part + byCurrent(k.Current), Value: min(100*max(k.Median, 0), 300), Low: min(100*max(k.Median, 0), 300), High: min(100*max(k.High, 0), 300), Text: shownShare(k.High)})
+	parts := slices.Clone(o.Parts) // the likeliest first, then what uses most
+	slices.SortStableFunc(parts, func(a, b study.PartOdds) int {
+		return cmp.Or(cmp.Compare(b.Over.Value, a.Over.Value), cmp.Compare(b.High, a.High))
+	})
+	for _, k := range parts {
+		add(k.Part, k.Over)
+		used.Rows = append(used.Rows, Bar{Name: k.Part, Value: min(100*max(k.Median, 0), 300), Low: min(100*max(k.Median, 0), 300), High: min(100*max(k.High, 0), 300), Text: shownShare(k.High)})
 	}
 	for _, k := range o.Devices {
-		add(k.Device+" opens (battery current)", k.Opens)
+		add(k.Device+" opens", k.Opens)
 	}
 	add("anything over", o.Over)
 	figures := []Figure{over, used}
@@ -285,12 +291,4 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 		figures = append(figures, from)
 	}
 	return fmt.Sprintf("odds over %d draws", o.Runs), figures
-}
-
-// byCurrent says which current heats a part of the circuit.
-func byCurrent(current string) string {
-	if current == "" {
-		return ""
-	}
-	return " (" + current + " current)"
 }

@@ -102,7 +102,7 @@ func (t *Tried) write(p *Paper, d *document) {
 	d.Verdict = &l
 	d.Title += ": settings tried in simulation"
 	d.Sentence = strings.TrimSpace(p.proposed() + " " + t.sentence())
-	d.First = firstWords(s.First)
+	d.Acts, d.First = actsFirst, firstWords(s.First)
 	t.change(d)
 	t.parts(d)
 	t.findings(d)
@@ -192,6 +192,8 @@ func (t *Tried) beside() (out []string) {
 	}
 	return out
 }
+
+const actsFirst = "Acts first:"
 
 func firstWords(f *verdict.First) string {
 	if f == nil {
@@ -343,7 +345,7 @@ var gained = []struct {
 func (t *Tried) gains(d *document) {
 	tab := &table{Columns: []column{{Title: "trial", Wide: 1}}}
 	for _, g := range gained {
-		tab.Columns = append(tab.Columns, column{Title: g.title, Right: true, Wide: 1.5})
+		tab.Columns = append(tab.Columns, column{Title: g.title, Wide: 1.5})
 	}
 	for i := range t.Present.Trials {
 		a := &t.Present.Trials[i]
@@ -413,6 +415,7 @@ func (t *Tried) figures(p *Paper, k *verdict.Trial) []Figure {
 		for i := range t.Present.Trials {
 			if t.Present.Trials[i].Name == k.Name {
 				beside = t.Present.Trials[i].Run
+				runs[0].name = "proposed"
 				runs = append(runs, exposed{"present", beside})
 			}
 		}

@@ -7,16 +7,24 @@ import (
 	"strings"
 )
 
-// Sheet is a stack of figures in one picture file.
+// Sheet is several figures in one picture file, two beside each other.
 type Sheet struct {
 	Title   string
 	Figures []Figure
 }
 
 const (
-	sheetWidth = 760.0
-	sheetEdge  = 16.0
+	sheetEdge = 16.0
+	sheetGap  = 28.0 // between columns
 )
+
+// columns of the sheet.
+func (s *Sheet) columns() int { return min(2, max(1, len(s.Figures))) }
+
+func (s *Sheet) width() float64 {
+	n := float64(s.columns())
+	return n*wide + (n-1)*sheetGap + 2*sheetEdge
+}
 
 // shifted draws with a pen at another place.
 type shifted struct {
@@ -39,12 +47,21 @@ func (s shifted) text(at point, text string, w writing) {
 }
 
 // height of the whole sheet, px.
-func (s *Sheet) height() float64 {
-	h := 2*sheetEdge + 22
-	for _, g := range s.Figures {
-		h += g.height() + headingHeight(g, sheetWidth-2*sheetEdge) + 14
+func (s *Sheet) height() float64 { return s.each(func(Figure, point) {}) }
+
+// each visits the figures with their places, and returns the height of the sheet.
+func (s *Sheet) each(visit func(g Figure, at point)) (height float64) {
+	y := sheetEdge + 24
+	n := s.columns()
+	for i := 0; i < len(s.Figures); i += n {
+		tall := 0.0
+		for k, g := range s.Figures[i:min(i+n, len(s.Figures))] {
+			visit(g, point{sheetEdge + float64(k)*(wide+sheetGap), y})
+			tall = max(tall, headingHeight(g, wide)+g.height())
+		}
+		y += tall + 16
 	}
-	return h
+	return y + sheetEdge
 }
 
 // headingLines breaks the title of a figure and what it is about.
@@ -74,28 +91,25 @@ func heading(p pen, g Figure, width float64) {
 
 func (s *Sheet) draw(p pen) {
 	bold := writing{ink: text, bold: true}
-	p.text(point{sheetEdge, sheetEdge + 10}, bold.fitted(s.Title, sheetWidth-2*sheetEdge), bold)
-	y := sheetEdge + 22
-	for _, g := range s.Figures {
-		head := headingHeight(g, sheetWidth-2*sheetEdge)
-		heading(shifted{p, point{sheetEdge, y}}, g, sheetWidth-2*sheetEdge)
-		g.draw(shifted{p, point{sheetEdge, y + head}}, sheetWidth-2*sheetEdge, g.height(), false)
-		y += head + g.height() + 14
-	}
+	p.text(point{sheetEdge, sheetEdge + 10}, bold.fitted(s.Title, s.width()-2*sheetEdge), bold)
+	s.each(func(g Figure, at point) {
+		heading(shifted{p, at}, g, wide)
+		g.draw(shifted{p, point{at.x, at.y + headingHeight(g, wide)}}, wide, g.height(), false)
+	})
 }
 
 // SVG writes the sheet as an SVG file.
 func (s *Sheet) SVG(w io.Writer) error {
 	var p svgPen
-	height := s.height()
-	fmt.Fprintf(&p.out, `<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 %g %g" width="%g" height="%g"`, sheetWidth, height, sheetWidth, height)
+	width, height := s.width(), s.height()
+	fmt.Fprintf(&p.out, `<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 %g %g" width="%g" height="%g"`, width, height, width, height)
 	var words []string
 	for _, g := range s.Figures {
 		words = append(words, g.words())
 	}
 	p.attribute("aria-label", s.Title+". "+strings.Join(words, ". "))
 	p.out.WriteString("><style>" + svgShapes + svgStyle(false) + "</style>")
-	p.area([]point{{0, 0}, {sheetWidth, 0}, {sheetWidth, height}, {0, height}}, fill{ink: paper, opaque: true})
+	p.area(box(0, 0, width, height), fill{ink: paper, opaque: true})
 	s.draw(&p)
 	p.out.WriteString("</svg>\n")
 	_, err := w.Write(p.out.Bytes())
@@ -104,7 +118,7 @@ func (s *Sheet) SVG(w io.Writer) error {
 
 // PNG writes the sheet as a PNG file, two pixels for each px.
 func (s *Sheet) PNG(w io.Writer) error {
-	p := newPNGPen(sheetWidth, s.height(), 2)
+	p := newPNGPen(s.width(), s.height(), 2)
 	s.draw(p)
 	return png.Encode(w, p.image())
 }

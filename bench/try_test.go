@@ -183,3 +183,18 @@ func TestTrySeveralAtOnce(t *testing.T) {
 		assert.Equal(t, texts[0], text)
 	}
 }
+
+// TestTryNeverGivesLostEnergyOut: a battery of 10 Ω gives 70 W at most (V²/4R, the maximum power theorem), and the
+// electronics are to draw 100 W. Whatever Try says of that, it is no result that breaks the conservation of energy.
+func TestTryNeverGivesLostEnergyOut(t *testing.T) {
+	s := setup(t, "petrel")
+	s.Boat.Battery.Resistance.SI, s.Boat.Stage.Housekeeping.SI = 10, 100
+	tried, err := bench.Try(t.Context(), s, bench.TryOptions{Trials: builtin(t, "crash-stop"), NoChange: true})
+	if err != nil {
+		require.ErrorAs(t, err, new(*bench.UnbalancedError))
+		return
+	}
+	assert.Equal(t, verdict.Over, tried.Level(), "such a boat does not drive")
+	e := tried.Present.Trials[0].Run.Energy
+	assert.Less(t, math.Abs(e.Residual), 1e-3*e.Throughput)
+}

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"maps"
 	"math"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -142,6 +144,24 @@ func TestJSONMissingProtection(t *testing.T) {
 	assert.Equal(t, "over", tried["verdict"])
 	events := list(t, tried, "events")
 	assert.Equal(t, object{"t_s": nil, "part": "stall timer", "what": "the trial expects the stall timer to act, and it did not"}, events[len(events)-1])
+}
+
+// TestJSONInfinite: in air hotter than the battery bears, no share of an allowed rise is used: there is none. JSON has no
+// infinity, so it is null; the part is over all the same.
+func TestJSONInfinite(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "oven.toml")
+	require.NoError(t, os.WriteFile(file, []byte("name = \"oven\"\nduration = \"10 s\"\nair = \"58 °C\"\n[[throttle]]\nat = \"1 s\"\nto = \"20 %\"\n"), 0o644))
+	code, stdout, _ := quaybench(t, nil, "try", "petrel", "--json", "--trial", file)
+	assert.Equal(t, 3, code)
+	for _, p := range list(t, list(t, checkSide(t, decode(t, stdout)["present"]), "trials")[0].(object), "parts") {
+		if part := p.(object); part["part"] == "battery" {
+			assert.Nil(t, part["used"])
+			assert.Equal(t, "over", part["verdict"])
+			assert.InDelta(t, -3.0, part["margin"], 0.2)
+			return
+		}
+	}
+	t.Error("there is no battery")
 }
 
 // TestTableAgreesWithJSON reads the numbers of the table back and finds them, as far as they are shown, in the JSON.

@@ -46,9 +46,12 @@ func (r *run) cue(t float64) {
 	}
 }
 
-// farewell says what the person at the lever is to do at the end: neutral is always the last word.
+// farewell says what a person is to do at the end. At the lever, neutral is always the last word; where the line failed to
+// bring zero, only the person is left, and the controller's own time-out.
 func (r *run) farewell() {
 	switch stop := &r.result.Stop; {
+	case r.o.Commands && !stop.Zero:
+		r.o.Tell(fmt.Sprintf("ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now! The controller's own command time-out is %v.", 4*r.beat))
 	case r.o.Commands:
 	case stop.Reason == Finished:
 		r.o.Tell("The programme has ended. Lever to neutral.")

@@ -63,7 +63,7 @@ type Bound struct {
 type Options struct {
 	Rate     float64       // samples per second, 1..200; 0: 20
 	Stale    time.Duration // oldest telemetry that counts; 0: three sample periods, 100 ms at least
-	Lag      time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out
+	Lag      time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out; 1 s where no throttle is commanded
 	Bounds   []Bound
 	Watch    func(Sample) string // says what is wrong with a sample; "" for nothing. Two in a row stop the test
 	Observe  func(Sample) error  // sees each sample before it is judged; an error stops the test
@@ -130,9 +130,9 @@ func (o *Options) complete(t *link.Throttle) error {
 		o.Stale = patience
 	}
 	if o.Lag == 0 {
-		o.Lag = patience
+		o.Lag = max(patience, time.Second)
 		if t != nil && o.Commands {
-			o.Lag = min(o.Lag, t.CommandTimeout/2)
+			o.Lag = min(patience, t.CommandTimeout/2)
 		}
 	}
 	if o.Tell == nil {

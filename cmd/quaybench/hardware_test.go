@@ -94,6 +94,9 @@ func moor(t *testing.T, set ...string) *pontoon { return moorWith(t, petrelMap(t
 
 func moorWith(t *testing.T, registers string, set ...string) *pontoon {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("real time on a real pseudo-terminal; not with -short")
+	}
 	setup, ok := demoBoat("petrel")
 	require.True(t, ok)
 	held, err := bench.Propose(setup.Settings, set)

@@ -15,7 +15,7 @@ import (
 // panelMeters are the meters that a panel may have.
 var panelMeters = []link.Channel{
 	{Name: link.Voltage, Unit: "V"}, {Name: link.BatteryCurrent, Unit: "A"}, {Name: link.MotorCurrent, Unit: "A"},
-	{Name: link.MotorSpeed, Unit: "1/min"}, {Name: link.StageTemperature, Unit: "°C"},
+	{Name: link.MotorSpeed, Unit: "rpm"}, {Name: link.StageTemperature, Unit: "°C"},
 }
 
 // panel asks a person what the panel meters show. It is a measure.Person.

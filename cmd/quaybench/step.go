@@ -155,6 +155,8 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 // connect opens what the samples come from.
 func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 	switch {
+	case !(t.rate >= 1 && t.rate <= 200):
+		return nil, input(fmt.Errorf("--rate must be 1 to 200, got %g", t.rate))
 	case (t.lines == "") != (t.columns == ""):
 		return nil, input(errors.New("--lines and --columns belong together: the port of the logger, and what its columns are"))
 	case t.lines != "" && !t.prompted && f.on == "", t.lines != "" && f.on == simulated:

@@ -173,9 +173,6 @@ func showStep(sys *system, r *bench.StepResult) {
 		how = "ran to its end, " + shownTime(stop.At)
 	}
 	fmt.Fprintln(out, hung("the test ", how, sys.width()))
-	if stop.Err != nil && !stop.Zero && stop.Reason != measure.NotReady {
-		fmt.Fprintln(out, hung("  ", stop.Err.Error(), sys.width()))
-	}
 	if n := len(r.Measured.Discarded); n > 0 {
 		fmt.Fprintf(out, "  %d sample thrown away: a later reply cast doubt on it\n", n)
 	}

@@ -156,6 +156,9 @@ func (e *Env) declare(src Source, chunks []chunk) (*Step, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := refuseReserved(e.fset, file); err != nil {
+		return nil, err
+	}
 	next := *e
 	next.imports = maps.Clone(e.imports)
 	next.decls = slices.Clone(e.decls)
@@ -309,6 +312,9 @@ func (e *Env) do(src Source, c chunk) (*Step, error) {
 	body := file.Decls[0].(*ast.FuncDecl)
 	if len(file.Decls) != 1 || len(body.Body.List) != 1 {
 		return nil, Errors{{Pos: e.fset.Position(body.Body.Pos()), Msg: "syntax error: this is not one statement"}}
+	}
+	if err := refuseReserved(e.fset, body.Body); err != nil {
+		return nil, err
 	}
 	stmt := body.Body.List[0]
 	shown := showable(stmt)

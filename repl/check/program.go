@@ -258,6 +258,9 @@ func Script(lib *symbols.Library, src Source) (*Step, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := refuseReserved(env.fset, file); err != nil {
+		return nil, err
+	}
 	c := &checked{env: env, fset: env.fset, lib: lib, script: true}
 	for _, s := range file.Imports {
 		if _, err := checkImport(lib, env.fset, s); err != nil {

@@ -45,6 +45,22 @@ func checkImport(lib *symbols.Library, fset *token.FileSet, s *ast.ImportSpec) (
 	return path, nil
 }
 
+// refuseReserved refuses the names of generated programs, before they could be
+// taken for what they are there.
+func refuseReserved(fset *token.FileSet, root ast.Node) error {
+	var errs Errors
+	ast.Inspect(root, func(n ast.Node) bool {
+		if id, ok := n.(*ast.Ident); ok && strings.HasPrefix(id.Name, reserved) {
+			errs = append(errs, &Error{Pos: fset.Position(id.Pos()), Msg: fmt.Sprintf("names that begin with %s are kept for the tool", reserved), Instead: "another name"})
+		}
+		return true
+	})
+	if len(errs) > 0 {
+		return errs
+	}
+	return nil
+}
+
 // refuseDirectives refuses comments that tell the compiler something.
 func (e *Env) refuseDirectives(src Source) error {
 	var errs Errors
@@ -159,9 +175,6 @@ func (r *refuser) Visit(n ast.Node) ast.Visitor {
 const maxArray = 64 << 20
 
 func (r *refuser) ident(n *ast.Ident) {
-	if n.NamePos.IsValid() && strings.HasPrefix(n.Name, reserved) && n.Name != bodyName {
-		r.no(n, "another name", "names that begin with %s are kept for the tool", reserved)
-	}
 	obj := r.info.Defs[n]
 	if obj == nil {
 		return

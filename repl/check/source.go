@@ -46,7 +46,7 @@ func split(fset *token.FileSet, src Source) ([]chunk, error) {
 	var toks []token.Token // of the chunk so far
 	depth, start := 0, 0
 	for done := false; !done; {
-		pos, tok, _ := sc.Scan()
+		pos, tok, lit := sc.Scan()
 		switch tok {
 		case token.LPAREN, token.LBRACK, token.LBRACE:
 			depth++
@@ -59,7 +59,7 @@ func split(fset *token.FileSet, src Source) ([]chunk, error) {
 		case token.EOF:
 			done = true
 		}
-		if done || tok == token.SEMICOLON && depth == 0 {
+		if done || tok == token.SEMICOLON && depth == 0 && !(lit == ";" && inHeader(toks)) {
 			if len(toks) > 0 {
 				chunks = append(chunks, chunk{kindOf(toks), start, file.Offset(pos)})
 			}
@@ -75,6 +75,18 @@ func split(fset *token.FileSet, src Source) ([]chunk, error) {
 		return nil, errs
 	}
 	return chunks, nil
+}
+
+// inHeader tells whether the tokens are the beginning of a for, if or switch whose header is still open: its semicolons
+// are part of it.
+func inHeader(toks []token.Token) bool {
+	if len(toks) > 2 && toks[0] == token.IDENT && toks[1] == token.COLON { // a label
+		toks = toks[2:]
+	}
+	if len(toks) == 0 || toks[len(toks)-1] == token.RBRACE {
+		return false
+	}
+	return toks[0] == token.FOR || toks[0] == token.IF || toks[0] == token.SWITCH
 }
 
 // kindOf tells a declaration from a statement by its first tokens.

@@ -35,10 +35,19 @@ type Config struct {
 	// so that it can put things in order; then it is stopped. Zero means
 	// DefaultGrace.
 	Grace time.Duration
+	// Patience is how long an evaluation that was stopped is waited for: a
+	// compiled function it called may not look at its context. Then it is left
+	// behind, still running. Zero means DefaultPatience.
+	Patience time.Duration
 }
 
-// DefaultGrace leaves time for a step test to bring the lever back.
-const DefaultGrace = 2 * time.Second
+const (
+	// DefaultGrace leaves time for a step test to bring the lever back.
+	DefaultGrace = 2 * time.Second
+	// DefaultPatience is long enough for a controller that does not answer to
+	// be given up by the functions that talk to it.
+	DefaultPatience = 15 * time.Second
+)
 
 func (c Config) complete() (Config, error) {
 	if err := layout(); err != nil {
@@ -60,11 +69,17 @@ func (c Config) complete() (Config, error) {
 	if c.Grace == 0 {
 		c.Grace = DefaultGrace
 	}
+	if c.Patience == 0 {
+		c.Patience = DefaultPatience
+	}
 	return c, nil
 }
 
 // ErrStopped is why an evaluation ended that was told to stop.
 var ErrStopped = errors.New("stopped")
+
+// ErrLeftBehind is why an evaluation ended that was told to stop and did not.
+var ErrLeftBehind = errors.New("stopped, but a function it called has not come back; it was left behind and may still be at work")
 
 // A run is one program in one fresh interpreter.
 type run struct {
@@ -72,11 +87,19 @@ type run struct {
 	step *check.Step
 	in   internals
 	host *host
+	// cancel ends the context that compiled functions see.
+	cancel context.CancelFunc
 }
 
 // prepare makes an interpreter and compiles the program in it.
 func prepare(ctx context.Context, c Config, step *check.Step) (r *run, err error) {
-	r = &run{Config: c, step: step, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits}}
+	ctx, cancel := context.WithCancel(ctx)
+	defer func() {
+		if err != nil {
+			cancel()
+		}
+	}()
+	r = &run{Config: c, step: step, cancel: cancel, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits}}
 	in := yaegi.New(yaegi.Options{
 		Stdin:                strings.NewReader(""),
 		Stdout:               c.Stdout,
@@ -157,12 +180,14 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 	defer watch.Stop()
 	guard := newGuard(r.Limits)
 	soft := ctx.Done()
-	var grace <-chan time.Time
+	var grace, patience <-chan time.Time
 	var cause error
 	halt := func(why error) {
 		if cause == nil {
 			cause = why
+			r.cancel()
 			r.in.stop()
+			patience = time.After(r.Patience)
 		}
 	}
 	for {
@@ -185,6 +210,8 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 			grace = t.C
 		case <-grace:
 			halt(stopped(ctx))
+		case <-patience:
+			return ErrLeftBehind
 		case <-stop:
 			stop = nil
 			halt(ErrStopped)

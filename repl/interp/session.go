@@ -11,6 +11,7 @@ package interp
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"go/types"
 	"maps"
@@ -135,19 +136,20 @@ func (s *Session) Stop() {
 }
 
 func (s *Session) do(ctx context.Context, step *check.Step, stop <-chan struct{}, result *Result) error {
-	// Functions of the step see their own context even when it ends early.
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
 	r, err := prepare(ctx, s.config, step)
 	if err != nil {
 		return err
 	}
+	defer r.cancel()
 	for _, c := range step.Cells {
 		if err := s.lend(r, c, result); err != nil {
 			return err
 		}
 	}
 	err = r.call(ctx, stop)
+	if errors.Is(err, ErrLeftBehind) {
+		return err // what it does from now on has nothing to do with the session
+	}
 	if takeErr := s.takeBack(r, err == nil); err == nil {
 		err = takeErr
 	}
@@ -233,5 +235,6 @@ func RunScript(ctx context.Context, c Config, src check.Source) error {
 	if err != nil {
 		return err
 	}
+	defer r.cancel()
 	return r.call(ctx, nil)
 }

@@ -108,8 +108,8 @@ func (r *run) prompt(who Person) Stop {
 	}
 	late := 0.0 // s that the person has taken longer than planned
 	for i, s := range r.program.Steps {
-		if s.At-notice > 0 {
-			if stop := r.until(s.At - notice + late); stop != nil {
+		if ahead := s.At - notice + late; ahead > r.elapsed() {
+			if stop := r.until(ahead); stop != nil {
 				return *stop
 			}
 			r.o.Tell(fmt.Sprintf("in %d s: %s", notice, Instruction(s.To, s.Over)))

@@ -27,17 +27,19 @@ import (
 // in the host that the tool gives it.
 type ScriptHost struct {
 	Args    []string
-	Context context.Context
+	Context func() context.Context // what long work watches
 	// Load finds a boat by the first argument.
 	Load func(name string) (*Setup, error)
 	// Run runs a programme on the controller that the host holds: a script asks, the host decides.
 	Run func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error)
+	// Save saves the boat's working files in the book; nil: there is none.
+	Save func(ctx context.Context, s *Setup, why string) (string, error)
 }
 
 // compiledHost is the host of a script that is its own process.
 func compiledHost() ScriptHost {
 	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt) // until the process ends
-	return ScriptHost{Args: os.Args[1:], Context: ctx, Load: Load, Run: RunSimulated}
+	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Run: RunSimulated}
 }
 
 // Script is a script's side of the tool: its arguments, its boat, and the only way to a controller.
@@ -112,17 +114,17 @@ func (p *Programme) Loaded(load string) *Programme {
 
 // Step runs a programme on the controller, with all the rules of a step test, and returns the completed record.
 func (s *Script) Step(p *Programme) (*StepResult, error) {
-	return s.host.Run(s.host.Context, s.Setup, &p.Trial, 20)
+	return s.host.Run(s.host.Context(), s.Setup, &p.Trial, 20)
 }
 
 // Simulate runs a programme in simulation and judges it.
 func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
-	run, err := simulate.Run(s.host.Context, s.Setup.Boat, s.Setup.Settings, &p.Trial, simulate.Options{})
+	run, err := simulate.Run(s.host.Context(), s.Setup.Boat, s.Setup.Settings, &p.Trial, simulate.Options{})
 	if err != nil {
 		return nil, err
 	}
 	v, err := verdict.Judge(run)
-	return &SimulationResult{Run: run, Verdict: v}, err
+	return &SimulationResult{Setup: s.Setup, Run: run, Verdict: v}, err
 }
 
 // With returns the script with one setting changed: key and text with its unit.
@@ -139,6 +141,7 @@ func (s *Script) With(key, text string) (*Script, error) {
 
 // SimulationResult is a simulated run and its verdict.
 type SimulationResult struct {
+	Setup   *Setup
 	Run     *record.Run
 	Verdict verdict.Trial
 }

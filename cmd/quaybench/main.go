@@ -132,7 +132,8 @@ func newRoot(sys *system) *cobra.Command {
 	})
 	root.PersistentFlags().String("book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
-		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys))
+		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys),
+		replCommand(sys), runCommand(sys), childProcess(sys))
 	dress(root)
 	markUsage(root)
 	return root

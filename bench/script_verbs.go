@@ -1,0 +1,104 @@
+package bench
+
+import (
+	"fmt"
+
+	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
+	"quaybench/bench/study"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// Boat is the boat's name.
+func (s *Script) Boat() string { return s.Setup.Boat.Name }
+
+// Get is a setting or a value of the boat file as text with its unit: s.Get("limits.motor_current") is "140 A",
+// s.Get("motor.resistance") "14 mΩ ± 10 %". It is "" for a key there is not.
+func (s *Script) Get(key string) string {
+	text, ok := s.Setup.Settings.Get(key)
+	if !ok {
+		text, _ = datafile.Get(s.Setup.Boat, key)
+	}
+	return text
+}
+
+// Check applies the rules that need no simulation.
+func (s *Script) Check() []verdict.Finding { return Check(s.Setup) }
+
+// Try simulates the settings as they stand in all built-in trials and judges them; assignments, such as
+// "limits.motor_current=160 A", make a proposal that is tried beside them.
+func (s *Script) Try(assignments ...string) (*Tried, error) {
+	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments})
+}
+
+// TryIn is Try in one trial: the name of a built-in one.
+func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
+	t, err := trial.Builtin(name)
+	if err != nil {
+		return nil, err
+	}
+	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: []*trial.Trial{t}})
+}
+
+// Highest finds the highest value of a setting that stays clear in the named built-in trials; none: in all of them.
+func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
+	list, err := builtins(trials)
+	if err != nil {
+		return nil, err
+	}
+	return Highest(s.host.Context(), s.Setup, key, list, study.HighestOptions{})
+}
+
+// Envelope maps how long which motor current may be held, from one current to another, with their units: s.Envelope("100 A", "300 A").
+func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
+	unit := quantity.MustUnit("A")
+	low, err := quantity.Parse(from, unit)
+	if err != nil {
+		return nil, err
+	}
+	high, err := quantity.Parse(to, unit)
+	if err != nil {
+		return nil, err
+	}
+	if !(low.SI > 0 && high.SI > low.SI) {
+		return nil, fmt.Errorf("%s to %s does not rise from above zero", from, to)
+	}
+	var o study.EnvelopeOptions
+	const points = 12
+	for i := range points {
+		o.Currents = append(o.Currents, low.SI+(high.SI-low.SI)*float64(i)/(points-1))
+	}
+	return FindEnvelope(s.host.Context(), s.Setup, o)
+}
+
+// Odds tells how likely each part passes its limit over the tolerances, from a number of draws, in the named built-in
+// trials; none: those of the odds command.
+func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
+	list, err := builtins(trials)
+	if err != nil {
+		return nil, err
+	}
+	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Runs: draws, Seed: 1})
+}
+
+// Save saves the boat's working files in the book as a version, with the verdicts of all built-in trials. It needs a host that
+// keeps a book.
+func (s *Script) Save(why string) (string, error) {
+	if s.host.Save == nil {
+		return "", fmt.Errorf("no book here: save with `quaybench profile save`")
+	}
+	return s.host.Save(s.host.Context(), s.Setup, why)
+}
+
+func builtins(names []string) ([]*trial.Trial, error) {
+	var list []*trial.Trial
+	for _, n := range names {
+		t, err := trial.Builtin(n)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, t)
+	}
+	return list, nil
+}

@@ -1,0 +1,148 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"quaybench/bench"
+	"quaybench/bench/record"
+	"quaybench/bench/report"
+	"quaybench/bench/settings"
+	"quaybench/bench/verdict"
+	"quaybench/profiles"
+	"quaybench/repl"
+)
+
+func replCommand(sys *system) *cobra.Command {
+	var out string
+	cmd := &cobra.Command{
+		Use:   "repl [BOAT]",
+		Short: "a session in interpreted Go with the boat loaded",
+		Long: `Starts a session with the boat (default: the invented petrel) as the variable boat. An expression prints its value: a verdict as its table, a trace as
+a chart. help lists what to try first, help NAME explains a name. Tab completes names, settings and trials; Ctrl-C stops what runs and keeps the session;
+Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first error.`,
+		Example: "  quaybench repl petrel\n  echo 'boat.Get(\"limits.motor_current\")' | quaybench repl petrel\n  quaybench repl petrel --script session.go    # writes the session out as a script when it ends",
+		Args:    arguments(0, 1, "[BOAT]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			boat := "petrel"
+			if len(args) == 1 {
+				boat = args[0]
+			}
+			s, err := repl.NewSession(repl.Config{Host: scriptHost(cmd, sys), Boat: boat, Out: sys.Out, Show: shower(sys)})
+			if err != nil {
+				return input(err)
+			}
+			err = converse(cmd, sys, s, boat)
+			if out != "" {
+				text, wrong := s.Script()
+				if wrong == nil {
+					wrong = os.WriteFile(out, []byte(text), 0o644)
+				}
+				err = errors.Join(err, wrong)
+			}
+			return err
+		},
+	}
+	cmd.Flags().StringVar(&out, "script", "", "write the session out as a script to this `FILE` when it ends")
+	cmd.ValidArgsFunction = completeBoats(sys)
+	return cmd
+}
+
+// converse runs a session at a terminal, or on what is piped in.
+func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) error {
+	if f, ok := sys.In.(*os.File); !ok || !term.IsTerminal(int(f.Fd())) {
+		return repl.Piped(cmd.Context(), s, sys.In)
+	}
+	history := ""
+	if dir, err := bookDir(cmd, sys); err == nil {
+		history = filepath.Join(filepath.Dir(dir), "history")
+		if os.MkdirAll(filepath.Dir(dir), 0o755) != nil {
+			history = ""
+		}
+	}
+	fmt.Fprintf(sys.Out, "%s is loaded as boat; help lists what to try, Ctrl-D leaves\n%s\n", boat, wrapped(bench.Caution, sys.width()))
+	return repl.Terminal(context.WithoutCancel(cmd.Context()), s, history, sys.colour()) // Ctrl-C is the session's
+}
+
+// scriptHost is what scripts and sessions get: boats of the book, the simulated controller, and the book to save in.
+func scriptHost(cmd *cobra.Command, sys *system) bench.ScriptHost {
+	return bench.ScriptHost{
+		Load: func(name string) (*bench.Setup, error) { return loadBoat(cmd, sys, name) },
+		Run:  bench.RunSimulated,
+		Save: func(ctx context.Context, s *bench.Setup, why string) (string, error) {
+			book, err := openBook(cmd, sys)
+			if err != nil {
+				return "", err
+			}
+			boat := filepath.Base(filepath.Dir(s.BoatFile))
+			texts, err := book.Texts(ctx, boat)
+			if err != nil {
+				return "", err
+			}
+			tried, err := tryTexts(cmd, sys, book, boat, texts)
+			if err != nil {
+				return "", err
+			}
+			who, err := author(sys, "")
+			if err != nil {
+				return "", err
+			}
+			v, err := book.Save(ctx, boat, profiles.SaveOptions{Reason: why, Author: who, Tool: bench.Version, Verdicts: tried.ProfileVerdicts(), Tried: &texts})
+			if err != nil {
+				return "", err
+			}
+			return fmt.Sprintf("saved v%d %s of %s: %s", v.Number, v.Hash.Short(), v.Boat, resultText(v.Result)), nil
+		},
+	}
+}
+
+// shower writes the tool's values as a person wants them.
+func shower(sys *system) func(any) (string, bool) {
+	return func(value any) (string, bool) {
+		var b bytes.Buffer
+		to := *sys
+		to.Out = &b
+		switch v := value.(type) {
+		case *bench.Tried:
+			showTried(&to, v, nil, false)
+		case *bench.HighestResult:
+			showHighest(&to, v)
+		case *bench.EnvelopeResult:
+			showEnvelope(&to, v, 10)
+		case *bench.OddsResult:
+			showOdds(&to, v)
+		case *bench.StepResult:
+			showStep(&to, v)
+		case *bench.SimulationResult:
+			showTried(&to, &bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, []verdict.Trial{v.Verdict})}, nil, false)
+		case []verdict.Finding:
+			if len(v) == 0 {
+				return "nothing found", true
+			}
+			showFindings(&to, v)
+		case settings.Set:
+			return v.Text(), true
+		case *bench.Script:
+			return fmt.Sprintf("%s: %s\n%s", v.Boat(), v.Setup.Boat.About, v.Setup.Settings.Text()), true
+		case *record.Run:
+			text, err := report.Terminal(v, sys.width(), 8, record.MotorCurrent, record.MotorSpeed, "winding")
+			if err != nil {
+				return "", false
+			}
+			return text, true
+		case error:
+			return v.Error(), true
+		default:
+			return "", false
+		}
+		return strings.TrimRight(b.String(), "\n"), true
+	}
+}

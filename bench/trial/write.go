@@ -1,0 +1,84 @@
+package trial
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"quaybench/bench/quantity"
+)
+
+// Write is the text of a trial file that Read gives back the same from, to the last bit of every number.
+func Write(t *Trial) []byte {
+	var b strings.Builder
+	text := func(key, value string) { fmt.Fprintf(&b, "%s = %s\n", key, quoted(value)) }
+	number := func(key string, si float64, unit string) { text(key, strings.TrimSpace(exact(si)+" "+unit)) }
+	given := func(key string, v quantity.Value) {
+		if v.Given {
+			number(key, v.SI, "K")
+		}
+	}
+	text("name", t.Name)
+	if t.About != "" {
+		text("about", t.About)
+	}
+	number("duration", t.Duration, "s")
+	number("air", t.Air, "K")
+	number("water", t.Water, "K")
+	given("compartment", t.Compartment)
+	number("charge", t.Charge, "")
+	number("boat_speed", t.Speed, "m/s")
+	fmt.Fprintf(&b, "moored = %v\n", t.Moored)
+	text("load", t.Load)
+	number("load_factor", t.LoadFactor, "")
+	number("load_from", t.LoadFrom, "s")
+	if !math.IsInf(t.CoolingLost, 1) {
+		number("cooling_lost_from", t.CoolingLost, "s")
+	}
+	fmt.Fprintf(&b, "electrical = %v\ncharging = %v\nprecharge_skipped = %v\n", t.Electrical, t.Charging, t.NotPrecharged)
+	if len(t.Expect) > 0 {
+		var list []string
+		for _, d := range t.Expect {
+			list = append(list, quoted(d))
+		}
+		fmt.Fprintf(&b, "expect = [%s]\n", strings.Join(list, ", "))
+	}
+	number("end_after_expected", t.EndAfter, "s")
+	for _, s := range t.Steps {
+		b.WriteString("[[throttle]]\n")
+		number("at", s.At, "s")
+		number("to", s.To, "")
+		number("over", s.Over, "s")
+	}
+	if t.Start != (Start{}) {
+		b.WriteString("[start]\n")
+		given("winding", t.Start.Winding)
+		given("housing", t.Start.Housing)
+		given("sink", t.Start.Sink)
+		given("battery", t.Start.Battery)
+		given("cables", t.Start.Cables)
+	}
+	return []byte(b.String())
+}
+
+func exact(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+// quoted is a TOML basic string.
+func quoted(text string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range text {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r < ' ' || r == 0x7f:
+			fmt.Fprintf(&b, `\u%04X`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}

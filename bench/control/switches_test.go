@@ -203,7 +203,7 @@ func TestASampledControllerAgreesWithTheIntegratedOne(t *testing.T) {
 	s.Throttle.FilterTime = 0.02
 	s.Boost = settings.Boost{Current: 150, Time: 3, Rest: 60}
 	saw := func(t, period float64) float64 { return 2*math.Abs(2*(t/period-math.Floor(t/period+0.5))) - 1 } // −1..1
-	between := func(t, from, to float64) float64 { return max(0, min(1, (t-from)/0.1, (to-t)/0.1)) } // 1 there, 0 elsewhere
+	between := func(t, from, to float64) float64 { return max(0, min(1, (t-from)/0.1, (to-t)/0.1)) }        // 1 there, 0 elsewhere
 	see := func(t float64) control.Measured {
 		m := control.Measured{Lever: max(-1, min(1, 2*saw(t, 37))), Voltage: 49 + 5*saw(t, 61), StageTemperature: 340 + 12*saw(t, 90), MotorTemperature: 390, MotorCurrent: 110 + 60*saw(t, 43), Speed: 100}
 		m.Speed *= 1 - between(t, 200, 210)

@@ -6,18 +6,8 @@ import (
 	"quaybench/bench/record"
 )
 
-// Curve is what a fuse or a cable bears: how long (s) it bears which constant current (A) from cold, in rising order of
-// current. A current that is borne for ever is left out or has +Inf.
-type Curve struct {
-	Name    string // "fuse, fastest", "battery cable to 90 °C"
-	Circuit string // "battery" or "motor": whose current it carries
-	Fuse    bool
-	Current []float64
-	Time    []float64
-}
-
 // timeCurrent draws the curves of a circuit with what the runs ask of it. nil where there is nothing to draw.
-func timeCurrent(curves []Curve, circuit string, runs ...exposed) *Chart {
+func timeCurrent(curves []curve, circuit string, runs ...exposed) *Chart {
 	c := &Chart{
 		Title: "What the " + circuit + " circuit bears, and what the run asks (" + circuit + " current)",
 		About: "Below and left of a curve nothing happens. The run's line is the highest rms " + circuit + " current over any stretch that long or longer. Curves hold for a constant current from cold; a warm start shortens them.",
@@ -52,13 +42,13 @@ func timeCurrent(curves []Curve, circuit string, runs ...exposed) *Chart {
 	}
 	any := false
 	for _, k := range curves {
-		if k.Circuit != circuit || len(k.Current) == 0 {
+		if k.circuit != circuit || len(k.current) == 0 {
 			continue
 		}
-		s := Series{Name: k.Name}
-		for i := range k.Current {
-			if finite(k.Time[i]) {
-				s.X, s.Y = append(s.X, k.Current[i]), append(s.Y, k.Time[i])
+		s := Series{Name: k.name}
+		for i := range k.current {
+			if finite(k.time[i]) {
+				s.X, s.Y = append(s.X, k.current[i]), append(s.Y, k.time[i])
 			}
 		}
 		if len(s.X) == 0 {

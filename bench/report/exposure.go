@@ -1,9 +1,6 @@
 package report
 
-import (
-	"math"
-	"sort"
-)
+import "math"
 
 // Exposure is what a current asks of what carries it: for each length of time the highest rms current over any stretch of
 // the run that long or longer. Lengths rise from a hundredth of a second (or the whole run) to the run's duration. time (s)
@@ -19,15 +16,13 @@ func Exposure(time, current []float64) (length, rms []float64) {
 		a, b := current[i-1], current[i]
 		square[i] = square[i-1] + (time[i]-time[i-1])*(a*a+a*b+b*b)/3
 	}
-	upTo := func(t float64) float64 {
-		i := sort.SearchFloat64s(time, t)
+	// upTo is ∫ I² dt up to t, which lies before sample i, the first at or after it.
+	upTo := func(t float64, i int) float64 {
 		switch {
 		case i == 0:
 			return 0
 		case i == n:
 			return square[n-1]
-		case time[i] == t:
-			return square[i]
 		}
 		dt := t - time[i-1]
 		a := current[i-1]
@@ -40,12 +35,19 @@ func Exposure(time, current []float64) (length, rms []float64) {
 	for k := 0; k <= steps; k++ {
 		w := whole * math.Pow(10, float64(k-steps)/perDecade)
 		highest := 0.0
-		for i := range time {
-			if t := time[i]; t+w <= time[n-1]*(1+1e-12) {
-				highest = max(highest, upTo(t+w)-square[i])
+		before, after := 0, 0 // the first samples at or after the two ends; they only move forward
+		for i, t := range time {
+			if end := t + w; end <= time[n-1]*(1+1e-12) {
+				for after < n && time[after] < end {
+					after++
+				}
+				highest = max(highest, upTo(end, after)-square[i])
 			}
-			if t := time[i]; t-w >= time[0]-1e-12*whole {
-				highest = max(highest, square[i]-upTo(t-w))
+			if begin := t - w; begin >= time[0]-1e-12*whole {
+				for before < n && time[before] < begin {
+					before++
+				}
+				highest = max(highest, square[i]-upTo(begin, before))
 			}
 		}
 		length, rms = append(length, w), append(rms, math.Sqrt(max(highest, 0)/w))

@@ -19,7 +19,6 @@ type Paper struct {
 	Approved *Approved     // nil: none; NoApproval says why
 	// NoApproval says why there is no approved version to compare with, in a sentence.
 	NoApproval string
-	Curves     []Curve // of fuse and cables
 	Result     Result
 	Caution    string
 	Made       Made

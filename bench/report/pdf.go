@@ -28,7 +28,7 @@ func (p *Paper) PDF(w io.Writer) error {
 	doc.SetTitle(pdfText(d.Title), true)
 	doc.SetCreator("quaybench "+pdfText(p.Made.Tool), true)
 	doc.SetLang("en")
-	doc.SetCreationDate(p.Made.When) // none of ours: the same report gives the same bytes
+	doc.SetCreationDate(p.Made.When)
 	doc.SetModificationDate(p.Made.When)
 	doc.SetMargins(pdfMargin, pdfMargin, pdfMargin)
 	doc.SetAutoPageBreak(false, pdfMargin)

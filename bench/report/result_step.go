@@ -154,8 +154,9 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 			out = append(out, c)
 		}
 	}
+	curves := curvesOf(p.Boat)
 	for _, circuit := range []string{"battery", "motor"} {
-		if c := timeCurrent(p.Curves, circuit, exposed{"this test", t.Measured}); c != nil {
+		if c := timeCurrent(curves, circuit, exposed{"this test", t.Measured}); c != nil {
 			out = append(out, c)
 		}
 	}

@@ -421,8 +421,9 @@ func (t *Tried) figures(p *Paper, k *verdict.Trial) []Figure {
 		}
 	}
 	figures := newRunView(k.Run, beside, &set).charts()
+	curves := curvesOf(p.Boat)
 	for _, circuit := range []string{"battery", "motor"} {
-		if c := timeCurrent(p.Curves, circuit, runs...); c != nil {
+		if c := timeCurrent(curves, circuit, runs...); c != nil {
 			figures = append(figures, c)
 		}
 	}

@@ -319,21 +319,21 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 			return r, err
 		}
 	}
-	var traces []string
-	for i := range r.Prediction.Channels {
-		if name := r.Prediction.Channels[i].Trace; hasTrace(run, name) {
-			traces = append(traces, name)
-		}
-	}
-	if len(run.Time) > 1 && len(traces) > 0 {
-		if r.Differences, err = record.Compare(r.Prediction.Run, run, traces...); err != nil {
-			return r, err
-		}
-	}
-	return r, nil
+	r.Differences, err = part(r.Prediction.Run, run)
+	return r, err
 }
 
-func hasTrace(r *record.Run, name string) bool {
-	_, ok := r.Trace(name)
-	return ok
+// part lays what was measured over what was predicted with a band.
+func part(predicted, measured *record.Run) ([]record.Difference, error) {
+	var traces []string
+	for i := range predicted.Traces {
+		tr := &predicted.Traces[i]
+		if seen, ok := measured.Trace(tr.Name); ok && !seen.Inferred && tr.Low != nil {
+			traces = append(traces, tr.Name)
+		}
+	}
+	if len(traces) == 0 || len(measured.Time) < 2 {
+		return nil, nil
+	}
+	return record.Compare(predicted, measured, traces...)
 }

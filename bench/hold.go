@@ -1,0 +1,75 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"quaybench/bench/datafile"
+	"quaybench/bench/holder"
+	"quaybench/bench/measure"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// Hold serves a script that runs in another process, over two pipes: the script asks for programmes, and step runs them
+// here, where the line is. The script may ask for other settings than s has (Script.With); step decides whether it can.
+// Zero is the last command however the script's process ends; the error says what was wrong with it.
+func Hold(ctx context.Context, from io.Reader, to io.Writer, s *Setup, step func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error), o holder.Options) error {
+	return holder.Serve(ctx, from, to, func(ctx context.Context, ask holder.Ask) (*holder.Answer, error) {
+		if ask.Boat != s.BoatHash {
+			return nil, fmt.Errorf("the script is about another boat than %s", s.BoatFile)
+		}
+		asked := *s
+		for key, text := range ask.Settings {
+			if now, _ := asked.Settings.Get(key); now == text {
+				continue
+			}
+			var err error
+			if asked.Settings, err = asked.Settings.With(key, text); err != nil {
+				return nil, err
+			}
+		}
+		r, err := step(ctx, &asked, ask.Trial, ask.Rate)
+		if r == nil || r.Run == nil || r.Measured == nil {
+			return nil, errors.Join(err, errors.New("there is no record"))
+		}
+		return &holder.Answer{Record: r.Run, Predicted: r.Prediction.Run, Stop: r.Measured.Stop}, nil
+	}, o)
+}
+
+// HeldRun is the script's end of Hold: what ScriptHost.Run is in a process that has no line.
+func HeldRun(c *holder.Child) func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
+	return func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
+		ask := holder.Ask{Boat: s.BoatHash, Settings: map[string]string{}, Programme: string(trial.Write(program)), Rate: rate}
+		for _, f := range settings.Fields() {
+			if f.Kind != datafile.KindGroup {
+				ask.Settings[f.Key], _ = s.Settings.Get(f.Key)
+			}
+		}
+		a, err := c.Run(ctx, ask)
+		if err != nil {
+			return nil, err
+		}
+		return heldResult(s, a)
+	}
+}
+
+// heldResult makes of an answer what a step test in this process would give, but for the samples, which are in the record.
+func heldResult(s *Setup, a *holder.Answer) (*StepResult, error) {
+	r := &StepResult{Setup: s, Run: a.Record, Measured: &measure.Result{Stop: a.Stop}, Prediction: &Prediction{Run: a.Predicted}}
+	if a.Record == nil || a.Predicted == nil {
+		return r, errors.New("the holder's answer lacks a record")
+	}
+	var err error
+	if r.Prediction.Verdict, err = verdict.Judge(a.Predicted); err != nil {
+		return r, err
+	}
+	if r.Verdict, err = verdict.Judge(a.Record); err != nil {
+		return r, err
+	}
+	r.Differences, err = part(a.Predicted, a.Record)
+	return r, err
+}

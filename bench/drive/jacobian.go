@@ -491,32 +491,16 @@ func (r *Run) assembleTransients(p *Point, y []float64, a *assembly) {
 	if r.Connected {
 		live = 1
 	}
-	scalar := func(by int) int { return r.z(zScalar + by) }
-	lp := p.DriveLoop
-	lp.speed = p.Measured.Speed
-	i := y[l.motorCurrent]
-	inductance := (r.motor.inductance + r.motorL) / live
-	const step = 1e-6
-	add := func(column int, v float64) { a.add(l.motorCurrent, column, v/inductance) }
-	add(r.z(zOutput+ofMotorVoltage), 1)
-	di := step * max(1, math.Abs(i))
-	add(l.motorCurrent, -(lp.need(i+di)-lp.need(i))/di)
-	add(scalar(byLoop), -i)
-	turns := 1.0
-	if r.Locked {
-		turns = 0
-	}
-	add(l.speed, -turns*r.motor.perSpeed(i, lp.magnetT))
-	add(scalar(byMagnet), -r.motor.perKelvinSpeed()*lp.speed)
+	a.add(l.motorCurrent, r.z(zOutput+ofUnbalanced), live/(r.motor.inductance+r.motorL))
 
-	inductance = max(r.pathL, leastPathL) / live
+	inductance := max(r.pathL, leastPathL) / live
 	path := func(column int, v float64) { a.add(l.path, column, v/inductance) }
 	path(r.z(zInner), 1)
 	path(r.z(zBank), -p.BatteryR)
 	path(l.path, -p.PathR)
 	path(r.z(zOutput+ofVoltage), -1)
 	// byOhms is battery and path together: the battery's part carries the bank's current instead.
-	path(scalar(byOhms), -y[l.path])
+	path(r.z(zScalar+byOhms), -y[l.path])
 	path(l.nodes+r.nodes.battery, -slopeOver(r.battery.ohmic, y[l.nodes+r.nodes.battery], p.BatteryR)*(p.BankCurrent-y[l.path]))
 
 	C := r.stage.capacitance / live

@@ -18,6 +18,7 @@ type Electric struct {
 	BatteryCurrent  float64 // A in the battery circuit, out of the battery
 	Voltage         float64 // V at the controller
 	MotorVoltage    float64 // V, along ahead
+	Unbalanced      float64 // V along ahead that the motor's current does not take: what its inductance sees, where that counts
 	Duty            float64 // 0..1
 	Torque          float64 // electromagnetic, N·m along ahead
 	Losses          losses
@@ -74,6 +75,7 @@ func (l *loop) needSlope(i float64) float64 {
 type point struct {
 	i, u, V, battery float64
 	joined           float64 // see stage.bridge
+	rest             float64 // V of u that the motor's current does not take
 	loss             losses
 	extra            float64 // W from the link beside joined·i·V
 	converged        bool
@@ -213,7 +215,7 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 		e.Voltage, e.Asked = l.source.E, 0
 		return e
 	}
-	if l.m.motor.series && l.speed < 0 && asked > 0 {
+	if asked > 0 {
 		if plugged, p, ok := l.plug(asked, contact(c.Demand)); ok {
 			plugged.Asked = asked
 			l.rule = otherwise
@@ -246,7 +248,9 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 		if i := p.i; p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
 			l.rule = otherwise
 			rest := func(i float64) float64 { return -l.need(i) - l.devices.path(i) }
-			i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
+			if !l.m.motor.series { // there the stage opens the synchronous switch, whose own diode drops more than the plug diode
+				i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
+			}
 			p = l.idle(i)
 			p.loss.conductionFreewheel += rest(i) * i // in the closing contacts
 			e.Uncontrolled = i > max(c.FullAhead, c.FullAstern)
@@ -372,26 +376,46 @@ func smooth(x float64) float64 {
 // across it, the chopper feeds only the field, and the controller chops the field so that the armature current stays
 // within what is asked. ok is false where the diode does not conduct: then it is an ordinary series circuit.
 func (l *loop) plug(asked, contact float64) (e Electric, p point, ok bool) {
-	m, diode := &l.m.motor, l.m.stage.diodeDrop
-	field := l.R - l.armature
-	circulating := func(f float64) float64 {
-		return (-m.perSpeed(f, l.magnetT)*l.speed - m.brushDrop - diode) / l.armature
-	}
-	if circulating(asked) <= asked {
+	if !l.plugs(asked) {
 		return e, p, false
 	}
-	f := l.root(func(f float64) float64 { return asked - circulating(f) }, 0, asked)
-	p = l.with(f, max(0, field*f-diode))
-	armature := circulating(f)
+	drop := l.plugDrop(asked)
+	f := l.root(func(f float64) float64 { return drop - l.turning(f) }, 0, asked)
+	armature := asked
 	if f == 0 { // what is left of the field is too much already
-		armature = max(asked, contact*armature)
+		armature = max(asked, contact*l.circulating(0))
 	}
 	e.ArmatureCurrent, e.Uncontrolled = armature, armature > 1.01*asked
-	rest := -m.perSpeed(f, l.magnetT)*l.speed - l.armature*armature - m.drop(armature) - diode
-	p.loss.conductionFreewheel += max(0, rest) * armature // in the closing contacts
-	// The diode takes what the field does not, and what it offers the field beyond the field's drop.
-	p.loss.conductionFreewheel += diode*(armature-f) + max(0, diode*f-field*f*f)
+	across := l.across(f, armature)
+	u := (l.R-l.armature)*f - across
+	held := max(u, -l.devices.path(f)) // no less than the freewheel path takes
+	p = l.with(f, held)
+	p.loss.conductionFreewheel += across*(armature-f) + (held-u)*f
 	return e, p, true
+}
+
+// turning is the voltage that a motor turning against its field induces at field current f.
+func (l *loop) turning(f float64) float64 { return -l.m.motor.perSpeed(f, l.magnetT) * l.speed }
+
+// plugDrop is what the armature and the plug diode across it drop.
+func (l *loop) plugDrop(armature float64) float64 {
+	return l.armature*armature + l.m.motor.drop(armature) + l.m.stage.diodeDrop*tanh(2*armature)
+}
+
+// plugs says that the plug diode of a series-wound motor conducts at field current f.
+func (l *loop) plugs(f float64) bool {
+	return l.m.motor.series && l.speed < 0 && f >= 0 && l.turning(f) > l.plugDrop(f)
+}
+
+// circulating is the armature current that field current f drives through the plug diode.
+func (l *loop) circulating(f float64) float64 {
+	turning := l.turning(f)
+	return l.root(func(i float64) float64 { return turning - l.plugDrop(i) }, f, turning/l.armature)
+}
+
+// across is the voltage on the plug diode, and on reversing contacts that have not quite closed.
+func (l *loop) across(f, armature float64) float64 {
+	return l.turning(f) - l.armature*armature - l.m.motor.drop(armature)
 }
 
 // electric is a point as seen from outside the frame of the demand.
@@ -405,6 +429,7 @@ func (l *loop) electric(e Electric, p point, along float64) Electric {
 	e.BatteryCurrent, e.Link = p.battery, p.battery
 	e.Voltage = p.V
 	e.MotorVoltage = along * p.u
+	e.Unbalanced = along * p.rest
 	if p.i != 0 {
 		e.Duty = math.Abs(p.joined)
 	}

@@ -178,13 +178,22 @@ func (r *Run) load(p *Point, w, boat float64) {
 func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	m := l.m
 	e := l.solve(c, w)
-	along := 1.0
-	if e.MotorCurrent < 0 || e.MotorCurrent == 0 && c.Demand < 0 {
-		along = -1
+	along := math.Copysign(1, w) // asked for nothing, the stage faces what the motor induces
+	switch {
+	case e.MotorCurrent != 0:
+		along = math.Copysign(1, e.MotorCurrent)
+	case e.Asked > 0:
+		along = math.Copysign(1, c.Demand)
 	}
 	l.speed, l.along = along*w, along
 	i := along * motor
-	u := l.need(i) + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
+	need, armature, across := l.need(i), i, 0.0
+	if l.plugs(i) { // the diode takes over what the armature drives beyond the field's current
+		armature += contact(c.Demand) * (l.circulating(i) - i)
+		across = l.across(i, armature)
+		need = (l.R-l.armature)*i - across
+	}
+	u := need + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
 	least := m.stage.output(0, i, l.source.E, l.devices)
 	if m.stage.braking {
 		least = -l.offered(1, -i)
@@ -192,8 +201,12 @@ func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	if most := l.offered(l.duty, i); u >= most || u <= least { // all that the link offers
 		u, l.rule = min(most, max(least, u)), otherwise
 	}
-	e.ArmatureCurrent = 0
 	p := l.with(i, u)
+	p.rest = u - need
+	if e.ArmatureCurrent = 0; armature > i {
+		l.rule, e.ArmatureCurrent = otherwise, armature
+		p.loss.conductionFreewheel += across * (armature - i)
+	}
 	e = l.electric(e, p, along)
 	e.Link, e.BatteryCurrent = p.battery, path
 	return e
@@ -395,9 +408,7 @@ func (r *Run) transients(p *Point, y, dy []float64) {
 	if !r.Connected {
 		return
 	}
-	lp := p.DriveLoop
-	lp.speed = p.Measured.Speed // what the motor needs is odd in speed and current together: no frame is wanted here
-	dy[l.motorCurrent] = (p.MotorVoltage - lp.need(y[l.motorCurrent])) / (r.motor.inductance + r.motorL)
+	dy[l.motorCurrent] = p.Unbalanced / (r.motor.inductance + r.motorL)
 	open := p.OpenVoltage - y[l.pair] - y[l.pair+1] - p.BatteryR*p.BankCurrent
 	dy[l.path] = (open - p.PathR*y[l.path] - p.Voltage) / max(r.pathL, leastPathL)
 	dy[l.link] = r.capacitor(p) / r.stage.capacitance

@@ -25,17 +25,17 @@ const (
 
 // What the right-hand side takes from the operating point.
 const (
-	ofMotor        = iota // A
-	ofArmature            // A
-	ofBattery             // A
-	ofVoltage             // V
-	ofTorque              // N·m
-	ofSwitch              // W in the switch
-	ofFreewheel           // W
-	ofCapacitor           // W
-	ofRipple              // A², mean square of the ripple in the motor loop
-	ofMotorVoltage        // V, for the electrical states
-	ofLink                // A that bridge and losses take from the link, for the electrical states
+	ofMotor      = iota // A
+	ofArmature          // A
+	ofBattery           // A
+	ofVoltage           // V
+	ofTorque            // N·m
+	ofSwitch            // W in the switch
+	ofFreewheel         // W
+	ofCapacitor         // W
+	ofRipple            // A², mean square of the ripple in the motor loop
+	ofUnbalanced        // V, for the electrical states
+	ofLink              // A that bridge and losses take from the link, for the electrical states
 	outputs
 )
 
@@ -72,7 +72,7 @@ func (r *Run) sensitivity(p *Point, y []float64, s *sensitivity) {
 
 // againstBoth says that the bridge works both ways round in turn: its equations then have no simple form.
 func (l *loop) againstBoth() bool {
-	against := l.devices.against(l.point.u, l.point.i)
+	against := l.m.stage.against(l.point.u, l.point.i, l.devices)
 	return against > 0 && against < 1
 }
 
@@ -118,7 +118,7 @@ type bridgeSlopes struct {
 func (l *loop) bridgeSlopes() (q bridgeSlopes) {
 	const small = 1e-7
 	p := &l.point
-	q.way = 1 - 2*l.devices.against(p.u, p.i)
+	q.way = 1 - 2*l.m.stage.against(p.u, p.i, l.devices)
 	x := working{q.way * p.joined, q.way * p.i, p.V, l.devices}
 	q.D = x.D
 	base := l.drawn(&x)
@@ -304,7 +304,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 		dD := known - outV*dV/outD
 		l.spread(&q, s, by, di, dV, dD)
 		s[ofVoltage][by] = dV
-		s[ofMotorVoltage][by] = l.along * du
+		s[ofUnbalanced][by] = l.along * stiff * (l.along*target[by] - di)
 		s[ofLink][by] = drawD*dD + draw + drawV*dV
 	}
 	return true
@@ -393,6 +393,6 @@ func (e *Electric) outputs() [outputs]float64 {
 		ofMotor: e.MotorCurrent, ofArmature: e.ArmatureCurrent, ofBattery: e.BatteryCurrent, ofVoltage: e.Voltage, ofTorque: e.Torque,
 		ofSwitch: e.Losses.conductionSwitch + e.Losses.switching, ofFreewheel: e.Losses.conductionFreewheel,
 		ofCapacitor: e.Losses.rippleCapacitor, ofRipple: e.Losses.rippleMotor,
-		ofMotorVoltage: e.MotorVoltage, ofLink: e.Link,
+		ofUnbalanced: e.Unbalanced, ofLink: e.Link,
 	}
 }

@@ -81,7 +81,7 @@ func (d devices) pathSlope(i float64) float64 { return d.freewheelR + 2*d.freewh
 // time for which the motor is joined to the link, negative where that is the other way round, and what it loses.
 // Between the drop of the freewheel path and that of the switches it works both ways round in turn.
 func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, l losses) {
-	against := d.against(u, i)
+	against := s.against(u, i, d)
 	if against < 1 {
 		joined = s.duty(u, i, V, d)
 		l = s.losses(joined, i, V, inductance, d)
@@ -94,12 +94,13 @@ func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, 
 	return joined, l
 }
 
-// against is the share of the time for which the bridge works against the current's direction: 1 while it brakes.
-func (d devices) against(u, i float64) float64 {
+// against is the share of the time for which the bridge works against the current's direction: 1 while it brakes. A stage
+// without a braking quadrant never does: it goes no lower than the freewheel path's drop.
+func (s *stage) against(u, i float64, d devices) float64 {
 	freewheel, on := d.path(math.Abs(i)), d.switchR*math.Abs(i)
 	least, most := min(freewheel, on), max(freewheel, on)
 	switch {
-	case i < 0 || -u <= least:
+	case !s.braking || i < 0 || -u <= least:
 		return 0
 	case -u >= most:
 		return 1

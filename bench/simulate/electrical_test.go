@@ -39,3 +39,28 @@ func TestInrushLosesAsMuchAsTheCapacitorStores(t *testing.T) {
 		assert.Less(t, heated, share*stored, "%s: the capacitor has its share of the resistance and no more", name)
 	}
 }
+
+// TestAReversalCostsLittleMore: following the currents through a reversal, plugging included, takes at most twice the
+// steps of the algebra. (A frame that turned over with the sign of no demand at all once took fifteen times as many.)
+func TestAReversalCostsLittleMore(t *testing.T) {
+	for _, name := range boats {
+		resolved, algebraic := electrical(t, name, func(tr *trial.Trial) {
+			tr.Steps = []trial.Step{{At: 1, To: 0.6}, {At: 10, To: -0.6, Over: 0.3}, {At: 20, To: 0}}
+			tr.Duration = 30
+		})
+		tried := func(r *record.Run) int { return r.Statistics.Steps + r.Statistics.Rejected }
+		t.Logf("%s: %d steps tried, %d without", name, tried(resolved), tried(algebraic))
+		assert.Less(t, tried(resolved), 2*tried(algebraic), name)
+		// The armature of a series-wound motor carries the plug current in both.
+		for _, at := range []float64{10.5, 11.2, 11.7, 12.5, 15} {
+			for _, w := range []struct {
+				trace string
+				band  float64
+			}{{record.MotorCurrent, 1}, {record.BatteryCurrent, 0.5}, {record.MotorSpeed, 0.5}} {
+				a, _ := algebraic.Trace(w.trace)
+				b, _ := resolved.Trace(w.trace)
+				assert.InDelta(t, algebraic.At(a, at), resolved.At(b, at), w.band, "%s: %s at %g s", name, w.trace, at)
+			}
+		}
+	}
+}

@@ -137,9 +137,6 @@ func TestTransientsAndAlgebraAgree(t *testing.T) {
 		{"reversal", []trial.Step{{At: 0.5, To: 1}, {At: 8, To: -1, Over: 0.5}}, 16},
 	} {
 		for _, name := range boats {
-			if name == "bracken" && c.name == "reversal" {
-				continue // a known fault: plugging of a series-wound motor is not resolved in time
-			}
 			t.Run(name+"/"+c.name, func(t *testing.T) {
 				resolved, algebraic := electrical(t, name, func(tr *trial.Trial) { tr.Steps, tr.Duration = c.steps, c.end })
 				for _, p := range algebraic.Parts {

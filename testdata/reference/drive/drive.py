@@ -256,7 +256,7 @@ class Drive:
         along = 1 if demand >= 0 else -1
         asked = min(demand * lim["motor_current"], high) if demand >= 0 else min(-demand * lim["astern_current"], low)
         self.v = along * w
-        e = self.operate(asked, y[self.index["demand"]])
+        e = self.operate(asked, demand)
         p.update(e)
         p["motor current"], p["armature"] = along * e["i"], along * e["armature"]
         p["torque"] = p["armature"] * self.k(e["i"])
@@ -281,9 +281,9 @@ class Drive:
         return self.Rf * i + self.Vf * math.tanh(2 * i)
 
     def chopper(self, i, u, D, V):
-        """Motor voltage that duty D makes, and the losses, with the bridge turned towards u."""
+        """Motor voltage that duty D makes, and the losses, with the bridge turned towards u if it can be."""
         st = self.b["stage"]
-        j = i if u >= 0 else -i
+        j = i * self.turned(u)
         esr = st["capacitor_esr"]
         f, L = st["switching_frequency"], self.b["motor"]["inductance"]
         # The current is a triangle about its mean: its mean square is i^2 + ripple^2/12 in whatever conducts.
@@ -306,10 +306,14 @@ class Drive:
             "extra": switching + rippled + self.housekeeping + self.coil,
         }  # fmt: skip
 
+    def turned(self, u):
+        """Only a stage with a braking quadrant puts its voltage against the current; another just lets it freewheel."""
+        return -1 if u < 0 and self.b["stage"]["braking"] else 1
+
     def residual(self, i, u, D, ib):
         V = self.E - self.Rs * ib
         c = self.chopper(i, u, D, V)
-        return abs(u) - c["out"], ib - (D * c["j"] + c["extra"] / V)
+        return self.turned(u) * u - c["out"], ib - (D * c["j"] + c["extra"] / V)
 
     def solve(self, key, f, start):
         x, info, ok, message = fsolve(f, self.guess.get(key, start), full_output=True, xtol=1e-12)
@@ -323,14 +327,14 @@ class Drive:
     def at(self, i, u=None):
         """Duty and battery current for a motor current."""
         u = self.need(i) if u is None else u
-        sign = 1 if u >= 0 else -1
+        sign = self.turned(u)
         D, ib = self.solve(("at", sign), lambda x: self.residual(i, u, x[0], x[1]), [min(1, abs(u) / self.E), abs(u) * i / self.E * sign])
         return D, ib, u
 
     def operate(self, asked, demand):
         lim, st = self.s["limits"], self.b["stage"]
         e = {"limited": "", "armature": None}
-        if self.series and self.v < 0 and asked > 0 and (plugged := self.plug(asked)):
+        if self.series and self.v < 0 and asked > 0 and (plugged := self.plug(asked, min(1, abs(demand) / 0.01))):
             return plugged
         i = asked
         D, ib, u = self.at(i)
@@ -365,23 +369,28 @@ class Drive:
         e.update(c, i=i, armature=i, D=D if i else 0.0, V=V, ib=ib)
         return e
 
-    def plug(self, asked):
+    def plug(self, asked, closed):
         """A series motor turning against its reversed field: its armature drives its own current through the plug diode."""
-        diode = self.Vf if not self.synchronous else self.b["stage"]["freewheel_drop"]
+        diode, brush = self.b["stage"]["freewheel_drop"], self.b["motor"]["brush_drop"]
         field = self.Rm - self.Ra
-        circulating = lambda f: (-self.k(f) * self.v - self.b["motor"]["brush_drop"] - diode) / self.Ra
-        if circulating(asked) <= asked:
+        induced = lambda f: -self.k(f) * self.v
+        in_armature = lambda i: self.Ra * i + brush * math.tanh(i)
+        round_ = lambda i: in_armature(i) + diode * math.tanh(2 * i)  # the loop of armature and diode
+        if induced(asked) <= round_(asked):
             return None
-        if circulating(0) >= asked:
-            f = 0.0
-        else:
-            f = brentq(lambda f: circulating(f) - asked, 0, asked, xtol=1e-12)
-        u = max(0, field * f - diode)
+        ia, f = asked, 0.0
+        if induced(0) < round_(asked):
+            f = brentq(lambda f: induced(f) - round_(asked), 0, asked, xtol=1e-12)
+        else:  # without any field there is too much already; the reversing contactor closes with the demand
+            ia = max(asked, closed * brentq(lambda i: induced(0) - round_(i), 0, induced(0) / self.Ra + 1, xtol=1e-12))
+        on_diode = induced(f) - in_armature(ia)
+        wanted = field * f - on_diode  # the armature's voltage drives the field as well
+        u = max(wanted, -self.path(f))
         D, ib, _ = self.at(f, u)
         V = self.E - self.Rs * ib
         c = self.chopper(f, u, D, V)
-        c["free"] += diode * (asked - f) + max(0, diode * f - field * f * f)
-        return dict(c, i=f, armature=asked, D=D, V=V, ib=ib, limited="", over=-1.0)
+        c["free"] += on_diode * (ia - f) + (u - wanted) * f
+        return dict(c, i=f, armature=ia, D=D, V=V, ib=ib, limited="", over=-1.0)
 
     # ---- the differential part
 

@@ -56,7 +56,7 @@ type Battery struct {
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
 	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
-	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature"`
+	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature: what charges it nevertheless is judged as a part"`
 	CellLowest         quantity.Value `key:"cell_lowest" unit:"V" above:"0 V" optional:"yes" example:"2.5 V, data sheet" doc:"lowest cell voltage the maker allows under load"`
 	CellHighest        quantity.Value `key:"cell_highest" unit:"V" above:"0 V" optional:"yes" example:"3.65 V, data sheet" doc:"highest cell voltage the maker allows"`
 	Management         *Management    `key:"management"`
@@ -244,7 +244,7 @@ type Propeller struct {
 	Power       quantity.Value `key:"measured_power" unit:"W" above:"0 W" optional:"yes" example:"2.4 kW ± 10 %, measured" doc:"measured point: power at the propeller" find:"motor volts × motor amperes × efficiency there"`
 	BoatSpeed   quantity.Value `key:"measured_boat_speed" unit:"m/s" optional:"yes" example:"2.6 m/s, measured" doc:"measured point: boat speed"`
 	OpenWater   datafile.Table `key:"open_water" unit:"1|1|1" optional:"yes" doc:"open-water table: advance ratio J, KT, KQ"`
-	AsternShare quantity.Value `key:"astern_share" unit:"1" default:"70 %" above:"0 %" max:"100 %" example:"70 %, estimated" doc:"thrust astern over thrust ahead at the same speed, boat at rest"`
+	AsternShare quantity.Value `key:"astern_share" unit:"1" min:"10 %" max:"100 %" optional:"yes" doc:"thrust astern over thrust ahead at the same propeller speed, boat at rest; left out: as the four-quadrant tests have it" find:"pull on a spring balance at the quay, ahead and astern"`
 }
 
 // Hull resists and carries.

@@ -407,7 +407,17 @@ func resist(h *boat.Hull) (hydro.Resistance, error) {
 	}.Curve()
 }
 
+// screw is the boat's propeller, astern as measured where the file says so.
 func screw(b *boat.Boat, hull hydro.Hull, density float64) (hydro.Propeller, error) {
+	s, err := described(b, hull, density)
+	if share := b.Propeller.AsternShare; err == nil && share.Given {
+		return s.WithAstern(share.SI)
+	}
+	return s, err
+}
+
+// described is the propeller as its kind in the file describes it.
+func described(b *boat.Boat, hull hydro.Hull, density float64) (*hydro.Screw, error) {
 	p := &b.Propeller
 	pitch := 0.0
 	if p.Pitch.Given {

@@ -29,6 +29,9 @@ const (
 	Floor
 )
 
+// noCharging is the time in which a current that counts as none would fill the bank, s (common practice, no source).
+const noCharging = 100 * 3600
+
 func (m *Model) listParts() {
 	b, n := m.boat, &m.nodes
 	node := func(i int) func(*Point, []float64) float64 {
@@ -103,6 +106,19 @@ func (m *Model) listParts() {
 		m.Parts = append(m.Parts, Part{
 			Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: Band, Current: "battery", Start: open, Value: cell,
 			Consequence: "cells are overcharged",
+		})
+	}
+	if b.Battery.ChargeLowest.Given && (m.stage.braking || b.Charging != nil) {
+		at, lowest := m.layout.nodes+n.battery, b.Battery.ChargeLowest.SI
+		m.Parts = append(m.Parts, Part{
+			Name: "charging in the cold", Unit: "A", Limit: b.Battery.Capacity.SI / noCharging, Measure: Ceiling, Current: "battery",
+			Consequence: "lithium plates out: cells are damaged for ever and may short later",
+			Value: func(p *Point, y []float64) float64 {
+				if y[at] >= lowest {
+					return 0
+				}
+				return max(0, -p.BankCurrent)
+			},
 		})
 	}
 	m.Parts = append(m.Parts,

@@ -135,3 +135,19 @@ var braking = Rule{
 		}}
 	},
 }
+
+var coldCharging = Rule{
+	Name:   "cold-charging",
+	Title:  "it is known how cold a lithium battery may be charged",
+	Source: "makers of lithium cells forbid charging below freezing (common practice, no source)",
+	Check: func(b *boat.Boat, s settings.Set) []Finding {
+		lithium := b.Battery.Chemistry == "LFP" || b.Battery.Chemistry == "NMC"
+		if !lithium || b.Battery.ChargeLowest.Given || s.Limits.BrakingCurrent == 0 && b.Charging == nil {
+			return nil
+		}
+		return []Finding{{
+			Level: Close,
+			Text:  "lithium cells must not be charged below freezing, by braking neither; the boat file does not say from which temperature on, so no trial judges it: give battery.charge_lowest_temperature",
+		}}
+	},
+}

@@ -33,7 +33,7 @@ type Change struct {
 func Rules() []Rule {
 	return []Rule{
 		fuseAgainstCable, fuseBreaking, voltageRatings, fuseAgainstLimit, motorCable, stageCurrent, managementLimit,
-		braking, deratingOrder, lowVoltageOrder, highVoltageOrder, contactorCarries, precharge, steadyDerating, reversal, stallTimer, neutralStart,
+		braking, coldCharging, deratingOrder, lowVoltageOrder, highVoltageOrder, contactorCarries, precharge, steadyDerating, reversal, stallTimer, neutralStart,
 	}
 }
 

@@ -184,6 +184,7 @@ var choices = []struct {
 	{"neutral-start", func(_ *boat.Boat, s *settings.Set) { s.Throttle.NeutralStart = false }, verdict.Close, `the neutral start interlock is off`, "throttle.neutral_start"},
 	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage = settings.HighVoltage{} }, verdict.Close, `braking is on without high-voltage derating`, "high_voltage.end"},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
+	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowest = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
 	{"stage-current", func(_ *boat.Boat, s *settings.Set) { s.Boost.Current = 100 }, verdict.Close, `boost, 100 A of motor current, is not above the motor current limit, 140 A: it does nothing`, ""},
 }
 
@@ -225,6 +226,8 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b.Fuse.Rating, s.Limits.MotorCurrent = exactly(1e4), 2000
 	assert.Empty(t, check(t, "fuse-against-cable", b, s))
 	assert.Empty(t, check(t, "motor-cable", b, s))
+	b.Battery.ChargeLowest = quantity.Value{}
+	assert.Empty(t, check(t, "cold-charging", b, s), "nothing charges it")
 	b.Battery.OCV = nil
 	s.LowVoltage.Start = 16*3.3 - 0.1
 	assert.Empty(t, check(t, "low-voltage-order", b, s), "without a table an LFP cell rests at 3.3 V")

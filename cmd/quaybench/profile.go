@@ -25,7 +25,7 @@ func openBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	book, err := profiles.Open(dir, profiles.Options{Rows: bench.ProfileRows})
+	book, err := profiles.Open(dir, profiles.Options{Rows: profileRows})
 	return book, fromBook(err)
 }
 
@@ -114,7 +114,7 @@ func profileSave(sys *system) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				o.Verdicts, o.Tried = tried.ProfileVerdicts(), &texts
+				o.Verdicts, o.Tried = profileVerdicts(tried), &texts
 			}
 			if m, err := os.ReadFile(filepath.Join(book.Dir(), args[0], registerMap)); err == nil {
 				o.Evidence = append(o.Evidence, profiles.File{Role: profiles.RoleMap, Name: registerMap, Content: m})
@@ -664,7 +664,7 @@ func profileImport(sys *system) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			book, err := profiles.Create(dir, profiles.Options{Rows: bench.ProfileRows})
+			book, err := profiles.Create(dir, profiles.Options{Rows: profileRows})
 			if err != nil {
 				return fromBook(err)
 			}

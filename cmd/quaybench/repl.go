@@ -95,7 +95,7 @@ func scriptHost(cmd *cobra.Command, sys *system) bench.ScriptHost {
 			if err != nil {
 				return "", err
 			}
-			v, err := book.Save(ctx, boat, profiles.SaveOptions{Reason: why, Author: who, Tool: bench.Version, Verdicts: tried.ProfileVerdicts(), Tried: &texts})
+			v, err := book.Save(ctx, boat, profiles.SaveOptions{Reason: why, Author: who, Tool: bench.Version, Verdicts: profileVerdicts(tried), Tried: &texts})
 			if err != nil {
 				return "", err
 			}

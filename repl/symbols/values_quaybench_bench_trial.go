@@ -15,6 +15,7 @@ func quaybenchBenchTrialValues() map[string]reflect.Value {
 		"Devices": reflect.ValueOf(&trial.Devices).Elem(),
 		"Names":   reflect.ValueOf(trial.Names),
 		"Text":    reflect.ValueOf(trial.Text),
+		"Write":   reflect.ValueOf(trial.Write),
 
 		// type definitions
 		"Start": reflect.ValueOf((*trial.Start)(nil)),

@@ -1,18 +1,19 @@
-package bench
+package main
 
 import (
 	"math"
 
+	"quaybench/bench"
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/profiles"
 )
 
-// ProfileRows reads a settings text into the rows that the book compares: every parameter of the table in its order, with
+// profileRows reads a settings text into the rows that the book compares: every parameter of the table in its order, with
 // its unit, defaults included. It refuses a text that is no settings file.
-func ProfileRows(text []byte) ([]profiles.Row, error) {
-	s, _, err := settings.Read(SettingsFile, text)
+func profileRows(text []byte) ([]profiles.Row, error) {
+	s, _, err := settings.Read(bench.SettingsFile, text)
 	if err != nil {
 		return nil, err
 	}
@@ -31,11 +32,11 @@ func ProfileRows(text []byte) ([]profiles.Row, error) {
 	return rows, nil
 }
 
-// ProfileVerdicts are the verdicts of one side in the short form that the book keeps: the static rules first, then the trials.
-func (t *Tried) ProfileVerdicts() []profiles.Verdict {
+// profileVerdicts are the verdicts of one side in the short form that the book keeps: the static rules first, then the trials.
+func profileVerdicts(t *bench.Tried) []profiles.Verdict {
 	side := t.Side()
 	var out []profiles.Verdict
-	rules := profiles.Verdict{Trial: "rules", Result: profiles.Clear, Tool: Version}
+	rules := profiles.Verdict{Trial: "rules", Result: profiles.Clear, Tool: bench.Version}
 	for _, f := range side.Findings {
 		if r := profiles.Result(f.Level.String()); f.Level.String() != "clear" && (rules.Result == profiles.Clear || r == profiles.Over) {
 			rules.Result, rules.First = r, f.Rule
@@ -44,7 +45,7 @@ func (t *Tried) ProfileVerdicts() []profiles.Verdict {
 	out = append(out, rules)
 	for i := range side.Trials {
 		k := &side.Trials[i]
-		v := profiles.Verdict{Trial: k.Name, Result: profiles.Result(k.Level.String()), Tool: Version}
+		v := profiles.Verdict{Trial: k.Name, Result: profiles.Result(k.Level.String()), Tool: bench.Version}
 		for _, p := range k.Parts {
 			if used := p.Used; !math.IsInf(used, 0) && (v.Used == nil || used > *v.Used) {
 				v.Part, v.Used = p.Name, &used

@@ -162,8 +162,8 @@ func (l *Law) Shape(lever float64) float64 {
 	return math.Copysign(math.Pow((min(a, 1)-t.Deadband)/(1-t.Deadband), t.Curve), lever)
 }
 
-// target is what the ramp runs to: nothing while an interlock or a latch holds.
-func (l *Law) target(lever float64, m Mode) float64 {
+// Target is what the ramp runs to: nothing while an interlock or a latch holds.
+func (l *Law) Target(lever float64, m Mode) float64 {
 	if !m.Released || m.Stalled || m.CutOff {
 		return 0
 	}
@@ -172,8 +172,13 @@ func (l *Law) target(lever float64, m Mode) float64 {
 
 // Derivatives writes dx/dt.
 func (l *Law) Derivatives(in Measured, x []float64, m Mode, dx []float64) {
+	l.DerivativesTo(l.Target(in.Lever, m), &in, x, m, dx)
+}
+
+// DerivativesTo is Derivatives for a Target that is known already.
+func (l *Law) DerivativesTo(target float64, in *Measured, x []float64, m Mode, dx []float64) {
 	s := &l.Settings
-	wish, down, up := l.ramp(in.Lever, x[Demand], m)
+	wish, down, up := l.ramp(target, x[Demand])
 	dx[Demand] = max(-down, min(up, wish))
 	dx[Voltage] = (in.Voltage - x[Voltage]) / s.LowVoltage.FilterTime
 	dx[StageSensor] = (in.StageTemperature - x[StageSensor]) / s.Derating.FilterTime
@@ -184,9 +189,8 @@ func (l *Law) Derivatives(in Measured, x []float64, m Mode, dx []float64) {
 }
 
 // ramp is how fast the lever's filter would move the demand, and how fast the ramp lets it fall and rise, 1/s.
-func (l *Law) ramp(lever, demand float64, m Mode) (wish, down, up float64) {
+func (l *Law) ramp(target, demand float64) (wish, down, up float64) {
 	s := &l.Settings
-	target := l.target(lever, m)
 	down, up = 1/s.Ramp.Rise, 1/s.Ramp.Rise // away from neutral in either direction
 	switch {
 	case demand > 0:
@@ -198,8 +202,8 @@ func (l *Law) ramp(lever, demand float64, m Mode) (wish, down, up float64) {
 }
 
 // RampKinks pass zero where the demand begins or ceases to follow its ramp: there its rate has a kink.
-func (l *Law) RampKinks(in Measured, x []float64, m Mode) (falling, rising float64) {
-	wish, down, up := l.ramp(in.Lever, x[Demand], m)
+func (l *Law) RampKinks(target float64, x []float64) (falling, rising float64) {
+	wish, down, up := l.ramp(target, x[Demand])
 	return wish/down + 1, wish/up - 1
 }
 

@@ -61,7 +61,9 @@ func onSource(m motor, volts, duty, frequency, speed float64) Electric {
 		source: supply{E: volts, live: true}, duty: duty,
 	}
 	unlimited := control.Command{Demand: 1, Ahead: 1e6, Astern: 1e6, FullAhead: 1e6, FullAstern: 1e6, BatteryLimit: 1e9, ChargeLimit: 1e9, Duty: 1}
-	return l.solve(unlimited, speed)
+	var e Electric
+	l.solve(&unlimited, speed, &e)
+	return e
 }
 
 func TestChecksCopper(t *testing.T) {
@@ -339,7 +341,8 @@ func TestChecksChopperCircuit(t *testing.T) {
 			m: &Model{motor: m, stage: s}, R: winding, armature: winding, magnetT: copperReference,
 			devices: devices{switchR: row["ron"], freewheelR: row["ron"]}, source: supply{E: volts, R: source, live: true}, duty: row["duty"],
 		}
-		e := l.solve(control.Command{Demand: 1, Ahead: 1e6, Astern: 1e6, FullAhead: 1e6, FullAstern: 1e6, BatteryLimit: 1e9, Duty: 1}, row["emf"])
+		var e Electric
+		l.solve(&control.Command{Demand: 1, Ahead: 1e6, Astern: 1e6, FullAhead: 1e6, FullAstern: 1e6, BatteryLimit: 1e9, Duty: 1}, row["emf"], &e)
 		return e, math.Sqrt(e.Losses.rippleCapacitor / s.esr)
 	}
 	for i, row := range c.Cases {

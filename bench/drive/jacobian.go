@@ -7,67 +7,108 @@ import (
 	"quaybench/bench/control"
 )
 
-// Intermediates are what the derivatives read the states through; they lie behind the states. Each is a sum of states
-// and earlier ones.
-const (
-	zInner        = 0 // V of the bank behind its resistance
-	zScalar       = 1 // the scalars of the operating point up to byBraking
-	zOutput       = zScalar + byBraking + 1
-	zBank         = zOutput + outputs // A out of the cells
-	intermediates = zBank + 1
-)
+// intermediates are what the derivatives read the states through; they lie behind the states. Each is a sum of states
+// and earlier ones. A model has those it can need.
+type intermediates struct {
+	inner   int // V of the bank behind its resistance
+	scalars [byBraking + 1]int
+	outputs [outputs]int
+	bank    int // A out of the cells
+	count   int
+
+	used []int // scalars and states that the operating point can depend on
+}
+
+func (m *Model) arrangeIntermediates() {
+	z := &m.between
+	at := m.layout.size
+	take := func() int { at++; return at - 1 }
+	z.inner = take()
+	electrical := m.layout.link >= 0
+	for by := range scalars {
+		switch {
+		case by == byArmature && !m.motor.series, by == byMagnet && m.motor.series, by == byFreewheel && m.stage.diode, by == byCurrent && !electrical:
+			continue
+		}
+		z.used = append(z.used, by)
+		if by <= byBraking {
+			z.scalars[by] = take()
+		}
+	}
+	for of := range outputs {
+		switch {
+		case of == ofArmature && !m.motor.series: // the same current
+			z.outputs[of] = z.outputs[ofMotor]
+		case (of == ofUnbalanced || of == ofLink) && !electrical:
+		default:
+			z.outputs[of] = take()
+		}
+	}
+	z.bank = take()
+	z.count = at - m.layout.size
+}
 
 // JacobianIntermediates is the number of rows of the Jacobian beyond the states.
-func (m *Model) JacobianIntermediates() int { return intermediates }
+func (m *Model) JacobianIntermediates() int { return m.between.count }
 
 // JacobianPattern lists, row by row and rising, the states and intermediates that each derivative and each intermediate reads;
 // the diagonal is included. It is fixed for a model.
 func (m *Model) JacobianPattern() [][]int { return m.pattern }
 
-// assembly collects entries of the Jacobian: in their places, or, to learn the pattern, the places alone.
+// assembly adds up the entries of the Jacobian. It goes the same way whatever the state: once to learn where each entry
+// belongs, then along that list.
 type assembly struct {
-	size   int
-	place  []int16 // of (i, k) among the entries, at i·size + k
+	places []int16 // among the entries, in the order of add
+	at     int
 	values []float64
-	learn  [][]int
+	order  [][2]int // learned: row and column of each call of add
 }
 
 func (a *assembly) add(i, k int, v float64) {
-	if a.learn != nil {
-		a.learn[i] = append(a.learn[i], k)
+	if a.values == nil {
+		a.order = append(a.order, [2]int{i, k})
 		return
 	}
-	a.values[a.place[i*a.size+k]] += v
+	a.values[a.places[a.at]] += v
+	a.at++
 }
 
-// learnPattern finds the pattern by going through an assembly, which touches the same entries whatever the state.
+// learnPattern finds the pattern by going through an assembly.
 func (m *Model) learnPattern() {
-	size := m.layout.size + intermediates
-	r := m.NewRun(func(float64) float64 { return 0 })
-	a := assembly{size: size, learn: make([][]int, size)}
-	for i := range a.learn {
-		a.learn[i] = []int{i}
+	size := m.layout.size + m.between.count
+	m.pattern = make([][]int, size)
+	for i := range m.pattern {
+		m.pattern[i] = []int{i}
 	}
+	var a assembly
+	r := m.NewRun(func(float64) float64 { return 0 })
 	nan := math.NaN()
 	y := r.Begin(Start{Charge: 0.5, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
 	r.assemble(0, y, &a)
-	m.place = make([]int16, size*size)
-	at := 0
-	for i, row := range a.learn {
-		slices.Sort(row)
-		row = slices.Compact(row)
-		m.pattern = append(m.pattern, row)
-		for _, k := range row {
-			m.place[i*size+k] = int16(at)
-			at++
-		}
+	for _, e := range a.order {
+		m.pattern[e[0]] = append(m.pattern[e[0]], e[1])
+	}
+	start, at := make([]int, size), 0
+	for i := range m.pattern {
+		slices.Sort(m.pattern[i])
+		m.pattern[i] = slices.Compact(m.pattern[i])
+		start[i] = at
+		at += len(m.pattern[i])
+	}
+	for _, e := range a.order {
+		k, _ := slices.BinarySearch(m.pattern[e[0]], e[1])
+		m.places = append(m.places, int16(start[e[0]]+k))
 	}
 }
 
 // JacobianEntries writes the entries of the pattern, row by row: ∂(dy/dt)/∂(y, z) of the states, then ∂z/∂(y, z).
 func (r *Run) JacobianEntries(t float64, y, entries []float64) {
 	clear(entries)
-	r.assemble(t, y, &assembly{size: r.layout.size + intermediates, place: r.place, values: entries})
+	a := assembly{places: r.places, values: entries}
+	r.assemble(t, y, &a)
+	if a.at != len(a.places) {
+		panic("drive: the Jacobian was put together in another way than when its pattern was learned")
+	}
 }
 
 // LeverDerivative writes ∂(dy/dt)/∂t: of the lever alone, which moves in a straight line.
@@ -79,16 +120,12 @@ func (r *Run) LeverDerivative(t float64, y, dfdt []float64) {
 		return
 	}
 	p := r.Point(t, y)
+	step := math.Copysign(1e-7, rate)
 	var dx, moved [control.States]float64
 	x := r.ControlState(y)
-	in := p.Measured
-	r.Law.Derivatives(in, x, r.Mode, dx[:])
-	step := math.Copysign(1e-7, rate)
-	in.Lever += step
-	r.Law.Derivatives(in, x, r.Mode, moved[:])
-	for i := range dx {
-		dfdt[r.layout.control+i] = (moved[i] - dx[i]) / step * rate
-	}
+	r.Law.DerivativesTo(r.Target(p.Measured.Lever), &p.Measured, x, r.Mode, dx[:])
+	r.Law.DerivativesTo(r.Law.Target(p.Measured.Lever+step, r.Mode), &p.Measured, x, r.Mode, moved[:])
+	dfdt[r.layout.control+control.Demand] = (moved[control.Demand] - dx[control.Demand]) / step * rate
 }
 
 func (r *Run) assemble(t float64, y []float64, a *assembly) {
@@ -112,20 +149,14 @@ func (r *Run) assemble(t float64, y []float64, a *assembly) {
 	}
 }
 
-// z is the row and column of an intermediate.
-func (m *Model) z(i int) int { return m.layout.size + i }
-
-// copperSlope is the change of copper's resistance factor per kelvin.
-var copperSlope = copper(copperReference+1) - copper(copperReference)
-
 // assembleScalars states how the scalars of the operating point follow from the states.
 func (r *Run) assembleScalars(p *Point, y, T []float64, a *assembly) {
 	l, b, n := &r.layout, &r.battery, &r.nodes
-	scalar := func(by int) int { return r.z(zScalar + by) }
+	scalar := &r.between.scalars
 	battery := l.nodes + n.battery
 
 	slope := b.openCircuitSlope(b.level(y[l.charge], y[l.lag:]))
-	inner := r.z(zInner)
+	inner := r.between.inner
 	a.add(inner, l.charge, slope)
 	for k, w := range b.wells {
 		a.add(inner, l.lag+k, -w.share*slope)
@@ -134,28 +165,32 @@ func (r *Run) assembleScalars(p *Point, y, T []float64, a *assembly) {
 	a.add(inner, l.pair+1, -1)
 
 	cold := slopeOver(b.ohmic, T[n.battery], p.BatteryR)
-	a.add(scalar(bySource), inner, 1+p.BatteryR*r.chargingSlope(p, y))
-	a.add(scalar(bySource), battery, cold*p.Charging)
-	a.add(scalar(byOhms), battery, cold)
+	a.add(scalar[bySource], inner, 1+p.BatteryR*r.chargingSlope(p, y))
+	a.add(scalar[bySource], battery, cold*p.Charging)
+	a.add(scalar[byOhms], battery, cold)
 
 	winding := r.motor.resistance * copperSlope
-	a.add(scalar(byLoop), l.nodes+n.winding, winding)
-	a.add(scalar(byArmature), l.nodes+n.winding, winding*(1-r.motor.fieldShare))
+	a.add(scalar[byLoop], l.nodes+n.winding, winding)
+	if r.motor.series {
+		a.add(scalar[byArmature], l.nodes+n.winding, winding*(1-r.motor.fieldShare))
+	}
 	for i := range r.conductors {
 		c := &r.conductors[i]
 		switch {
 		case !c.copper:
 		case c.motor:
-			a.add(scalar(byLoop), l.nodes+c.node, c.r*copperSlope)
+			a.add(scalar[byLoop], l.nodes+c.node, c.r*copperSlope)
 		default:
-			a.add(scalar(byOhms), l.nodes+c.node, c.r*copperSlope)
+			a.add(scalar[byOhms], l.nodes+c.node, c.r*copperSlope)
 		}
 	}
-	if r.motor.brushless {
-		a.add(scalar(byMagnet), l.nodes+n.winding, 0.5)
-		a.add(scalar(byMagnet), l.nodes+n.housing, 0.5)
-	} else {
-		a.add(scalar(byMagnet), l.nodes+n.housing, 1)
+	switch {
+	case r.motor.series:
+	case r.motor.brushless:
+		a.add(scalar[byMagnet], l.nodes+n.winding, 0.5)
+		a.add(scalar[byMagnet], l.nodes+n.housing, 0.5)
+	default:
+		a.add(scalar[byMagnet], l.nodes+n.housing, 1)
 	}
 
 	const warmer = 1e-3 // K
@@ -167,9 +202,12 @@ func (r *Run) assembleScalars(p *Point, y, T []float64, a *assembly) {
 		{bySwitch, l.switching, len(r.stage.foster[0]), (hot.switchR - now.switchR) / warmer},
 		{byFreewheel, l.freewheel, len(r.stage.foster[1]), (hot.freewheelR - now.freewheelR) / warmer},
 	} {
-		a.add(scalar(d.by), l.nodes+n.sink, d.slope)
+		if d.by == byFreewheel && r.stage.diode {
+			continue
+		}
+		a.add(scalar[d.by], l.nodes+n.sink, d.slope)
 		for k := range d.stages {
-			a.add(scalar(d.by), d.first+k, d.slope)
+			a.add(scalar[d.by], d.first+k, d.slope)
 		}
 	}
 
@@ -194,48 +232,54 @@ func (r *Run) assembleScalars(p *Point, y, T []float64, a *assembly) {
 			driving = (d.Driving - p.Command.Deratings.Driving) / s.step
 			braking = (d.Braking - p.Command.Deratings.Braking) / s.step
 		}
-		a.add(scalar(byDriving), l.control+s.state, driving)
-		a.add(scalar(byBraking), l.control+s.state, braking)
+		a.add(scalar[byDriving], l.control+s.state, driving)
+		a.add(scalar[byBraking], l.control+s.state, braking)
 	}
 }
 
 // assembleOutputs states how the outputs of the operating point follow from its scalars.
 func (r *Run) assembleOutputs(a *assembly) {
 	l := &r.layout
-	for of := range outputs {
-		row := r.z(zOutput + of)
-		s := &r.slopes[of]
-		for by := range byBraking + 1 {
-			column := r.z(zScalar + by)
-			if by == bySource && l.link >= 0 && r.Connected {
-				column = l.link
-			}
-			a.add(row, column, s[by])
+	behind := 0.0 // the link's capacitor is the source
+	if l.link >= 0 && r.Connected {
+		behind = 1
+	}
+	for of, row := range r.between.outputs {
+		if row == 0 || of == ofArmature && !r.motor.series {
+			continue
 		}
-		a.add(row, l.speed, s[bySpeed])
-		a.add(row, l.control+control.Demand, s[byDemand])
-		if l.link >= 0 {
-			a.add(row, r.z(zScalar+bySource), 0)
-			a.add(row, l.link, 0)
-			a.add(row, l.motorCurrent, s[byCurrent])
-			path := 0.0
-			if r.Connected {
-				path = r.stage.esr * s[bySource]
-				if of == ofBattery {
-					path = 1
-				}
+		s := &r.slopes[of]
+		for _, by := range r.between.used {
+			switch by {
+			case bySource:
+				a.add(row, r.between.scalars[by], (1-behind)*s[by])
+			case bySpeed:
+				a.add(row, l.speed, s[by])
+			case byDemand:
+				a.add(row, l.control+control.Demand, s[by])
+			case byCurrent:
+				a.add(row, l.motorCurrent, s[by])
+			default:
+				a.add(row, r.between.scalars[by], s[by])
 			}
-			a.add(row, l.path, path)
+		}
+		if l.link >= 0 {
+			path := r.stage.esr * s[bySource]
+			if of == ofBattery {
+				path = 1
+			}
+			a.add(row, l.link, behind*s[bySource])
+			a.add(row, l.path, behind*path)
 		}
 	}
-	bank := r.z(zBank)
-	a.add(bank, r.z(zOutput+ofBattery), 1)
+	bank := r.between.bank
+	a.add(bank, r.between.outputs[ofBattery], 1)
 }
 
 // assembleBattery is charge, wells, polarisation and the account of energy out of the battery.
 func (r *Run) assembleBattery(p *Point, y []float64, a *assembly) {
 	l, b := &r.layout, &r.battery
-	bank, inner := r.z(zBank), r.z(zInner)
+	bank, inner := r.between.bank, r.between.inner
 	charging := r.chargingSlope(p, y)
 	a.add(bank, inner, -charging)
 	a.add(l.charge, bank, -1/b.capacity)
@@ -270,18 +314,19 @@ func (r *Run) assembleControl(p *Point, y []float64, a *assembly) {
 	at := r.layout.control
 	var dx, own, seen [control.States]float64
 	x := y[at : at+control.States]
-	r.Law.Derivatives(p.Measured, x, r.Mode, dx[:])
+	target := r.Target(p.Measured.Lever)
+	r.Law.DerivativesTo(target, &p.Measured, x, r.Mode, dx[:])
 	var moved [control.States]float64
 	for i := range moved {
 		moved[i] = x[i] + step
 	}
-	r.Law.Derivatives(p.Measured, moved[:], r.Mode, own[:]) // each reads itself alone
+	r.Law.DerivativesTo(target, &p.Measured, moved[:], r.Mode, own[:]) // each reads itself alone
 	in := p.Measured
 	in.Voltage += step
 	in.StageTemperature += step
 	in.MotorTemperature += step
 	in.MotorCurrent += step
-	r.Law.Derivatives(in, x, r.Mode, seen[:])
+	r.Law.DerivativesTo(target, &in, x, r.Mode, seen[:])
 	for i := range dx {
 		a.add(at+i, at+i, (own[i]-dx[i])/step)
 	}
@@ -290,10 +335,10 @@ func (r *Run) assembleControl(p *Point, y []float64, a *assembly) {
 		sensor = r.nodes.housing
 	}
 	for _, s := range []struct{ state, reads int }{
-		{control.Voltage, r.z(zOutput + ofVoltage)},
+		{control.Voltage, r.between.outputs[ofVoltage]},
 		{control.StageSensor, r.layout.nodes + r.nodes.sink},
 		{control.MotorSensor, r.layout.nodes + sensor},
-		{control.BoostLeft, r.z(zOutput + ofMotor)},
+		{control.BoostLeft, r.between.outputs[ofMotor]},
 	} {
 		a.add(at+s.state, s.reads, (seen[s.state]-dx[s.state])/step)
 	}
@@ -314,7 +359,7 @@ func (r *Run) assembleMotion(p *Point, y []float64, w float64, a *assembly) {
 	r.load(byW, w+dw, boat)
 	r.load(byV, w, boat+dv)
 
-	a.add(l.speed, r.z(zOutput+ofTorque), turns/r.inertia)
+	a.add(l.speed, r.between.outputs[ofTorque], turns/r.inertia)
 	a.add(l.speed, l.speed, -turns*(r.motor.dragSlope(w)+(byW.Shaft-p.Shaft)/dw)/r.inertia)
 	a.add(l.speed, l.boat, -turns*(byV.Shaft-p.Shaft)/dv/r.inertia)
 	power := p.Propeller * p.PropSpeed
@@ -339,13 +384,13 @@ func (r *Run) assembleHeat(p *Point, y, T []float64, w float64, a *assembly) {
 		a.add(l.nodes+node, column, v*r.network.PerJoule(node))
 		a.add(l.heat, column, v)
 	}
-	out := func(of int) int { return r.z(zOutput + of) }
+	out := func(of int) int { return r.between.outputs[of] }
 	turns := 1.0
 	if r.Locked {
 		turns = 0
 	}
 
-	into(n.battery, r.z(zBank), 2*p.BankCurrent*p.BatteryR)
+	into(n.battery, r.between.bank, 2*p.BankCurrent*p.BatteryR)
 	cold := slopeOver(r.battery.ohmic, T[n.battery], p.BatteryR)
 	into(n.battery, l.nodes+n.battery, p.BankCurrent*p.BankCurrent*cold)
 	for k := range r.battery.pairs {
@@ -455,11 +500,11 @@ func (r *Run) assembleNetwork(T []float64, w float64, a *assembly) {
 func (r *Run) assembleLadders(p *Point, y, T []float64, a *assembly) {
 	l := &r.layout
 	for k, s := range r.stage.foster[0] {
-		a.add(l.switching+k, r.z(zOutput+ofSwitch), s[0]/s[1])
+		a.add(l.switching+k, r.between.outputs[ofSwitch], s[0]/s[1])
 		a.add(l.switching+k, l.switching+k, -1/s[1])
 	}
 	for k, s := range r.stage.foster[1] {
-		a.add(l.freewheel+k, r.z(zOutput+ofFreewheel), s[0]/s[1])
+		a.add(l.freewheel+k, r.between.outputs[ofFreewheel], s[0]/s[1])
 		a.add(l.freewheel+k, l.freewheel+k, -1/s[1])
 	}
 	factor := r.FuseRating(T)
@@ -476,7 +521,7 @@ func (r *Run) assembleLadders(p *Point, y, T []float64, a *assembly) {
 	i := p.BatteryCurrent
 	for k, s := range r.fuse.Element {
 		share := s.Resistance / s.TimeConstant
-		a.add(l.fuse+k, r.z(zOutput+ofBattery), 2*share*i/(rated*rated))
+		a.add(l.fuse+k, r.between.outputs[ofBattery], 2*share*i/(rated*rated))
 		a.add(l.fuse+k, l.fuse+k, -1/s.TimeConstant)
 		if r.fusePlace {
 			a.add(l.fuse+k, l.nodes+r.nodes.air, share*i*i*warm)
@@ -491,21 +536,21 @@ func (r *Run) assembleTransients(p *Point, y []float64, a *assembly) {
 	if r.Connected {
 		live = 1
 	}
-	a.add(l.motorCurrent, r.z(zOutput+ofUnbalanced), live/(r.motor.inductance+r.motorL))
+	a.add(l.motorCurrent, r.between.outputs[ofUnbalanced], live/(r.motor.inductance+r.motorL))
 
 	inductance := max(r.pathL, leastPathL) / live
 	path := func(column int, v float64) { a.add(l.path, column, v/inductance) }
-	path(r.z(zInner), 1)
-	path(r.z(zBank), -p.BatteryR)
+	path(r.between.inner, 1)
+	path(r.between.bank, -p.BatteryR)
 	path(l.path, -p.PathR)
-	path(r.z(zOutput+ofVoltage), -1)
+	path(r.between.outputs[ofVoltage], -1)
 	// byOhms is battery and path together: the battery's part carries the bank's current instead.
-	path(r.z(zScalar+byOhms), -y[l.path])
+	path(r.between.scalars[byOhms], -y[l.path])
 	path(l.nodes+r.nodes.battery, -slopeOver(r.battery.ohmic, y[l.nodes+r.nodes.battery], p.BatteryR)*(p.BankCurrent-y[l.path]))
 
 	C := r.stage.capacitance / live
 	a.add(l.link, l.path, 1/C)
-	a.add(l.link, r.z(zOutput+ofLink), -1/C)
+	a.add(l.link, r.between.outputs[ofLink], -1/C)
 }
 
 // chargingSlope is the change of the charging current per volt of the bank.

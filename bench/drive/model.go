@@ -72,7 +72,8 @@ type Model struct {
 	linkEnds []linkEnd // of every link of the network
 
 	pattern [][]int // of the Jacobian
-	place   []int16 // see assembly
+	places  []int16 // see assembly
+	between intermediates
 }
 
 // linkEnd is a link of the network; to is −1 for a boundary.
@@ -155,6 +156,7 @@ func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		m.loaded.Ventilation = 0.7
 	}
 	m.arrange()
+	m.arrangeIntermediates()
 	m.learnPattern()
 	m.listParts()
 	return m, nil

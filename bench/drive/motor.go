@@ -14,7 +14,10 @@ const celsius = 273.15 // 0 °C in K
 const copperReference = thermal.Celsius20 // K
 
 // copper is the factor on a copper resistance given at 20 °C.
-func copper(T float64) float64 { return thermal.Copper.Ratio(T) }
+func copper(T float64) float64 { return 1 + copperSlope*(T-copperReference) }
+
+// copperSlope is its change per kelvin.
+var copperSlope = thermal.Copper.Coefficient
 
 // motor is the machine as seen from its terminals: voltage = emf + R·i + brush drop.
 type motor struct {

@@ -91,28 +91,37 @@ func (l *loop) rippled(loss losses) float64 { return loss.rippleMotor*l.R + loss
 
 // at solves link voltage and duty for motor current i (≥ 0 along the demand). The voltage is the upper of the two that
 // the source allows; the caller has made sure that the duty fits.
-func (l *loop) at(i float64) point { return l.with(i, l.need(i)) }
+func (l *loop) at(i float64, p *point) { l.with(i, l.need(i), p) }
+
+// batteryAt is the battery current at motor current i.
+func (l *loop) batteryAt(i float64) float64 {
+	var p point
+	l.at(i, &p)
+	return p.battery
+}
 
 // with is at for a given motor voltage u.
-func (l *loop) with(i, u float64) point {
+func (l *loop) with(i, u float64, p *point) {
 	E, R := l.source.E, l.source.R
-	p := point{i: i, u: u}
-	p.V = l.upper(u*i + l.m.stage.standby() + l.m.stage.switched(i, E))
+	*p = point{i: i, u: u}
+	s, d := &l.m.stage, &l.devices
+	chopped := u*i + s.standby() + s.switched(i, E)
+	mag, share := math.Abs(i), min(1, math.Abs(u)/E)
+	p.V = l.upper(chopped + mag*(share*d.switchR*mag+(1-share)*d.path(mag)))
 	for range 30 {
-		l.fill(&p)
-		slope := 1 + R*l.batterySlope(&p)
+		l.fill(p)
+		slope := 1 + R*l.batterySlope(p)
 		if slope < 0.05 {
 			slope = 0.05
 		}
 		step := (p.V - E + R*p.battery) / slope
 		p.V = max(p.V-step, 0.2*E)
-		if math.Abs(step) < 1e-9*E { // the next step would be 1e-4 of this one
+		if math.Abs(step) < 2e-5*E { // the next would be less than 1e-5 of this one
 			p.converged = true
 			break
 		}
 	}
-	l.fill(&p)
-	return p
+	l.fill(p)
 }
 
 // fill works out the bridge for the current and both voltages of a point.
@@ -131,9 +140,9 @@ func (l *loop) batterySlope(p *point) float64 {
 }
 
 // full is the point at the highest duty, between no current and hi, which needs more voltage than there is.
-func (l *loop) full(hi float64) point {
+func (l *loop) full(hi float64, p *point) {
 	s, E, R, D := &l.m.stage, l.source.E, l.source.R, l.duty
-	p := point{i: hi, V: E - R*D*hi, joined: D}
+	*p = point{i: hi, V: E - R*D*hi, joined: D}
 	for range 12 { // Newton's method for current and link voltage
 		p.u = l.need(p.i)
 		p.loss = s.losses(D, p.i, p.V, l.m.motor.inductance, l.devices)
@@ -151,27 +160,26 @@ func (l *loop) full(hi float64) point {
 		p.i, p.V = p.i+di, p.V+dV
 		if math.Abs(di) < 1e-13*(1+p.i) && math.Abs(dV) < 1e-13*E {
 			p.converged = true
-			return p
+			return
 		}
 	}
-	return l.at(l.root(l.spare, 0, hi))
+	l.at(l.root(l.spare, 0, hi), p)
 }
 
 // held is the point at which the battery current is at a limit, between no current and hi, where it is beyond.
-func (l *loop) held(limit, hi float64) point {
+func (l *loop) held(limit, hi float64, p *point) {
 	s, E, R := &l.m.stage, l.source.E, l.source.R
 	V := E - R*limit
-	beyond := func(i float64) float64 { return math.Copysign(1, limit) * (limit - l.at(i).battery) }
 	// Power gives a first guess: (e + R i) i = V limit − extra.
 	e := l.need(hi) - l.R*hi
 	power := V*limit - s.standby() - s.switched(hi, V)
-	p := point{V: V, i: (math.Copysign(math.Sqrt(max(0, e*e+4*l.R*power)), limit) - e) / (2 * l.R)}
+	*p = point{V: V, i: (math.Copysign(math.Sqrt(max(0, e*e+4*l.R*power)), limit) - e) / (2 * l.R)}
 	for range 12 { // Newton's method for the current alone
 		if !(p.i > 0 && p.i < 1.0001*hi) {
 			break
 		}
 		p.u = l.need(p.i)
-		l.fill(&p)
+		l.fill(p)
 		way := math.Copysign(1, p.joined)
 		byDuty, byCurrent := s.outputSlopes(way*p.joined, way*p.i, V, l.devices)
 		slope := p.i*(l.needSlope(p.i)-byCurrent)/byDuty + p.joined + p.loss.switching/(p.i*V)
@@ -179,15 +187,15 @@ func (l *loop) held(limit, hi float64) point {
 		p.i -= step
 		if math.Abs(step) < 1e-9*(1+p.i) && p.i <= hi {
 			p.u = l.need(p.i)
-			l.fill(&p)
+			l.fill(p)
 			p.converged = math.Abs(p.battery-limit) < 1e-9*(1+math.Abs(limit))
 			break
 		}
 	}
-	if p.converged {
-		return p
+	if !p.converged {
+		beyond := func(i float64) float64 { return math.Copysign(1, limit) * (limit - l.batteryAt(i)) }
+		l.at(l.root(beyond, 0, hi), p)
 	}
-	return l.at(l.root(beyond, 0, hi))
 }
 
 // upper is the higher voltage at which the source gives a power.
@@ -205,36 +213,35 @@ func (l *loop) spare(i float64) float64 {
 	return l.offered(l.duty, i) - l.need(i)
 }
 
-// Solve finds the operating point for a command at motor speed w.
-func (l *loop) solve(c control.Command, w float64) Electric {
+// solve finds the operating point for a command at motor speed w.
+func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 	asked, along := l.ask(c, w)
 	l.speed, l.along, l.rule = along*w, along, asAsked
-	e := Electric{Asked: asked}
+	*e = Electric{Asked: asked}
+	p := &l.point
 	if !l.source.live {
-		l.rule = otherwise
+		l.rule, *p = otherwise, point{}
 		e.Voltage, e.Asked = l.source.E, 0
-		return e
+		return
 	}
-	if asked > 0 {
-		if plugged, p, ok := l.plug(asked, contact(c.Demand)); ok {
-			plugged.Asked = asked
-			l.rule = otherwise
-			return l.electric(plugged, p, along)
-		}
+	if asked > 0 && l.plug(asked, contact(c.Demand), e, p) {
+		l.rule = otherwise
+		l.electric(e)
+		return
 	}
-	p := l.at(asked)
+	l.at(asked, p)
 	if asked > 0 && (p.joined > l.duty || !p.converged && l.spare(asked) < 0) {
 		e.DutyLimited = true
-		p = l.full(asked)
+		l.full(asked, p)
 		l.rule = fullDuty
 	}
 	if limit := c.BatteryLimit; p.battery > limit {
 		e.BatteryLimited = true
-		p = l.held(limit, p.i)
+		l.held(limit, p.i, p)
 		l.rule = heldBattery
 	} else if limit := -c.ChargeLimit; l.m.stage.braking && p.battery < limit {
 		e.ChargeLimited = true
-		p = l.held(limit, p.i)
+		l.held(limit, p.i, p)
 		l.rule = heldBattery
 	}
 	if p.i == 0 && asked > 0 { // there is not even voltage or battery current for a little
@@ -242,7 +249,7 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 	}
 	if r := l.rectified(); r > 0 && r > -math.Copysign(p.i, l.speed) {
 		e.Uncontrolled, l.rule = true, otherwise
-		p = l.at(math.Copysign(r, -l.speed))
+		l.at(math.Copysign(r, -l.speed), p)
 	}
 	if !l.m.stage.braking && asked > 0 {
 		if i := p.i; p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
@@ -251,26 +258,24 @@ func (l *loop) solve(c control.Command, w float64) Electric {
 			if !l.m.motor.series { // there the stage opens the synchronous switch, whose own diode drops more than the plug diode
 				i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
 			}
-			p = l.idle(i)
+			l.idle(i, p)
 			p.loss.conductionFreewheel += rest(i) * i // in the closing contacts
 			e.Uncontrolled = i > max(c.FullAhead, c.FullAstern)
 		}
 	}
-	return l.electric(e, p, along)
+	l.electric(e)
 }
 
 // contact is how far the reversing contactor has closed; without it a current that the law does not make would jump.
 func contact(demand float64) float64 { return min(1, math.Abs(nothing(demand))/0.01) }
 
 // idle is the point at zero duty with the motor short-circuited through the freewheel path.
-func (l *loop) idle(i float64) point {
-	s := &l.m.stage
-	p := point{i: i, u: -l.devices.path(i)}
+func (l *loop) idle(i float64, p *point) {
+	*p = point{i: i, u: -l.devices.path(i)}
 	p.loss.conductionFreewheel = l.devices.path(i) * i
-	p.extra = s.standby()
+	p.extra = l.m.stage.standby()
 	p.V = l.upper(p.extra)
 	p.battery = p.extra / p.V
-	return p
 }
 
 // rectified is the current that a motor turning so fast that it induces more than the battery's voltage drives through
@@ -291,7 +296,7 @@ func (l *loop) rectified() float64 {
 }
 
 // ask is the magnitude and direction of the motor current that the law wants, its limits by quadrant applied.
-func (l *loop) ask(c control.Command, w float64) (magnitude, along float64) {
+func (l *loop) ask(c *control.Command, w float64) (magnitude, along float64) {
 	// Which quadrant: driving with the rotation and at standstill, braking against it, blended where the shaft still
 	// turns slowly the other way.
 	l.free = false
@@ -375,9 +380,9 @@ func smooth(x float64) float64 {
 // exceeds what the armature drops at the asked current, the armature drives its own current through the plug diode
 // across it, the chopper feeds only the field, and the controller chops the field so that the armature current stays
 // within what is asked. ok is false where the diode does not conduct: then it is an ordinary series circuit.
-func (l *loop) plug(asked, contact float64) (e Electric, p point, ok bool) {
+func (l *loop) plug(asked, contact float64, e *Electric, p *point) (ok bool) {
 	if !l.plugs(asked) {
-		return e, p, false
+		return false
 	}
 	drop := l.plugDrop(asked)
 	f := l.root(func(f float64) float64 { return drop - l.turning(f) }, 0, asked)
@@ -389,9 +394,9 @@ func (l *loop) plug(asked, contact float64) (e Electric, p point, ok bool) {
 	across := l.across(f, armature)
 	u := (l.R-l.armature)*f - across
 	held := max(u, -l.devices.path(f)) // no less than the freewheel path takes
-	p = l.with(f, held)
+	l.with(f, held, p)
 	p.loss.conductionFreewheel += across*(armature-f) + (held-u)*f
-	return e, p, true
+	return true
 }
 
 // turning is the voltage that a motor turning against its field induces at field current f.
@@ -418,9 +423,9 @@ func (l *loop) across(f, armature float64) float64 {
 	return l.turning(f) - l.armature*armature - l.m.motor.drop(armature)
 }
 
-// electric is a point as seen from outside the frame of the demand.
-func (l *loop) electric(e Electric, p point, along float64) Electric {
-	l.point = p
+// electric states the point as seen from outside the frame of the demand.
+func (l *loop) electric(e *Electric) {
+	p, along := &l.point, l.along
 	e.MotorCurrent = along * p.i
 	e.ArmatureCurrent = along * max(p.i, e.ArmatureCurrent)
 	if p.i < 0 {
@@ -437,9 +442,8 @@ func (l *loop) electric(e Electric, p point, along float64) Electric {
 	e.Extra = p.extra
 	e.Torque = e.ArmatureCurrent * l.m.motor.perSpeed(p.i, l.magnetT)
 	if spoil := l.m.stage.spoil; spoil != nil {
-		spoil(&e)
+		spoil(e)
 	}
-	return e
 }
 
 // root finds the zero of a falling function between lo and hi (Illinois form of regula falsi, Dowell and Jarratt 1971).

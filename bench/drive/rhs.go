@@ -18,6 +18,8 @@ type Run struct {
 	CoolingLost bool // fans, vents and raw water are gone
 	Locked      bool // the shaft is held
 
+	lever, target float64 // where the law's demand runs to with the lever there
+
 	seen [4]remembered // the events look at a few instants of a step again and again
 	next int
 
@@ -32,7 +34,7 @@ type Run struct {
 // NewRun prepares a run of the model.
 func (m *Model) NewRun(lever func(t float64) float64) *Run {
 	r := &Run{
-		Model: m, Lever: lever, Connected: true,
+		Model: m, Lever: lever, Connected: true, lever: math.NaN(),
 		heat:  make([]float64, m.network.Nodes()),
 		dT:    make([]float64, m.network.Nodes()),
 		scale: make([]float64, m.network.Links()),
@@ -57,6 +59,15 @@ func (r *Run) Changed() {
 	for i := range r.seen {
 		r.seen[i].fresh = false
 	}
+	r.lever = math.NaN()
+}
+
+// Target is what the demand runs to with the lever at a place.
+func (r *Run) Target(lever float64) float64 {
+	if lever != r.lever {
+		r.lever, r.target = lever, r.Law.Target(lever, r.Mode)
+	}
+	return r.target
 }
 
 // Point is everything algebraic at an instant.
@@ -133,11 +144,11 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	source := supply{E: inner + p.BatteryR*p.Charging, R: p.BatteryR + p.PathR, live: r.Connected}
 	if l.link < 0 || !r.Connected {
 		lp.source = source
-		p.Electric = lp.solve(p.Command, w)
+		lp.solve(&p.Command, w, &p.Electric)
 	} else {
 		// The capacitor behind its series resistance, which takes what the path brings and the bridge does not.
 		lp.source = supply{E: y[l.link] + r.stage.esr*y[l.path], R: r.stage.esr, live: true}
-		p.Electric = lp.transient(p.Command, w, y[l.motorCurrent], y[l.path])
+		lp.transient(&p.Command, w, y[l.motorCurrent], y[l.path], &p.Electric)
 	}
 	seen := p.Voltage
 	if !r.Connected { // the link is dead; the law is shown the bank, or it would report its own cut-off as well
@@ -175,9 +186,9 @@ func (r *Run) load(p *Point, w, boat float64) {
 
 // transient is the operating point while motor current, path current and capacitor voltage are states. The inner current
 // loop drives the motor voltage towards the current the law would settle at, within what the link offers.
-func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
+func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric) {
 	m := l.m
-	e := l.solve(c, w)
+	l.solve(c, w, e)
 	along := math.Copysign(1, w) // asked for nothing, the stage faces what the motor induces
 	switch {
 	case e.MotorCurrent != 0:
@@ -201,15 +212,15 @@ func (l *loop) transient(c control.Command, w, motor, path float64) Electric {
 	if most := l.offered(l.duty, i); u >= most || u <= least { // all that the link offers
 		u, l.rule = min(most, max(least, u)), otherwise
 	}
-	p := l.with(i, u)
+	p := &l.point
+	l.with(i, u, p)
 	p.rest = u - need
 	if e.ArmatureCurrent = 0; armature > i {
 		l.rule, e.ArmatureCurrent = otherwise, armature
 		p.loss.conductionFreewheel += across * (armature - i)
 	}
-	e = l.electric(e, p, along)
+	l.electric(e)
 	e.Link, e.BatteryCurrent = p.battery, path
-	return e
 }
 
 // offered is the motor voltage to be had at duty D and current i.
@@ -281,7 +292,7 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 		dy[l.distance] = 0
 	}
 
-	r.Law.Derivatives(p.Measured, y[l.control:l.control+control.States], r.Mode, dy[l.control:l.control+control.States])
+	r.Law.DerivativesTo(r.Target(p.Measured.Lever), &p.Measured, y[l.control:l.control+control.States], r.Mode, dy[l.control:l.control+control.States])
 
 	total := r.heats(p, T, polarised, w)
 	if l.link >= 0 {

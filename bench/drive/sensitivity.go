@@ -108,11 +108,13 @@ func (l *loop) drawn(x *working) drawn {
 
 // bridgeSlopes are the derivatives of the bridge's equations at a solved point.
 type bridgeSlopes struct {
-	way, D        float64
-	byD, byK, byV drawn
-	byRs, byRf    drawn
-	needI         float64 // of the motor's need by its current, Ω
-	ripple        float64 // of the draw by the loop's resistance, A/Ω
+	way, along         float64
+	byD, byK, byV      drawn
+	byRs, byRf, byLoop drawn
+	needI              float64 // of the motor's need by its current, Ω
+	torqueI            float64 // of the torque by current, N·m/A
+	torqueMagnet       float64 // and by the magnets' temperature at constant current, N·m/K
+	nothing            drawn
 }
 
 func (l *loop) bridgeSlopes() (q bridgeSlopes) {
@@ -120,7 +122,6 @@ func (l *loop) bridgeSlopes() (q bridgeSlopes) {
 	p := &l.point
 	q.way = 1 - 2*l.m.stage.against(p.u, p.i, l.devices)
 	x := working{q.way * p.joined, q.way * p.i, p.V, l.devices}
-	q.D = x.D
 	base := l.drawn(&x)
 	quotient := func(of *float64, step float64) (d drawn) {
 		at := *of
@@ -141,21 +142,25 @@ func (l *loop) bridgeSlopes() (q bridgeSlopes) {
 		q.byRf = quotient(&x.devices.freewheelR, small*x.devices.freewheelR)
 	}
 	q.needI = l.needSlope(p.i)
-	q.ripple = p.loss.rippleMotor / p.V
+	q.byLoop[dDraw] = p.loss.rippleMotor / p.V
+	m := &l.m.motor
+	q.along = l.along
+	q.torqueI = m.perSpeed(p.i, l.magnetT) + p.i*m.perSpeedSlope(p.i)
+	q.torqueMagnet = p.i * m.perKelvinSpeed()
 	return q
 }
 
 // direct is the derivative of each equation by a scalar at constant D, k and V, and of the motor's need.
-func (q *bridgeSlopes) direct(by int) drawn {
+func (q *bridgeSlopes) direct(by int) *drawn {
 	switch by {
 	case bySwitch:
-		return q.byRs
+		return &q.byRs
 	case byFreewheel:
-		return q.byRf
+		return &q.byRf
 	case byLoop:
-		return drawn{dDraw: q.ripple}
+		return &q.byLoop
 	}
-	return drawn{}
+	return &q.nothing
 }
 
 // needs is the derivative of the motor's need by each scalar at constant current.
@@ -180,9 +185,18 @@ func (l *loop) slopes(at *Point, s *sensitivity) {
 	r := l.source.R
 	rest := q.way*q.needI - q.way*q.byK[dOut] // of way·need − out by current
 	drawI := q.way * q.byK[dDraw]
-	outD, drawD, drawV := q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
+	perD, drawD, drawV := 1/q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
 	outV := q.byV[dOut]
-	for by := range scalars {
+	var perV float64 // 1 over what a volt of the link does to V − E + R·battery
+	switch l.rule {
+	case asAsked:
+		perV = 1 / (1 + r*(drawV-drawD*outV*perD))
+	case fullDuty:
+		perV = 1 / (1 + r*(drawI*outV/rest+drawV))
+	case heldBattery:
+		perV = 1 / (drawD*rest*perD + drawI) // per ampere, here
+	}
+	for _, by := range l.m.between.used {
 		direct := q.direct(by)
 		free, draw := q.way*need[by]-direct[dOut], direct[dDraw]
 		open := E[by] - ohms[by]
@@ -190,39 +204,37 @@ func (l *loop) slopes(at *Point, s *sensitivity) {
 		switch l.rule {
 		case asAsked: // dD = (free + rest·di − outV·dV)/outD
 			di = asked[by]
-			known := (free + rest*di) / outD
-			dV = (open - r*(drawD*known+drawI*di+draw)) / (1 + r*(drawV-drawD*outV/outD))
-			dD = known - outV*dV/outD
+			known := (free + rest*di) * perD
+			dV = (open - r*(drawD*known+drawI*di+draw)) * perV
+			dD = known - outV*dV*perD
 		case fullDuty: // di = (outV·dV − free)/rest
-			dV = (open + r*(drawI*free/rest-draw)) / (1 + r*(drawI*outV/rest+drawV))
+			dV = (open + r*(drawI*free/rest-draw)) * perV
 			di = (outV*dV - free) / rest
 		case heldBattery:
 			dV = open
-			di = -(drawD*(free-outV*dV)/outD + drawV*dV + draw) / (drawD*rest/outD + drawI)
-			dD = (free + rest*di - outV*dV) / outD
+			di = -(drawD*(free-outV*dV)*perD + drawV*dV + draw) * perV
+			dD = (free + rest*di - outV*dV) * perD
 		}
-		l.spread(&q, s, by, di, dV, dD)
+		q.spread(s, by, direct, di, dV, dD)
 		s[ofBattery][by] = drawD*dD + drawI*di + drawV*dV + draw
 		s[ofVoltage][by] = dV
 	}
 }
 
 // spread fills currents, torque and losses from the changes of current, link voltage and duty with a scalar.
-func (l *loop) spread(q *bridgeSlopes, s *sensitivity, by int, di, dV, dD float64) {
-	direct, dk := q.direct(by), q.way*di
-	loss := func(of int) float64 { return q.byD[of]*dD + q.byK[of]*dk + q.byV[of]*dV + direct[of] }
-	s[ofMotor][by] = l.along * di
-	s[ofArmature][by] = l.along * di
-	m, i := &l.m.motor, l.point.i
-	torque := di * (m.perSpeed(i, l.magnetT) + i*m.perSpeedSlope(i))
+func (q *bridgeSlopes) spread(s *sensitivity, by int, direct *drawn, di, dV, dD float64) {
+	dk := q.way * di
+	s[ofMotor][by] = q.along * di
+	s[ofArmature][by] = q.along * di
+	torque := di * q.torqueI
 	if by == byMagnet {
-		torque += i * m.perKelvinSpeed()
+		torque += q.torqueMagnet
 	}
-	s[ofTorque][by] = l.along * torque
-	s[ofSwitch][by] = loss(dSwitch)
-	s[ofFreewheel][by] = loss(dFreewheel)
-	s[ofCapacitor][by] = loss(dCapacitor)
-	s[ofRipple][by] = loss(dRipple)
+	s[ofTorque][by] = q.along * torque
+	s[ofSwitch][by] = q.byD[dSwitch]*dD + q.byK[dSwitch]*dk + q.byV[dSwitch]*dV + direct[dSwitch]
+	s[ofFreewheel][by] = q.byD[dFreewheel]*dD + q.byK[dFreewheel]*dk + q.byV[dFreewheel]*dV + direct[dFreewheel]
+	s[ofCapacitor][by] = q.byD[dCapacitor]*dD + q.byK[dCapacitor]*dk + q.byV[dCapacitor]*dV + direct[dCapacitor]
+	s[ofRipple][by] = q.byD[dRipple]*dD + q.byK[dRipple]*dk + q.byV[dRipple]*dV + direct[dRipple]
 }
 
 // askedSlope is the derivative of the current that the law asks for; see ask.
@@ -280,7 +292,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 	// The goal is the operating point at the capacitor behind its resistance, which is fixed.
 	steady := *at
 	goal := &steady.DriveLoop
-	steady.Electric = goal.solve(at.Command, at.Measured.Speed)
+	goal.solve(&steady.Command, at.Measured.Speed, &steady.Electric)
 	if goal.rule == otherwise || goal.againstBoth() {
 		return false
 	}
@@ -295,14 +307,14 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 	outD, drawD, drawV := q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
 	outV := q.byV[dOut]
 	E, current := gradient{bySource: 1}, gradient{byCurrent: l.along}
-	for by := range scalars {
+	for _, by := range l.m.between.used {
 		direct, di := q.direct(by), current[by]
 		du := need[by] + stiff*(l.along*target[by]) + (q.needI-stiff)*di
 		known := (q.way*du - q.byK[dOut]*q.way*di - direct[dOut]) / outD // dD = known − outV·dV/outD
 		draw := q.byK[dDraw]*q.way*di + direct[dDraw]
 		dV := (E[by] - r*(drawD*known+draw)) / (1 + r*(drawV-drawD*outV/outD))
 		dD := known - outV*dV/outD
-		l.spread(&q, s, by, di, dV, dD)
+		q.spread(s, by, direct, di, dV, dD)
 		s[ofVoltage][by] = dV
 		s[ofUnbalanced][by] = l.along * stiff * (l.along*target[by] - di)
 		s[ofLink][by] = drawD*dD + draw + drawV*dV
@@ -312,7 +324,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 
 // quotients takes difference quotients of the operating point: it knows nothing of how the point is solved.
 func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
-	const small = 1e-5 // the point is solved to 1e-11
+	const small = 1e-5 // the point is solved to 1e-10, and smoothly
 	electrical := r.layout.link >= 0 && r.Connected
 	// vary solves the point with one scalar moved by a step.
 	vary := func(by int, step float64) [outputs]float64 {
@@ -348,11 +360,12 @@ func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 		case byCurrent:
 			motor += step
 		}
+		var e Electric
 		if electrical {
-			e := l.transient(c, w, motor, path)
+			l.transient(&c, w, motor, path, &e)
 			return e.outputs()
 		}
-		e := l.solve(c, w)
+		l.solve(&c, w, &e)
 		return e.outputs()
 	}
 	lp := &p.DriveLoop

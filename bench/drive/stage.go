@@ -72,7 +72,12 @@ func (s *stage) devices(switchT, freewheelT float64) devices {
 }
 
 // path is the drop of the freewheel path at current magnitude i.
-func (d devices) path(i float64) float64 { return d.freewheelR*i + d.freewheelV*tanh(2*i) }
+func (d devices) path(i float64) float64 {
+	if d.freewheelV == 0 {
+		return d.freewheelR * i
+	}
+	return d.freewheelR*i + d.freewheelV*tanh(2*i)
+}
 
 // pathSlope is the change of path per ampere, Ω.
 func (d devices) pathSlope(i float64) float64 { return d.freewheelR + 2*d.freewheelV*bell(2*i) }
@@ -97,10 +102,13 @@ func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, 
 // against is the share of the time for which the bridge works against the current's direction: 1 while it brakes. A stage
 // without a braking quadrant never does: it goes no lower than the freewheel path's drop.
 func (s *stage) against(u, i float64, d devices) float64 {
+	if !s.braking || i < 0 || u >= 0 {
+		return 0
+	}
 	freewheel, on := d.path(math.Abs(i)), d.switchR*math.Abs(i)
 	least, most := min(freewheel, on), max(freewheel, on)
 	switch {
-	case !s.braking || i < 0 || -u <= least:
+	case -u <= least:
 		return 0
 	case -u >= most:
 		return 1

@@ -68,7 +68,7 @@ func (l *linear) solveFirst(b []float64, st *Statistics) bool {
 	}
 	copy(l.rhs, b)
 	l.sparse.solve(b, l.x)
-	if l.sparse.residual(l.jac, l.diagonal, l.states, l.x, l.rhs) <= maxResidual {
+	if l.sparse.residual(l.jac, l.diagonal, l.states, l.x, l.rhs, maxResidual) <= maxResidual {
 		copy(b, l.x)
 		return true
 	}

@@ -10,12 +10,12 @@ import (
 // else depends on come first and cost nothing.
 type sparseFactors struct {
 	n       int
-	rows    []sparseRow // by position in the order
-	columns []int32     // position of each stored entry, rising within a row
-	origin  []int32     // its place among the Jacobian's, -1 for fill
-	values  []float64   // lower factor, reciprocal of the diagonal, upper factor
-	targets []int32     // elimination: entries updated, in the order they are met
-	x       []float64   // permuted right-hand side
+	rows    []sparseRow         // by position in the order
+	columns []uint8             // position of each stored entry, rising within a row
+	origin  []int32             // its place among the Jacobian's, -1 for fill
+	values  []float64           // lower factor, reciprocal of the diagonal, upper factor
+	targets []int32             // elimination: entries updated, in the order they are met
+	x       [mostSparse]float64 // permuted right-hand side
 }
 
 // sparseRow says where a row of the factors lies.
@@ -24,10 +24,14 @@ type sparseRow struct {
 	first, diag, end int32 // in values
 }
 
-// analyse chooses the order and finds the fill; a nil pattern leaves n zero.
+// mostSparse is the largest system taken: an index of one byte then needs no check.
+const mostSparse = 256
+
+// analyse chooses the order and finds the fill; a nil pattern, or one too large,
+// leaves n zero.
 func (f *sparseFactors) analyse(n int, pattern [][]int) {
 	*f = sparseFactors{}
-	if pattern == nil {
+	if pattern == nil || n > mostSparse {
 		return
 	}
 	f.n = n
@@ -69,7 +73,7 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 			if at := slices.Index(pattern[state], int(order[j])); at >= 0 {
 				from = start[state] + int32(at)
 			}
-			f.columns = append(f.columns, j)
+			f.columns = append(f.columns, uint8(j))
 			f.origin = append(f.origin, from)
 		}
 		at.end = int32(len(f.columns))
@@ -88,7 +92,6 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 		}
 	}
 	f.values = make([]float64, len(f.columns))
-	f.x = make([]float64, n)
 }
 
 // eliminationOrder takes next the state of least cost, (entries in its row − 1) ×
@@ -160,8 +163,9 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) boo
 			upper := w[pivot.diag+1 : pivot.end]
 			l := w[e] * w[pivot.diag]
 			w[e] = l
-			for q, target := range targets[:len(upper)] {
-				w[target] -= l * upper[q]
+			into := targets[:len(upper)]
+			for q, u := range upper {
+				w[into[q]] -= l * u
 			}
 			targets = targets[len(upper):]
 		}
@@ -176,50 +180,60 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) boo
 // solve finds the solution of all unknowns, x, for a right-hand side b of the
 // states alone: that of the intermediates is zero.
 func (f *sparseFactors) solve(b, x []float64) {
-	z, w, columns := f.x, f.values, f.columns[:len(f.values)]
+	z, w, columns := &f.x, f.values, f.columns
 	for p := range f.rows {
 		row := &f.rows[p]
 		s := 0.0
 		if int(row.state) < len(b) {
 			s = b[row.state]
 		}
-		for e := row.first; e < row.diag; e++ {
-			s -= w[e] * z[columns[e]]
+		entries := w[row.first:row.diag]
+		for e, k := range columns[row.first:row.diag][:len(entries)] {
+			s -= entries[e] * z[k]
 		}
-		z[p] = s
+		z[uint8(p)] = s
 	}
 	for p := len(f.rows) - 1; p >= 0; p-- {
 		row := &f.rows[p]
-		s := z[p]
-		for e := row.diag + 1; e < row.end; e++ {
-			s -= w[e] * z[columns[e]]
+		s := z[uint8(p)]
+		entries := w[row.diag+1 : row.end]
+		for e, k := range columns[row.diag+1 : row.end][:len(entries)] {
+			s -= entries[e] * z[k]
 		}
 		s *= w[row.diag]
-		z[p] = s
+		z[uint8(p)] = s
 		x[row.state] = s
 	}
 }
 
 // residual is the componentwise backward error of x as solution of
 // (I·diagonal − jac) x = b (Oettli and Prager): how large a relative change of
-// the entries of matrix and b would make it exact. For intermediates see linear.
-func (f *sparseFactors) residual(jac *Matrix, diagonal float64, states int, x, b []float64) float64 {
+// the entries of matrix and b would make it exact; zero where it is below least
+// beyond doubt. For intermediates see linear.
+func (f *sparseFactors) residual(jac *Matrix, diagonal float64, states int, x, b []float64, least float64) float64 {
 	var worst float64
 	for i := range f.n {
-		var s, size float64
+		s, size := x[i], 0.0
 		if i < states {
-			v := diagonal * x[i]
-			s, size = v-b[i], math.Abs(v)+math.Abs(b[i])
-		} else {
-			s, size = x[i], math.Abs(x[i])
+			s = diagonal * x[i]
+			size = math.Abs(b[i])
+		}
+		size += math.Abs(s)
+		if i < states {
+			s -= b[i]
 		}
 		entries, columns := jac.row(i)
-		for e, k := range columns {
-			v := entries[e] * x[k]
-			s -= v
-			size += math.Abs(v)
+		columns = columns[:len(entries)]
+		for e, v := range entries {
+			s -= v * x[columns[e]]
 		}
-		if s = math.Abs(s); !(s <= worst*size) {
+		if s = math.Abs(s); s <= least*size {
+			continue
+		}
+		for e, v := range entries {
+			size += math.Abs(v * x[columns[e]])
+		}
+		if !(s <= worst*size) {
 			worst = s / size
 			if math.IsNaN(worst) {
 				return math.Inf(1)

@@ -274,7 +274,7 @@ func (s *simulation) watches() (all []watch) {
 		all = append(all, watch{
 			name: "ramp", direction: ode.Either, armed: always,
 			margin: func(_ float64, p *drive.Point, y []float64) float64 {
-				falling, rising := r.Law.RampKinks(p.Measured, r.ControlState(y), r.Mode)
+				falling, rising := r.Law.RampKinks(r.Target(p.Measured.Lever), r.ControlState(y))
 				return [2]float64{falling, rising}[side]
 			},
 			act: func() {},

@@ -174,7 +174,7 @@ func MeanBetween(run *record.Run, trace string, a, b float64) float64 {
 // Format prints an SI value in a unit: Format(0.014, "mΩ") is "14.0 mΩ".
 func Format(si float64, unit string) string { return quantity.Format(si, unit, 3) }
 
-// Flags lists the parts that are close or over, the worst first, in words.
+// Flags lists the parts that are close or over, the worst first, in words: how far, when, and with what margin.
 func Flags(v verdict.Trial) []string {
 	parts := append([]verdict.Part{}, v.Parts...)
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].Used > parts[j].Used })
@@ -183,7 +183,15 @@ func Flags(v verdict.Trial) []string {
 		if p.Level == verdict.Clear {
 			continue
 		}
-		text := fmt.Sprintf("%s is %s: %s of %s after %.3g s", p.Name, p.Level, quantity.Format(p.Peak, p.Unit, 3), quantity.Format(p.Limit, p.Unit, 3), p.At)
+		unit := p.Unit
+		if unit == "°C" {
+			unit = "K"
+		}
+		peak, limit, room := quantity.Format(p.Peak, p.Unit, 3), quantity.Format(p.Limit, p.Unit, 3), quantity.Format(math.Abs(p.Margin), unit, 2)
+		text := fmt.Sprintf("%s is close: %s after %s, %s from its limit of %s", p.Name, peak, quantity.FormatAuto(p.At, "s"), room, limit)
+		if p.Level == verdict.Over {
+			text = fmt.Sprintf("%s is over: it passes its limit of %s after %s and reaches %s, %s beyond", p.Name, limit, quantity.FormatAuto(p.Crossed, "s"), peak, room)
+		}
 		if p.Current != "" {
 			text += " (" + p.Current + " current)"
 		}

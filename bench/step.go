@@ -4,8 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 	"sort"
+
+	"golang.org/x/sync/errgroup"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
@@ -304,16 +307,9 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	if err != nil {
 		return r, err
 	}
-	var others []*record.Run
-	for i, b := range p.boats {
-		if i == 40 { // enough for a band of what is inferred
-			break
-		}
-		if o, err := measure.Complete(ctx, b, s.Settings, program, measured); err == nil {
-			others = append(others, o)
-		}
+	if err := spread(ctx, s, program, p.boats, run, measured); err != nil {
+		return r, err
 	}
-	measure.Spread(run, others, 0.025, 0.975)
 	if len(run.Parts) > 0 {
 		if r.Verdict, err = verdict.Judge(run); err != nil {
 			return r, err
@@ -321,6 +317,38 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	}
 	r.Differences, err = part(r.Prediction.Run, run)
 	return r, err
+}
+
+const (
+	spreadBoats   = 40  // enough for a band of what is inferred
+	spreadSamples = 300 // enough for how it spreads
+)
+
+// spread gives what was inferred its band, over the tolerances.
+func spread(ctx context.Context, s *Setup, program *trial.Trial, boats []*boat.Boat, run *record.Run, measured *measure.Result) error {
+	thin := measured.Thinned(spreadSamples)
+	base, err := measure.Complete(ctx, s.Boat, s.Settings, program, thin)
+	if err != nil {
+		return err
+	}
+	boats = boats[:min(spreadBoats, len(boats))]
+	others := make([]*record.Run, len(boats))
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i, b := range boats {
+		group.Go(func() error {
+			if o, err := measure.Complete(ctx, b, s.Settings, program, thin); err == nil {
+				others[i] = o // a boat that makes no drive is left out
+			}
+			return ctx.Err()
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	others = slices.DeleteFunc(others, func(o *record.Run) bool { return o == nil })
+	measure.Spread(run, base, others, 0.025, 0.975)
+	return nil
 }
 
 // part lays what was measured over what was predicted with a band.

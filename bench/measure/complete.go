@@ -236,27 +236,62 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 	return nil
 }
 
-// Spread gives the inferred traces of a record a band: the values, sample by sample, of the same test completed with
-// other boats, from a low to a high quantile. All records must come from the same samples.
-func Spread(r *record.Run, others []*record.Run, low, high float64) {
+// Thinned is a result with no more than so many samples, each the mean of those it stands for. Completed with several boats
+// it tells how the inferred traces spread, at a fraction of the work.
+func (m *Result) Thinned(most int) *Result {
+	n := len(m.Samples)
+	if n <= most {
+		return m
+	}
+	thin := *m
+	thin.Samples = nil
+	for k := range most {
+		group := m.Samples[k*n/most : (k+1)*n/most]
+		mean := Sample{Values: make([]float64, len(m.Channels))}
+		for _, x := range group {
+			w := 1 / float64(len(group))
+			mean.At += w * x.At
+			mean.Lever += w * x.Lever
+			for i, v := range x.Values {
+				mean.Values[i] += w * v
+			}
+		}
+		mean.Due, mean.Since = mean.At, mean.At
+		thin.Samples = append(thin.Samples, mean)
+	}
+	return &thin
+}
+
+// Spread gives the inferred traces of a record a band: by how much the same test completed with other boats differs from
+// the test completed with this one (base), at each instant, from a low to a high quantile.
+func Spread(r, base *record.Run, others []*record.Run, low, high float64) {
 	for i := range r.Traces {
 		tr := &r.Traces[i]
-		if !tr.Inferred {
+		own, ok := base.Trace(tr.Name)
+		if !tr.Inferred || !ok {
+			continue
+		}
+		var same []*record.Trace
+		var runs []*record.Run
+		for _, o := range others {
+			if s, ok := o.Trace(tr.Name); ok {
+				same, runs = append(same, s), append(runs, o)
+			}
+		}
+		n := len(same)
+		if n == 0 {
 			continue
 		}
 		tr.Low, tr.High = make([]float64, len(tr.Values)), make([]float64, len(tr.Values))
-		column := make([]float64, 0, len(others))
-		for k := range tr.Values {
-			column = column[:0]
-			for _, o := range others {
-				if same, ok := o.Trace(tr.Name); ok && k < len(same.Values) {
-					column = append(column, same.Values[k])
-				}
+		column := make([]float64, n)
+		for k, t := range r.Time {
+			at := base.At(own, t)
+			for j := range same {
+				column[j] = runs[j].At(same[j], t) - at
 			}
 			slices.Sort(column)
-			if n := len(column); n > 0 {
-				tr.Low[k], tr.High[k] = column[int(low*float64(n-1))], column[int(math.Ceil(high*float64(n-1)))]
-			}
+			tr.Low[k] = tr.Values[k] + column[int(low*float64(n-1))]
+			tr.High[k] = tr.Values[k] + column[int(math.Ceil(high*float64(n-1)))]
 		}
 	}
 }

@@ -30,7 +30,9 @@ type yard struct {
 	registers *regmap.Map
 }
 
-func petrel(t *testing.T) yard {
+func petrel(t *testing.T) yard { t.Helper(); return petrelFor(t) }
+
+func petrelFor(t testing.TB) yard {
 	t.Helper()
 	dir := "../../cmd/quaybench/demo/petrel/"
 	read := func(name string) []byte {

@@ -13,10 +13,10 @@ import (
 func Write(t *Trial) []byte {
 	var b strings.Builder
 	text := func(key, value string) { fmt.Fprintf(&b, "%s = %s\n", key, quoted(value)) }
-	number := func(key string, si float64, unit string) { text(key, strings.TrimSpace(exact(si)+" "+unit)) }
+	number := func(key string, si float64, unit string) { text(key, in(si, unit)) }
 	given := func(key string, v quantity.Value) {
 		if v.Given {
-			number(key, v.SI, "K")
+			number(key, v.SI, "°C")
 		}
 	}
 	text("name", t.Name)
@@ -24,14 +24,14 @@ func Write(t *Trial) []byte {
 		text("about", t.About)
 	}
 	number("duration", t.Duration, "s")
-	number("air", t.Air, "K")
-	number("water", t.Water, "K")
+	number("air", t.Air, "°C")
+	number("water", t.Water, "°C")
 	given("compartment", t.Compartment)
-	number("charge", t.Charge, "")
+	number("charge", t.Charge, "%")
 	number("boat_speed", t.Speed, "m/s")
 	fmt.Fprintf(&b, "moored = %v\n", t.Moored)
 	text("load", t.Load)
-	number("load_factor", t.LoadFactor, "")
+	number("load_factor", t.LoadFactor, "%")
 	number("load_from", t.LoadFrom, "s")
 	if !math.IsInf(t.CoolingLost, 1) {
 		number("cooling_lost_from", t.CoolingLost, "s")
@@ -48,7 +48,7 @@ func Write(t *Trial) []byte {
 	for _, s := range t.Steps {
 		b.WriteString("[[throttle]]\n")
 		number("at", s.At, "s")
-		number("to", s.To, "")
+		number("to", s.To, "%")
 		number("over", s.Over, "s")
 	}
 	if t.Start != (Start{}) {
@@ -62,7 +62,22 @@ func Write(t *Trial) []byte {
 	return []byte(b.String())
 }
 
-func exact(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+// in is a value in the unit that a person would write, or in SI where that would not give the same bits back.
+func in(si float64, unit string) string {
+	u := quantity.MustUnit(unit)
+	text := strconv.FormatFloat(u.FromSI(si), 'g', 12, 64) + " " + unit
+	if v, err := quantity.Parse(text, u); err == nil && v.SI == si {
+		return text
+	}
+	text = strconv.FormatFloat(si, 'g', -1, 64)
+	switch unit {
+	case "%":
+		return text
+	case "°C":
+		return text + " K"
+	}
+	return text + " " + unit
+}
 
 // quoted is a TOML basic string.
 func quoted(text string) string {

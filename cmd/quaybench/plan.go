@@ -3,14 +3,16 @@ package main
 import (
 	"context"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 
+	"github.com/google/renameio/v2/maybe"
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
-	"quaybench/bench/link"
+	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -22,45 +24,32 @@ func planCommand(sys *system) *cobra.Command {
 	var steps int
 	var moored bool
 	cmd := &cobra.Command{
-		Use:   "plan BOAT",
+		Use:   "plan BOAT --to KEY=VALUE",
 		Short: "plan the way from a present limit to a new one, step by step",
 		Long: `Lays a staircase from the present value of a setting to a new one: for each step the hold, what to read, the predicted values with their band, and when
-to stop. --out writes the throttle programme that step runs.`,
+to stop. With --out it writes the throttle programme, and says for each step the commands that write the setting and run the test.`,
 		Example: `  quaybench plan petrel --to limits.motor_current="170 A"
   quaybench plan petrel --to limits.motor_current="170 A" --steps 4 --hold "2 min" --moored --out ./plan`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, err := loadBoat(cmd, sys, args[0])
+			b, err := findBerth(cmd, sys, args[0], nil)
 			if err != nil {
 				return err
 			}
-			target, err := bench.Propose(setup.Settings, []string{to})
-			if err != nil {
-				return input(err)
-			}
-			key, _, _ := strings.Cut(to, "=")
-			key = strings.TrimSpace(key)
-			from, ok := setup.Settings.Number(key)
-			end, _ := target.Number(key)
-			switch {
-			case !ok:
-				return input(fmt.Errorf("%s is no number to approach step by step", key))
-			case from == end:
-				return input(fmt.Errorf("%s is %s already", key, quantity.Format(from, settings.Unit(key), 4)))
-			case steps < 1 || steps > 20:
-				return input(fmt.Errorf("--steps must be 1 to 20, got %d", steps))
-			}
+			p := &plan{sys: sys, berth: b, steps: steps}
 			seconds, err := parseQuantity("--hold", hold, "s")
 			if err != nil {
 				return err
 			}
-			program := staircaseProgramme(key, seconds, moored)
+			if err := p.lay(to, seconds, moored); err != nil {
+				return input(err)
+			}
 			if out != "" {
-				if err := writeProgramme(out, program); err != nil {
-					return err
+				if err := p.keep(out); err != nil {
+					return input(err)
 				}
 			}
-			return showPlan(cmd.Context(), sys, setup, program, key, from, end, steps, out, args[0])
+			return p.show(cmd.Context())
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "the setting and its new value: `KEY=VALUE`")
@@ -74,101 +63,159 @@ to stop. --out writes the throttle programme that step runs.`,
 	return cmd
 }
 
-// staircaseProgramme is the lever's part of a step: full throttle held, in the direction the setting is about.
-func staircaseProgramme(key string, hold float64, moored bool) *trial.Trial {
+// plan is a staircase from a present setting to a new one.
+type plan struct {
+	sys     *system
+	berth   *berth
+	steps   int
+	key     string
+	from    string
+	stairs  []string // the value of each step, as it is written
+	program *trial.Trial
+	read    float64 // when the meters are read, s
+	file    string  // of the programme; "" where it was not written
+}
+
+// lay lays the stairs. A step is rounded, for a person writes it down; the last is what was asked for.
+func (p *plan) lay(assignment string, hold float64, moored bool) error {
+	target, err := bench.Propose(p.berth.Settings, []string{assignment})
+	if err != nil {
+		return err
+	}
+	key, _, _ := strings.Cut(assignment, "=")
+	p.key = strings.TrimSpace(key)
+	from, ok := p.berth.Settings.Number(p.key)
+	to, _ := target.Number(p.key)
+	p.from, _ = p.berth.Settings.Get(p.key)
+	end, _ := target.Get(p.key)
+	switch {
+	case !ok:
+		return fmt.Errorf("%s is no number to approach step by step", p.key)
+	case from == to:
+		return fmt.Errorf("%s is %s already", p.key, p.from)
+	case p.steps < 1 || p.steps > 20:
+		return fmt.Errorf("--steps must be 1 to 20, got %d", p.steps)
+	case hold < 1:
+		return fmt.Errorf("--hold must be 1 s at least, got %.3g s", hold)
+	}
+	unit := settings.Unit(p.key)
+	for i := 1; i < p.steps; i++ {
+		text := quantity.Format(from+(to-from)*float64(i)/float64(p.steps), unit, 3)
+		if n := len(p.stairs); text != quantity.Format(from, unit, 3) && (n == 0 || p.stairs[n-1] != text) {
+			p.stairs = append(p.stairs, text)
+		}
+	}
+	p.stairs = append(p.stairs, end)
+
 	t := *bench.HoldTrial(hold)
-	t.Name = "plan"
-	t.Moored = moored
+	t.Name, t.About, t.Moored = "plan", "a step of a commissioning plan: full throttle, held", moored
 	full := 1.0
-	if key == "limits.astern_current" {
+	if p.key == "limits.astern_current" {
 		full = -1
 	}
 	t.Steps = []trial.Step{{At: 1, To: full, Over: 1}, {At: hold + 2, To: 0, Over: 0.5}}
 	t.Duration = hold + 8
-	return &t
+	p.program, p.read = &t, hold+1
+	return nil
 }
 
-func writeProgramme(dir string, t *trial.Trial) error {
+// keep writes the throttle programme into a folder.
+func (p *plan) keep(dir string) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return input(fmt.Errorf("the folder for the plan cannot be made: %w", err))
+		return fmt.Errorf("the folder for the plan cannot be made: %w", err)
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "# Throttle programme of a commissioning plan, written by quaybench.\nname = %q\nduration = \"%g s\"\nmoored = %v\n", t.Name, t.Duration, t.Moored)
-	for _, s := range t.Steps {
-		fmt.Fprintf(&b, "\n[[throttle]]\nat = \"%g s\"\nto = \"%g %%\"\nover = \"%g s\"\n", s.At, 100*s.To, s.Over)
-	}
-	name := filepath.Join(dir, "plan.toml")
-	if err := os.WriteFile(name, []byte(b.String()), 0o644); err != nil {
-		return input(fmt.Errorf("the plan cannot be written: %w", err))
+	p.file = filepath.Join(dir, "plan.toml")
+	head := "# Throttle programme of a commissioning plan, written by quaybench. If something is warm before a step, say how warm in [start].\n"
+	if err := maybe.WriteFile(p.file, append([]byte(head), trial.Write(p.program)...), 0o644); err != nil {
+		return fmt.Errorf("the plan cannot be written: %w", err)
 	}
 	return nil
 }
 
-func showPlan(ctx context.Context, sys *system, setup *bench.Setup, program *trial.Trial, key string, from, to float64, steps int, out, boatArg string) error {
-	unit := settings.Unit(key)
-	show := func(v float64) string { return quantity.Format(v, unit, 4) }
-	file := "plan.toml"
-	if out != "" {
-		file = filepath.Join(out, file)
+func (p *plan) show(ctx context.Context) error {
+	out, width := p.sys.Out, p.sys.width()
+	say := func(prefix, text string) { fmt.Fprintln(out, hung(prefix, text, width)) }
+	last := p.stairs[len(p.stairs)-1]
+	held := map[bool]string{true: "moored", false: "under way"}[p.program.Moored]
+	say("", fmt.Sprintf("%s: plan for %s from %s to %s in %d steps, %s", p.berth.Boat.Name, p.key, p.from, last, len(p.stairs), held))
+	say("each step: ", fmt.Sprintf("lever to full over 1 s, held for %s, back to neutral; the meters are read just before %s.", shownTime(p.read-1), shownTime(p.read)))
+	say("before each step: ", "heat sink, motor and battery back to within 5 K of the air, or note what they read and say so in the programme's [start].")
+	say("go back one step when ", "a part is close or over, a reading lies outside its band, or at the first smell, noise or discoloured joint.")
+	fmt.Fprintln(out, "the test stops at once when")
+	for _, b := range bench.HardLimits(p.berth.Setup, panelMeters) {
+		say("  ", fmt.Sprintf("%s passes %s: %s", b.Channel, boundText(b), b.Why))
 	}
-	fmt.Fprintf(sys.Out, "%s: plan for %s from %s to %s, %d steps, full throttle held for %s in each%s\n",
-		setup.Boat.Name, key, show(from), show(to), steps, shownTime(program.Steps[1].At-program.Steps[0].At-1), map[bool]string{true: ", moored"}[program.Moored])
-	fmt.Fprintf(sys.Out, "before each step: heat sink, motor and battery back to within 5 K of the air, or note what they read and say so in the trial's [start].\nstop and go back one step when a part is close or over, when a reading lies outside its band, or at the first smell, noise or discoloured joint.\n")
-	fmt.Fprintf(sys.Out, "the test stops by itself when\n")
-	for _, b := range bench.HardLimits(setup, panelMeters) {
-		fmt.Fprintf(sys.Out, "  %s passes %s: %s\n", b.Channel, boundText(b), b.Why)
-	}
-	level := verdict.Clear
-	for i := 1; i <= steps; i++ {
-		value := from + (to-from)*float64(i)/float64(steps)
-		set, err := setup.Settings.WithNumber(key, value)
-		if err != nil {
-			return input(err)
-		}
-		step := *setup
-		step.Settings = set
-		bar := newBar(sys, fmt.Sprintf("step %d of %d", i, steps))
-		p, err := bench.Predict(ctx, &step, program, panelMeters, bench.StepOptions{Draws: 60, Seed: 1, Progress: bar.show})
-		bar.done()
+	for i, value := range p.stairs {
+		level, err := p.step(ctx, i, value)
 		if err != nil {
 			return err
 		}
-		at := program.Steps[1].At - 1
-		fmt.Fprintf(sys.Out, "\nstep %d: set %s to %s; lever to full over 1 s, hold, read just before %s:\n", i, key, show(value), shownTime(at))
-		tab := &table{right: map[int]bool{1: true, 2: true}}
-		tab.add("  read", "predicted", "band")
-		for k := range p.Channels {
-			c := &p.Channels[k]
-			low, high := c.At(at)
-			tab.add("  "+c.Channel+currentOf(c.Channel), quantity.Format((low+high)/2, c.Unit, 3), quantity.Format(low, c.Unit, 3)+" to "+quantity.Format(high, c.Unit, 3))
-		}
-		for _, l := range tab.lines() {
-			fmt.Fprintln(sys.Out, l)
-		}
-		found := verdict.Join(bench.Check(&step), []verdict.Trial{p.Verdict})
-		fmt.Fprintf(sys.Out, "  simulation: %s\n", sys.painted(found.Level, found.Level.String()))
-		showFindings(sys, found.Findings)
-		if out != "" {
-			fmt.Fprintf(sys.Out, "  run: quaybench step %s --script %s --set %s=%q --on PORT\n", boatArg, file, key, show(value))
-		}
-		if level = found.Level; level == verdict.Over {
-			fmt.Fprintln(sys.Out, "the plan ends here: this step is over a limit in simulation; do not go on")
-			break
+		if level == verdict.Over {
+			say("", "the plan ends here: this step is over a limit in simulation; do not go on")
+			fmt.Fprintln(out, wrapped(bench.Caution, width))
+			return overError{}
 		}
 	}
-	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
-	if level == verdict.Over {
-		return overError{}
+	if p.file == "" {
+		say("\n", "--out FOLDER writes the throttle programme, and each step then says how to run it")
+	} else if p.berth.book != nil {
+		fmt.Fprintf(out, "\nafter the last step:\n  quaybench set %s %s\n  quaybench profile save %s -m %q\n", word(p.berth.name), assigned(p.key, last), word(p.berth.name), p.key+" to "+last+", step by step")
 	}
+	fmt.Fprintln(out, wrapped(bench.Caution, width))
 	return nil
 }
 
-func currentOf(channel string) string {
-	switch channel {
-	case link.MotorCurrent:
-		return " (motor current)"
-	case link.BatteryCurrent:
-		return " (battery current)"
+// step shows one step, with what it is predicted to read.
+func (p *plan) step(ctx context.Context, i int, value string) (verdict.Level, error) {
+	out := p.sys.Out
+	setup := *p.berth.Setup
+	var err error
+	if setup.Settings, err = setup.Settings.With(p.key, value); err != nil {
+		return 0, input(err)
 	}
-	return ""
+	bar := newBar(p.sys, fmt.Sprintf("step %d of %d", i+1, len(p.stairs)))
+	predicted, err := bench.Predict(ctx, &setup, p.program, panelMeters, bench.StepOptions{Draws: 60, Seed: 1, Progress: bar.show})
+	bar.done()
+	if stopped(err) {
+		return 0, stopError{err}
+	}
+	if err != nil {
+		return 0, err
+	}
+	fmt.Fprintf(out, "\nstep %d: %s = %s\n", i+1, p.key, value)
+	tab := &table{right: map[int]bool{1: true, 2: true}}
+	tab.add("  read", "predicted", "band")
+	for k := range predicted.Channels {
+		c := &predicted.Channels[k]
+		tr, ok := predicted.Run.Trace(c.Trace)
+		nominal := math.NaN()
+		if ok {
+			nominal = predicted.Run.At(tr, p.read)
+		}
+		low, high := c.At(p.read)
+		tab.add("  "+measure.TraceName(c.Channel), quantity.Format(nominal, c.Unit, 3), quantity.Format(low, c.Unit, 3)+" to "+quantity.Format(high, c.Unit, 3))
+	}
+	for _, l := range tab.lines() {
+		fmt.Fprintln(out, l)
+	}
+	found := verdict.Join(bench.Check(&setup), []verdict.Trial{predicted.Verdict})
+	fmt.Fprintf(out, "  simulation: %s\n", p.sys.painted(found.Level, found.Level.String()))
+	showFindings(p.sys, found.Findings)
+	if p.file != "" && found.Level != verdict.Over {
+		boat, set := word(p.berth.name), assigned(p.key, value)
+		fmt.Fprintf(out, "  write: quaybench controller write %s --set %s --on PORT\n", boat, set)
+		fmt.Fprintf(out, "  run:   quaybench step %s --script %s --set %s --on PORT\n", boat, word(p.file), set)
+	}
+	return found.Level, nil
+}
+
+// assigned is an assignment as a shell takes it.
+func assigned(key, value string) string { return key + `="` + value + `"` }
+
+// word is a text as a shell takes it for one word.
+func word(text string) string {
+	if strings.ContainsAny(text, " \t'\"\\$`!&|;<>()*?[]{}~#") {
+		return "'" + strings.ReplaceAll(text, "'", `'\''`) + "'"
+	}
+	return text
 }

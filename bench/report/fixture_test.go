@@ -145,7 +145,7 @@ func papers(t testing.TB) map[string]*Paper {
 		}, Trials: []string{"hot-day"}}),
 		"none clear": paperOf(t, &Highest{Highest: study.Highest{Key: "limits.motor_current", Present: 140, Value: nan, Next: nan, Low: 14, High: 500}, Trials: []string{"hot-day"}, Odds: 0.95, Draws: 100}),
 		"front": paperOf(t, &Front{Front: study.Front{Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Points: []study.FrontPoint{
-			{First: 50, Second: 260}, {First: 100, Second: nan}, {First: 150, Second: 180, Gives: &study.Gives{What: "winding"}},
+			{First: 50, Second: 260}, {First: 100, Second: 180, Gives: &study.Gives{What: "winding", Trial: "hot-day"}}, {First: 150, Second: nan},
 		}}, Trials: []string{"hot-day"}}),
 		"envelope": paperOf(t, &Envelope{Envelope: study.Envelope{Longest: 3600, Points: []study.Hold{
 			{Current: 100, Reached: 100, Time: inf, Peaks: []study.Peak{{Part: "winding", Used: 0.5}}}, {Current: 200, Reached: 190, Time: 1200, Part: "winding"}, {Current: 300, Reached: 300, Time: 12, Part: "management"},

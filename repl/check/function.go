@@ -4,7 +4,6 @@ import (
 	"go/ast"
 	"go/token"
 	"go/types"
-	"strconv"
 )
 
 // A function is one function of the script while it is written.
@@ -41,7 +40,7 @@ func (w *writer) function(name string, sig *types.Signature, ft *ast.FuncType, b
 	out := &ast.FuncType{Params: w.fields(ft.Params, sig.Params(), sig.Variadic()), Results: &ast.FieldList{}}
 	deferring := hasDefer(body)
 	named := sig.Results().Len() > 0 && sig.Results().At(0).Name() != ""
-	list := []ast.Stmt{w.mark(body)}
+	list := []ast.Stmt{w.begin(body)}
 	for i := range sig.Results().Len() {
 		v := sig.Results().At(i)
 		out.Results.List = append(out.Results.List, &ast.Field{Type: w.typ(ft, v.Type())})
@@ -59,7 +58,7 @@ func (w *writer) function(name string, sig *types.Signature, ft *ast.FuncType, b
 		return out, block(append(list, fn.leave()...)...)
 	}
 	fn.frame = w.temp()
-	inner := append([]ast.Stmt{w.mark(body)}, w.stmts(body.List)...)
+	inner := append([]ast.Stmt{w.begin(body)}, w.stmts(body.List)...)
 	list = append(list,
 		define(fn.frame, host("NewFrame")),
 		&ast.ExprStmt{X: &ast.CallExpr{Fun: &ast.SelectorExpr{X: id(fn.frame), Sel: id("Run")}, Args: []ast.Expr{&ast.FuncLit{Type: &ast.FuncType{Params: &ast.FieldList{}}, Body: block(inner...)}}}})
@@ -116,9 +115,19 @@ func hasDefer(body *ast.BlockStmt) bool {
 	return found
 }
 
-// mark notes where the function is, for the message of a panic.
+// mark notes where the function is, for the message of a panic. It stands at
+// the beginning of every function, and before what may panic.
 func (w *writer) mark(n ast.Node) ast.Stmt {
-	return assign(id(markName+strconv.Itoa(w.fn.number)), intLit(int64(n.Pos())))
+	return assign(id(MarkName(w.fn.number)), intLit(int64(n.Pos())))
+}
+
+// begin is the mark at the beginning of a function. Where goroutines would
+// write marks at the same time it is the only one, in a variable of its own.
+func (w *writer) begin(n ast.Node) ast.Stmt {
+	if !w.marks {
+		return define(MarkName(w.fn.number), intLit(int64(n.Pos())))
+	}
+	return w.mark(n)
 }
 
 // recovery gives the frame that recover() at e asks.

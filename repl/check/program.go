@@ -179,7 +179,7 @@ func (s *Step) writeShown(w *writer, sig *types.Signature, t types.Type) []ast.D
 	}
 	w.fns = append(w.fns, Function{Name: "this input"})
 	w.fn = &function{name: "this input", number: len(w.fns) - 1, types: sig.Results()}
-	list := []ast.Stmt{w.mark(s.shown)}
+	list := []ast.Stmt{w.begin(s.shown)}
 	define := &ast.AssignStmt{Tok: token.DEFINE}
 	var sets []ast.Stmt
 	for i, t := range all {
@@ -323,11 +323,13 @@ func (s *Step) writeScript(c *checked) (err error) {
 	// The interpreter sets package variables in the order of the text.
 	body := &ast.BlockStmt{}
 	start := &ast.FuncDecl{Name: id(bodyName), Type: &ast.FuncType{Params: &ast.FieldList{}}, Body: body}
-	w.fns = append(w.fns, Function{Name: "the package's variables"})
+	w.fns = append(w.fns, Function{})
 	w.fn = &function{name: "the package's variables", number: 0, types: types.NewTuple()}
-	body.List = append(body.List, assign(id(MarkName(0)), intLit(1)))
+	body.List = append(body.List, w.begin(c.decls[0]))
 	for _, in := range c.info.InitOrder {
-		body.List = append(body.List, w.mark(in.Rhs))
+		if w.marks {
+			body.List = append(body.List, w.mark(in.Rhs))
+		}
 		body.List = append(body.List, w.initVar(in)...)
 	}
 	for _, name := range append(inits, mainName) {

@@ -53,7 +53,8 @@ type writer struct {
 
 // A Function is one function of the generated program.
 type Function struct {
-	// Name as a person would call it: "main", "boat.speed", "a function in main".
+	// Name as a person would call it: "main", "boat.speed", "a function in
+	// main"; "" for what calls main.
 	Name string
 }
 
@@ -385,7 +386,9 @@ func (w *writer) file(decls []ast.Decl) (string, error) {
 		f.Decls = append(f.Decls, importDecl(name, imports[name]))
 	}
 	for i := range w.fns {
-		f.Decls = append(f.Decls, varDecl(markName+strconv.Itoa(i), id("int")))
+		if w.marks {
+			f.Decls = append(f.Decls, varDecl(MarkName(i), id("int")))
+		}
 	}
 	f.Decls = append(f.Decls, w.hoisted...)
 	f.Decls = append(f.Decls, decls...)

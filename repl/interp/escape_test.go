@@ -148,8 +148,9 @@ func TestRunawaysAreStopped(t *testing.T) {
 		"one string too large":         {`import "strings"; func main() { strings.Repeat("abc", 1<<40) }`, "more than the limit"},
 		"one buffer too large":         {`import "bytes"; func main() { bytes.Repeat([]byte("abc"), 1<<40) }`, "more than the limit"},
 		"an endless loop":              {`func main() { for {} }`, "stopped"},
-		"a panic in a goroutine":       {`import "time"; func main() { go func() { panic("alone") }(); time.Sleep(time.Hour) }`, "panic: alone (in a goroutine)"},
+		"a panic in a goroutine":       {`import "time"; func main() { go func() { panic("alone") }(); time.Sleep(time.Hour) }`, "runaway.go:2:40: panic: alone (in a goroutine)"},
 		"a deadlock":                   {`func main() { <-make(chan int) }`, "stopped"},
+		"goroutines left waiting":      {`import "time"; func main() { go time.Sleep(time.Hour); go func() { <-make(chan int) }() }`, ""},
 		"goroutines left running":      {`func main() { for i := 0; i < 10; i++ { go func() { for {} }() } }`, ""},
 	} {
 		t.Run(name, func(t *testing.T) {

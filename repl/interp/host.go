@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	yaegi "github.com/traefik/yaegi/interp"
@@ -24,6 +25,11 @@ type host struct {
 	trace *trace
 	limit Limits
 
+	// enough asks for the script to be stopped now, because its context has
+	// ended and it does nothing but wait; halted is closed when it is.
+	enough, halted chan struct{}
+
+	started    atomic.Bool // some goroutine was
 	goroutines sync.WaitGroup
 	failed     func(any) // called with the value of a goroutine's panic
 }
@@ -97,18 +103,26 @@ func (h *host) size(n, each int) int {
 	return n
 }
 
-// sleep waits until the time is over or the evaluation is to stop.
+// sleep waits until the time is over. A script whose context ends meanwhile is
+// stopped there: it must not go on as if it had waited.
 func (h *host) sleep(d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-t.C:
+		return
 	case <-h.ctx.Done():
 	}
+	select {
+	case h.enough <- struct{}{}:
+	case <-h.halted:
+	}
+	<-h.halted
 }
 
 // start runs f in a goroutine of its own and reports its panic.
 func (h *host) start(f func()) {
+	h.started.Store(true)
 	h.goroutines.Go(func() {
 		defer func() {
 			if r := recover(); r != nil {

@@ -124,7 +124,7 @@ var wordings = []struct {
 
 var (
 	traceLine = regexp.MustCompile(`^(\d+):(\d+): `)
-	markAt    = regexp.MustCompile(regexp.QuoteMeta(strings.TrimSuffix(check.MarkName(0), "0")) + `(\d+) = (\d+)`)
+	markAt    = regexp.MustCompile(regexp.QuoteMeta(strings.TrimSuffix(check.MarkName(0), "0")) + `(\d+) :?= (\d+)`)
 )
 
 // stack reads the trace. Each line has the place, in the program's text, where
@@ -143,21 +143,25 @@ func (r *run) stack() []Call {
 		if n < 1 || n > len(lines) {
 			continue
 		}
-		fn := -1
+		fn, mark := -1, 0
 		for _, at := range markAt.FindAllStringSubmatchIndex(lines[n-1], -1) {
 			if at[0] < col || fn < 0 {
 				fn, _ = strconv.Atoi(lines[n-1][at[2]:at[3]])
+				mark, _ = strconv.Atoi(lines[n-1][at[4]:at[5]])
 			}
 		}
 		if fn < 0 || fn >= len(r.step.Functions) || fn == last {
 			continue // the body of a function with deferred calls is a function too
 		}
 		last = fn
-		mark, err := r.in.cell(check.MarkName(fn))
-		if err != nil || !mark.CanInt() || mark.Int() <= 1 {
+		if r.step.Functions[fn].Name == "" && len(calls) > 0 {
 			continue
 		}
-		calls = append(calls, Call{Function: r.step.Functions[fn].Name, Pos: r.step.Place(int(mark.Int()))})
+		// With goroutines there is only the mark in the text.
+		if c, err := r.in.cell(check.MarkName(fn)); err == nil && c.CanInt() && c.Int() > 0 {
+			mark = int(c.Int())
+		}
+		calls = append(calls, Call{Function: r.step.Functions[fn].Name, Pos: r.step.Place(mark)})
 	}
 	return calls
 }

@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"runtime/debug"
 	"strings"
+	"sync"
 	"time"
 
 	yaegi "github.com/traefik/yaegi/interp"
@@ -89,6 +90,7 @@ type run struct {
 	host *host
 	// cancel ends the context that compiled functions see.
 	cancel context.CancelFunc
+	once   sync.Once
 }
 
 // prepare makes an interpreter and compiles the program in it.
@@ -99,7 +101,7 @@ func prepare(ctx context.Context, c Config, step *check.Step) (r *run, err error
 			cancel()
 		}
 	}()
-	r = &run{Config: c, step: step, cancel: cancel, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits}}
+	r = &run{Config: c, step: step, cancel: cancel, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits, enough: make(chan struct{}), halted: make(chan struct{})}}
 	in := yaegi.New(yaegi.Options{
 		Stdin:                strings.NewReader(""),
 		Stdout:               c.Stdout,
@@ -185,17 +187,17 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 	halt := func(why error) {
 		if cause == nil {
 			cause = why
-			r.cancel()
-			r.in.stop()
+			r.halt()
 			patience = time.After(r.Patience)
 		}
 	}
 	for {
 		select {
 		case err := <-finished:
-			r.endGoroutines(cause == nil)
+			if !r.endGoroutines() {
+				return ErrLeftBehind
+			}
 			if cause != nil {
-				r.in.revive()
 				// What had been used is garbage now.
 				if errors.As(cause, new(*LimitError)) {
 					debug.FreeOSMemory()
@@ -209,6 +211,8 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 			defer t.Stop()
 			grace = t.C
 		case <-grace:
+			halt(stopped(ctx))
+		case <-r.host.enough:
 			halt(stopped(ctx))
 		case <-patience:
 			return ErrLeftBehind
@@ -225,20 +229,35 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 	}
 }
 
-// endGoroutines ends the goroutines that the entry function left running.
-func (r *run) endGoroutines(stop bool) {
-	done := make(chan struct{})
-	go func() { r.host.goroutines.Wait(); close(done) }()
-	select {
-	case <-done:
-		return
-	case <-time.After(time.Millisecond):
-	}
-	if stop {
+// halt stops whatever runs in the interpreter, and tells compiled functions.
+func (r *run) halt() {
+	r.once.Do(func() {
+		r.cancel()
 		r.in.stop()
-		defer r.in.revive()
+		close(r.host.halted)
+	})
+}
+
+// endGoroutines ends what the entry function left running, as the end of main
+// does, and makes the interpreter's functions usable again. It is false if
+// something does not end.
+func (r *run) endGoroutines() bool {
+	if r.host.started.Load() {
+		r.halt()
+		done := make(chan struct{})
+		go func() { r.host.goroutines.Wait(); close(done) }()
+		select {
+		case <-done:
+		case <-time.After(r.Patience):
+			return false
+		}
 	}
-	<-done
+	select {
+	case <-r.host.halted:
+		r.in.revive()
+	default:
+	}
+	return true
 }
 
 // stopped gives the error of an evaluation whose context ended.

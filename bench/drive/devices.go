@@ -50,10 +50,43 @@ func (m *Model) Devices() []Device {
 	return devices
 }
 
-// FuseLatest is how long a cold fuse of the slowest curve bears a battery current, s; +Inf if for ever.
-func (r *Run) FuseLatest(current float64, y []float64) float64 {
-	T := y[r.layout.nodes : r.layout.nodes+len(r.heat)]
-	return r.slow.MeltTime(math.Abs(current)/r.FuseRating(T)).Time + r.boat.Fuse.Arcing.SI
+// FuseWatch follows the battery current for the latest instant at which the fuse melts: that of its slowest element, cold at
+// each rise of the current.
+type FuseWatch struct {
+	run    *Run
+	watch  *thermal.LateWatch
+	from   float64 // s, when it began
+	t      float64 // s, so far
+	melted float64 // when it must have melted, s; +Inf: not yet
+}
+
+// WatchFuse begins to follow a cold fuse at an instant.
+func (r *Run) WatchFuse(t float64) *FuseWatch {
+	return &FuseWatch{run: r, watch: thermal.Fuse{Slowest: r.slow}.WatchLate(), from: t, t: t, melted: math.Inf(1)}
+}
+
+// Observe takes a stretch up to t whose lowest battery current is current; y is the state at its end.
+func (w *FuseWatch) Observe(t, current float64, y []float64) {
+	if !math.IsInf(w.melted, 1) || t <= w.t {
+		return
+	}
+	if after, melted := w.watch.Observe(current/w.run.rating(y), t-w.t); melted {
+		w.melted = w.from + after
+	}
+	w.t = t
+}
+
+// Latest is when the fuse is open at the latest if the battery current stays as it is, s; +Inf for never: the sooner of what
+// the watch says and of an element that is cold now. The watch has then done its work.
+func (w *FuseWatch) Latest(current float64, y []float64) float64 {
+	cold := w.t + w.run.slow.MeltTime(current/w.run.rating(y)).Time
+	w.Observe(math.Inf(1), current, y)
+	return min(w.melted, cold) + w.run.boat.Fuse.Arcing.SI
+}
+
+// rating is the factor on the fuse's rating in a state.
+func (r *Run) rating(y []float64) float64 {
+	return r.FuseRating(y[r.layout.nodes : r.layout.nodes+len(r.heat)])
 }
 
 // BreakCurrent is the highest current the contactor can open under load, A.
@@ -62,14 +95,23 @@ func (m *Model) BreakCurrent() float64 { return m.boat.Contactor.Break.SI }
 // Open opens the battery circuit: no current flows any more. It returns the voltage to which the energy that motor
 // and path inductance hold drives the link capacitor.
 func (r *Run) Open(p *Point, y []float64) (voltage float64) {
-	C := r.stage.capacitance
-	// The motor's current freewheels in its own loop while driving; while braking it is on its way to the battery.
-	energy := r.pathL * p.BatteryCurrent * p.BatteryCurrent / 2
-	if p.BatteryCurrent < 0 {
-		energy += (r.motor.inductance + r.motorL) * p.MotorCurrent * p.MotorCurrent / 2
-		energy += -p.BatteryCurrent * p.Voltage * r.stage.loop // until the current loop has let go
-	}
-	voltage = math.Sqrt(p.Voltage*p.Voltage + 2*energy/C)
+	lp, i, C := &p.DriveLoop, p.MotorCurrent, r.stage.capacitance
+	inductance := r.motor.inductance + r.motorL
+	induced := r.motor.perSpeed(0, lp.magnetT) * math.Abs(p.Measured.Speed)
+	voltage = p.Voltage
+	switch {
+	case r.stage.braking && !r.motor.series && induced > p.Voltage:
+		// It rectifies itself into the capacitor, whatever the controller does: at most an undamped swing about what it induces.
+		voltage = induced + math.Hypot(induced-p.Voltage, i*math.Sqrt(inductance/C))
+	case p.BatteryCurrent < 0:
+		// On its way to the battery, until the current loop has let go; what heats by i² falls twice as fast as i meanwhile,
+		// and what the controller lives on is left out.
+		ohmic := lp.R*i*i + p.Losses.conductionSwitch + p.Losses.conductionFreewheel
+		given := r.stage.standby() + ohmic/2 - p.BatteryCurrent*p.Voltage
+		energy := inductance*i*i/2 + given*r.stage.loop
+		voltage = math.Sqrt(voltage*voltage + 2*energy/C)
+	} // else the motor's current freewheels in its own loop
+	voltage = math.Sqrt(voltage*voltage + r.pathL*p.BatteryCurrent*p.BatteryCurrent/C)
 	r.Connected = false
 	if r.layout.link >= 0 { // what the inductances held becomes heat of the arc and of the freewheel path
 		before := r.stored(y)

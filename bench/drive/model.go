@@ -316,8 +316,10 @@ func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 		fuse, err := class.Fuse(rating)
 		return fuse.Fastest, fuse.Slowest, err
 	}
-	curve := func(table [][]float64, least, i2t, arcing float64) (thermal.FuseModel, error) {
-		c := thermal.FuseCurve{Rating: rating, LeastMelting: least, PreArcingI2t: i2t}
+	// Each curve is one edge of a band and keeps to its side: the fastest melts no later than any point, the slowest no earlier.
+	const aside = 0.06 // twice what a curve through the middle of its points may miss
+	curve := func(table [][]float64, edge thermal.Edge, least, i2t, arcing float64) (thermal.FuseModel, error) {
+		c := thermal.FuseCurve{Rating: rating, Edge: edge, Allowed: aside, LeastMelting: least, PreArcingI2t: i2t}
 		for _, row := range table {
 			c.Points = append(c.Points, thermal.CurvePoint{Current: row[0], Time: max(row[1]-arcing, 1e-4)})
 		}
@@ -327,14 +329,14 @@ func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 	if f.CurveIs == "clearing" {
 		arcing = f.Arcing.SI
 	}
-	if fastest, err = curve(f.Fastest, f.Carries.SI*rating, f.Let.SI, arcing); err != nil {
+	if fastest, err = curve(f.Fastest, thermal.Earlier, f.Carries.SI*rating, f.Let.SI, arcing); err != nil {
 		return fastest, slowest, fmt.Errorf("fastest curve: %w", err)
 	}
 	slow := f.Slowest
 	if len(slow) == 0 {
 		slow = f.Fastest
 	}
-	if slowest, err = curve(slow, f.Melts.SI*rating, 0, arcing); err != nil {
+	if slowest, err = curve(slow, thermal.Later, f.Melts.SI*rating, 0, arcing); err != nil {
 		return fastest, slowest, fmt.Errorf("slowest curve: %w", err)
 	}
 	return fastest, slowest, nil

@@ -171,7 +171,9 @@ func TestOpeningChargesTheLinkCapacitor(t *testing.T) {
 	assert.Greater(t, e.At, 40.0)
 	assert.Less(t, battery, -5.0, "it opens while charge flows")
 	energy := path*battery*battery/2 + motor*current*current/2 - battery*volts*b.Stage.CurrentLoop.SI
-	assert.InDelta(t, math.Sqrt(volts*volts+2*energy/b.Stage.Capacitance.SI)-volts, peak-volts, 5e-3, "braking")
+	least := math.Sqrt(volts*volts+2*energy/b.Stage.Capacitance.SI) - volts
+	assert.Greater(t, peak-volts, least, "braking: what heats by i² falls twice as fast, so a little more")
+	assert.Less(t, peak-volts, 1.1*least, "braking")
 	assert.Greater(t, peak-volts, 0.1)
 }
 
@@ -202,10 +204,13 @@ func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
 	fastest, slowest, err := drive.FuseCurves(&fuse)
 	require.NoError(t, err)
 	current := at(t, r, record.BatteryCurrent, e.At-0.01)
-	least := reaches(t, r, record.BatteryCurrent, 0.99*current)
-	assert.Less(t, e.At, least+fastest.MeltTime(current).Time, "an element heated on the way melts sooner than a cold one")
+	rise := reaches(t, r, record.BatteryCurrent, 0.97*current)
+	assert.Less(t, e.At, rise+fastest.MeltTime(current).Time, "an element heated on the way melts sooner than a cold one")
 	assert.Greater(t, e.At, 0.2*fastest.MeltTime(current).Time)
-	assert.GreaterOrEqual(t, e.Latest, e.At+0.9*slowest.MeltTime(current).Time, "the slowest is reckoned from cold at the last rise")
+	arcing := fuse.Arcing.SI
+	t.Logf("%.1f A from %.2f s on: melts at %.2f s, by %.2f s; a cold slow one bears it for %.2f s", current, rise, e.At, e.Latest, slowest.MeltTime(current).Time)
+	assert.GreaterOrEqual(t, e.Latest, rise+slowest.MeltTime(current).Time+arcing-0.1, "the slowest is cold at the last rise")
+	assert.LessOrEqual(t, e.Latest, e.At+slowest.MeltTime(0.99*current).Time+arcing, "and no colder than cold when a fast one melts")
 }
 
 // TestALockedShaftKeepsItsEnergy: what turned becomes heat, and the boat lies still.

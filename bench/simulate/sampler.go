@@ -68,15 +68,20 @@ func (w *sampler) begin(s *simulation) {
 // step samples an accepted step: its end and, so that no peak hides, two points inside; and each instant at which a part
 // passes its limit or the controller begins or ends to hold something back, so that none is read off a chord.
 func (w *sampler) step(st *ode.Step) error {
-	w.sim.t, w.sim.y = st.T1, st.Y1
-	if w.off {
-		return nil
-	}
-	before := st.T0
+	s := w.sim
+	s.t, s.y = st.T1, st.Y1
+	carried := func(p *drive.Point) float64 { return math.Abs(p.BatteryCurrent) }
+	before, current := st.T0, carried(s.drive.Point(st.T0, st.Y0))
 	for k := range 3 {
 		t, y := st.T1, st.Y1
 		if k < 2 {
 			t, y = st.Inner(k)
+		}
+		now := carried(s.drive.Point(t, y))
+		s.fuse.Observe(t, min(current, now), y)
+		current = now
+		if w.off {
+			continue
 		}
 		if p := w.look(t, y); w.passed(p) {
 			for _, at := range w.passages(st, before, t) {

@@ -78,7 +78,8 @@ type simulation struct {
 
 	t             float64
 	y             []float64
-	storedAtStart float64     // J
+	storedAtStart float64 // J
+	fuse          *drive.FuseWatch
 	all           []watch     // all that may happen
 	armed         []*watch    // what can happen next
 	events        []ode.Event // the same for the integrator
@@ -112,6 +113,7 @@ func (s *simulation) begin() {
 	})
 	s.storedAtStart = s.drive.Energy(s.y).Stored
 	s.sampler.begin(s)
+	s.fuse = s.drive.WatchFuse(0)
 }
 
 func (s *simulation) run(ctx context.Context) error {
@@ -341,7 +343,7 @@ func (s *simulation) open(d *drive.Device) {
 	p := *r.Point(s.t, s.y)
 	e := record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting}
 	if d.Name == "fuse" {
-		e.Latest = s.t + r.FuseLatest(p.BatteryCurrent, s.y)
+		e.Latest = s.fuse.Latest(p.BatteryCurrent, s.y)
 	}
 	s.tracker.note(e)
 	if breaks := r.BreakCurrent(); d.Name != "fuse" && math.Abs(p.BatteryCurrent) > breaks {

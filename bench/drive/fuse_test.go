@@ -1,0 +1,67 @@
+package drive
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/boat"
+	"quaybench/testdata/reference"
+)
+
+// TestTheLatestInstantCountsWhatAFuseHasCarried: under one long current the slowest element melts when its curve says,
+// reckoned from the rise and not from when a fast element might have melted; after a dip it begins anew.
+func TestTheLatestInstantCountsWhatAFuseHasCarried(t *testing.T) {
+	b, s, err := reference.Boat("bracken")
+	require.NoError(t, err)
+	m, err := New(b, s, Conditions{Air: 298.15, Water: 288})
+	require.NoError(t, err)
+	r := m.NewRun(func(float64) float64 { return 0 })
+	nan := math.NaN()
+	y := r.Begin(Start{Charge: 0.8, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
+	amps := 3 * b.Fuse.Rating.SI
+	bears := m.slow.MeltTime(amps / r.rating(y)).Time
+	arcing := b.Fuse.Arcing.SI
+
+	w := r.WatchFuse(5)
+	w.Observe(5+0.6*bears, amps, y)
+	assert.InEpsilon(t, 5+bears+arcing, w.Latest(amps, y), 0.05, "1 % in current is more in time")
+
+	w = r.WatchFuse(5)
+	w.Observe(5+0.6*bears, amps, y)
+	w.Observe(7+0.6*bears, 0, y)
+	assert.InEpsilon(t, 7+1.6*bears+arcing, w.Latest(amps, y), 0.05)
+
+	assert.Equal(t, math.Inf(1), r.WatchFuse(0).Latest(0.9*b.Fuse.Rating.SI, y))
+	w = r.WatchFuse(0)
+	w.Observe(2*bears, amps, y)
+	assert.InEpsilon(t, bears+arcing, w.Latest(0, y), 0.05, "it has melted already")
+}
+
+// TestFuseCurvesKeepToTheirSide: the fastest melts no later than any point of its curve, the slowest no earlier.
+func TestFuseCurvesKeepToTheirSide(t *testing.T) {
+	fuse := boat.Fuse{
+		Rating: si(200), CurveIs: "melting",
+		Fastest: [][]float64{{500, 100}, {640, 27}, {900, 6}, {1500, 1.1}, {3000, 0.15}},
+		Slowest: [][]float64{{640, 110}, {900, 24}, {1250, 6.6}, {2100, 1.1}, {4000, 0.17}},
+	}
+	fastest, slowest, err := FuseCurves(&fuse)
+	require.NoError(t, err)
+	for _, p := range fuse.Fastest {
+		assert.LessOrEqual(t, fastest.MeltCurrent(p[1]), p[0]*(1+1e-6), "%g s", p[1])
+		assert.InEpsilon(t, p[0], fastest.MeltCurrent(p[1]), 0.06)
+	}
+	for _, p := range fuse.Slowest {
+		assert.GreaterOrEqual(t, slowest.MeltCurrent(p[1]), p[0]*(1-1e-6), "%g s", p[1])
+		assert.InEpsilon(t, p[0], slowest.MeltCurrent(p[1]), 0.06)
+	}
+	// One curve alone serves for both edges.
+	fuse.Slowest = nil
+	fastest, slowest, err = FuseCurves(&fuse)
+	require.NoError(t, err)
+	for _, p := range fuse.Fastest {
+		assert.LessOrEqual(t, fastest.MeltCurrent(p[1]), slowest.MeltCurrent(p[1])*(1+1e-9), "%g s", p[1])
+	}
+}

@@ -229,7 +229,8 @@ type Shaft struct {
 	GearRatio      quantity.Value `key:"gear_ratio" unit:"1" default:"1" above:"0" example:"1" doc:"motor turns per propeller turn"`
 	GearEfficiency quantity.Value `key:"gear_efficiency" unit:"1" default:"100 %" above:"50 %" max:"100 %" example:"97 %, estimated" doc:"of gear, belt and bearings"`
 	Inertia        quantity.Value `key:"inertia" unit:"kg·m²" default:"0.02 kg·m²" min:"0 kg·m²" example:"0.05 kg·m², estimated" doc:"of propeller, its entrained water and shaft, at the propeller" find:"propeller mass × (diameter/4)², plus a quarter for the water"`
-	SealFriction   quantity.Value `key:"seal_friction" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of stern gland and bearings, at the propeller"`
+	SealFriction   quantity.Value `key:"seal_friction" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of stern gland and bearings, at the propeller, in water of 20 °C and more"`
+	SealColdness   quantity.Value `key:"seal_friction_per_kelvin" unit:"1/K" default:"1 %/K" min:"0 1/K" max:"0.2 1/K" example:"1 %/K, estimated" doc:"how much of that friction more for each kelvin the water is colder than 20 °C: grease and seals stiffen (an estimate, no source)" find:"torque to turn the shaft by hand, in summer and in winter"`
 }
 
 // Propeller gives thrust and torque.

@@ -113,7 +113,8 @@ func (f *Following) Derivatives(t float64, y, dy []float64) {
 	default: // a sensor screwed on from outside
 		pull(r.nodes.housing, seen.Motor)
 	}
-	foster(r.stage.foster[0], p.Losses.conductionSwitch+p.Losses.switching, y[l.switching:], dy[l.switching:])
-	foster(r.stage.foster[1], p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
+	unequal := r.motor.unequal(w)
+	foster(r.stage.foster[0], unequal*(p.Losses.conductionSwitch+p.Losses.switching), y[l.switching:], dy[l.switching:])
+	foster(r.stage.foster[1], unequal*p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
 	r.fuse.Derivatives(p.BatteryCurrent/r.FuseRating(T), y[l.fuse:l.fuse+r.fuse.States()], dy[l.fuse:l.fuse+r.fuse.States()])
 }

@@ -143,7 +143,7 @@ func (r *Run) assemble(t float64, y []float64, a *assembly) {
 	r.assembleMotion(p, y, w, a)
 	r.assembleHeat(p, y, T, w, a)
 	r.assembleNetwork(T, w, a)
-	r.assembleLadders(p, y, T, a)
+	r.assembleLadders(p, T, w, a)
 	if r.layout.link >= 0 {
 		r.assembleTransients(p, y, a)
 	}
@@ -436,8 +436,8 @@ func (r *Run) assembleHeat(p *Point, y, T []float64, w float64, a *assembly) {
 	standSlope := -2 * w / 9 * stand * turns
 	share := 0.0
 	if m.brushless {
-		share = (1 + (m.phaseFactor-1)*stand) / 3
-		moves := unit * hot * (m.phaseFactor - 1) / 3 * standSlope
+		share = m.unequal(w) / 3
+		moves := unit * hot * m.unequalSlope(w) / 3 * turns
 		into(n.hotspot, l.speed, moves)
 		into(n.winding, l.speed, -moves)
 	}
@@ -497,16 +497,23 @@ func (r *Run) assembleNetwork(T []float64, w float64, a *assembly) {
 }
 
 // assembleLadders is junctions and fuse.
-func (r *Run) assembleLadders(p *Point, y, T []float64, a *assembly) {
+func (r *Run) assembleLadders(p *Point, T []float64, w float64, a *assembly) {
 	l := &r.layout
-	for k, s := range r.stage.foster[0] {
-		a.add(l.switching+k, r.between.outputs[ofSwitch], s[0]/s[1])
-		a.add(l.switching+k, l.switching+k, -1/s[1])
+	unequal, slope := r.motor.unequal(w), r.motor.unequalSlope(w)
+	if r.Locked {
+		slope = 0
 	}
-	for k, s := range r.stage.foster[1] {
-		a.add(l.freewheel+k, r.between.outputs[ofFreewheel], s[0]/s[1])
-		a.add(l.freewheel+k, l.freewheel+k, -1/s[1])
+	ladder := func(stages [][2]float64, first, of int, power float64) {
+		for k, s := range stages {
+			a.add(first+k, r.between.outputs[of], unequal*s[0]/s[1])
+			a.add(first+k, first+k, -1/s[1])
+			if r.motor.brushless {
+				a.add(first+k, l.speed, slope*power*s[0]/s[1])
+			}
+		}
 	}
+	ladder(r.stage.foster[0], l.switching, ofSwitch, p.Losses.conductionSwitch+p.Losses.switching)
+	ladder(r.stage.foster[1], l.freewheel, ofFreewheel, p.Losses.conductionFreewheel)
 	factor := r.FuseRating(T)
 	rated := r.fuse.Rating * factor
 	warm := 0.0 // of 1/rated², per kelvin

@@ -167,7 +167,7 @@ func (m *Model) mechanics() {
 	m.gear = b.Shaft.GearRatio.SI
 	m.efficiency = b.Shaft.GearEfficiency.SI
 	m.inertia = b.Motor.Inertia.SI + b.Shaft.Inertia.SI/(m.gear*m.gear)
-	m.seal = b.Shaft.SealFriction.SI
+	m.seal = b.Shaft.SealFriction.SI * (1 + b.Shaft.SealColdness.SI*max(0, copperReference-m.conditions.Water))
 }
 
 // heat builds the one network of everything that heats.

@@ -147,6 +147,23 @@ func standing(w float64) float64 {
 	return math.Exp(-(w / 3) * (w / 3))
 }
 
+// unequal is the loss of the most loaded phase and its devices over the mean, at speed w: at standstill a brushless motor's
+// current stays in one phase.
+func (m *motor) unequal(w float64) float64 {
+	if !m.brushless {
+		return 1
+	}
+	return 1 + (m.phaseFactor-1)*standing(w)
+}
+
+// unequalSlope is the change of unequal per speed, s/rad.
+func (m *motor) unequalSlope(w float64) float64 {
+	if !m.brushless {
+		return 0
+	}
+	return -(m.phaseFactor - 1) * 2 * w / 9 * standing(w)
+}
+
 // thermal gives the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
 // in air of 40 °C the winding just reaches its class's rise, three tenths of it between winding and housing
 // (an estimate, no source).

@@ -121,6 +121,12 @@ func (m *Model) listParts() {
 			},
 		})
 	}
+	if m.conditions.Electrical && m.conditions.Uncharged {
+		m.Parts = append(m.Parts, Part{
+			Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more",
+			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.BatteryCurrent) },
+		})
+	}
 	m.Parts = append(m.Parts,
 		Part{
 			Name: "link voltage", Unit: "V", Limit: b.Stage.VoltageLimit.SI, Measure: Band, Consequence: "switches and capacitors break down",

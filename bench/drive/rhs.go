@@ -301,8 +301,9 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	r.cool(w)
 	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dy[l.nodes:l.nodes+len(r.heat)])
 
-	foster(r.stage.foster[0], p.Losses.conductionSwitch+p.Losses.switching, y[l.switching:], dy[l.switching:])
-	foster(r.stage.foster[1], p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
+	unequal := r.motor.unequal(w)
+	foster(r.stage.foster[0], unequal*(p.Losses.conductionSwitch+p.Losses.switching), y[l.switching:], dy[l.switching:])
+	foster(r.stage.foster[1], unequal*p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
 	r.fuse.Derivatives(p.BatteryCurrent/r.FuseRating(T), y[l.fuse:l.fuse+r.fuse.States()], dy[l.fuse:l.fuse+r.fuse.States()])
 
 	out := p.OpenVoltage*p.BankCurrent + p.Terminal*p.Charging
@@ -388,7 +389,7 @@ func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64)
 	winding := armature*(e.ArmatureCurrent*e.ArmatureCurrent+e.Losses.rippleMotor) + field*(im2+e.Losses.rippleMotor)
 	stand := standing(w)
 	if m.brushless {
-		spot := winding / 3 * (1 + (m.phaseFactor-1)*stand)
+		spot := winding / 3 * m.unequal(w)
 		q[n.hotspot] += spot
 		winding -= spot
 	} else {

@@ -62,8 +62,9 @@ var loads = map[string]drive.Load{"normal": drive.Normal, "fouled": drive.Fouled
 
 func conditions(t *trial.Trial) drive.Conditions {
 	return drive.Conditions{
-		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Electrical: t.Electrical, Uncharged: t.NotPrecharged,
-		Load: loads[t.Load], LoadFactor: t.LoadFactor,
+		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Uncharged: t.NotPrecharged,
+		Electrical: t.Electrical || t.NotPrecharged, // there is no inrush without transients
+		Load:       loads[t.Load], LoadFactor: t.LoadFactor,
 	}
 }
 
@@ -112,8 +113,8 @@ func (s *simulation) begin() {
 		Sink: given(tr.Start.Sink), Battery: given(tr.Start.Battery), Cables: given(tr.Start.Cables), Air: given(tr.Compartment),
 	})
 	s.storedAtStart = s.drive.Energy(s.y).Stored
-	s.sampler.begin(s)
 	s.fuse = s.drive.WatchFuse(0)
+	s.sampler.begin(s)
 }
 
 func (s *simulation) run(ctx context.Context) error {

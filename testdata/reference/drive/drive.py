@@ -92,7 +92,8 @@ class Drive:
         hull = Hull(self.b["hull"], 1025)
         self.hull, self.screw = hull, Propeller(self.b["propeller"], hull, 1025)
         shaft = self.b["shaft"]
-        self.gear, self.efficiency, self.seal = shaft["gear_ratio"], shaft["gear_efficiency"], shaft["seal_friction"]
+        self.gear, self.efficiency = shaft["gear_ratio"], shaft["gear_efficiency"]
+        self.seal = shaft["seal_friction"] * (1 + shaft["seal_friction_per_kelvin"] * max(0, 293.15 - self.trial["water"]))
         self.inertia = self.b["motor"]["inertia"] + shaft["inertia"] / self.gear**2
         self.layout()
         self.mode = dict(released=False, stalling=False, stalled=False, low=False, cut=False)

@@ -101,7 +101,7 @@ func (p *plan) lay(assignment string, hold float64, moored bool) error {
 	unit := settings.Unit(p.key)
 	for i := 1; i < p.steps; i++ {
 		text := quantity.Format(from+(to-from)*float64(i)/float64(p.steps), unit, 3)
-		if n := len(p.stairs); text != quantity.Format(from, unit, 3) && (n == 0 || p.stairs[n-1] != text) {
+		if n := len(p.stairs); text != quantity.Format(from, unit, 3) && text != quantity.Format(to, unit, 3) && (n == 0 || p.stairs[n-1] != text) {
 			p.stairs = append(p.stairs, text)
 		}
 	}

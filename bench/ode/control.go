@@ -11,7 +11,9 @@ const (
 // controller chooses the next step from the weighted error of the last. The
 // estimate is of order 3, so the error goes with h⁴. After acceptance it is the
 // predictive controller of Gustafsson, which also looks at the error before
-// (Hairer and Wanner II, section IV.8).
+// (Hairer and Wanner II, section IV.8). It takes the smaller of the two
+// proposals; where the errors fall, as in a decay whose fast parts have died, the
+// prediction is trusted half the way beyond.
 type controller struct {
 	lastH, lastErr float64 // of the last accepted step; zero before the first
 	refused        bool    // the last attempt
@@ -22,7 +24,8 @@ func (c *controller) accept(h, err float64) float64 {
 	err = math.Max(err, 1e-10)
 	factor := safety / fourthRoot(err)
 	if c.lastH > 0 {
-		factor = math.Min(factor, safety*h/c.lastH*fourthRoot(c.lastErr/(err*err)))
+		predicted := safety * h / c.lastH * fourthRoot(c.lastErr/(err*err))
+		factor = math.Min(predicted, math.Sqrt(factor*predicted))
 	}
 	factor = math.Min(math.Max(factor, minFactor), maxFactor)
 	if c.refused {

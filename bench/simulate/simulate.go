@@ -39,6 +39,9 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 	if o.RelTol == 0 {
 		o.RelTol = 1e-5
 	}
+	if !(o.RelTol > 0 && o.RelTol <= 1e-3) {
+		return nil, fmt.Errorf("relative tolerance %g: give 1e-9 to 1e-3, or 0 for 1e-5", o.RelTol)
+	}
 	sim := newSimulation(model, b, t, o)
 	err = sim.run(ctx)
 	out := sim.record()
@@ -198,7 +201,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		if s.t >= until {
 			return nil
 		}
-		opts := ode.Options{RelTol: s.opts.RelTol, AbsTol: tolerances, EventTol: 1e-7, EventValues: s.margins, Check: s.opts.Check}
+		opts := ode.Options{RelTol: s.opts.RelTol / 100, AbsTol: tolerances, EventTol: 1e-7, EventValues: s.margins, Check: s.opts.Check}
 		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, s.arm(), opts, s.sampler.step)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
@@ -249,6 +252,7 @@ func (s *simulation) settle() {
 type watch struct {
 	name      string
 	direction ode.Direction
+	band      float64 // see ode.Event
 	armed     func() bool
 	margin    func(t float64, p *drive.Point, y []float64) float64
 	act       func()
@@ -275,7 +279,7 @@ func (s *simulation) watches() (all []watch) {
 	always := func() bool { return true }
 	for side := range 2 { // a step across a kink of the demand would be a refused one
 		all = append(all, watch{
-			name: "ramp", direction: ode.Either, armed: always,
+			name: "ramp", direction: ode.Either, armed: always, band: 0.05, // a lever may move just as fast as the ramp
 			margin: func(_ float64, p *drive.Point, y []float64) float64 {
 				falling, rising := r.Law.RampKinks(r.Target(p.Measured.Lever), r.ControlState(y))
 				return [2]float64{falling, rising}[side]
@@ -312,7 +316,7 @@ func (s *simulation) arm() []ode.Event {
 	for i := range s.all {
 		if w := &s.all[i]; w.armed() {
 			s.armed = append(s.armed, w)
-			s.events = append(s.events, ode.Event{Name: w.name, Direction: w.direction})
+			s.events = append(s.events, ode.Event{Name: w.name, Direction: w.direction, Band: w.band})
 		}
 	}
 	return s.events

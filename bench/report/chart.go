@@ -3,6 +3,8 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -74,8 +76,9 @@ type frame struct {
 	left, top, right, bottom float64 // of the plot, px
 	x, y                     Axis    // with the ends of the plot
 
-	drawn [][]point // lines
-	taken []frame   // places of labels
+	drawn   [][]point // lines
+	taken   []frame   // places of labels
+	crowded []Limit   // limits in the plot whose label finds no free place
 }
 
 func position(a Axis, v, from, to float64) float64 {
@@ -177,9 +180,28 @@ const (
 	sample     = 24.0 // length of a line sample
 )
 
-// draw draws the chart without its title. narrow puts the names of the series above the plot instead of beside it.
+// draw draws the chart without its title. narrow puts the names of the series above the plot instead of beside it. It is
+// first drawn with a pen that leaves no trace: limits whose label finds no free place are then named above the plot.
 func (c *Chart) draw(p pen, width, height float64, narrow bool) frame {
-	f := frame{width: width, height: height}
+	var crowded []Limit
+	for { // a name above the plot leaves less room in it, so look again; each time more are above, all of them at last
+		f := c.drawWith(noPen{}, width, height, narrow, crowded)
+		if len(f.crowded) == len(crowded) {
+			return c.drawWith(p, width, height, narrow, crowded)
+		}
+		crowded = f.crowded
+	}
+}
+
+type noPen struct{}
+
+func (noPen) line([]point, stroke)        {}
+func (noPen) area([]point, fill)          {}
+func (noPen) text(point, string, writing) {}
+
+// drawWith draws the chart, the crowded limits without a label in the plot.
+func (c *Chart) drawWith(p pen, width, height float64, narrow bool, crowded []Limit) frame {
+	f := frame{width: width, height: height, crowded: crowded}
 	most := int(max(3, (height-90)/26))
 	f.x, f.y = c.axes(most)
 	small := writing{ink: text, small: true}
@@ -252,6 +274,9 @@ func (c *Chart) notes(p pen, f *frame) float64 {
 	if below != nil {
 		out = append(out, "below the chart: "+joined(below))
 	}
+	if f.crowded != nil {
+		out = append(out, "dotted: "+joined(f.crowded))
+	}
 	w := writing{ink: faint, small: true}
 	at := 0.0
 	for _, line := range wrap(strings.Join(out, "; "), w, f.width) {
@@ -261,10 +286,17 @@ func (c *Chart) notes(p pen, f *frame) float64 {
 	return at
 }
 
-// wrap breaks a text into lines of a width.
+// wrap breaks a text into lines of a width. A number stays on a line with its unit.
 func wrap(text string, w writing, width float64) (lines []string) {
 	line := ""
-	for _, word := range strings.Fields(plain(text)) {
+	words := strings.Fields(plain(text))
+	for i := 1; i < len(words); i++ {
+		if _, err := strconv.ParseFloat(words[i-1], 64); err == nil && len(words[i]) <= len("°C;")+1 {
+			words[i-1] += " " + words[i]
+			words = slices.Delete(words, i, i+1)
+		}
+	}
+	for _, word := range words {
 		longer := strings.TrimSpace(line + " " + word)
 		if line != "" && w.width(longer) > width {
 			lines = append(lines, line)
@@ -467,11 +499,16 @@ next:
 	}
 	w := writing{ink: text, small: true}
 	for _, l := range all {
+		if slices.Contains(f.crowded, l.same[0]) {
+			continue
+		}
 		label := w.fitted(joined(l.same), f.right-f.left-8)
 		at, clear := c.free(f, w.width(label), l.y)
-		if clear { // a label hides no data
-			ground(p, at.x-1, at.y-9, w.width(label)+2)
+		if !clear { // a label hides no data
+			f.crowded = append(f.crowded, l.same...)
+			continue
 		}
+		ground(p, at.x-1, at.y-9, w.width(label)+2)
 		p.text(at, label, w)
 		f.taken = append(f.taken, frame{left: at.x, right: at.x + w.width(label), top: at.y - 10, bottom: at.y + 3})
 	}
@@ -485,8 +522,8 @@ func (c *Chart) free(f *frame, wide, y float64) (at point, clear bool) {
 		if base-10 < f.top || base > f.bottom {
 			continue
 		}
-		for k := range 9 {
-			x := f.right - 5 - wide - float64(k)/8*(f.right-f.left-10-wide)
+		for k := range 17 {
+			x := f.right - 5 - wide - float64(k)/16*(f.right-f.left-10-wide)
 			place := frame{left: x - 2, right: x + wide + 2, top: base - 10, bottom: base + 3}
 			hidden := 0.05 * float64(k) // else to the right
 			for _, line := range f.drawn {
@@ -507,7 +544,7 @@ func (c *Chart) free(f *frame, wide, y float64) (at point, clear bool) {
 		}
 	}
 	if math.IsInf(least, 1) { // a plot too low for any
-		return point{f.right - 5 - wide, y - 4}, false
+		return best, false
 	}
 	return best, least < 1
 }

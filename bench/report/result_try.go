@@ -132,6 +132,12 @@ func (t *Tried) sentence() string {
 	if len(s.Trials) > 1 {
 		in = fmt.Sprintf("in any of the %d trials", len(s.Trials))
 	}
+	of := func(trial string) string { // where there are several, of which
+		if len(s.Trials) > 1 {
+			return " (" + trial + ")"
+		}
+		return ""
+	}
 	at := -1
 	for i := range parts {
 		if at < 0 || parts[i].Level > parts[at].Level || parts[i].Level == parts[at].Level && parts[i].Used > parts[at].Used {
@@ -157,11 +163,11 @@ func (t *Tried) sentence() string {
 	}
 	switch {
 	case s.Level == verdict.Clear:
-		return fmt.Sprintf("Nothing passes its limit %s; nearest is the %s with %s of its limit used (%s).", in, p.Name, shownShare(p.Used), where)
+		return fmt.Sprintf("Nothing passes its limit %s; nearest is the %s with %s of its limit used%s.", in, p.Name, shownShare(p.Used), of(where))
 	case p.Level == verdict.Over:
 		return fmt.Sprintf("The %s passes its limit of %s, reaching %s in %s%s.", p.Name, shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), where, strings.Replace(more, "and", "and so do", 1))
 	case p.Level == s.Level:
-		return fmt.Sprintf("Nothing passes its limit %s, but the %s comes close with %s of its limit used (%s)%s.", in, p.Name, shownShare(p.Used), where, more)
+		return fmt.Sprintf("Nothing passes its limit %s, but the %s comes close with %s of its limit used%s%s.", in, p.Name, shownShare(p.Used), of(where), more)
 	}
 	return "No part passes its limit " + in + ", but " + strings.Join(t.beside(), "; ") + "."
 }
@@ -204,7 +210,10 @@ func firstWords(f *verdict.First) string {
 
 // parts is the table of parts: each part's worst, with a small chart of the share used over that trial.
 func (t *Tried) parts(d *document) {
-	s := d.section("parts", "Parts", "Each part's worst over the trials. The small chart shows the share of its limit used over that trial; the line is the limit.")
+	s := d.section("parts", "Parts", "The small chart shows the share of the limit used over the trial; the line is the limit.")
+	if len(t.side().Trials) > 1 {
+		s.Intro = "Each part's worst over the trials. The small chart shows the share of the limit used over that trial; the line is the limit."
+	}
 	parts, trials := t.side().Worst()
 	before, _ := t.Present.Worst()
 	both := t.Proposed != nil

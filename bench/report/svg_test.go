@@ -216,6 +216,38 @@ func TestPictureShowsTheData(t *testing.T) {
 	})
 }
 
+// TestEveryLimitIsNamed: whatever the data and wherever the limits, each is named, in the plot or above it, and the words in the
+// plot lie in it, beside each other, and on no line of data.
+func TestEveryLimitIsNamed(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x, y := ragged(t)
+		c := &Chart{X: Axis{Label: "time", Time: true}, Y: Axis{Label: "any", Unit: "A"}, Series: []Series{{Name: "s", X: x, Y: y}}}
+		for i := range rapid.IntRange(1, 7).Draw(t, "limits") {
+			c.Limits = append(c.Limits, Limit{At: rapid.Float64Range(-100, 100).Draw(t, "at"), Name: fmt.Sprintf("limit%d", i), Value: "x", Far: rapid.Bool().Draw(t, "far")})
+		}
+		for _, width := range []float64{wide, narrow} {
+			var p svgPen
+			f := c.draw(&p, width, c.height(), width == narrow)
+			for _, l := range c.Limits {
+				assert.Contains(t, p.out.String(), l.Name)
+			}
+			for i, a := range f.taken {
+				assert.True(t, a.left >= f.left && a.right <= f.right && a.top >= f.top-1 && a.bottom <= f.bottom+3.1, "%v in %v", a, f)
+				for _, line := range f.drawn {
+					for k := 1; k < len(line); k++ {
+						if from, to, hit := cut(line[k-1], line[k], &a); hit {
+							assert.InDelta(t, 0, math.Hypot(to.x-from.x, to.y-from.y), 1e-6, "a label hides a line")
+						}
+					}
+				}
+				for _, b := range f.taken[:i] {
+					assert.False(t, a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom, "two labels")
+				}
+			}
+		}
+	})
+}
+
 // TestNothingOutOfLimitsGoesWithoutAPicture: every part that is close or over has a chart with its limit, whatever it is called.
 func TestNothingOutOfLimitsGoesWithoutAPicture(t *testing.T) {
 	r := smallRun()

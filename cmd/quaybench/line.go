@@ -76,8 +76,9 @@ func isPath(name string) bool {
 func (b *berth) registers(file, on string) (*regmap.Map, error) {
 	var text []byte
 	var err error
+	named := file != ""
 	switch {
-	case file != "":
+	case named:
 		text, err = os.ReadFile(file)
 	case b.home == "":
 		file = path.Join("demo", b.name, registerMap)
@@ -87,7 +88,7 @@ func (b *berth) registers(file, on string) (*regmap.Map, error) {
 		text, err = os.ReadFile(file)
 	}
 	switch missing := errors.Is(err, fs.ErrNotExist); {
-	case missing && on == simulated:
+	case missing && on == simulated && !named:
 		return bench.SimulatedRegisters()
 	case missing:
 		return nil, input(fmt.Errorf("no register map %s: give --map FILE, or put %s beside the boat file", file, registerMap))

@@ -25,11 +25,11 @@ type panel struct{ keys *keyboard }
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: their names in one line, in the order you read them, or all.\n> ", strings.Join(names(panelMeters), ", "))
 	for {
-		text, err := p.keys.line(ctx)
+		text, err := p.answer(ctx)
 		switch {
 		case stopped(err):
 			return nil, stopError{err}
-		case errors.Is(err, io.EOF):
+		case errors.Is(err, errEnded):
 			return nil, input(errors.New("nobody says which meters there are"))
 		case err != nil:
 			return nil, err
@@ -40,6 +40,20 @@ func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 		}
 		fmt.Fprintf(p.keys.sys.Out, "%v\n> ", err)
 	}
+}
+
+var errEnded = errors.New("the input has ended")
+
+// answer is the line after a prompt. What comes through a pipe is shown, as a terminal shows what is typed.
+func (p *panel) answer(ctx context.Context) (string, error) {
+	text, err := p.keys.line(ctx)
+	if !p.keys.person() || err != nil {
+		fmt.Fprintln(p.keys.sys.Out, text)
+	}
+	if errors.Is(err, io.EOF) {
+		err = errEnded
+	}
+	return text, err
 }
 
 func names(channels []link.Channel) (list []string) {
@@ -81,7 +95,7 @@ func (p *panel) Readings(ctx context.Context, channels []link.Channel) ([]float6
 	}
 	for {
 		fmt.Fprintf(p.keys.sys.Out, "read %s; stop ends the test\n> ", strings.Join(wanted, ", "))
-		text, err := p.keys.line(ctx)
+		text, err := p.answer(ctx)
 		if err != nil {
 			return nil, false, err
 		}

@@ -95,8 +95,9 @@ func (p *plan) lay(assignment string, hold float64, moored bool) error {
 		return fmt.Errorf("%s is %s already", p.key, p.from)
 	case p.steps < 1 || p.steps > 20:
 		return fmt.Errorf("--steps must be 1 to 20, got %d", p.steps)
-	case hold < 1:
-		return fmt.Errorf("--hold must be 1 s at least, got %.3g s", hold)
+	}
+	if least := target.Ramp.Rise + 2; hold < least {
+		return fmt.Errorf("--hold must be %.3g s at least, for the ramp takes %.3g s: got %.3g s", least, target.Ramp.Rise, hold)
 	}
 	unit := settings.Unit(p.key)
 	for i := 1; i < p.steps; i++ {

@@ -18,7 +18,7 @@ import (
 func TestPlanRunsAsItSays(t *testing.T) {
 	home, p := t.TempDir(), moor(t)
 	folder := filepath.Join(home, "the plan") // a name that a shell would part
-	code, stdout, stderr := piped(t, home, "", "plan", "petrel", "--to", "limits.motor_current=150 A", "--steps", "2", "--hold", "2 s", "--moored", "--out", folder)
+	code, stdout, stderr := piped(t, home, "", "plan", "petrel", "--to", "limits.motor_current=150 A", "--steps", "2", "--hold", "5 s", "--moored", "--out", folder)
 	require.Zero(t, code, stdout+stderr)
 	writes := regexp.MustCompile(`(?m)^  write: (.*)$`).FindAllStringSubmatch(stdout, -1)
 	runs := regexp.MustCompile(`(?m)^  run:   (.*)$`).FindAllStringSubmatch(stdout, -1)

@@ -157,6 +157,8 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 	switch {
 	case !(t.rate >= 1 && t.rate <= 200):
 		return nil, input(fmt.Errorf("--rate must be 1 to 200, got %g", t.rate))
+	case t.program.Lever(0)(0) != 0:
+		return nil, input(fmt.Errorf("programme %s does not begin in neutral: let its first movement begin a second later", t.program.Name))
 	case (t.lines == "") != (t.columns == ""):
 		return nil, input(errors.New("--lines and --columns belong together: the port of the logger, and what its columns are"))
 	case t.lines != "" && !t.prompted && f.on == "", t.lines != "" && f.on == simulated:

@@ -374,25 +374,7 @@ func TestStepPromptedWithTelemetry(t *testing.T) {
 	d := sit(t, home, "step", "petrel", "--prompted", "--script", script, "--on", p.port)
 	d.await("type ready ")
 	d.line("ready")
-	d.await("NOW: lever to 50 % ahead")
-	// The person's hand on the lever, a little late.
-	stop := make(chan bool)
-	done := make(chan bool)
-	go func() {
-		defer close(done)
-		for {
-			select {
-			case <-stop:
-				p.Controller.Throttle(0)
-				return
-			case <-time.After(50 * time.Millisecond):
-				p.Controller.Throttle(0.52)
-			}
-		}
-	}()
-	d.await("NOW: lever to neutral")
-	close(stop)
-	<-done
+	hand(d, p, 0.52, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
 	screen := d.ended(0)
 	assert.Contains(t, screen, "the test ran to its end")
 	assert.Contains(t, screen, ">> The programme has ended. Lever to neutral.")

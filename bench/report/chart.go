@@ -201,7 +201,7 @@ func (noPen) text(point, string, writing) {}
 
 // drawWith draws the chart, the crowded limits without a label in the plot.
 func (c *Chart) drawWith(p pen, width, height float64, narrow bool, crowded []Limit) frame {
-	f := frame{width: width, height: height, crowded: crowded}
+	f := frame{width: width, height: height, crowded: slices.Clip(crowded)}
 	most := int(max(3, (height-90)/26))
 	f.x, f.y = c.axes(most)
 	small := writing{ink: text, small: true}
@@ -484,6 +484,12 @@ next:
 		if !finite(l.At) || y < f.top-1 || y > f.bottom+1 {
 			continue
 		}
+		across := []point{{f.left, y}, {f.right, y}}
+		p.line(across, stroke{ink: text, dash: limitDash, wide: fine})
+		f.drawn = append(f.drawn, across)
+		if slices.Contains(f.crowded, l) { // named above the plot
+			continue
+		}
 		for i := range all {
 			if math.Abs(all[i].y-y) < 1.5 {
 				all[i].same = append(all[i].same, l)
@@ -492,16 +498,8 @@ next:
 		}
 		all = append(all, shared{y, []Limit{l}})
 	}
-	for _, l := range all {
-		across := []point{{f.left, l.y}, {f.right, l.y}}
-		p.line(across, stroke{ink: text, dash: limitDash, wide: fine})
-		f.drawn = append(f.drawn, across)
-	}
 	w := writing{ink: text, small: true}
 	for _, l := range all {
-		if slices.Contains(f.crowded, l.same[0]) {
-			continue
-		}
 		label := w.fitted(joined(l.same), f.right-f.left-8)
 		at, clear := c.free(f, w.width(label), l.y)
 		if !clear { // a label hides no data

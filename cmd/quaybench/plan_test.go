@@ -35,6 +35,9 @@ func TestPlanRunsAsItSays(t *testing.T) {
 		d.line("petrel")
 		assert.Contains(t, d.ended(0), "1 settings written and read back")
 		assert.InDelta(t, amps, p.Setting("limits.motor_current"), 1e-9)
+		if i == 0 {
+			continue // one step is run in real time; the other is of the same words
+		}
 		d = shell(runs[i][1])
 		d.await("type release ")
 		d.line("release")

@@ -255,10 +255,12 @@ func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 		if i := p.i; p.u+l.devices.path(i) < 0 { // the motor drives a current that the stage cannot stop
 			l.rule = otherwise
 			rest := func(i float64) float64 { return -l.need(i) - l.devices.path(i) }
-			if !l.m.motor.series { // there the stage opens the synchronous switch, whose own diode drops more than the plug diode
+			if l.m.motor.series { // the stage opens its synchronous switch in time, whose own diode drops more than the plug diode
+				l.with(i, -l.devices.path(i), p)
+			} else {
 				i += contact(c.Demand) * (l.root(rest, i, (-l.need(0)+1)/l.R) - i)
+				l.idle(i, p)
 			}
-			l.idle(i, p)
 			p.loss.conductionFreewheel += rest(i) * i // in the closing contacts
 			e.Uncontrolled = i > max(c.FullAhead, c.FullAstern)
 		}

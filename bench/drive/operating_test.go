@@ -32,6 +32,7 @@ var stages = map[string]struct {
 	"brushed, diode, braking":     {"petrel", func(b *boat.Boat) { b.Stage.Freewheel, b.Stage.FreewheelDrop = "diode", si(0.8) }},
 	"series-wound, no braking":    {"bracken", func(*boat.Boat) {}},
 	"series-wound, braking stage": {"bracken", func(b *boat.Boat) { b.Stage.Braking = true }},
+	"series-wound, synchronous":   {"bracken", func(b *boat.Boat) { b.Stage.Freewheel = "synchronous" }},
 }
 
 // situated puts a circuit into a state.
@@ -63,7 +64,7 @@ func (s *situation) at(demand, speed float64) *Point {
 // anySituation draws a circuit, its settings, its temperatures and its charge.
 func anySituation(t *rapid.T) *situation {
 	kind := rapid.SampledFrom([]string{
-		"brushed, braking", "brushed, no braking", "brushless, braking", "brushed, diode, braking", "series-wound, no braking", "series-wound, braking stage",
+		"brushed, braking", "brushed, no braking", "brushless, braking", "brushed, diode, braking", "series-wound, no braking", "series-wound, braking stage", "series-wound, synchronous",
 	}).Draw(t, "stage")
 	amps := rapid.Float64Range(5, 400)
 	s := situated(t, kind, func(s *settings.Set) {

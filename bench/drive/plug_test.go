@@ -11,7 +11,7 @@ import (
 // from nothing, and the armature never carries more than is asked or than its remanence drives. (With full brush and
 // diode drops at milliamperes it once excited itself to 32 A first.)
 func TestPluggingBeginsWithoutAJump(t *testing.T) {
-	for _, stage := range []string{"series-wound, no braking", "series-wound, braking stage"} {
+	for _, stage := range []string{"series-wound, no braking", "series-wound, braking stage", "series-wound, synchronous"} {
 		s := situated(t, stage, nil)
 		m := &s.run.motor
 		for _, speed := range []float64{5, 20, 50, 100, 200, 300} {
@@ -33,7 +33,7 @@ func TestPluggingBeginsWithoutAJump(t *testing.T) {
 
 // TestAChopperWithoutBrakingNeverFeedsTheBattery, whatever the motor does.
 func TestAChopperWithoutBrakingNeverFeedsTheBattery(t *testing.T) {
-	for _, stage := range []string{"series-wound, no braking", "brushed, no braking"} {
+	for _, stage := range []string{"series-wound, no braking", "series-wound, synchronous", "brushed, no braking"} {
 		s := situated(t, stage, nil)
 		for demand := -1.0; demand <= 1; demand += 0.02 {
 			for _, speed := range []float64{-300, -100, -20, -1, 0, 1, 20, 100, 300} {

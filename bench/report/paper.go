@@ -122,7 +122,7 @@ func (p *Paper) made(d *document) {
 		add("made", m.When.Format("2006-01-02 15:04:05 -0700"))
 	}
 	add("boat file", m.BoatFile)
-	add("boat file, SHA-256", m.BoatHash)
+	add("boat file, start of its SHA-256", m.BoatHash)
 	add("settings file", m.SettingsFile)
 	add("settings, hash of the values", p.Settings.Hash())
 	if p.Proposal != nil {

@@ -73,7 +73,8 @@ func (f *paperFlags) write(cmd *cobra.Command, sys *system, setup *bench.Setup, 
 	}
 	p := paperOf(setup, proposal, result)
 	p.Made.Command, p.Made.When = commandLine(cmd), time.Now()
-	p.Approved, p.NoApproval = approved(cmd, sys, setup)
+	fromShelf(p, cmd, sys, setup)
+	p.Made.Extra = append(p.Made.Extra, fileHashes(cmd)...)
 	sheet := p.Sheet()
 	put := func(flag, name string, html, other func(io.Writer) error) error {
 		if name == "" {
@@ -112,7 +113,7 @@ func commandLine(cmd *cobra.Command) string {
 		}
 		for _, v := range values {
 			if f.Value.Type() == "bool" {
-				words = append(words, "--"+f.Name)
+				words = append(words, "--"+f.Name+strings.TrimSuffix("="+v, "=true"))
 				continue
 			}
 			words = append(words, "--"+f.Name, quoted(v))
@@ -131,34 +132,68 @@ func quoted(word string) string {
 	return "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
 }
 
-// approved finds the version of a boat's profile that was approved last, or says why there is none.
-func approved(cmd *cobra.Command, sys *system, setup *bench.Setup) (*report.Approved, string) {
+// fileHashes identifies the files that flags name: trials, a register map, a logger's columns.
+func fileHashes(cmd *cobra.Command) (out [][2]string) {
+	for _, flag := range []string{"trial", "script", "map", "columns"} {
+		f := cmd.Flag(flag)
+		if f == nil || !f.Changed {
+			continue
+		}
+		names := []string{f.Value.String()}
+		if list, ok := f.Value.(pflag.SliceValue); ok {
+			names = list.GetSlice()
+		}
+		for _, name := range names {
+			if text, err := os.ReadFile(name); err == nil { // else it is built in
+				out = append(out, [2]string{name + ", SHA-256", string(profiles.HashOf(text))})
+			}
+		}
+	}
+	return out
+}
+
+// fromShelf fills in what the book says of a boat: the version that its files continue, and the one that was approved last or
+// why there is none.
+func fromShelf(p *report.Paper, cmd *cobra.Command, sys *system, setup *bench.Setup) {
 	dir, err := bookDir(cmd, sys)
 	folder, name := filepath.Split(filepath.Dir(setup.BoatFile))
 	if err != nil || filepath.Clean(folder) != filepath.Clean(dir) {
-		return nil, "The boat is not from the book, so there is no approved version to compare with."
+		p.NoApproval = "The boat is not from the book, so there is no approved version to compare with."
+		return
 	}
 	book, err := profiles.Open(dir, profiles.Options{})
 	if err != nil {
-		return nil, "The book cannot be read: " + err.Error()
+		p.NoApproval = "The book cannot be read: " + err.Error()
+		return
 	}
 	list, err := book.List(cmd.Context(), name)
 	if err != nil {
-		return nil, "The boat's versions cannot be read: " + err.Error()
+		p.NoApproval = "The boat's versions cannot be read: " + err.Error()
+		return
+	}
+	if w := list.Working; w.Continues != "" {
+		text := "version " + w.Continues.Short()
+		if w.BoatChanged || w.SettingsChanged {
+			text += ", changed since"
+		}
+		p.Made.Extra = append(p.Made.Extra, [2]string{"the files in the book are", text})
 	}
 	entry, mark := list.Last(profiles.MarkApproval)
 	if entry == nil {
-		return nil, "No version of this boat's profile has been approved yet."
+		p.NoApproval = "No version of this boat's profile has been approved yet."
+		return
 	}
 	whole, err := book.Show(cmd.Context(), name, string(entry.Hash))
 	if err != nil {
-		return nil, "The approved version cannot be read: " + err.Error()
+		p.NoApproval = "The approved version cannot be read: " + err.Error()
+		return
 	}
 	set, _, err := settings.Read(bench.SettingsFile, []byte(whole.Settings))
 	if err != nil {
-		return nil, "The approved version's settings cannot be read by today's rules: " + err.Error()
+		p.NoApproval = "The approved version's settings cannot be read by today's rules: " + err.Error()
+		return
 	}
-	return &report.Approved{
+	p.Approved = &report.Approved{
 		Settings: set, Version: fmt.Sprintf("v%d (%s)", entry.Number, entry.Hash.Short()), By: mark.Author, When: mark.Time, Despite: mark.Despite,
-	}, ""
+	}
 }

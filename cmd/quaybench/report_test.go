@@ -45,6 +45,9 @@ func TestReports(t *testing.T) {
 			assert.Contains(t, stdout, "wrote "+picture+"\n")
 			html, err := os.ReadFile(page)
 			require.NoError(t, err)
+			if c.name == "step" { // a file of the user's: which it was
+				assert.Contains(t, string(html), "steps.toml, SHA-256")
+			}
 			for _, words := range []string{c.says, "A simulation is no proof of safety", "quaybench " + strings.Fields(c.args)[0] + " petrel", bench.Version} {
 				assert.Contains(t, string(html), words)
 			}
@@ -128,6 +131,7 @@ func TestReportComparesWithTheApproved(t *testing.T) {
 		return source.Set("ramp.rise", "3.5 s")
 	}))
 	got := report()
+	assert.Contains(t, got, "version "+version.Hash.Short()+", changed since")
 	assert.Contains(t, got, "by the yard on ")
 	assert.Contains(t, got, "one setting differs from it")
 	assert.Contains(t, got, "seen on the water")

@@ -115,7 +115,8 @@ func (e *Env) importNames() map[string]string {
 // be right, and what a later step sees is what the earlier ones made.
 //
 // All errors that have a place in src are Errors.
-func (e *Env) Check(src Source) ([]*Step, error) {
+func (e *Env) Check(src Source) (steps []*Step, err error) {
+	defer surprise(src, &err)
 	chunks, err := split(e.fset, src)
 	if err != nil {
 		return nil, err
@@ -123,7 +124,6 @@ func (e *Env) Check(src Source) ([]*Step, error) {
 	if err := e.refuseDirectives(src); err != nil {
 		return nil, err
 	}
-	var steps []*Step
 	cur := e
 	for len(chunks) > 0 {
 		n := 1
@@ -147,6 +147,19 @@ func (e *Env) Check(src Source) ([]*Step, error) {
 	}
 	return steps, nil
 }
+
+// surprise makes an error of a panic: a fault of this package must not end a session.
+func surprise(src Source, err *error) {
+	if r := recover(); r != nil {
+		*err = Errors{{
+			Pos:     token.Position{Filename: src.Name, Line: max(src.Line, 1), Column: 1},
+			Msg:     fmt.Sprintf("%s (%v)", surpriseText, r),
+			Instead: "write it in a simpler way",
+		}}
+	}
+}
+
+const surpriseText = "this can't be checked, which is a fault of the tool and should be reported"
 
 func isDecl(k chunkKind) bool { return k == declaration || k == importing }
 
@@ -423,16 +436,38 @@ type checked struct {
 	pkg  *types.Package
 	info *types.Info
 	// The program: declarations in their order, and the statement's function.
-	decls []ast.Decl
-	body  *ast.FuncDecl
-	// Script-wide facts.
-	script bool
+	decls  []ast.Decl
+	body   *ast.FuncDecl
+	script bool // a whole file, not an input of a session
+	loose  bool // errors don't matter
 }
 
 // typeCheck checks everything the session has, with body if there is one. The
 // variables unusedOK may stay unused, because they belong to the session.
 func (e *Env) typeCheck(body *ast.FuncDecl, unusedOK ...*ast.Ident) (*checked, error) {
 	c := &checked{env: e, fset: e.fset, lib: e.lib, body: body}
+	file := e.file(c, body)
+	skip := map[token.Pos]bool{}
+	for _, id := range unusedOK {
+		skip[id.Pos()] = true
+	}
+	if body != nil {
+		if x, ok := body.Body.List[0].(*ast.ExprStmt); ok {
+			skip[x.X.Pos()] = true
+		}
+	}
+	err := c.run([]*ast.File{file}, func(err types.Error) bool {
+		return skip[err.Pos] && (strings.HasPrefix(err.Msg, "declared and not used") || strings.HasSuffix(err.Msg, "is not used"))
+	})
+	if err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+// file puts together what is checked as one file: imports, variables, the
+// declarations (which c takes note of) and the function of a statement.
+func (e *Env) file(c *checked, body *ast.FuncDecl) *ast.File {
 	file := &ast.File{Name: ast.NewIdent("main")}
 	imports := e.importNames()
 	names := slices.Sorted(maps.Keys(imports))
@@ -452,29 +487,14 @@ func (e *Env) typeCheck(body *ast.FuncDecl, unusedOK ...*ast.Ident) (*checked, e
 	if body != nil {
 		file.Decls = append(file.Decls, body)
 	}
-	skip := map[token.Pos]bool{}
-	for _, id := range unusedOK {
-		skip[id.Pos()] = true
-	}
-	if body != nil {
-		if x, ok := body.Body.List[0].(*ast.ExprStmt); ok {
-			skip[x.X.Pos()] = true
-		}
-	}
-	err := c.run([]*ast.File{file}, func(err types.Error) bool {
-		return skip[err.Pos] && (strings.HasPrefix(err.Msg, "declared and not used") || strings.HasSuffix(err.Msg, "is not used"))
-	})
-	if err != nil {
-		return nil, err
-	}
-	return c, nil
+	return file
 }
 
 // run type-checks files as package main.
 func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 	c.info = &types.Info{
 		Types: map[ast.Expr]types.TypeAndValue{}, Defs: map[*ast.Ident]types.Object{}, Uses: map[*ast.Ident]types.Object{},
-		Implicits: map[ast.Node]types.Object{}, Selections: map[*ast.SelectorExpr]*types.Selection{}, Instances: map[*ast.Ident]types.Instance{},
+		Implicits: map[ast.Node]types.Object{}, Scopes: map[ast.Node]*types.Scope{}, Selections: map[*ast.SelectorExpr]*types.Selection{}, Instances: map[*ast.Ident]types.Instance{},
 	}
 	var errs Errors
 	conf := types.Config{
@@ -484,7 +504,7 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 		DisableUnusedImportCheck: !c.script,
 		Error: func(err error) {
 			te, ok := err.(types.Error)
-			if ok && !ignore(te) {
+			if ok && !c.loose && !ignore(te) {
 				msg := strings.TrimSuffix(strings.ReplaceAll(te.Msg, aliasPrefix, ""), " in assignment to _ identifier")
 				errs = append(errs, &Error{Pos: c.fset.Position(te.Pos), Msg: msg})
 			}

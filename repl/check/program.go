@@ -249,7 +249,8 @@ func (w *writer) funcDecl(d *ast.FuncDecl) ast.Decl {
 
 // Script checks a whole file of package main and gives the step that runs it:
 // its variables are set in their order, its init functions called, then main.
-func Script(lib *symbols.Library, src Source) (*Step, error) {
+func Script(lib *symbols.Library, src Source) (_ *Step, err error) {
+	defer surprise(src, &err)
 	env := NewEnv(lib)
 	if err := env.refuseDirectives(src); err != nil {
 		return nil, err

@@ -19,7 +19,9 @@ import (
 	"quaybench/bench/settings"
 )
 
-func petrel(t *testing.T) (*boat.Boat, settings.Set, *regmap.Map) {
+func petrel(t *testing.T) (*boat.Boat, settings.Set, *regmap.Map) { t.Helper(); return petrelFor(t) }
+
+func petrelFor(t testing.TB) (*boat.Boat, settings.Set, *regmap.Map) {
 	t.Helper()
 	dir := "../../../cmd/quaybench/demo/petrel/"
 	text, err := os.ReadFile(dir + "boat.toml")

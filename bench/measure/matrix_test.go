@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/fault"
 	"quaybench/bench/link/linksim"
-	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -24,7 +24,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// The fault matrix of a step test: every fault of linktest.Faults, once and for good, before the start, while the throttle is
+// The fault matrix of a step test: every fault of fault.All, once and for good, before the start, while the throttle is
 // on, and while it goes back to zero; and what can go wrong on our own side: a full disk, a stop by hand, a watch that
 // objects, a hang of the process. Held against each:
 //
@@ -44,13 +44,13 @@ func TestStepFaultMatrix(t *testing.T) {
 		name string
 		from float64 // s into the test; below 0: before it
 	}{{"before the start", -1}, {"throttle on", 3}, {"going back to zero", 6.05}} {
-		for _, fault := range linktest.Faults(timing) {
+		for _, bad := range fault.All(timing) {
 			for _, forGood := range []bool{false, true} {
 				synctest.Test(t, func(t *testing.T) {
-					got := faulty(t, y, fault, stage.from, forGood)
+					got := faulty(t, y, bad, stage.from, forGood)
 					lasts := map[bool]string{false: "once", true: "for good"}[forGood]
-					fmt.Fprintf(tab, "%s\t%s\t%s\t%s\t%.2f s\t%d\t%v\t%.2f\n", fault.Name, stage.name, lasts, got.result.Stop.Reason, got.result.Stop.At, len(got.result.Samples), got.result.Stop.Zero, got.lever)
-					name := fmt.Sprintf("%s %s %s", fault.Name, stage.name, lasts)
+					fmt.Fprintf(tab, "%s\t%s\t%s\t%s\t%.2f s\t%d\t%v\t%.2f\n", bad.Name, stage.name, lasts, got.result.Stop.Reason, got.result.Stop.At, len(got.result.Samples), got.result.Stop.Zero, got.lever)
+					name := fmt.Sprintf("%s %s %s", bad.Name, stage.name, lasts)
 					assert.Zero(t, got.lever, name)
 					if !got.result.Stop.Zero && got.result.Stop.Reason != measure.NotReady {
 						assert.Error(t, got.result.Stop.Err, "%s: zero was not confirmed, and nobody says so", name)
@@ -73,7 +73,7 @@ type outcome struct {
 }
 
 // faulty runs a step test over a line that misbehaves from a time on.
-func faulty(t *testing.T, y yard, fault linktest.Fault, from float64, forGood bool) (out outcome) {
+func faulty(t *testing.T, y yard, bad fault.Fault, from float64, forGood bool) (out outcome) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	clock := port.WallClock{}
@@ -93,7 +93,7 @@ func faulty(t *testing.T, y yard, fault linktest.Fault, from float64, forGood bo
 		struck = true
 		return true
 	}
-	master := modbus.NewMaster(linktest.Misbehave(near, clock, fault, strikes), timing, clock)
+	master := modbus.NewMaster(fault.At(near, clock, bad, strikes), timing, clock)
 	c := regmap.NewController(y.registers, master, clock)
 	w, err := record.NewWriter(&out.file, head(c.Describe().Channels))
 	require.NoError(t, err)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"regexp"
 	"syscall"
 	"testing"
 
@@ -195,6 +196,44 @@ func TestWriteUnplugged(t *testing.T) {
 	_, stdout, _ := piped(t, home, "", "controller", "journal", "petrel")
 	assert.Regexp(t, `(?m)^limits.motor_current +(nobody knows|140.0 A or 100.0 A)`, stdout)
 	assert.Regexp(t, `(?m)^limits.astern_current +120.0 A`, stdout)
+}
+
+// TestSimulateController: the command as a user starts it, in a process of its own, with faults on demand; Ctrl-C ends it.
+func TestSimulateController(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("real time on a real pseudo-terminal; not with -short")
+	}
+	for _, c := range []struct {
+		name, want string
+		args       []string
+		code       int
+	}{
+		{"well", "the controller holds the settings of demo/petrel/settings.toml", nil, 0},
+		{"other settings", "does not hold the settings of demo/petrel/settings.toml: ramp.rise", []string{"--set", "ramp.rise=1 s"}, 1},
+		{"a fault at every reply", "the reply has a bad check sum", []string{"--fault", "bad check sum", "--every", "1"}, 1},
+		{"a fault at every third reply", "no reply: check power", []string{"--fault", "silence", "--every", "3"}, 1},
+		{"unplugged", "the controller's settings cannot be read: ", []string{"--fault", "unplugged before the reply", "--every", "2"}, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			home := t.TempDir()
+			d := sit(t, home, append([]string{"simulate-controller", "petrel"}, c.args...)...)
+			d.await("Ctrl-C ends it.")
+			on := regexp.MustCompile(`petrel's simulated controller is on (\S+@115200)`).FindStringSubmatch(d.screen())
+			require.NotNil(t, on)
+			assert.Contains(t, d.screen(), "A simulation is no proof of safety.")
+			code, stdout, stderr := piped(t, home, "", "controller", "verify", "petrel", "--on", on[1])
+			assert.Equal(t, c.code, code)
+			assert.Contains(t, stdout+stderr, c.want)
+			if c.name == "unplugged" {
+				assert.Contains(t, d.ended(1), "lost the line")
+				return
+			}
+			d.press("\x03")
+			d.ended(0)
+		})
+	}
 }
 
 // TestWriteIsNotedInTheBook: where the boat's files are a saved version; with --set they are not.

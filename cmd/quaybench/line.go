@@ -15,6 +15,7 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/link"
+	"quaybench/bench/link/fault"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
@@ -162,13 +163,18 @@ func simulateControllerCommand(sys *system) *cobra.Command {
 	var file string
 	var speed float64
 	var set []string
+	var wrong mischief
 	cmd := &cobra.Command{
 		Use:   "simulate-controller BOAT",
 		Short: "put a simulated controller on a pseudo-terminal, to practise on",
 		Long: `Runs the boat's drive and its controller's law behind the frames of a real controller, on a pseudo-terminal, and prints the port. Everything that
-talks to a controller can talk to this one. It runs until Ctrl-C, and forgets what was written to it then.`,
-		Example: "  quaybench simulate-controller petrel\n  quaybench controller read petrel --on /dev/pts/7@115200     # in another terminal",
-		Args:    arguments(1, 1, "BOAT"),
+talks to a controller can talk to this one. It runs until Ctrl-C, and forgets what was written to it then.
+
+With --fault it misbehaves as a line or a controller may, to practise what to do then.`,
+		Example: `  quaybench simulate-controller petrel
+  quaybench controller read petrel --on /dev/pts/7@115200     # in another terminal
+  quaybench simulate-controller petrel --set limits.motor_current="120 A" --fault "bad check sum" --every 200`,
+		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			b, err := findBerth(cmd, sys, args[0], set)
 			if err != nil {
@@ -190,6 +196,10 @@ talks to a controller can talk to this one. It runs until Ctrl-C, and forgets wh
 				return err
 			}
 			defer near.Close()
+			near, err = wrong.on(near, sim)
+			if err != nil {
+				return err
+			}
 			fmt.Fprintf(sys.Out, "%s's simulated controller is on %s@115200\n%s\nCtrl-C ends it.\n", b.Boat.Name, far, wrapped(bench.Caution, sys.width()))
 			err = sim.Serve(cmd.Context(), m, near, modbus.TimingAt(115200))
 			if cmd.Context().Err() != nil {
@@ -201,8 +211,56 @@ talks to a controller can talk to this one. It runs until Ctrl-C, and forgets wh
 	cmd.Flags().StringVar(&file, "map", "", "register map (default: registers.toml beside the boat file)")
 	cmd.Flags().Float64Var(&speed, "speed", 1, "simulated seconds per second")
 	addSet(cmd, &set)
+	wrong.add(cmd)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// mischief is a fault of the simulated controller, on demand.
+type mischief struct {
+	name  string
+	every int
+}
+
+// reset is the one fault that is not the line's: the controller falls back to its first settings.
+const reset = "reset"
+
+func (w *mischief) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&w.name, "fault", "", "misbehave at some replies: "+strings.Join(faultNames(), ", ")+" (to the first settings)")
+	cmd.Flags().IntVar(&w.every, "every", 100, "with --fault: at every so many replies")
+	_ = cmd.RegisterFlagCompletionFunc("fault", cobra.FixedCompletions(faultNames(), cobra.ShellCompDirectiveNoFileComp))
+}
+
+func faultNames() (names []string) {
+	for _, f := range fault.All(modbus.TimingAt(115200)) {
+		names = append(names, f.Name)
+	}
+	return append(names, reset)
+}
+
+// on puts the fault on the controller's port.
+func (w *mischief) on(p port.Port, sim *linksim.Controller) (port.Port, error) {
+	if w.name == "" {
+		return p, nil
+	}
+	if w.every < 1 {
+		return nil, input(fmt.Errorf("--every must be 1 or more, got %d", w.every))
+	}
+	due := func(n int) bool { return n%w.every == 0 }
+	if w.name == reset {
+		return fault.FarEnd(p, port.WallClock{}, fault.Fault{}, func(n int) bool {
+			if due(n) {
+				sim.Reset()
+			}
+			return false
+		}), nil
+	}
+	for _, f := range fault.All(modbus.TimingAt(115200)) {
+		if f.Name == w.name {
+			return fault.FarEnd(p, port.WallClock{}, f, due), nil
+		}
+	}
+	return nil, input(fmt.Errorf("no fault is called %q; there are %s", w.name, strings.Join(faultNames(), ", ")))
 }
 
 // addSet adds the flag that makes assignments to the file's settings.

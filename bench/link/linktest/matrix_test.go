@@ -14,13 +14,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
-	"quaybench/bench/link/linktest"
+	"quaybench/bench/link/fault"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
 )
 
-// The fault matrix: every fault of linktest.Faults, at every request of every
+// The fault matrix: every fault of fault.All, at every request of every
 // operation of a controller over Modbus. Held against each:
 //
 //   - no error means the truth was read or written;
@@ -123,7 +123,7 @@ type rig struct {
 
 // newRig lets the fault strike at one request; slave is how long the far end
 // takes over each reply.
-func newRig(t *testing.T, m *regmap.Map, slave time.Duration, fault linktest.Fault, at int) *rig {
+func newRig(t *testing.T, m *regmap.Map, slave time.Duration, bad fault.Fault, at int) *rig {
 	r := &rig{device: &testDevice{settings: map[string]float64{"limits.motor_current": oldLimit, "ramp.rise": 3}}}
 	timing := modbus.TimingAt(115200)
 	near, far := port.Pipe()
@@ -134,11 +134,11 @@ func newRig(t *testing.T, m *regmap.Map, slave time.Duration, fault linktest.Fau
 		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, r.device), timing, clock).Serve(ctx, far)
 	}()
 	if slave > 0 {
-		near = linktest.Misbehave(near, clock, linktest.Fault{Name: "slow slave", Reply: func(_, reply []byte) []linktest.Piece {
-			return []linktest.Piece{{After: slave, Bytes: reply}}
-		}}, linktest.Always)
+		near = fault.At(near, clock, fault.Fault{Name: "slow slave", Reply: func(_, reply []byte) []fault.Piece {
+			return []fault.Piece{{After: slave, Bytes: reply}}
+		}}, fault.Always)
 	}
-	line := linktest.Misbehave(near, clock, fault, func(int, []byte) bool {
+	line := fault.At(near, clock, bad, func(int, []byte) bool {
 		r.requests++
 		strikes := r.requests == at && !r.over || r.always
 		r.struck = r.struck || strikes
@@ -233,17 +233,17 @@ func TestFaultMatrix(t *testing.T) {
 	w := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "fault\toperation\trequest\toutcome\tmotor current limit\tthrottle\ttook")
 	tried := 0
-	for _, fault := range linktest.Faults(modbus.TimingAt(115200)) {
+	for _, bad := range fault.All(modbus.TimingAt(115200)) {
 		for _, op := range operations {
 			for at := 1; ; at++ {
 				struck := false
-				t.Run(fmt.Sprintf("%s/%s/%d", fault.Name, op.name, at), func(t *testing.T) {
+				t.Run(fmt.Sprintf("%s/%s/%d", bad.Name, op.name, at), func(t *testing.T) {
 					synctest.Test(t, func(t *testing.T) {
-						r := newRig(t, m, 0, fault, at)
-						row := oneFault(t, r, fault, op)
+						r := newRig(t, m, 0, bad, at)
+						row := oneFault(t, r, bad, op)
 						if struck = r.struck; struck {
 							tried++
-							fmt.Fprintf(w, "%s\t%s\t%d\t%s\n", fault.Name, op.name, at, row)
+							fmt.Fprintf(w, "%s\t%s\t%d\t%s\n", bad.Name, op.name, at, row)
 						}
 					})
 				})
@@ -261,11 +261,11 @@ func TestFaultMatrix(t *testing.T) {
 
 // oneFault does one operation with one fault, holds it against the rules above
 // and gives the rest of the row.
-func oneFault(t *testing.T, r *rig, fault linktest.Fault, op operation) string {
+func oneFault(t *testing.T, r *rig, bad fault.Fault, op operation) string {
 	if op.prepare != nil {
 		op.prepare(t, r)
 	}
-	gone := strings.HasPrefix(fault.Name, "unplugged")
+	gone := strings.HasPrefix(bad.Name, "unplugged")
 	start := time.Now()
 	done, err := op.do(t.Context(), r)
 	took := time.Since(start)
@@ -318,10 +318,10 @@ func oneFault(t *testing.T, r *rig, fault linktest.Fault, op operation) string {
 func TestHaltOnALineThatStaysBad(t *testing.T) {
 	m, err := regmap.Load("matrix.toml", []byte(matrixMap), nil)
 	require.NoError(t, err)
-	for _, fault := range linktest.Faults(modbus.TimingAt(115200)) {
-		t.Run(fault.Name, func(t *testing.T) {
+	for _, bad := range fault.All(modbus.TimingAt(115200)) {
+		t.Run(bad.Name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, m, 0, fault, 0)
+				r := newRig(t, m, 0, bad, 0)
 				require.NoError(t, r.controller.CommandThrottle(t.Context(), 0.5))
 				r.always = true
 				start := time.Now()
@@ -333,7 +333,7 @@ func TestHaltOnALineThatStaysBad(t *testing.T) {
 					assert.ErrorContains(t, err, "not confirmed")
 				}
 				assert.ErrorIs(t, r.controller.CommandThrottle(t.Context(), 0.5), link.ErrHalted)
-				if !strings.HasPrefix(fault.Name, "request") && !strings.HasPrefix(fault.Name, "unplugged") {
+				if !strings.HasPrefix(bad.Name, "request") && !strings.HasPrefix(bad.Name, "unplugged") {
 					assert.Zero(t, r.device.share, "zero got through, though nobody could confirm it")
 				}
 			})
@@ -350,8 +350,8 @@ func TestLateDuplicateOnASlowLine(t *testing.T) {
 	m, err := regmap.Load("matrix.toml", []byte(matrixMap), nil)
 	require.NoError(t, err)
 	timing := modbus.TimingAt(115200)
-	again := linktest.Fault{Name: "frame again later", Reply: func(_, p []byte) []linktest.Piece {
-		return []linktest.Piece{{Bytes: p}, {After: timing.Between + time.Millisecond, Bytes: append([]byte(nil), p...)}}
+	again := fault.Fault{Name: "frame again later", Reply: func(_, p []byte) []fault.Piece {
+		return []fault.Piece{{Bytes: p}, {After: timing.Between + time.Millisecond, Bytes: append([]byte(nil), p...)}}
 	}}
 	for _, op := range operations {
 		for at := 1; at <= 10; at++ {

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"quaybench/bench/link/fault"
 	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
@@ -154,7 +155,7 @@ func TestRecordedPortConforms(t *testing.T) {
 	linktest.Port(t, func(t *testing.T) (a, b port.Port) {
 		near, far := port.Pipe()
 		t.Cleanup(func() { near.Close(); far.Close() })
-		return linktest.Misbehave(near, port.WallClock{}, linktest.Fault{}, linktest.Always), far
+		return fault.At(near, port.WallClock{}, fault.Fault{}, fault.Always), far
 	})
 }
 

@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
-	"quaybench/bench/link/linktest"
+	"quaybench/bench/link/fault"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -94,7 +94,7 @@ type transferred struct {
 
 // runTransfer writes over a line on which something happens at a request: a fault, once or from then on, or an act. look
 // sees every request before it goes out.
-func runTransfer(t *testing.T, m *regmap.Map, fault linktest.Fault, at int, forGood bool, act func(d *testDevice), look func(n int, d *testDevice, j *pages)) transferred {
+func runTransfer(t *testing.T, m *regmap.Map, bad fault.Fault, at int, forGood bool, act func(d *testDevice), look func(n int, d *testDevice, j *pages)) transferred {
 	out := transferred{device: &testDevice{settings: maps.Clone(heldBefore)}, journal: &pages{}}
 	timing := modbus.TimingAt(115200)
 	clock := port.WallClock{}
@@ -104,7 +104,7 @@ func runTransfer(t *testing.T, m *regmap.Map, fault linktest.Fault, at int, forG
 	go func() {
 		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, out.device), timing, clock).Serve(ctx, far)
 	}()
-	line := linktest.Misbehave(near, clock, fault, func(n int, _ []byte) bool {
+	line := fault.At(near, clock, bad, func(n int, _ []byte) bool {
 		out.requests = n
 		if look != nil {
 			look(n, out.device, out.journal)
@@ -112,7 +112,7 @@ func runTransfer(t *testing.T, m *regmap.Map, fault linktest.Fault, at int, forG
 		if n == at && act != nil {
 			act(out.device)
 		}
-		return fault.Name != "" && (n == at || forGood && n > at)
+		return bad.Name != "" && (n == at || forGood && n > at)
 	})
 	c := regmap.NewController(m, modbus.NewMaster(line, timing, clock), clock)
 	start := time.Now()
@@ -181,14 +181,14 @@ func TestTransferFaultMatrix(t *testing.T) {
 	w := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "fault\tlasts\trequests\toutcome")
 	tried := 0
-	for _, fault := range linktest.Faults(modbus.TimingAt(115200)) {
+	for _, bad := range fault.All(modbus.TimingAt(115200)) {
 		for _, forGood := range []bool{false, true} {
 			lasts := map[bool]string{false: "once", true: "for good"}[forGood]
 			outcomes := newTally()
 			for at, more := 1, true; more; at++ {
-				name := fmt.Sprintf("%s %s at request %d", fault.Name, lasts, at)
+				name := fmt.Sprintf("%s %s at request %d", bad.Name, lasts, at)
 				synctest.Test(t, func(t *testing.T) {
-					r := runTransfer(t, m, fault, at, forGood, nil, func(_ int, d *testDevice, j *pages) {
+					r := runTransfer(t, m, bad, at, forGood, nil, func(_ int, d *testDevice, j *pages) {
 						assert.Empty(t, j.untrue(len(j.entries), d.settings), "%s: the journal, killed here", name)
 					})
 					assert.Less(t, r.took, 20*time.Second, name)
@@ -199,7 +199,7 @@ func TestTransferFaultMatrix(t *testing.T) {
 				})
 				require.Less(t, at, 200)
 			}
-			outcomes.rows(w, fault.Name+"\t"+lasts)
+			outcomes.rows(w, bad.Name+"\t"+lasts)
 		}
 	}
 	require.NoError(t, w.Flush())
@@ -216,7 +216,7 @@ func TestTransferNoticesAReset(t *testing.T) {
 	strays := 0
 	for at, more := 1, true; more; at++ {
 		synctest.Test(t, func(t *testing.T) {
-			r := runTransfer(t, m, linktest.Fault{}, at, false, func(d *testDevice) { d.settings = maps.Clone(factory) }, nil)
+			r := runTransfer(t, m, fault.Fault{}, at, false, func(d *testDevice) { d.settings = maps.Clone(factory) }, nil)
 			if more = r.requests >= at; !more {
 				assert.NoError(t, r.err)
 				return
@@ -249,7 +249,7 @@ func TestTransferWithAFullDisk(t *testing.T) {
 	require.NoError(t, err)
 	for from := range 8 {
 		synctest.Test(t, func(t *testing.T) {
-			r := runTransfer(t, m, linktest.Fault{}, 0, false, nil, func(n int, _ *testDevice, j *pages) {
+			r := runTransfer(t, m, fault.Fault{}, 0, false, nil, func(n int, _ *testDevice, j *pages) {
 				j.full, j.from = full, from
 			})
 			if from >= 7 { // three found, twice intends and holds
@@ -267,7 +267,7 @@ func TestTransferOfAStaleDifference(t *testing.T) {
 	m, err := regmap.Load("transfer.toml", []byte(transferMap), nil)
 	require.NoError(t, err)
 	synctest.Test(t, func(t *testing.T) {
-		r := runTransfer(t, m, linktest.Fault{}, 1, false, func(d *testDevice) { d.settings["ramp.rise"] = 7 }, nil)
+		r := runTransfer(t, m, fault.Fault{}, 1, false, func(d *testDevice) { d.settings["ramp.rise"] = 7 }, nil)
 		var stray *link.StrayError
 		require.ErrorAs(t, r.err, &stray)
 		assert.Equal(t, []link.Change{{Key: "ramp.rise", From: 3, To: 7}}, stray.Strays)

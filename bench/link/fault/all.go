@@ -1,4 +1,4 @@
-package linktest
+package fault
 
 import (
 	"bytes"
@@ -8,10 +8,10 @@ import (
 	"quaybench/bench/link/modbus"
 )
 
-// Faults are the ways a Modbus line misbehaves, one by one. timing is that of
+// All are the ways a Modbus line misbehaves, one by one. timing is that of
 // the master: what is slow is slower than it waits, what comes late comes just
 // after it gave up or went on.
-func Faults(timing modbus.Timing) []Fault {
+func All(timing modbus.Timing) []Fault {
 	tooSlow := timing.Turnaround + timing.HandOver + 20*time.Millisecond
 	noise := []byte{0x00, 0x5A, 0xFF, 0x13, 0x37}
 	reply := func(change func(reply []byte) []byte) func(_, reply []byte) []Piece {

@@ -1,4 +1,5 @@
-package linktest
+// Package fault is how lines misbehave: one by one, on demand, for tests and for practising with a simulated controller.
+package fault
 
 import (
 	"bytes"
@@ -28,10 +29,10 @@ type Piece struct {
 	Unplug bool // the line is gone from here on
 }
 
-// Misbehave wraps a port. At each request, when is asked whether the fault
+// At wraps the master's end of a line. At each request, when is asked whether the fault
 // strikes; it gets the number of the request, from 1. Wrapped again, faults
 // add up.
-func Misbehave(p port.Port, clock port.Clock, fault Fault, when func(number int, request []byte) bool) port.Port {
+func At(p port.Port, clock port.Clock, fault Fault, when func(number int, request []byte) bool) port.Port {
 	return &misbehaving{Port: p, clock: clock, fault: fault, when: when}
 }
 

@@ -298,7 +298,7 @@ func (m *Model) Tolerances(rel float64) []float64 {
 	set(l.battery, 4, 30)
 	set(l.fuse, m.fuse.States(), 1e-3)
 	set(l.switching, len(m.stage.foster[0])+len(m.stage.foster[1]), 5e-3)
-	set(l.nodes, m.network.Nodes(), 1.5e-2)
+	set(l.nodes, m.network.Nodes(), 6e-3)
 	if l.motorCurrent >= 0 {
 		set(l.motorCurrent, 2, 1e-2)
 		set(l.link, 1, 1e-3)

@@ -62,7 +62,7 @@ func TestComplete(t *testing.T) {
 		"if pts[0].X > pts[0].":               "X Y label length move",
 		"dist := func(a, other point) float64 { return ot": "other",
 		"var q named\nq.N":      "Name",
-		"a := 1\nbeta := 2\nbe": "beta",
+		"a := 1\nbeta := 2\nbe": "bench beta",
 		"123":                   "",
 		"1.":                    "",
 		"nothing.":              "",

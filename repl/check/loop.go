@@ -183,6 +183,10 @@ func (w *writer) rangeStmt(s *ast.RangeStmt, label string) []ast.Stmt {
 		return id(outer)
 	}
 	out.Key, out.Value = part(s.Key), part(s.Value)
+	if b, ok := under.(*types.Basic); ok && b.Info()&types.IsString != 0 && out.Value == nil && out.Tok == token.DEFINE {
+		// Without a value the interpreter counts characters, not bytes.
+		out.Value = id(w.temp())
+	}
 	if out.Tok == token.ILLEGAL { // nothing but blanks
 		out.Key, out.Value = nil, nil
 	}

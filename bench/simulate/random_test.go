@@ -67,14 +67,15 @@ func anyTrial(t *rapid.T) *trial.Trial {
 }
 
 // TestEnergyBalancesOnAnyBoat is the balance of the built-in trials on boats, settings and trials nobody has looked at.
-// Of a trial so short that hardly anything went through the battery a joule may be missing.
+// Of a trial so short that less than 30 kJ went through the battery, 3 J may be missing: the error of one step that the
+// tolerances of the energies allow (drive.Model.Tolerances).
 func TestEnergyBalancesOnAnyBoat(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b, s := anyBoat(t)
 		tr := anyTrial(t)
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
-		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
+		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 3e4), "of %g J", r.Energy.Throughput)
 	})
 }
 
@@ -87,7 +88,7 @@ func TestEnergyBalancesWhileTransientsAreResolved(t *testing.T) {
 		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
-		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
+		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 3e4), "of %g J", r.Energy.Throughput)
 	})
 }
 

@@ -35,7 +35,8 @@ type genFunc struct {
 	out  []string
 }
 
-var genTypes = []string{"int", "float64", "bool", "string", "[]int", "[]float64", "map[string]int", "S", "*S", "[3]int", "func(int) int", "[]S", "map[string]S", "T", "Celsius", "uint8", "any", "[]string", "error"}
+var genTypes = []string{"int", "float64", "bool", "string", "[]int", "[]float64", "map[string]int", "S", "*S", "[3]int", "func(int) int", "[]S", "map[string]S", "T", "Celsius", "uint8", "any", "[]string", "error",
+	"rune", "int64", "float32", "[][]int", "map[string][]int", "struct{ X int; Y string }", "func() (int, string)", "[2][2]int", "time.Duration", "*int"}
 
 // prelude is what every random program begins with.
 const prelude = `type Celsius float64
@@ -112,6 +113,40 @@ func keys(m map[string]int) []string {
 	return ks
 }
 
+func grid(xs [][]int) [][]int {
+	if len(xs) == 0 || len(xs[0]) == 0 { return [][]int{{1, 2}, {3}} }
+	if len(xs) > 6 { return xs[:6] }
+	return xs
+}
+
+func own(p *int) *int {
+	if p == nil { n := 7; return &n }
+	return p
+}
+
+func sum(name string, xs ...int) int {
+	t := len(name)
+	for _, x := range xs { t += x }
+	return t
+}
+
+func fib(n int) int {
+	if n < 2 { return n }
+	return fib(n-1) + fib(n-2)
+}
+
+func both(f func() (int, string)) (int, string) {
+	if f == nil || !spend() { return 0, "none" }
+	return f()
+}
+
+func first(m map[string][]int) []string {
+	var ks []string
+	for k := range m { ks = append(ks, k) }
+	sort.Strings(ks)
+	return ks
+}
+
 func try(f func()) (msg string) {
 	defer func() {
 		if r := recover(); r != nil { msg = "panicked" }
@@ -136,13 +171,14 @@ var gm = map[string]int{"a": 1}
 var hooks []func() int
 
 var _ = strings.ToUpper
+var _ = time.Second
 `
 
 func randomProgram(seed uint64) string {
 	g := &generator{r: rand.New(rand.NewPCG(seed, 7))}
 	g.line("package main")
 	g.line("")
-	g.line("import (\"errors\"; \"fmt\"; \"sort\"; \"strings\")")
+	g.line("import (\"errors\"; \"fmt\"; \"sort\"; \"strings\"; \"time\")")
 	g.line("")
 	g.b.WriteString(prelude)
 	g.push()
@@ -256,7 +292,7 @@ func (g *generator) expr(typ string, d int) string {
 	e := func(t string) string { return g.expr(t, d-1) }
 	switch typ {
 	case "int":
-		switch g.r.IntN(24) {
+		switch g.r.IntN(26) {
 		case 0, 1, 2:
 			return fmt.Sprintf("(%s %s %s)", e("int"), []string{"+", "-", "*", "&", "|", "^"}[g.r.IntN(6)], e("int"))
 		case 3:
@@ -286,7 +322,7 @@ func (g *generator) expr(typ string, d int) string {
 		case 15:
 			return fmt.Sprintf("max(%s, 3, %s)", e("int"), e("int"))
 		case 16:
-			return fmt.Sprintf("-%s", e("int"))
+			return fmt.Sprintf("(-(%s))", e("int"))
 		case 17:
 			return fmt.Sprintf("%s.D[at(%s, 2)]", e("S"), e("int"))
 		case 18:
@@ -297,6 +333,27 @@ func (g *generator) expr(typ string, d int) string {
 			return fmt.Sprintf("(%s << (uint(%s) & 3))", e("int"), e("uint8"))
 		case 21:
 			return fmt.Sprintf("strings.Index(%s, %s)", e("string"), e("string"))
+		case 23:
+			switch g.r.IntN(9) {
+			case 0:
+				return fmt.Sprintf("sum(%s, %s, %s)", e("string"), e("int"), e("int"))
+			case 1:
+				return fmt.Sprintf("sum(%s, one(%s)...)", e("string"), e("[]int"))
+			case 2:
+				return fmt.Sprintf("fib(at(%s, 9))", e("int"))
+			case 3:
+				return fmt.Sprintf("grid(%s)[0][0]", e("[][]int"))
+			case 4:
+				return fmt.Sprintf("int(%s %% 100)", e("int64"))
+			case 5:
+				return fmt.Sprintf("%s.X", e("struct{ X int; Y string }"))
+			case 6:
+				return fmt.Sprintf("%s[1][at(%s, 2)]", e("[2][2]int"), e("int"))
+			case 7:
+				return fmt.Sprintf("*own(%s)", e("*int"))
+			case 8:
+				return fmt.Sprintf("len(%s[%s])", e("map[string][]int"), e("string"))
+			}
 		case 22:
 			for _, f := range g.funcs {
 				if len(f.out) == 1 && f.out[0] == "int" && g.chance(2) {
@@ -467,6 +524,65 @@ func (g *generator) expr(typ string, d int) string {
 		return fmt.Sprintf("(%s + %s)", e("uint8"), e("uint8"))
 	case "any":
 		return e([]string{"int", "string", "bool", "float64", "[]int", "uint8"}[g.r.IntN(6)])
+	case "rune":
+		switch g.r.IntN(3) {
+		case 0:
+			return fmt.Sprintf("(rune(at(%s, 26)) + 'a')", e("int"))
+		case 1:
+			return fmt.Sprintf("[]rune(%s + \"é\")[0]", e("string"))
+		}
+	case "int64":
+		switch g.r.IntN(4) {
+		case 0:
+			return fmt.Sprintf("(%s * 3 >> 1)", e("int64"))
+		case 1:
+			return fmt.Sprintf("int64(%s)", e("int"))
+		case 2:
+			return fmt.Sprintf("(-(%s))", e("int64"))
+		}
+	case "float32":
+		switch g.r.IntN(3) {
+		case 0:
+			return fmt.Sprintf("(%s / 3)", e("float32"))
+		case 1:
+			return fmt.Sprintf("float32(%s %% 100)", e("int"))
+		}
+	case "[][]int":
+		switch g.r.IntN(3) {
+		case 0:
+			return fmt.Sprintf("append(grid(%s), one(%s))", e("[][]int"), e("[]int"))
+		case 1:
+			return fmt.Sprintf("[][]int{{%s}, one(%s)}", e("int"), e("[]int"))
+		}
+	case "map[string][]int":
+		return fmt.Sprintf("map[string][]int{\"a\": %s, %s + \"x\": {%s}}", e("[]int"), e("string"), e("int"))
+	case "struct{ X int; Y string }":
+		return fmt.Sprintf("struct{ X int; Y string }{%s, %s}", e("int"), e("string"))
+	case "func() (int, string)":
+		if g.chance(2) {
+			return fmt.Sprintf("func() (int, string) { return %s, %s }", e("int"), e("string"))
+		}
+		if v, ok := g.variable("int", true); ok {
+			return fmt.Sprintf("func() (n int, s string) { defer func() { n += %s; %s++ }(); return %s, \"d\" }", v, v, e("int"))
+		}
+	case "[2][2]int":
+		if g.chance(2) {
+			return fmt.Sprintf("[2][2]int{{%s, %s}, {1: %s}}", e("int"), e("int"), e("int"))
+		}
+	case "time.Duration":
+		switch g.r.IntN(3) {
+		case 0:
+			return fmt.Sprintf("(%s * 2)", e("time.Duration"))
+		case 1:
+			return fmt.Sprintf("time.Duration(%s %% 1000) * time.Millisecond", e("int"))
+		}
+	case "*int":
+		if v, ok := g.variable("int", true); ok && g.chance(2) {
+			return "&" + v
+		}
+		if v, ok := g.variable("S", true); ok {
+			return "&" + v + ".A"
+		}
 	case "error":
 		if g.chance(2) {
 			return fmt.Sprintf("fmt.Errorf(\"w %%w\", errOdd)")
@@ -526,6 +642,26 @@ func (g *generator) literal(typ string, d int) string {
 		return []string{"any(1)", "any(\"s\")", "any(nil)", "any(2.5)"}[g.r.IntN(4)]
 	case "error":
 		return []string{"error(nil)", "errOdd"}[g.r.IntN(2)]
+	case "rune":
+		return "'é'"
+	case "int64":
+		return "int64(9)"
+	case "float32":
+		return "float32(1.5)"
+	case "[][]int":
+		return []string{"[][]int{{1}, {2, 3}}", "[][]int(nil)"}[g.r.IntN(2)]
+	case "map[string][]int":
+		return "map[string][]int{\"b\": {1, 2}}"
+	case "struct{ X int; Y string }":
+		return "struct{ X int; Y string }{X: 3}"
+	case "func() (int, string)":
+		return []string{"func() (int, string) { return 1, \"one\" }", "(func() (int, string))(nil)"}[g.r.IntN(2)]
+	case "[2][2]int":
+		return "[2][2]int{{1, 2}, {3, 4}}"
+	case "time.Duration":
+		return "time.Second"
+	case "*int":
+		return []string{"new(int)", "(*int)(nil)"}[g.r.IntN(2)]
 	}
 	panic(typ)
 }
@@ -540,6 +676,7 @@ func (g *generator) callExpr(f genFunc, d int) string {
 
 // callFunc calls a function and prints what comes back.
 func (g *generator) callFunc(f genFunc) {
+	call := g.callExpr(f, 2)
 	var names []string
 	for _, t := range f.out {
 		n := fmt.Sprint("r", g.n)
@@ -548,10 +685,10 @@ func (g *generator) callFunc(f genFunc) {
 		g.add(n, t)
 	}
 	if len(names) == 0 {
-		g.line("%s", g.callExpr(f, 2))
+		g.line("%s", call)
 		return
 	}
-	g.line("%s := %s", strings.Join(names, ", "), g.callExpr(f, 2))
+	g.line("%s := %s", strings.Join(names, ", "), call)
 	for i, n := range names {
 		g.print(n, f.out[i])
 	}
@@ -564,7 +701,12 @@ func (g *generator) print(name, typ string) {
 	case "*S":
 		g.line("fmt.Println(%q, *some(%s))", name, name)
 	case "*int":
-		g.line("fmt.Println(%q, *%s)", name, name)
+		g.line("fmt.Println(%q, *own(%s))", name, name)
+	case "func() (int, string)":
+		g.line("fmt.Println(%q)", name)
+		g.line("fmt.Println(both(%s))", name)
+	case "rune":
+		g.line("fmt.Println(%q, %s, string(%s))", name, name, name)
 	case "T":
 		g.line("fmt.Println(%q, %s.S, *some(%s.P), call(%s.F, 3))", name, name, name, name)
 	default:
@@ -687,7 +829,7 @@ func (g *generator) stmt() {
 		g.newVar()
 		return
 	}
-	switch g.r.IntN(34) {
+	switch g.r.IntN(44) {
 	case 0, 1, 2, 3:
 		g.newVar()
 	case 4, 5, 6: // assignment
@@ -749,12 +891,12 @@ func (g *generator) stmt() {
 			g.line("%s, %s = %s, %s", a, b, b, a)
 		}
 	case 11:
-		g.line("if %s {", g.expr("bool", 3))
+		g.line("if (%s) {", g.expr("bool", 3))
 		g.body(2)
 		if g.chance(2) {
 			n := g.fresh()
 			g.push()
-			g.line("} else if %s := %s; %s > %s {", n, g.expr("int", 2), n, g.expr("int", 1))
+			g.line("} else if %s := (%s); %s > (%s) {", n, g.expr("int", 2), n, g.expr("int", 1))
 			g.add(n, "int")
 			g.body(1)
 			g.pop()
@@ -822,7 +964,7 @@ func (g *generator) stmt() {
 	case 17: // switch
 		switch g.r.IntN(3) {
 		case 0:
-			g.line("switch %s {", g.expr("int", 2))
+			g.line("switch (%s) {", g.expr("int", 2))
 			g.line("case %s, %s:", g.unlike("int"), g.expr("int", 1)+"+1000")
 			g.body(1)
 			g.line("case %s+2000:", g.expr("int", 1))
@@ -846,7 +988,7 @@ func (g *generator) stmt() {
 			g.line("}")
 		case 2:
 			v := g.fresh()
-			g.line("switch %s := %s; {", v, g.expr("string", 2))
+			g.line("switch %s := (%s); {", v, g.expr("string", 2))
 			g.push()
 			g.add(v, "string")
 			g.line("case %s == \"a\":", v)
@@ -968,11 +1110,11 @@ func (g *generator) stmt() {
 			if i := g.r.IntN(len(g.loops)); g.loops[i] != "" {
 				l = " " + g.loops[i]
 			}
-			g.line("if %s { %s%s }", g.expr("bool", 2), word, l)
+			g.line("if (%s) { %s%s }", g.expr("bool", 2), word, l)
 		}
 	case 27: // early return
 		if g.result != nil {
-			g.line("if %s {", g.expr("bool", 3))
+			g.line("if (%s) {", g.expr("bool", 3))
 			g.indent++
 			g.returns()
 			g.indent--
@@ -1007,6 +1149,61 @@ func (g *generator) stmt() {
 		if v, ok := g.variable("[]int", true); ok {
 			g.line("sort.Slice(%s, func(i, j int) bool { return %s[i] < %s[j] })", v, v, v)
 		}
+	case 34:
+		if v, ok := g.variable("[]int", true); ok {
+			g.line("fmt.Println(\"copied\", copy(%s, %s), %s)", v, g.expr("[]int", 2), v)
+		}
+	case 35:
+		if v, ok := g.variable("map[string][]int", true); ok {
+			g.line("if %s != nil { %s[\"n\"] = append(%s[\"n\"], %s); delete(%s, %s) }", v, v, v, g.expr("int", 2), v, g.expr("string", 1))
+			g.line("for _, k := range first(%s) { %s[k] = append(%s[k], len(k)); if len(%s[k]) > 0 { %s[k][0]++ } }", v, v, v, v, v)
+		}
+	case 36:
+		if v, ok := g.variable("[][]int", true); ok {
+			g.line("for i, row := range %s { for j := range row { %s[i][j] += %s; row[j]++ } }", v, v, g.expr("int", 1))
+		}
+	case 37:
+		if v, ok := g.variable("[2][2]int", true); ok {
+			g.line("%s[1][at(%s, 2)], %s[0] = %s, [2]int{%s}", v, g.expr("int", 1), v, g.expr("int", 2), g.expr("int", 1))
+		}
+	case 38:
+		if v, ok := g.variable("*int", true); ok {
+			g.line("if %s != nil { *%s += %s; *%s++ }", v, v, g.expr("int", 2), v)
+		}
+	case 39:
+		k := g.fresh()
+		g.line("for %s := range (%s + \"éxé\") {", k, g.expr("string", 1))
+		g.push()
+		g.fix(k, "int")
+		g.line("\tfmt.Println(\"byte\", %s)", k)
+		g.body(1)
+		g.pop()
+		g.line("}")
+	case 40:
+		a, b := g.fresh(), g.fresh()
+		if a == b {
+			return
+		}
+		g.line("if %s, %s := both(%s); %s > 0 || %s == \"none\" {", a, b, g.expr("func() (int, string)", 2), a, b)
+		g.push()
+		g.add(a, "int")
+		g.add(b, "string")
+		g.body(1)
+		g.pop()
+		g.line("}")
+	case 41:
+		if v, ok := g.variable("[]S", true); ok {
+			g.line("for i := range %s { p := &%s[i]; p.A += i; p.inc(i); %s[i].D[0]-- }", v, v, v)
+		}
+	case 42:
+		if v, ok := g.variable("struct{ X int; Y string }", true); ok {
+			g.line("%s.X, %s.Y = len(%s.Y), fmt.Sprint(%s.X)", v, v, v, v)
+		}
+	case 43:
+		n := g.fresh()
+		g.line("const c%s = %d + iota", n, g.r.IntN(5))
+		g.line("%s := c%s * %s", n, n, g.expr("int", 2))
+		g.add(n, "int")
 	case 33:
 		if len(g.funcs) > 0 {
 			f := g.funcs[g.r.IntN(len(g.funcs))]

@@ -205,10 +205,10 @@ func (o *OddsResult) MarshalJSON() ([]byte, error) {
 		devices = append(devices, map[string]any{"device": d.Device, "opens": probability(d.Opens)})
 	}
 	for _, u := range o.Unknowns {
-		unknowns = append(unknowns, map[string]any{"key": u.Key, "tolerance": u.Tolerance, "first": finite(u.First), "total": finite(u.Total)})
+		unknowns = append(unknowns, map[string]any{"key": u.Key, "tolerance": u.Tolerance, "first": finite(u.First), "first_error": finite(u.FirstError), "total": finite(u.Total), "total_error": finite(u.TotalError)})
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "draws": o.Runs, "left_out": o.Unrun, "distribution": study.Distribution,
-		"over": probability(o.Over), "parts": parts, "devices": devices, "sensitivity_of": o.Target, "unknowns": unknowns,
+		"over": probability(o.Over), "parts": parts, "devices": devices, "sensitivity_of": o.Target, "sensitivity_in": o.In, "unknowns": unknowns,
 	})
 }

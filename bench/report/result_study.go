@@ -251,10 +251,10 @@ func (o *Odds) write(p *Paper, d *document) {
 	if len(o.Unknowns) == 0 {
 		return
 	}
-	s = d.section("unknowns", "What to measure first", "Where the spread of what the "+o.Target+" uses comes from: the share of its variance that each tolerance explains (Sobol indices).")
+	s = d.section("unknowns", "What to measure first", "Where the spread of what the "+o.Target+" uses in "+o.In+" comes from: the share of its variance that each tolerance explains (Sobol indices), ± half of the 95 % interval.")
 	t = &table{Columns: []column{{Title: "value of the boat file", Wide: 3}, {Title: "tolerance", Right: true}, {Title: "alone", Right: true}, {Title: "with interactions", Right: true}}}
 	for _, u := range o.Unknowns {
-		t.row(u.Key, "± "+percent(u.Tolerance), shownShare(min(1, u.First)), shownShare(min(1, u.Total)))
+		t.row(u.Key, "± "+percent(u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
 	}
 	s.add(block{Table: t})
 }
@@ -281,12 +281,12 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 	add("anything over", o.Over)
 	figures := []Figure{over, used}
 	if len(o.Unknowns) > 0 {
-		from := &Bars{Title: "Measure this first", About: "Share of the variance of what the " + o.Target + " uses, with interactions.", Label: "share of the variance", Unit: "%", High: 20}
+		from := &Bars{Title: "Measure this first", About: "Share of the variance of what the " + o.Target + " uses in " + o.In + ", with interactions. The line is its 95 % interval.", Label: "share of the variance", Unit: "%", High: 20}
 		for i, u := range o.Unknowns {
 			if i == 8 || i > 0 && u.Total < 0.005 {
 				break
 			}
-			from.Rows = append(from.Rows, Bar{Name: u.Key, Value: 100 * clamp(u.Total, 0, 1), Text: shownShare(min(1, u.Total))})
+			from.Rows = append(from.Rows, Bar{Name: u.Key, Value: 100 * clamp(u.Total, 0, 1), Low: 100 * clamp(u.Total-u.TotalError, 0, 1), High: 100 * clamp(u.Total+u.TotalError, 0, 1), Text: percent(clamp(u.Total, 0, 1))})
 		}
 		figures = append(figures, from)
 	}

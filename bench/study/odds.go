@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
@@ -36,6 +37,7 @@ type Odds struct {
 	Devices  []DeviceOdds
 	Unknowns []Unknown // most important first
 	Target   string    // what the unknowns explain: the share used of this part
+	In       string    // in this trial, where it most often uses most
 }
 
 // PartOdds is one part: the probability that it passes its limit in any of the trials, and the spread of the share used.
@@ -70,7 +72,7 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 	n := or(o.Runs, 1000)
 	second := 0
 	if !o.Quick {
-		second = max(32, n/2/(len(list)+2))
+		second = max(128, n/8)
 	}
 	finished := newCounter(o.Progress, n+second*(len(list)+2))
 	p := points(n, len(list), o.Seed)
@@ -88,15 +90,16 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 	if err != nil || o.Quick || odds.Runs == 0 {
 		return odds, err
 	}
-	target := odds.target()
-	odds.Target = target
+	target, trials := odds.target(), slices.Clone(trials)
+	odds.Target, odds.In = target.Part, target.Trial
+	trials = slices.DeleteFunc(trials, func(t *trial.Trial) bool { return t.Name != target.Trial })
 	indices, err := Sobol(ctx, len(list), second, o.Seed+1, func(ctx context.Context, u []float64) (float64, error) {
 		out, err := judgeDraw(ctx, place(b, list, u), s, trials)
 		finished.add()
 		if err != nil || out.unrun {
 			return 0, err
 		}
-		return min(out.used[target].used, 3), nil // a part that is far over is over: let it not rule the variance
+		return min(out.used[target.Part].used, 3), nil // a part that is far over is over: let it not rule the variance
 	}, nil)
 	if err != nil {
 		return odds, err
@@ -236,7 +239,7 @@ func count(outcomes []*outcome) Odds {
 }
 
 // target is the part most likely to pass its limit, or, where none does, that which uses most of it.
-func (o *Odds) target() string {
+func (o *Odds) target() PartOdds {
 	best := 0
 	for i := range o.Parts {
 		a, b := &o.Parts[i], &o.Parts[best]
@@ -244,5 +247,5 @@ func (o *Odds) target() string {
 			best = i
 		}
 	}
-	return o.Parts[best].Part
+	return o.Parts[best]
 }

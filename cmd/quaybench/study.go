@@ -410,7 +410,7 @@ trials named. Then it tells which unknown matters most (Sobol indices of the sha
 	}
 	f.add(cmd, sys)
 	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart")
-	cmd.Flags().IntVar(&runs, "runs", 1000, "draws for the probabilities; the sensitivity takes half as many more")
+	cmd.Flags().IntVar(&runs, "runs", 1000, "draws for the probabilities; the sensitivity takes more of its own, in one trial")
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
 	cmd.Flags().BoolVar(&quick, "quick", false, "leave the sensitivity out")
 	return cmd
@@ -438,13 +438,14 @@ func showOdds(sys *system, o *bench.OddsResult) {
 		fmt.Fprintf(sys.Out, "%d draws make no drive and are left out\n", o.Unrun)
 	}
 	if len(o.Unknowns) > 0 {
-		fmt.Fprintf(sys.Out, "\nwhat the spread of %s comes from (share of its variance: alone, with interactions); measure the first first\n", o.Target)
+		fmt.Fprintf(sys.Out, "\nwhat the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval\n", o.Target, o.In)
 		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
+		tab.add("  measure the first first", "known to", "alone", "with interactions")
 		for i, u := range o.Unknowns {
 			if i == 8 || i > 0 && u.Total < 0.005 {
 				break
 			}
-			tab.add("  "+u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), shownShare(min(1, u.First)), shownShare(min(1, u.Total)))
+			tab.add("  "+u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
 		}
 		for _, l := range tab.lines() {
 			fmt.Fprintln(sys.Out, l)

@@ -20,7 +20,7 @@ type Run struct {
 
 	lever, target float64 // where the law's demand runs to with the lever there
 
-	seen [4]remembered // the events look at a few instants of a step again and again
+	seen [12]remembered // one step's: its start, stages and end, and where events and sampler look in between
 	next int
 
 	heat, dT []float64

@@ -14,24 +14,26 @@ type Matrix struct {
 	columns []int32   // of each entry
 	start   []int32   // of each row in a, and the end of the last
 	place   []int32   // of (i, k) in a, at i·n + k; −1 for what is outside the pattern
-	mask    []bool    // whether (i, k) is inside; nil for all
 }
 
 // newMatrix makes a matrix of a pattern with rising rows, nil for full.
 func newMatrix(n int, pattern [][]int) Matrix {
 	m := Matrix{n: n, place: make([]int32, n*n), start: make([]int32, 1, n+1)}
-	if pattern != nil {
-		m.mask = make([]bool, n*n)
+	for i := range m.place {
+		m.place[i] = -1
+	}
+	enter := func(i, k int) {
+		m.place[i*n+k] = int32(len(m.columns))
+		m.columns = append(m.columns, int32(k))
 	}
 	for i := range n {
-		for k := range n {
-			m.place[i*n+k] = -1
-			if pattern == nil || slices.Contains(pattern[i], k) {
-				m.place[i*n+k] = int32(len(m.columns))
-				m.columns = append(m.columns, int32(k))
-				if pattern != nil {
-					m.mask[i*n+k] = true
-				}
+		if pattern == nil {
+			for k := range n {
+				enter(i, k)
+			}
+		} else {
+			for _, k := range pattern[i] {
+				enter(i, k)
 			}
 		}
 		m.start = append(m.start, int32(len(m.columns)))
@@ -142,7 +144,7 @@ func (d *differentiator) resize(n int, given [][]int) bool {
 		}
 	}
 	d.jac = newMatrix(n, d.pattern)
-	d.groups = groupColumns(d.columns, n)
+	d.groups = nil // until they are needed
 	return true
 }
 
@@ -187,6 +189,9 @@ func (d *differentiator) fill(sys System, t float64, y, f0, floor []float64, st 
 		return nil
 	}
 	copy(d.y, y)
+	if d.groups == nil {
+		d.groups = groupColumns(d.columns, len(d.y))
+	}
 	for _, group := range d.groups {
 		// Move the way the solution moves: that stays inside the domain of f,
 		// and at a kink takes the side about to be entered.

@@ -2,30 +2,45 @@ package ode
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 )
 
-// sparseFactors are the triangular factors of a matrix of known pattern, with
-// rows and columns in one fixed order that keeps the fill small. States nothing
-// else depends on come first and cost nothing.
+// sparseFactors are the triangular factors of a matrix of known pattern, L·D·U with
+// ones on the diagonals of L and U, with rows and columns in one fixed order that
+// keeps the fill small. States nothing else depends on come first and cost nothing.
+//
+// What is to be done is listed entry by entry: rows are short, and a loop that ends
+// after two or three turns costs more than what it does.
 type sparseFactors struct {
-	n       int
-	rows    []sparseRow         // by position in the order
-	columns []uint8             // position of each stored entry, rising within a row
-	origin  []int32             // its place among the Jacobian's, -1 for fill
-	values  []float64           // lower factor, reciprocal of the diagonal, upper factor
-	targets []int32             // elimination: entries updated, in the order they are met
-	x       [mostSparse]float64 // permuted right-hand side
+	n            int
+	order        []int32             // state by position
+	values       []float64           // reciprocals of D, then L and U as listed
+	lower, upper []place             // entries: L by rising, U by falling column
+	origin       []uint16            // where each entry of the Jacobian is stored
+	levels       []level             // elimination: of pivots that do not touch each other,
+	scaled       []scale             // the entries in their rows of U
+	updates      []update            // and what their rows and columns do to the rest
+	x            [mostSparse]float64 // permuted right-hand side
 }
 
-// sparseRow says where a row of the factors lies.
-type sparseRow struct {
-	state            int32 // it belongs to
-	first, diag, end int32 // in values
-}
+// place is row and column by position.
+type place struct{ row, column uint8 }
+
+// level is where what belongs to some pivots ends: by position, in scaled and in updates.
+type level struct{ pivots, scaled, updates int }
+
+// scale is an entry of U and its pivot.
+type scale struct{ entry, pivot uint16 }
+
+// update takes from an entry the product of one of L and one of U.
+type update struct{ entry, lower, upper uint16 }
 
 // mostSparse is the largest system taken: an index of one byte then needs no check.
 const mostSparse = 256
+
+// mostEntries is the largest number of entries taken, so that two bytes count them.
+const mostEntries = 1 << 15
 
 // analyse chooses the order and finds the fill; a nil pattern, or one too large,
 // leaves n zero.
@@ -34,107 +49,184 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 	if pattern == nil || n > mostSparse {
 		return
 	}
-	f.n = n
 	order := eliminationOrder(n, pattern)
-	place := make([]int32, n)
+	depth := depths(filled(order, pattern))
+	byDepth := make([]int, n)
+	for p := range byDepth {
+		byDepth[p] = p
+	}
+	slices.SortStableFunc(byDepth, func(p, q int) int { return depth[p] - depth[q] })
+	sorted := make([]int32, n)
+	for p, was := range byDepth {
+		sorted[p] = order[was]
+	}
+	order = sorted // the fill stays as it is
+	slices.Sort(depth)
+	rows := filled(order, pattern)
+	var position [mostSparse]int
+	entries := 0
 	for p, state := range order {
-		place[state] = int32(p)
+		position[state] = p
+		entries += rows[p].common(&rows[p])
 	}
-	// Rows of the factors by position, fill included (row-wise elimination).
-	rows := make([][]int32, n)
-	for p, state := range order {
-		var row []int32
-		for _, k := range pattern[state] {
-			row = append(row, place[k])
-		}
-		slices.Sort(row)
-		for i := 0; i < len(row) && row[i] < int32(p); i++ {
-			for _, j := range rows[row[i]] {
-				if j > row[i] && !slices.Contains(row, j) {
-					row = append(row, j)
-				}
+	if entries > mostEntries {
+		return
+	}
+	f.n, f.order = n, order
+	at := make([]uint16, n*n) // of each entry in values
+	for p := range n {
+		at[p*n+p] = uint16(p)
+	}
+	stored := n
+	for column := range n {
+		for row := column + 1; row < n; row++ {
+			if rows[row].has(column) {
+				at[row*n+column] = uint16(stored)
+				f.lower = append(f.lower, place{uint8(row), uint8(column)})
+				stored++
 			}
-			slices.Sort(row)
 		}
-		rows[p] = row
 	}
-	start := make([]int32, n) // of each row in the Jacobian
-	for i, row := range pattern[:n-1] {
-		start[i+1] = start[i] + int32(len(row))
-	}
-	for p, row := range rows {
-		state := order[p]
-		at := sparseRow{state: state, first: int32(len(f.columns))}
-		for _, j := range row {
-			if int(j) == p {
-				at.diag = int32(len(f.columns))
+	for column := n - 1; column >= 0; column-- {
+		for row := range column {
+			if rows[row].has(column) {
+				at[row*n+column] = uint16(stored)
+				f.upper = append(f.upper, place{uint8(row), uint8(column)})
+				stored++
 			}
-			from := int32(-1)
-			if at := slices.Index(pattern[state], int(order[j])); at >= 0 {
-				from = start[state] + int32(at)
-			}
-			f.columns = append(f.columns, uint8(j))
-			f.origin = append(f.origin, from)
 		}
-		at.end = int32(len(f.columns))
-		f.rows = append(f.rows, at)
 	}
-	for p, row := range rows {
+	f.values = make([]float64, stored)
+	for i, row := range pattern {
 		for _, k := range row {
-			if int(k) >= p {
-				break
+			f.origin = append(f.origin, at[position[i]*n+position[k]])
+		}
+	}
+	for p := range n {
+		for k := rows[p].next(p + 1); k < n; k = rows[p].next(k + 1) {
+			f.scaled = append(f.scaled, scale{at[p*n+k], uint16(p)})
+		}
+		for i := p + 1; i < n; i++ {
+			if !rows[i].has(p) {
+				continue
 			}
-			for _, j := range rows[k] {
-				if j > k {
-					f.targets = append(f.targets, f.rows[p].first+int32(slices.Index(row, j)))
-				}
+			for k := rows[p].next(p + 1); k < n; k = rows[p].next(k + 1) {
+				f.updates = append(f.updates, update{at[i*n+k], at[i*n+p], at[p*n+k]})
+			}
+		}
+		if p == n-1 || depth[p+1] > depth[p] {
+			f.levels = append(f.levels, level{p + 1, len(f.scaled), len(f.updates)})
+		}
+	}
+}
+
+// filled are the rows of the factors by position, fill included (row-wise elimination).
+func filled(order []int32, pattern [][]int) []members {
+	var position [mostSparse]int
+	for p, state := range order {
+		position[state] = p
+	}
+	rows := make([]members, len(order))
+	for p, state := range order {
+		row := &rows[p]
+		row.add(p)
+		for _, k := range pattern[state] {
+			row.add(position[k])
+		}
+		for i := row.next(0); i < p; i = row.next(i + 1) {
+			row.addBehind(i, &rows[i])
+		}
+	}
+	return rows
+}
+
+// depths is how many pivots must have come before each, one after the other: those of equal depth do not touch each other.
+func depths(rows []members) []int {
+	depth := make([]int, len(rows))
+	for p := range rows {
+		for q := p + 1; q < len(rows); q++ {
+			if rows[p].has(q) || rows[q].has(p) {
+				depth[q] = max(depth[q], depth[p]+1)
 			}
 		}
 	}
-	f.values = make([]float64, len(f.columns))
+	return depth
+}
+
+// members is a set of positions.
+type members [mostSparse / 64]uint64
+
+func (m *members) add(i int) { m[i/64] |= 1 << (i % 64) }
+
+func (m *members) has(i int) bool { return m[i/64]>>(i%64)&1 != 0 }
+
+// addBehind adds those of o that lie behind i.
+func (m *members) addBehind(i int, o *members) {
+	for w := i / 64; w < len(m); w++ {
+		x := o[w]
+		if w == i/64 {
+			x &^= 2<<(i%64) - 1
+		}
+		m[w] |= x
+	}
+}
+
+// next is the first member from i on, mostSparse for none.
+func (m *members) next(i int) int {
+	for w := i / 64; w < len(m); w++ {
+		x := m[w]
+		if w == i/64 {
+			x &^= 1<<(i%64) - 1
+		}
+		if x != 0 {
+			return 64*w + bits.TrailingZeros64(x)
+		}
+	}
+	return mostSparse
+}
+
+// common counts those in o as well.
+func (m *members) common(o *members) (n int) {
+	for w, x := range m {
+		n += bits.OnesCount64(x & o[w])
+	}
+	return n
 }
 
 // eliminationOrder takes next the state of least cost, (entries in its row − 1) ×
 // (entries in its column − 1) of what is left (Markowitz, Management Science 3
 // (1957) 255, restricted to the diagonal).
 func eliminationOrder(n int, pattern [][]int) []int32 {
-	has := make([][]bool, n)
+	rows, columns := make([]members, n), make([]members, n) // the diagonal left out
+	var left members
 	for i, row := range pattern {
-		has[i] = make([]bool, n)
+		left.add(i)
 		for _, k := range row {
-			has[i][k] = true
+			if k != i {
+				rows[i].add(k)
+				columns[k].add(i)
+			}
 		}
 	}
-	left := make([]int, n)
-	for i := range left {
-		left[i] = i
-	}
-	var order []int32
-	for len(left) > 0 {
+	order := make([]int32, 0, n)
+	for range n {
 		best, bestCost := 0, math.MaxInt
-		for at, s := range left {
-			row, column := 0, 0
-			for _, o := range left {
-				if o != s && has[s][o] {
-					row++
-				}
-				if o != s && has[o][s] {
-					column++
-				}
-			}
-			if cost := row * column; cost < bestCost {
-				best, bestCost = at, cost
+		for s := left.next(0); s < n; s = left.next(s + 1) {
+			if cost := rows[s].common(&left) * columns[s].common(&left); cost < bestCost {
+				best, bestCost = s, cost
 			}
 		}
-		s := left[best]
-		left = slices.Delete(left, best, best+1)
-		order = append(order, int32(s))
-		for _, i := range left {
-			if !has[i][s] {
+		left[best/64] &^= 1 << (best % 64)
+		order = append(order, int32(best))
+		for i := left.next(0); i < n; i = left.next(i + 1) {
+			if !rows[i].has(best) {
 				continue
 			}
-			for _, k := range left {
-				has[i][k] = has[i][k] || has[s][k]
+			for k := left.next(0); k < n; k = left.next(k + 1) {
+				if k != i && rows[best].has(k) {
+					rows[i].add(k)
+					columns[k].add(i)
+				}
 			}
 		}
 	}
@@ -144,35 +236,37 @@ func eliminationOrder(n int, pattern [][]int) []int32 {
 // factorise computes the factors and tells whether no pivot vanished.
 func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) bool {
 	w := f.values
-	for e, from := range f.origin {
-		if from >= 0 {
-			w[e] = -jac.a[from]
+	clear(w)
+	a := jac.a[:len(f.origin)]
+	for e, into := range f.origin {
+		w[into] = -a[e]
+	}
+	for p, state := range f.order {
+		if int(state) < states {
+			w[p] += diagonal
 		} else {
-			w[e] = 0
+			w[p]++
 		}
 	}
-	targets := f.targets
-	for _, row := range f.rows {
-		if int(row.state) < states {
-			w[row.diag] += diagonal
-		} else {
-			w[row.diag]++
-		}
-		for e := row.first; e < row.diag; e++ {
-			pivot := &f.rows[f.columns[e]]
-			upper := w[pivot.diag+1 : pivot.end]
-			l := w[e] * w[pivot.diag]
-			w[e] = l
-			into := targets[:len(upper)]
-			for q, u := range upper {
-				w[into[q]] -= l * u
+	var from level
+	for _, to := range f.levels {
+		for p, v := range w[from.pivots:to.pivots] {
+			if v == 0 {
+				return false
 			}
-			targets = targets[len(upper):]
+			w[from.pivots+p] = 1 / v
 		}
-		if w[row.diag] == 0 {
-			return false
+		for _, c := range f.scaled[from.scaled:to.scaled] {
+			w[c.entry] *= w[c.pivot]
 		}
-		w[row.diag] = 1 / w[row.diag]
+		for _, u := range f.updates[from.updates:to.updates] {
+			w[u.entry] -= w[u.lower] * w[u.upper]
+		}
+		from = to
+	}
+	lower := w[f.n:][:len(f.lower)]
+	for e := range f.lower {
+		lower[e] *= w[f.lower[e].column]
 	}
 	return true
 }
@@ -180,29 +274,27 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) boo
 // solve finds the solution of all unknowns, x, for a right-hand side b of the
 // states alone: that of the intermediates is zero.
 func (f *sparseFactors) solve(b, x []float64) {
-	z, w, columns := &f.x, f.values, f.columns
-	for p := range f.rows {
-		row := &f.rows[p]
-		s := 0.0
-		if int(row.state) < len(b) {
-			s = b[row.state]
+	z, order := &f.x, f.order[:min(f.n, mostSparse)]
+	for p, state := range order {
+		v := 0.0
+		if int(state) < len(b) {
+			v = b[state]
 		}
-		entries := w[row.first:row.diag]
-		for e, k := range columns[row.first:row.diag][:len(entries)] {
-			s -= entries[e] * z[k]
-		}
-		z[uint8(p)] = s
+		z[p] = v
 	}
-	for p := len(f.rows) - 1; p >= 0; p-- {
-		row := &f.rows[p]
-		s := z[uint8(p)]
-		entries := w[row.diag+1 : row.end]
-		for e, k := range columns[row.diag+1 : row.end][:len(entries)] {
-			s -= entries[e] * z[k]
-		}
-		s *= w[row.diag]
-		z[uint8(p)] = s
-		x[row.state] = s
+	lower := f.values[f.n:][:len(f.lower)]
+	for e, at := range f.lower {
+		z[at.row] -= lower[e] * z[at.column]
+	}
+	for p, inverse := range f.values[:len(order)] {
+		z[p] *= inverse
+	}
+	upper := f.values[f.n+len(f.lower):][:len(f.upper)]
+	for e, at := range f.upper {
+		z[at.row] -= upper[e] * z[at.column]
+	}
+	for p, state := range order {
+		x[state] = z[p]
 	}
 }
 

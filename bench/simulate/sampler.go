@@ -37,7 +37,6 @@ var channels = []channel{
 type sampler struct {
 	sim    *simulation
 	time   []float64
-	rows   []float64 // samples one after the other: channels, then parts
 	row    []float64 // the instant that is looked at
 	start  []float64 // per part
 	state  []float64 // scratch
@@ -47,6 +46,7 @@ type sampler struct {
 
 func (w *sampler) begin(s *simulation) {
 	w.sim = s
+	s.rows = s.rows[:0]
 	w.row = make([]float64, len(channels)+len(s.drive.Parts))
 	w.state = make([]float64, len(s.y))
 	w.steady.leverSince = math.Inf(-1)
@@ -88,8 +88,9 @@ func (w *sampler) step(st *ode.Step) error {
 				st.At(at, w.state)
 				w.take(at, w.state)
 			}
+			w.look(t, y)
 		}
-		w.take(t, y)
+		w.keep(t, s.drive.Point(t, y), y)
 		before = t
 	}
 	return nil
@@ -110,7 +111,7 @@ func (w *sampler) look(t float64, y []float64) *drive.Point {
 }
 
 // last is the row of the last sample.
-func (w *sampler) last() []float64 { return w.rows[len(w.rows)-len(w.row):] }
+func (w *sampler) last() []float64 { return w.sim.rows[len(w.sim.rows)-len(w.row):] }
 
 // passed says whether anything has passed between the last sample and what the row holds now.
 func (w *sampler) passed(p *drive.Point) bool {
@@ -177,9 +178,13 @@ func (w *sampler) take(t float64, y []float64) {
 	if w.off {
 		return
 	}
-	p := w.look(t, y)
+	w.keep(t, w.look(t, y), y)
+}
+
+// keep appends the row as a sample.
+func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
 	w.time = append(w.time, t)
-	w.rows = append(w.rows, w.row...)
+	w.sim.rows = append(w.sim.rows, w.row...)
 	w.sim.tracker.look(t, p)
 	w.steady.look(w.sim, t, p, y)
 }
@@ -206,7 +211,7 @@ func (w *sampler) traces() [][]float64 {
 		out[i] = all[i*n : (i+1)*n : (i+1)*n]
 	}
 	for k := range n {
-		for i, v := range w.rows[k*width : (k+1)*width] {
+		for i, v := range w.sim.rows[k*width : (k+1)*width] {
 			all[i*n+k] = v
 		}
 	}

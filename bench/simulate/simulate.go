@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"sync"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/control"
@@ -43,6 +44,9 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 		return nil, fmt.Errorf("relative tolerance %g: give 1e-9 to 1e-3, or 0 for 1e-5", o.RelTol)
 	}
 	sim := newSimulation(model, b, t, o)
+	scratch := memory.Get().(*workspace)
+	defer memory.Put(scratch)
+	sim.workspace = scratch
 	err = sim.run(ctx)
 	out := sim.record()
 	if err != nil {
@@ -71,13 +75,22 @@ func conditions(t *trial.Trial) drive.Conditions {
 	}
 }
 
+// workspace is memory that runs use one after the other: the integrator's, which need not look at a pattern again that it
+// knows, and the samples before they are sorted into traces.
+type workspace struct {
+	ode  ode.Integrator
+	rows []float64 // samples one after the other: channels, then parts
+}
+
+var memory = sync.Pool{New: func() any { return new(workspace) }}
+
 // simulation is one run in progress.
 type simulation struct {
+	*workspace
 	boat  *boat.Boat
 	trial *trial.Trial
 	opts  Options
 	drive *drive.Run
-	ode   ode.Integrator
 	stats ode.Statistics
 
 	t             float64
@@ -97,7 +110,7 @@ type simulation struct {
 }
 
 func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *simulation {
-	s := &simulation{boat: b, trial: t, opts: o, devices: m.Devices()}
+	s := &simulation{workspace: new(workspace), boat: b, trial: t, opts: o, devices: m.Devices()}
 	s.since = make([]float64, len(s.devices))
 	for i := range s.since {
 		s.since[i] = math.NaN()

@@ -251,12 +251,21 @@ func (o *Odds) write(p *Paper, d *document) {
 	if len(o.Unknowns) == 0 {
 		return
 	}
-	s = d.section("unknowns", "What to measure first", "Where the spread of what the "+o.Target+" uses in "+o.In+" comes from: the share of its variance that each tolerance explains (Sobol indices), ± half of the 95 % interval.")
+	s = d.section("unknowns", "What to measure first", "Where the spread of what the "+o.Target+" uses in "+o.In+" comes from: the share of its variance that each tolerance explains (Sobol indices), ± half of the 95 % interval. What is not listed explains next to nothing.")
 	t = &table{Columns: []column{{Title: "value of the boat file", Wide: 3}, {Title: "tolerance", Right: true}, {Title: "alone", Right: true}, {Title: "with interactions", Right: true}}}
-	for _, u := range o.Unknowns {
+	for _, u := range telling(o.Unknowns) {
 		t.row(u.Key, "± "+percent(u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
 	}
 	s.add(block{Table: t})
+}
+
+// telling are the unknowns that explain something.
+func telling(list []study.Unknown) []study.Unknown {
+	n := 0
+	for n < len(list) && n < 8 && (n == 0 || list[n].Total >= 0.005) {
+		n++
+	}
+	return list[:n]
 }
 
 func interval(p study.Probability) string { return percent(p.Low) + " to " + percent(p.High) }
@@ -282,10 +291,7 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 	figures := []Figure{over, used}
 	if len(o.Unknowns) > 0 {
 		from := &Bars{Title: "Measure this first", About: "Share of the variance of what the " + o.Target + " uses in " + o.In + ", with interactions. The line is its 95 % interval.", Label: "share of the variance", Unit: "%", High: 20}
-		for i, u := range o.Unknowns {
-			if i == 8 || i > 0 && u.Total < 0.005 {
-				break
-			}
+		for _, u := range telling(o.Unknowns) {
 			from.Rows = append(from.Rows, Bar{Name: u.Key, Value: 100 * clamp(u.Total, 0, 1), Low: 100 * clamp(u.Total-u.TotalError, 0, 1), High: 100 * clamp(u.Total+u.TotalError, 0, 1), Text: percent(clamp(u.Total, 0, 1))})
 		}
 		figures = append(figures, from)

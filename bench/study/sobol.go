@@ -15,8 +15,8 @@ type Indices struct {
 	Total, TotalError float64
 }
 
-// Sobol estimates the Sobol indices of f over the d-dimensional unit cube from n·(d + 2) evaluations, by the estimators of
-// Jansen 1999. f must be safe for several goroutines. The same seed gives the same answer on any number of cores. Inputs
+// Sobol estimates the Sobol indices of f over the d-dimensional unit cube from n·(d + 2) evaluations: first-order by
+// Saltelli 2010, total by Jansen 1999. f must be safe for several goroutines. The same seed gives the same answer on any number of cores. Inputs
 // of a constant f have indices 0.
 func Sobol(ctx context.Context, d, n int, seed uint64, f func(ctx context.Context, u []float64) (float64, error), progress func(done, all int)) ([]Indices, error) {
 	p := points(n, 2*d, seed)
@@ -82,13 +82,13 @@ func indices(rows [][]float64, d int) []Indices {
 		return out
 	}
 	for k := range out {
-		var rest, own float64
+		var first, total float64
 		for _, row := range rows {
 			a, b, ab := row[0], row[1], row[2+k]
-			rest += (b - ab) * (b - ab)
-			own += (a - ab) * (a - ab)
+			first += (b - mean) * (ab - a)
+			total += (a - ab) * (a - ab)
 		}
-		out[k] = Indices{First: 1 - rest/(2*n)/variance, Total: own / (2 * n) / variance}
+		out[k] = Indices{First: first / n / variance, Total: total / (2 * n) / variance}
 	}
 	return out
 }

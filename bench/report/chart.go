@@ -570,7 +570,7 @@ func ground(p pen, x, y, wide float64) {
 
 func (c *Chart) uprights(p pen, f *frame) {
 	w := writing{ink: text, small: true}
-	y := f.top + lineHeight - 2
+	y := f.bottom - 4 // at the foot, where an envelope has no line
 	for _, l := range c.Uprights {
 		x := f.px(l.At)
 		if !finite(l.At) || x < f.left-1 || x > f.right+1 {
@@ -585,7 +585,7 @@ func (c *Chart) uprights(p pen, f *frame) {
 		}
 		at = clamp(at, f.left+2, f.right-wide)
 		p.text(point{at, y}, label, w)
-		y += lineHeight + 1
+		y -= lineHeight + 1
 	}
 }
 

@@ -186,7 +186,7 @@ func (e *Envelope) summary() string {
 func (e *Envelope) chart(p *Paper) *Chart {
 	c := &Chart{
 		Title: "How long which motor current may be held",
-		About: "Below the line may be held. A mark stands for each current, by what ends it.",
+		About: "Times below the line may be held. A mark stands for each current, by what ends it.",
 		X:     Axis{Label: "motor current", Unit: "A"},
 		Y:     Axis{Label: "time until something passes its limit", Time: true, Log: true, Fixed: true, Low: 1, High: e.Longest},
 	}

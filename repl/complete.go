@@ -1,98 +1,134 @@
 package repl
 
 import (
-	"reflect"
 	"slices"
 	"strings"
 
+	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
 )
 
-// Complete offers what may stand at the end of a line: names of variables, packages, fields and methods; inside a text the
-// keys of settings and the names of trials. It returns the endings, and how many characters of the line they complete.
-func (s *Session) Complete(line string) (endings []string, length int) {
-	if quote := strings.LastIndexByte(line, '"'); quote >= 0 && strings.Count(line, `"`)%2 == 1 {
-		return matching(texts(), line[quote+1:])
+// Complete offers what may stand at the end of what is typed, which may be of several lines: names of Go; inside a string
+// what its place asks for, such as keys of settings, or names of trials and boats. It returns the endings, and how many
+// characters of the text they complete.
+func (s *Session) Complete(text string) (endings []string, length int) {
+	if rest, ok := strings.CutPrefix(strings.TrimLeft(text, " "), "help "); ok {
+		spot := s.interp.Env().Complete(rest)
+		var names []string
+		for _, n := range spot.Names {
+			names = append(names, strings.TrimSuffix(rest, spot.Word)+n.Name)
+		}
+		return matching(slices.Concat(names, settingKeys(), boatKeys(), trial.Names()), rest)
 	}
-	at := len(line)
-	for at > 0 && (isWord(line[at-1]) || line[at-1] == '.') {
-		at--
+	spot := s.interp.Env().Complete(text)
+	if spot.InString {
+		return matching(s.strings(spot.Call, spot.Argument), spot.Word)
 	}
-	word := line[at:]
-	if rest, ok := strings.CutPrefix(strings.TrimLeft(line, " "), "help "); ok && !strings.Contains(rest, " ") {
-		keys := append(texts(), s.names(rest)...)
-		return matching(keys, rest)
+	var names []string
+	for _, n := range spot.Names {
+		if n.Kind == "function" || n.Kind == "method" {
+			n.Name += "("
+		}
+		names = append(names, n.Name)
 	}
-	return matching(s.names(word), word)
+	if spot.Word == text && text != "" {
+		names = append(names, "help", "trials", "script")
+	}
+	return matching(names, spot.Word)
 }
 
-func isWord(c byte) bool {
-	return c == '_' || c >= '0' && c <= '9' || c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z'
+// strings lists what may stand in a string: an argument of a call, or in none.
+func (s *Session) strings(call string, argument int) []string {
+	assignments := func() (out []string) {
+		for _, k := range settingKeys() {
+			out = append(out, k+"=")
+		}
+		return out
+	}
+	first := argument == 0
+	switch call[strings.LastIndexByte(call, '.')+1:] {
+	case "Try":
+		return assignments()
+	case "TryIn":
+		if !first {
+			return assignments()
+		}
+		return trial.Names()
+	case "Builtin":
+		return trial.Names()
+	case "Get":
+		return append(settingKeys(), boatKeys()...)
+	case "With", "Number", "WithNumber", "Unit", "Range":
+		if !first {
+			return nil
+		}
+		return settingKeys()
+	case "Highest":
+		if first {
+			return settingKeys()
+		}
+		return trial.Names()
+	case "Odds":
+		return trial.Names()
+	case "Load", "LoadTrial":
+		return s.boats()
+	case "Loaded":
+		return loads()
+	case "plot":
+		if first {
+			return trial.Names()
+		}
+		return s.traces()
+	case "Trace", "ValueAt", "MeanBetween":
+		return s.traces()
+	}
+	return slices.Concat(settingKeys(), trial.Names(), s.boats())
 }
 
-// texts are what is typed inside quotes.
-func texts() (out []string) {
-	for _, f := range settings.Fields() {
-		if f.Kind != datafile.KindGroup {
-			out = append(out, f.Key)
-		}
-	}
-	return append(out, trial.Names()...)
-}
-
-// names are the whole names that may begin with word, dots included.
-func (s *Session) names(word string) (out []string) {
-	dot := strings.LastIndexByte(word, '.')
-	if dot < 0 {
-		for _, v := range s.interp.Env().Vars() {
-			out = append(out, v.Name)
-		}
-		for _, path := range s.library.Paths() {
-			out = append(out, s.library.Package(path).Name)
-		}
-		return append(out, "help", "trials")
-	}
-	before := word[:dot]
-	for _, path := range s.library.Paths() {
-		if p := s.library.Package(path); p.Name == before {
-			for _, n := range p.Names {
-				out = append(out, before+"."+n)
-			}
-			return out
-		}
-	}
-	steps := strings.Split(before, ".")
-	value, ok := s.interp.Get(steps[0])
-	if !ok || value == nil {
+func (s *Session) boats() []string {
+	if s.config.Boats == nil {
 		return nil
 	}
-	t := reflect.TypeOf(value)
-	for _, name := range steps[1:] {
-		for t.Kind() == reflect.Pointer {
-			t = t.Elem()
-		}
-		if t.Kind() != reflect.Struct {
-			return nil
-		}
-		f, ok := t.FieldByName(name)
-		if !ok {
-			return nil
-		}
-		t = f.Type
-	}
-	for i := range t.NumMethod() {
-		out = append(out, before+"."+t.Method(i).Name+"(")
-	}
-	for t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	if t.Kind() == reflect.Struct {
-		for _, f := range reflect.VisibleFields(t) {
-			if f.IsExported() {
-				out = append(out, before+"."+f.Name)
+	return s.config.Boats()
+}
+
+// traces names the traces of the runs that the session holds, or those of every run.
+func (s *Session) traces() []string {
+	var names []string
+	for _, v := range s.interp.Env().Vars() {
+		if value, ok := s.interp.Get(v.Name); ok {
+			if run := runIn(value); run != nil {
+				names = append(names, traceNames(run)...)
 			}
+		}
+	}
+	if len(names) == 0 {
+		return []string{record.Lever, record.MotorCurrent, record.BatteryCurrent, record.Voltage, record.CellVoltage, record.Duty, record.MotorSpeed, record.BoatSpeed,
+			record.Distance, record.Thrust, record.Torque, record.Charge, record.Derating, "winding", "heat sink", "battery"}
+	}
+	return names
+}
+
+// loads lists what a propeller may meet.
+func loads() []string {
+	for _, f := range datafile.Fields(trial.Trial{}) {
+		if f.Key == "load" {
+			return slices.Clone(f.One)
+		}
+	}
+	return nil
+}
+
+func settingKeys() []string { return valueKeys(settings.Fields()) }
+func boatKeys() []string    { return valueKeys(datafile.Fields(boat.Boat{})) }
+
+func valueKeys(fields []datafile.Field) (out []string) {
+	for _, f := range fields {
+		if f.Kind != datafile.KindGroup && f.Kind != datafile.KindGroups && !strings.Contains(f.Key, "[]") {
+			out = append(out, f.Key)
 		}
 	}
 	return out

@@ -1,111 +1,66 @@
 package repl
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"os/signal"
-	"strings"
-
-	"github.com/chzyer/readline"
 
 	"quaybench/repl/check"
+	"quaybench/repl/line"
 )
 
-// newline stands for a line break in the history, which keeps an input of several lines as one entry.
-const newline = "␤"
+const prompt, more = "> ", ". "
 
 // Terminal runs a session at a terminal until Ctrl-D. history is the file of the inputs, "" for none.
 func Terminal(ctx context.Context, s *Session, history string, colour bool) error {
-	prompt, more := "> ", ". "
-	if colour {
-		prompt, more = "\x1b[36m> \x1b[0m", "\x1b[36m. \x1b[0m"
-	}
-	rl, err := readline.NewEx(&readline.Config{
-		Prompt: prompt, HistoryFile: history, HistorySearchFold: true, DisableAutoSaveHistory: true,
-		AutoComplete: completer{s}, InterruptPrompt: "^C", EOFPrompt: "",
-		FuncFilterInputRune: func(r rune) (rune, bool) { return r, r != readline.CharCtrlZ }, // it would stop the parent too
+	r, err := line.Terminal(line.Config{
+		Unfinished: check.Unfinished, Prompt: prompt, More: more,
+		History: history, Complete: s.Complete, Colour: colour,
 	})
 	if err != nil {
-		return fmt.Errorf("the terminal cannot be used: %w", err)
+		return err
 	}
-	defer rl.Close()
-	var text string
+	defer r.Close()
+	return converse(ctx, s, r)
+}
+
+// PlainTerminal is Terminal where the cursor can't be moved: no editing, no history.
+func PlainTerminal(ctx context.Context, s *Session, in io.Reader) error {
+	return converse(ctx, s, line.Pipe(in, line.Config{Unfinished: check.Unfinished, Prompt: prompt, More: more, Stdout: s.config.Out}))
+}
+
+// converse answers one input after the other; an error is no reason to leave.
+func converse(ctx context.Context, s *Session, r line.Reader) error {
 	for ctx.Err() == nil {
-		rl.SetPrompt(prompt)
-		if text != "" {
-			rl.SetPrompt(more)
-		}
-		line, err := rl.Readline()
+		in, err := r.Read()
 		switch {
-		case errors.Is(err, readline.ErrInterrupt):
-			text = ""
-			continue
 		case errors.Is(err, io.EOF):
-			fmt.Fprintln(s.config.Out)
 			return nil
 		case err != nil:
-			return fmt.Errorf("the terminal cannot be read: %w", err)
+			return err
 		}
-		text += strings.ReplaceAll(line, newline, "\n")
-		if check.Unfinished(text) {
-			text += "\n"
-			continue
-		}
-		if strings.TrimSpace(text) != "" {
-			_ = rl.SaveHistory(strings.ReplaceAll(text, "\n", newline)) // a session goes on without a history
-		}
-		if err := interruptible(ctx, s, text); err != nil {
+		line.Interruptible(ctx, s.Stop, func(ctx context.Context) { err = s.Eval(ctx, in) })
+		if err != nil {
 			fmt.Fprintln(s.config.Out, err)
 		}
-		text = ""
 	}
 	return nil
-}
-
-// interruptible runs an input that Ctrl-C stops, and only that.
-func interruptible(ctx context.Context, s *Session, text string) error {
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt)
-	defer stop()
-	return s.Eval(ctx, text)
-}
-
-// completer offers completions to readline.
-type completer struct{ session *Session }
-
-// Do implements readline.AutoCompleter.
-func (c completer) Do(line []rune, pos int) (endings [][]rune, length int) {
-	found, length := c.session.Complete(string(line[:pos]))
-	for _, f := range found {
-		endings = append(endings, []rune(f))
-	}
-	return endings, length
 }
 
 // Piped runs a session on input that is no terminal: no prompt, no history; it ends with the first error.
 func Piped(ctx context.Context, s *Session, in io.Reader) error {
-	lines := bufio.NewScanner(in)
-	lines.Buffer(make([]byte, 64<<10), 4<<20)
-	var text string
-	for lines.Scan() {
-		text += lines.Text()
-		if check.Unfinished(text) {
-			text += "\n"
-			continue
-		}
-		if err := s.Eval(ctx, text); err != nil {
+	r := line.Pipe(in, line.Config{Unfinished: check.Unfinished})
+	for {
+		in, err := r.Read()
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
 			return err
 		}
-		text = ""
+		if err := s.Eval(ctx, in); err != nil {
+			return err
+		}
 	}
-	if err := lines.Err(); err != nil {
-		return fmt.Errorf("the input cannot be read: %w", err)
-	}
-	if strings.TrimSpace(text) != "" {
-		return s.Eval(ctx, text)
-	}
-	return nil
 }

@@ -19,6 +19,7 @@ import (
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
 	"quaybench/repl"
+	"quaybench/repl/check"
 )
 
 func replCommand(sys *system) *cobra.Command {
@@ -36,15 +37,22 @@ Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first 
 			if len(args) == 1 {
 				boat = args[0]
 			}
-			s, err := repl.NewSession(repl.Config{Host: scriptHost(cmd, sys), Boat: boat, Out: sys.Out, Show: shower(sys)})
+			write := func(name, text string) error { return os.WriteFile(name, []byte(text), 0o644) }
+			s, err := repl.NewSession(repl.Config{
+				Host: scriptHost(cmd, sys), Boat: boat, Out: sys.Out, Show: shower(sys),
+				Boats: func() []string { return knownBoats(cmd, sys) }, Width: sys.width, WriteScript: write,
+			})
 			if err != nil {
 				return input(err)
 			}
 			err = converse(cmd, sys, s, boat)
+			if errors.As(err, new(check.Errors)) {
+				err = input(err)
+			}
 			if out != "" {
 				text, wrong := s.Script()
 				if wrong == nil {
-					wrong = os.WriteFile(out, []byte(text), 0o644)
+					wrong = write(out, text)
 				}
 				err = errors.Join(err, wrong)
 			}
@@ -54,6 +62,15 @@ Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first 
 	cmd.Flags().StringVar(&out, "script", "", "write the session out as a script to this `FILE` when it ends")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// knownBoats names the boats that the session's boat could be.
+func knownBoats(cmd *cobra.Command, sys *system) []string {
+	names, _ := completeBoats(sys)(cmd, nil, "")
+	for i, n := range names {
+		names[i], _, _ = strings.Cut(n, "\t") // what follows is its description
+	}
+	return names
 }
 
 // converse runs a session at a terminal, or on what is piped in.
@@ -69,6 +86,9 @@ func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) err
 		}
 	}
 	fmt.Fprintf(sys.Out, "%s is loaded as boat; help lists what to try, Ctrl-D leaves\n%s\n", boat, wrapped(bench.Caution, sys.width()))
+	if sys.Getenv("TERM") == "dumb" {
+		return repl.PlainTerminal(context.WithoutCancel(cmd.Context()), s, sys.In)
+	}
 	return repl.Terminal(context.WithoutCancel(cmd.Context()), s, history, sys.colour()) // Ctrl-C is the session's
 }
 
@@ -104,6 +124,19 @@ func scriptHost(cmd *cobra.Command, sys *system) bench.ScriptHost {
 	}
 }
 
+// chart draws traces of a run; without names those that every run has.
+func chart(sys *system, c repl.Chart) (string, bool) {
+	if c.Run == nil {
+		return "", false
+	}
+	traces := c.Traces
+	if len(traces) == 0 {
+		traces = []string{record.MotorCurrent, record.MotorSpeed, "winding"}
+	}
+	text, err := report.Terminal(c.Run, sys.width(), 8, traces...)
+	return text, err == nil
+}
+
 // shower writes the tool's values as a person wants them.
 func shower(sys *system) func(any) (string, bool) {
 	return func(value any) (string, bool) {
@@ -132,12 +165,14 @@ func shower(sys *system) func(any) (string, bool) {
 			return v.Text(), true
 		case *bench.Script:
 			return fmt.Sprintf("%s: %s\n%s", v.Boat(), v.Setup.Boat.About, v.Setup.Settings.Text()), true
+		case verdict.Trial:
+			side := verdict.Join(nil, []verdict.Trial{v})
+			showParts(&to, &bench.Tried{Present: side}, false)
+			showVerdict(&to, side, false)
 		case *record.Run:
-			text, err := report.Terminal(v, sys.width(), 8, record.MotorCurrent, record.MotorSpeed, "winding")
-			if err != nil {
-				return "", false
-			}
-			return text, true
+			return chart(sys, repl.Chart{Run: v})
+		case repl.Chart:
+			return chart(sys, v)
 		case error:
 			return v.Error(), true
 		default:

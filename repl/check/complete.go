@@ -32,6 +32,8 @@ type Name struct {
 	Kind string
 	// Type in words; "" for packages and keywords.
 	Type string
+	// Of is the named type that declares a field or method, "" where none does.
+	Of string
 }
 
 // cursor stands for the word that is being typed, in the text that is looked at.
@@ -244,7 +246,7 @@ func (c *checked) fieldNames(st *types.Struct) []Name {
 	var names []Name
 	for i := range st.NumFields() {
 		if f := st.Field(i); c.visible(f) {
-			names = append(names, Name{f.Name(), "field", c.typeText(f.Type())})
+			names = append(names, Name{Name: f.Name(), Kind: "field", Type: c.typeText(f.Type())})
 		}
 	}
 	return names
@@ -275,11 +277,19 @@ func (c *checked) members(x ast.Expr) []Name {
 	}
 	var names []Name
 	seen := map[string]bool{}
-	add := func(obj types.Object, kind string) {
-		if c.visible(obj) && !seen[obj.Name()] {
-			seen[obj.Name()] = true
-			names = append(names, Name{obj.Name(), kind, c.typeText(obj.Type())})
+	add := func(obj types.Object, kind string, of types.Type) {
+		if !c.visible(obj) || seen[obj.Name()] {
+			return
 		}
+		seen[obj.Name()] = true
+		n := Name{Name: obj.Name(), Kind: kind, Type: c.typeText(obj.Type())}
+		if p, ok := of.Underlying().(*types.Pointer); ok {
+			of = p.Elem()
+		}
+		if named, ok := types.Unalias(of).(*types.Named); ok {
+			n.Of = c.typeText(named)
+		}
+		names = append(names, n)
 	}
 	var fields func(t types.Type, depth int)
 	fields = func(t types.Type, depth int) {
@@ -288,7 +298,7 @@ func (c *checked) members(x ast.Expr) []Name {
 			return
 		}
 		for i := range st.NumFields() {
-			add(st.Field(i), "field")
+			add(st.Field(i), "field", t)
 		}
 		for i := range st.NumFields() {
 			if f := st.Field(i); f.Embedded() {
@@ -304,7 +314,8 @@ func (c *checked) members(x ast.Expr) []Name {
 	}
 	ms := types.NewMethodSet(t)
 	for i := range ms.Len() {
-		add(ms.At(i).Obj(), "method")
+		m := ms.At(i).Obj()
+		add(m, "method", m.Type().(*types.Signature).Recv().Type())
 	}
 	return names
 }

@@ -89,7 +89,7 @@ func TestComplete(t *testing.T) {
 	}
 
 	i := slices.IndexFunc(env.Complete("pts[0].").Names, func(n check.Name) bool { return n.Name == "move" })
-	assert.Equal(t, check.Name{Name: "move", Kind: "method", Type: "func(dx float64)"}, env.Complete("pts[0].").Names[i])
+	assert.Equal(t, check.Name{Name: "move", Kind: "method", Type: "func(dx float64)", Of: "point"}, env.Complete("pts[0].").Names[i])
 	assert.Equal(t, []check.Name{{Name: "pts", Kind: "variable", Type: "[]point"}}, env.Complete("pt").Names)
 }
 

@@ -141,6 +141,7 @@ func (e *Env) Check(src Source) (steps []*Step, err error) {
 		if err != nil {
 			return nil, err
 		}
+		step.End = chunks[n-1].end
 		steps = append(steps, step)
 		cur = step.After
 		chunks = chunks[n:]

@@ -28,6 +28,8 @@ type Step struct {
 	Functions []Function
 	// After is what the session knows when the step has run.
 	After *Env
+	// End is how many bytes of the input are done when the step has run.
+	End int
 
 	shown    ast.Expr
 	replaced []Var // variables that get another type

@@ -33,6 +33,23 @@ const (
 	variable // a var declaration: it declares and it does something
 )
 
+// A Piece is one top-level declaration or statement of a text.
+type Piece struct {
+	Text string
+	// Declares is true for imports, constants, types and functions.
+	Declares bool
+}
+
+// Pieces cuts a text into its top-level declarations and statements.
+func Pieces(text string) ([]Piece, error) {
+	chunks, err := split(token.NewFileSet(), Source{Text: text})
+	var pieces []Piece
+	for _, c := range chunks {
+		pieces = append(pieces, Piece{strings.TrimSpace(text[c.start:c.end]), isDecl(c.kind)})
+	}
+	return pieces, err
+}
+
 // split cuts a text at its top-level semicolons, written or implied.
 func split(fset *token.FileSet, src Source) ([]chunk, error) {
 	file := addFile(fset, src)

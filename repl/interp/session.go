@@ -85,6 +85,8 @@ type Result struct {
 	Values []Value
 	// Notes are what a person should know besides.
 	Notes []string
+	// Ran is how many bytes of the input have run: all, unless there is an error.
+	Ran int
 }
 
 // A Value is a value with its type as the checker knows it: the interpreter's
@@ -120,6 +122,7 @@ func (s *Session) Eval(ctx context.Context, src check.Source) (Result, error) {
 		if err := s.do(ctx, step, stop, &result); err != nil {
 			return result, err
 		}
+		result.Ran = step.End
 	}
 	return result, nil
 }

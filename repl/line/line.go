@@ -33,10 +33,11 @@ type Config struct {
 	// Unfinished tells whether more lines belong to a text; check.Unfinished is meant.
 	Unfinished func(text string) bool
 
-	// The rest is for terminals.
-
 	// Prompt stands in front of an input, More in front of its further lines.
 	Prompt, More string
+
+	// The rest is for terminals.
+
 	// History is the file that keeps the inputs; "" for none.
 	History string
 	// Complete gives what may follow the text typed so far, which may be of
@@ -52,23 +53,27 @@ type Config struct {
 	Width  func() int
 }
 
-// Pipe reads inputs where nobody sits: no prompt, no history.
+// Pipe reads inputs where nobody sits, or at a terminal that can't move its cursor: no editing, no history. Prompts are
+// written to Stdout if there is one.
 func Pipe(r io.Reader, c Config) Reader {
 	s := bufio.NewScanner(r)
 	s.Buffer(nil, 1<<24)
-	return &pipe{scanner: s, unfinished: c.Unfinished}
+	if c.Stdout == nil {
+		c.Stdout = io.Discard
+	}
+	return &pipe{scanner: s, c: c}
 }
 
 type pipe struct {
-	scanner    *bufio.Scanner
-	unfinished func(string) bool
-	line       int
+	c       Config
+	scanner *bufio.Scanner
+	line    int
 }
 
 func (p *pipe) Read() (Input, error) {
 	var text strings.Builder
 	first := 0
-	for p.scanner.Scan() {
+	for p.scan(first > 0) {
 		p.line++
 		if first == 0 {
 			if strings.TrimSpace(p.scanner.Text()) == "" {
@@ -79,7 +84,7 @@ func (p *pipe) Read() (Input, error) {
 			text.WriteByte('\n')
 		}
 		text.WriteString(p.scanner.Text())
-		if !p.unfinished(text.String()) {
+		if !p.c.Unfinished(text.String()) {
 			return Input{text.String(), first}, nil
 		}
 	}
@@ -92,6 +97,15 @@ func (p *pipe) Read() (Input, error) {
 	return Input{}, io.EOF
 }
 
+func (p *pipe) scan(more bool) bool {
+	prompt := p.c.Prompt
+	if more {
+		prompt = p.c.More
+	}
+	fmt.Fprint(p.c.Stdout, prompt)
+	return p.scanner.Scan()
+}
+
 func (p *pipe) Close() error { return nil }
 
 // lineBreak stands for a line break in the history, where an input of several
@@ -99,7 +113,8 @@ func (p *pipe) Close() error { return nil }
 const lineBreak = "␤"
 
 // Terminal reads inputs at a terminal. Ctrl-C forgets what was typed of an
-// input, Ctrl-D on an empty line is the end, Ctrl-R searches the history.
+// input, Ctrl-D on an empty line is the end, Ctrl-R searches the history,
+// Ctrl-Z stops the job until the shell lets it go on.
 func Terminal(c Config) (Reader, error) {
 	t := &terminal{c: c}
 	config := &readline.Config{
@@ -113,10 +128,7 @@ func Terminal(c Config) (Reader, error) {
 		Stdin:                  c.Stdin,
 		Stdout:                 c.Stdout,
 		FuncGetWidth:           c.Width,
-		FuncFilterInputRune: func(r rune) (rune, bool) {
-			// Ctrl-Z would stop the program that started this one, too.
-			return r, r != readline.CharCtrlZ
-		},
+		FuncFilterInputRune:    t.filter,
 	}
 	rl, err := readline.NewEx(config)
 	if err != nil {
@@ -138,6 +150,18 @@ func (t *terminal) colour(prompt string) string {
 		return prompt
 	}
 	return "\x1b[36m" + prompt + "\x1b[0m"
+}
+
+// filter sees every key first. readline's own way with Ctrl-Z stops the program that started this one, too.
+func (t *terminal) filter(r rune) (rune, bool) {
+	if r != readline.CharCtrlZ {
+		return r, true
+	}
+	t.rl.Clean()
+	_ = t.rl.Terminal.ExitRawMode() // what the terminal refuses, the shell puts right
+	suspend()
+	_ = t.rl.Terminal.EnterRawMode()
+	return r, false
 }
 
 func (t *terminal) Read() (Input, error) {

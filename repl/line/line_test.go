@@ -1,7 +1,8 @@
+//go:build unix
+
 package line_test
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -10,17 +11,15 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
-	"time"
 
-	"github.com/creack/pty"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"quaybench/repl/check"
 	"quaybench/repl/line"
+	"quaybench/repl/line/linetest"
 )
 
 func TestPipe(t *testing.T) {
@@ -152,165 +151,96 @@ func play(history string) {
 	}
 }
 
-// A person types at a pseudo-terminal.
-type person struct {
-	t   *testing.T
-	tty *os.File
-	cmd *exec.Cmd
-
-	mu   sync.Mutex
-	seen strings.Builder
-	more chan struct{}
-	from int
-}
-
-func sit(t *testing.T, history string, columns uint16, env ...string) *person {
+// sit starts this binary as the program above.
+func sit(t *testing.T, history string, columns uint16, env ...string) *linetest.Person {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), append(env, "LINE_TEST_HISTORY="+history, "TERM=xterm")...)
-	tty, err := pty.StartWithSize(cmd, &pty.Winsize{Rows: 24, Cols: columns})
-	if err != nil {
-		t.Skipf("no pseudo-terminal here: %v", err)
-	}
-	p := &person{t: t, tty: tty, cmd: cmd, more: make(chan struct{}, 1)}
-	go func() {
-		in := bufio.NewReader(tty)
-		for {
-			b, err := in.ReadByte()
-			if err != nil {
-				return
-			}
-			p.mu.Lock()
-			p.seen.WriteByte(b)
-			p.mu.Unlock()
-			select {
-			case p.more <- struct{}{}:
-			default:
-			}
-		}
-	}()
-	t.Cleanup(func() { tty.Close(); _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	return p
+	cmd.Env = append(os.Environ(), append([]string{"LINE_TEST_HISTORY=" + history, "TERM=xterm", "NO_COLOR="}, env...)...)
+	return linetest.Sit(t, cmd, columns)
 }
-
-func (p *person) types(s string) {
-	p.t.Helper()
-	_, err := p.tty.WriteString(s)
-	require.NoError(p.t, err)
-}
-
-// sees waits for text to come, after what it saw before.
-func (p *person) sees(text string) {
-	p.t.Helper()
-	deadline := time.After(20 * time.Second)
-	for {
-		p.mu.Lock()
-		rest := p.seen.String()[p.from:]
-		i := strings.Index(rest, text)
-		if i >= 0 {
-			p.from += i + len(text)
-		}
-		p.mu.Unlock()
-		if i >= 0 {
-			return
-		}
-		select {
-		case <-p.more:
-		case <-deadline:
-			p.t.Fatalf("%q does not come; there is %q", text, rest)
-		}
-	}
-}
-
-// gets waits for an answer and the next prompt. What is typed before that goes
-// to the terminal, not to the editor.
-func (p *person) gets(text string) {
-	p.t.Helper()
-	p.sees(text)
-	p.sees("> ")
-}
-
-const (
-	ctrlC, ctrlD, ctrlR, ctrlZ = "\x03", "\x04", "\x12", "\x1a"
-	up                         = "\x1b[A"
-)
 
 func TestTerminal(t *testing.T) {
 	history := filepath.Join(t.TempDir(), "history")
 	p := sit(t, history, 60)
-	p.sees("> ")
-	p.types("1+1\r")
-	p.gets(`got "1+1" at 1`)
+	p.Sees("> ")
+	p.Types("1+1" + linetest.Enter)
+	p.Gets(`got "1+1" at 1`)
 
 	// More lines, with the other prompt.
-	p.types("func f() {\r")
-	p.sees(". ")
-	p.types("\tg()\r") // Tab in front is room, as in pasted text
-	p.types("}\r")
-	p.gets(`got "func f() {\n    g()\n}" at 2`)
+	p.Types("func f() {" + linetest.Enter)
+	p.Sees(". ")
+	p.Types(linetest.Tab + "g()" + linetest.Enter) // Tab in front is room, as in pasted text
+	p.Types("}" + linetest.Enter)
+	p.Gets(`got "func f() {\n    g()\n}" at 2`)
 
 	// An input of several lines comes back as one.
-	p.types(up + "\r")
-	p.gets(`got "func f() {\n    g()\n}" at 5`)
-	p.types(up + up + "\r")
-	p.gets(`got "1+1"`)
+	p.Types(linetest.Up + linetest.Enter)
+	p.Gets(`got "func f() {\n    g()\n}" at 5`)
+	p.Types(linetest.Up + linetest.Up + linetest.Enter)
+	p.Gets(`got "1+1"`)
 
 	// Search.
-	p.types(ctrlR + "g()")
-	p.types("\r")
-	p.gets(`got "func f() {\n    g()\n}"`)
+	p.Types(linetest.CtrlR + "g()" + linetest.Enter)
+	p.Gets(`got "func f() {\n    g()\n}"`)
 
 	// Completion: what is common, then the candidates.
-	p.types("x := fmt.Pr\t")
-	p.sees("int")
-	p.types("ln()\r")
-	p.gets(`got "x := fmt.Println()"`)
-	p.types("mot\t\r")
-	p.gets(`got "motor current limit"`)
-	p.types("w\t\t\t\x01\r") // candidates wider than the terminal
-	p.gets("got")
+	p.Types("x := fmt.Pr" + linetest.Tab)
+	p.Sees("int")
+	p.Types("ln()" + linetest.Enter)
+	p.Gets(`got "x := fmt.Println()"`)
+	p.Types("mot" + linetest.Tab + linetest.Enter)
+	p.Gets(`got "motor current limit"`)
+	p.Types("w" + linetest.Tab + linetest.Tab + linetest.Tab + linetest.CtrlA + linetest.Enter) // candidates wider than the terminal
+	p.Gets("got")
 
 	// Ctrl-C forgets the line, or the lines.
-	p.types("nonsense" + ctrlC)
-	p.gets("^C")
-	p.types("func g() {\r")
-	p.sees(". ")
-	p.types("half" + ctrlC)
-	p.gets("^C")
-	p.types("2+2\r")
-	p.gets(`got "2+2"`)
+	p.Types("nonsense" + linetest.CtrlC)
+	p.Gets("^C")
+	p.Types("func g() {" + linetest.Enter)
+	p.Sees(". ")
+	p.Types("half" + linetest.CtrlC)
+	p.Gets("^C")
+	p.Types("2+2" + linetest.Enter)
+	p.Gets(`got "2+2"`)
 
-	// Ctrl-Z does nothing; Ctrl-C while something runs stops that.
-	p.types(ctrlZ + "3+3\r")
-	p.gets(`got "3+3"`)
-	p.types("run\r")
-	p.sees("running")
-	p.types(ctrlC)
-	p.gets("interrupted")
-	p.types("4+4\r")
-	p.gets(`got "4+4"`)
+	// Ctrl-Z where no shell could let it go on keeps what is typed; Ctrl-C while something runs stops that.
+	p.Types("3" + linetest.CtrlZ + "+3" + linetest.Enter)
+	p.Gets(`got "3+3"`)
+	p.Types("run" + linetest.Enter)
+	p.Sees("running")
+	p.Types(linetest.CtrlC)
+	p.Gets("interrupted")
+	p.Types("4+4" + linetest.Enter)
+	p.Gets(`got "4+4"`)
 
-	// Another width while at it.
-	require.NoError(t, pty.Setsize(p.tty, &pty.Winsize{Rows: 10, Cols: 30}))
+	// Another width while a long line is being typed.
 	long := strings.Repeat("abcdefghij", 8)
-	p.types(long + "\r")
-	p.gets(fmt.Sprintf("got %q", long))
+	p.Types(long[:40])
+	p.Sees(long[39:40])
+	p.Resizes(30)
+	p.Types(long[40:] + linetest.Enter)
+	p.Gets(fmt.Sprintf("got %q", long))
 
-	// Pasted lines are read one after the other.
-	p.types("5+5\r6+6\r")
-	p.sees(`got "5+5"`)
-	p.gets(`got "6+6"`)
+	// Pasted lines are read one after the other, whether the terminal marks a paste or not.
+	p.Types("5+5\r6+6\r")
+	p.Sees(`got "5+5"`)
+	p.Gets(`got "6+6"`)
+	p.Types(linetest.PasteBegin + "if x {\r\ty()\r}\r7+7\r" + linetest.PasteEnd)
+	p.Sees(`got "if x {\n    y()\n}"`)
+	p.Gets(`got "7+7"`)
 
-	p.types(ctrlD)
-	p.sees("end: EOF")
+	p.Types(linetest.CtrlD)
+	p.Sees("end: EOF")
 
 	// The next session remembers.
 	q := sit(t, history, 60)
-	q.sees("> ")
-	q.types(up + "\r")
-	q.sees(`got "6+6"`)
-	q.types(ctrlD)
-	q.sees("end: EOF")
+	q.Sees("> ")
+	q.Types(linetest.Up + linetest.Enter)
+	q.Gets(`got "7+7"`)
+	q.Types(linetest.CtrlR + "g()" + linetest.Enter)
+	q.Gets(`got "func f() {\n    g()\n}"`)
+	q.Types(linetest.CtrlD)
+	q.Sees("end: EOF")
 	saved, err := os.ReadFile(history)
 	require.NoError(t, err)
 	assert.Contains(t, string(saved), "func f() {␤    g()␤}\n")
@@ -321,13 +251,24 @@ func TestNoColour(t *testing.T) {
 	for _, c := range []struct {
 		env    string
 		colour bool
-	}{{"NO_COLOR=1", false}, {"NO_COLOR=", true}} {
+	}{{"NO_COLOR=1", false}, {"NO_COLOR=", true}, {"TERM=dumb", false}} {
 		p := sit(t, "", 80, c.env)
-		p.sees("> ")
-		p.types("1\r")
-		p.sees("got")
-		p.types(ctrlD)
-		p.sees("end: EOF")
-		assert.Equal(t, c.colour, strings.Contains(p.seen.String(), "\x1b[36m"), c.env)
+		p.Sees("> ")
+		p.Types("1" + linetest.Enter)
+		p.Sees("got")
+		p.Types(linetest.CtrlD)
+		p.Sees("end: EOF")
+		assert.Equal(t, c.colour, strings.Contains(p.Screen(), "\x1b[36m"), c.env)
 	}
+}
+
+// A pipe shows prompts only where it is given something to show them on.
+func TestPipePrompts(t *testing.T) {
+	var out strings.Builder
+	r := line.Pipe(strings.NewReader("a\n\nf(\n)\n"), line.Config{Unfinished: check.Unfinished, Prompt: "> ", More: ". ", Stdout: &out})
+	for range 2 {
+		_, err := r.Read()
+		require.NoError(t, err)
+	}
+	assert.Equal(t, "> > > . ", out.String())
 }

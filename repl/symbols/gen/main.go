@@ -21,8 +21,10 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"sort"
+	"strconv"
 	"strings"
 
 	"github.com/traefik/yaegi/extract"
@@ -284,6 +286,9 @@ func addDocs(zw *zip.Writer, p *packages.Package, kept []string) error {
 				if text == "" {
 					text = f.Comment.Text()
 				}
+				if text == "" && f.Tag != nil {
+					text = tagText(f.Tag.Value)
+				}
 				for _, n := range f.Names {
 					if n.IsExported() {
 						put(t.Name+"."+n.Name, text)
@@ -309,6 +314,31 @@ func addDocs(zw *zip.Writer, p *packages.Package, kept []string) error {
 	enc := json.NewEncoder(f)
 	enc.SetEscapeHTML(false)
 	return enc.Encode(docs)
+}
+
+// tagText is what the tags of a value of our files say of a field: what it is, and the SI unit it is held in.
+func tagText(literal string) string {
+	text, err := strconv.Unquote(literal)
+	if err != nil {
+		return ""
+	}
+	tag := reflect.StructTag(text)
+	what := tag.Get("doc")
+	if what == "" {
+		return ""
+	}
+	switch unit := tag.Get("unit"); unit {
+	case "":
+		return what
+	case "1":
+		return what + ", as a share: 1 is 100 %"
+	case "°C":
+		return what + ", K"
+	case "rpm":
+		return what + ", rad/s"
+	default:
+		return what + ", " + unit
+	}
 }
 
 // writeTable writes the list of all packages.

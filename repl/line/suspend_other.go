@@ -1,0 +1,6 @@
+//go:build !unix
+
+package line
+
+// suspend does nothing: there are no jobs here.
+func suspend() {}

@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -38,7 +39,7 @@ func TestBooksMergeInAnyOrder(t *testing.T) {
 				require.NoError(rt, b.Edit(t.Context(), "petrel", SettingsFile, func([]byte) ([]byte, error) { return []byte(text), nil }))
 				if v, err := b.Save(t.Context(), "petrel", because("a try")); err == nil {
 					saved[v.Hash] = true
-				} else {
+				} else if heads := new(HeadsError); !errors.As(err, &heads) { // two heads may hold what the files hold
 					require.ErrorIs(rt, err, ErrUnchanged)
 				}
 			case "copy":

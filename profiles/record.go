@@ -91,7 +91,7 @@ func (b *Book) mark(ctx context.Context, boat, ref string, m *Mark, files []File
 	defer f.close()
 	defer versions.close()
 	if err := b.fillMark(ctx, f, versions, ref, m, files, decide); err != nil {
-		return nil, fmt.Errorf("mark %s as %s: %w", boat, m.Kind, err)
+		return nil, fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
 	}
 	content := m.encode()
 	if _, err := parseMark(content); err != nil {
@@ -103,7 +103,7 @@ func (b *Book) mark(ctx context.Context, boat, ref string, m *Mark, files []File
 		err = f.publishStamped(ctx, marksDir, newStamp(m.Time, m.Hash), content)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("mark %s as %s: %w", boat, m.Kind, err)
+		return nil, fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
 	}
 	return m, nil
 }

@@ -187,8 +187,12 @@ func profileList(sys *system) *cobra.Command {
 				e := &l.Versions[i]
 				var marks []string
 				marks = append(marks, e.Labels...)
-				if n := len(e.Approvals()); n > 0 {
-					marks = append(marks, "approved")
+				if a := e.Approvals(); len(a) > 0 {
+					mark := "approved"
+					if a[len(a)-1].Despite != "" {
+						mark += " despite its verdict"
+					}
+					marks = append(marks, mark)
 				}
 				if n := len(e.Written()); n > 0 {
 					marks = append(marks, "in a controller")
@@ -587,7 +591,7 @@ func profileVerify(sys *system) *cobra.Command {
 				for _, p := range r.Problems {
 					fmt.Fprintln(sys.Out, p)
 				}
-				fmt.Fprintf(sys.Out, "%d boats: %d versions, %d marks and %d kept files are whole\n", len(r.Boats), r.Versions, r.Marks, r.Kept)
+				fmt.Fprintf(sys.Out, "%s: %d versions, %d marks and %d kept files are whole\n", strings.Join(r.Boats, ", "), r.Versions, r.Marks, r.Kept)
 			}
 			if r.Hurt() {
 				return fmt.Errorf("the book is hurt in the places named; everything else stays usable: copy those files from another book, or import an export")

@@ -178,9 +178,10 @@ func (s *simulation) throughNeutral(from, to float64) (at []float64) {
 	lever := s.trial.Lever(from)
 	a, b := lever(from), lever(to)
 	band := math.Copysign(s.drive.Law.Settings.Throttle.Deadband, b-a)
+	last := from
 	for _, edge := range []float64{-band, band} {
-		if t := from + (to-from)*(edge-a)/(b-a); t > from+apart && t < to-apart {
-			at, from = append(at, t), t
+		if t := from + (to-from)*(edge-a)/(b-a); t > last+apart && t < to-apart {
+			at, last = append(at, t), t
 		}
 	}
 	return at

@@ -1,0 +1,135 @@
+package cvode
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+var write = flag.Bool("write", false, "write the tables to RESULTS.md")
+
+// row is one solution in the table.
+type row struct {
+	solver          string
+	tolerance       float64 // in tolerances of the tool's default
+	kelvin, seconds float64
+	work            work
+}
+
+// TestWorkPrecision measures error, time, steps and evaluations of both over a range of tolerances.
+func TestWorkPrecision(t *testing.T) {
+	if testing.Short() {
+		t.Skip("half a minute on a quiet core")
+	}
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // one core, the collector's work included
+	var out strings.Builder
+	for _, trial := range []struct {
+		title, name string
+		electrical  bool
+		duration    float64
+		rises       [3]float64 // K, see newComparison
+	}{
+		{"step test with electrical transients, 10 s", "full-throttle", true, 10, [3]float64{2, 0.5, 3}},
+		{"crash stop, 150 s", "crash-stop", false, 0, [3]float64{12, 6, 9}},
+		{"two-hour outing with twenty-one movements of the lever", "two-hour-outing", false, 0, [3]float64{35, 24, 30}},
+	} {
+		c := newComparison(t, trial.name, trial.electrical, trial.duration, trial.rises)
+		p := build(t, c)
+		reference, ok := p.run(t, c, true, 1e-4, 1)
+		require.True(t, ok)
+		check, ok := p.run(t, c, true, 1e-5, 1)
+		require.True(t, ok)
+		kelvin, seconds := difference(reference, check)
+		require.Less(t, kelvin, 1e-4, "the reference is not tight")
+		require.Less(t, seconds, 1e-4, "the reference is not tight")
+		passed := 0
+		for _, times := range reference.passages {
+			passed += len(times)
+		}
+		fmt.Fprintf(&out, "## %s\n\n", trial.title)
+		fmt.Fprintf(&out, "%d states (CVODE: %d), %d restarts at corners, %d passages. The reference, CVODE at a ten-thousandth of the default tolerance, moves by %.1g K and %.1g s at a tenth of that.\n\n",
+			c.model.Dim(), len(c.live), len(c.stretches), passed, kelvin, seconds)
+		out.WriteString("| solver | tolerance | error, K | error, s | time, ms | steps | evaluations | Jacobians |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n")
+		var ours, theirs []row
+		for _, rel := range []float64{1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 1e-7, 1e-8} {
+			s := c.ours(t, rel, 20)
+			ours = append(ours, newRow("quaybench", rel/1e-5, s, reference))
+		}
+		for _, analytic := range []bool{true, false} {
+			name := map[bool]string{true: "CVODE, by structure", false: "CVODE, differences"}[analytic]
+			for _, scale := range []float64{100, 30, 10, 3, 1, 0.3, 0.1, 0.01, 0.001} {
+				if s, ok := p.run(t, c, analytic, scale, 10); ok {
+					theirs = append(theirs, newRow(name, scale, s, reference))
+				} else {
+					fmt.Fprintf(&out, "| %s | %.3g | failed | | | | | |\n", name, scale)
+				}
+			}
+		}
+		for _, r := range append(ours, theirs...) {
+			jacobians := "one a step"
+			if r.work.jacobians > 0 {
+				jacobians = fmt.Sprint(r.work.jacobians)
+			}
+			fmt.Fprintf(&out, "| %s | %.3g | %.2g | %.2g | %.3g | %d | %d | %s |\n", r.solver, r.tolerance, r.kelvin, r.seconds, 1e3*r.work.seconds, r.work.steps, r.work.evaluations, jacobians)
+		}
+		out.WriteByte('\n')
+		for _, allowed := range [][2]float64{{0.1, 0.05}, {0.02, 0.05}, {0.005, 0.01}} {
+			a, b := cheapest(ours, allowed), cheapest(theirs, allowed)
+			if a == nil || b == nil {
+				fmt.Fprintf(&out, "Within %g K and %g s: not reached by both.\n", allowed[0], allowed[1])
+				continue
+			}
+			fmt.Fprintf(&out, "Within %g K and %g s: quaybench %.3g ms, CVODE %.3g ms (%s), ratio %.2g.\n", allowed[0], allowed[1], 1e3*a.work.seconds, 1e3*b.work.seconds, b.solver, b.work.seconds/a.work.seconds)
+		}
+		out.WriteByte('\n')
+	}
+	t.Log("\n" + out.String())
+	if *write {
+		require.NoError(t, os.WriteFile("RESULTS.md", []byte(head()+out.String()), 0o600))
+	}
+}
+
+func newRow(solver string, tolerance float64, s, reference solution) row {
+	r := row{solver: solver, tolerance: tolerance, work: s.work}
+	r.kelvin, r.seconds = difference(s, reference)
+	return r
+}
+
+// cheapest is the fastest solution that keeps to errors allowed in K and s.
+func cheapest(rows []row, allowed [2]float64) (best *row) {
+	for i := range rows {
+		if r := &rows[i]; r.kelvin <= allowed[0] && r.seconds <= allowed[1] && (best == nil || r.work.seconds < best.work.seconds) {
+			best = r
+		}
+	}
+	return best
+}
+
+// head says what the tables are and where they were measured.
+func head() string {
+	machine := "unknown processor"
+	if text, err := os.ReadFile("/proc/cpuinfo"); err == nil {
+		for line := range strings.Lines(string(text)) {
+			if name, ok := strings.CutPrefix(line, "model name"); ok {
+				machine = strings.TrimSpace(strings.TrimLeft(name, "\t :"))
+				break
+			}
+		}
+	}
+	return fmt.Sprintf(`# Work against precision, measured
+
+Written by %s on %s; %s, %d cores, %s. One run, one core.
+
+The error is the largest over the temperatures of all parts at every corner of the lever (K) and over all passages of the
+limits set for this (s; the tool locates them to a millisecond, which is part of its error). Tolerance 1 is the tool's
+default, the same weights on both sides. Time is the least of 20 (CVODE: 10) runs: the tool's is all of simulate.Run, model
+and record included; CVODE's is its integration alone.
+
+`, "`go test ./testdata/cvode -run WorkPrecision -v -write`", time.Now().UTC().Format("2006-01-02"), machine, runtime.NumCPU(), runtime.Version())
+}

@@ -34,7 +34,10 @@ func Hold(ctx context.Context, from io.Reader, to io.Writer, s *Setup, step func
 		}
 		r, err := step(ctx, &asked, ask.Trial, ask.Rate)
 		if r == nil || r.Run == nil || r.Measured == nil {
-			return nil, errors.Join(err, errors.New("there is no record"))
+			if err == nil {
+				err = errors.New("there is no record")
+			}
+			return nil, err
 		}
 		return &holder.Answer{Record: r.Run, Predicted: r.Prediction.Run, Stop: r.Measured.Stop}, nil
 	}, o)

@@ -16,10 +16,10 @@ import (
 func RunScript(ctx context.Context, name string, source []byte, host bench.ScriptHost, out io.Writer) error {
 	var result error
 	ran := false
-	host.Context = func() context.Context { return ctx }
 	err := interp.RunScript(ctx, interp.Config{
 		Stdout: out,
-		Bind: func(context.Context) map[string]map[string]reflect.Value {
+		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
+			host.Context = func() context.Context { return ctx } // it ends with the script too, however that ends
 			return map[string]map[string]reflect.Value{"quaybench/bench": {
 				"RunScript": reflect.ValueOf(func(run func(*bench.Script) error) {
 					ran = true

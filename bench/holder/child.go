@@ -9,6 +9,7 @@ import (
 	"io"
 	"sync"
 	"time"
+	"unicode/utf8"
 )
 
 // Child is the end of the pipes in the script's process. One programme at a time.
@@ -64,6 +65,27 @@ func (c *Child) send(m message) error {
 
 // Say shows a text to the person at the terminal.
 func (c *Child) Say(text string) error { return c.send(message{Say: &text}) }
+
+// Write is Say for what is printed.
+func (c *Child) Write(p []byte) (n int, err error) {
+	const most = 64 << 10 // far below what a message may be, once quoted
+	for n < len(p) {
+		part := p[n:min(len(p), n+most)]
+		if n+len(part) < len(p) { // not between the bytes of a character
+			for k := len(part); k > len(part)-utf8.UTFMax; k-- {
+				if utf8.RuneStart(p[n+k]) {
+					part = part[:k]
+					break
+				}
+			}
+		}
+		if err := c.Say(string(part)); err != nil {
+			return n, err
+		}
+		n += len(part)
+	}
+	return n, nil
+}
 
 // Run asks for a programme and waits for what comes of it, saying meanwhile that this process is still here. The end of
 // ctx calls the programme off; the record up to then still comes back. The error is a *RefusedError, or says that the

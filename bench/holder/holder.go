@@ -17,7 +17,7 @@ type Runner func(ctx context.Context, ask Ask) (*Answer, error)
 
 // Options of a holder.
 type Options struct {
-	Silence time.Duration     // that a script's process may keep while a programme runs; 0: 500 ms
+	Silence time.Duration     // that a script's process may keep while a programme runs; 0: 1 s, ten heartbeats
 	Longest time.Duration     // that a script may take in all; 0: 4 h
 	Say     func(text string) // shows what a script says; nil: nobody is there
 }
@@ -34,7 +34,7 @@ var (
 // flood is how many messages may come in a second while a programme runs: beats are ten.
 const flood = 200
 
-// patience is how long a script's process may take to read an answer.
+// patience is how long a script's process may take to read a piece of an answer.
 const patience = 5 * time.Second
 
 // Serve answers a script's process until it ends its side of the pipe. Its error says what was wrong with it; nil after an
@@ -42,7 +42,7 @@ const patience = 5 * time.Second
 // closed.
 func Serve(ctx context.Context, from io.Reader, to io.Writer, run Runner, o Options) error {
 	if o.Silence == 0 {
-		o.Silence = 500 * time.Millisecond
+		o.Silence = time.Second
 	}
 	if o.Longest == 0 {
 		o.Longest = 4 * time.Hour
@@ -158,7 +158,7 @@ func (h *holder) serve() error {
 		case <-silence.C:
 			return ErrSilent
 		case <-longest.C:
-			return ErrTooLong
+			return fmt.Errorf("%w: more than %v", ErrTooLong, h.o.Longest)
 		case <-second.C:
 			h.count = 0
 		case <-h.ctx.Done():
@@ -202,6 +202,9 @@ func (h *holder) begin(ask Ask) error {
 			return
 		}
 		r, err := pack(ask.ID, a)
+		if size := len(r.Record) + len(r.Predicted); size > maxReply/2 { // half: what quoting adds
+			r = reply{ID: ask.ID, Refused: fmt.Sprintf("the programme was run, but its record of %d samples is too large for a script: shorten the programme or lower the rate", len(a.Record.Time))}
+		}
 		h.done <- done{r, err}
 	}()
 	return nil
@@ -209,17 +212,42 @@ func (h *holder) begin(ask Ask) error {
 
 // answer writes a reply, but does not wait for ever for a process that does not read.
 func (h *holder) answer(r reply) error {
+	taken := &progress{to: h.to, took: make(chan struct{}, 1)}
 	written := make(chan error, 1)
-	go func() { written <- write(h.to, r) }()
+	go func() { written <- write(taken, r) }()
 	timer := time.NewTimer(patience)
 	defer timer.Stop()
-	select {
-	case err := <-written:
-		if err != nil {
-			return fmt.Errorf("%w: %w", ErrGone, err)
+	for {
+		select {
+		case err := <-written:
+			if err != nil {
+				return fmt.Errorf("%w: %w", ErrGone, err)
+			}
+			return nil
+		case <-taken.took:
+			timer.Reset(patience)
+		case <-timer.C:
+			return fmt.Errorf("%w: it does not read its answer", ErrSilent)
 		}
-		return nil
-	case <-timer.C:
-		return fmt.Errorf("%w: it does not read its answer", ErrSilent)
 	}
+}
+
+// progress writes piece by piece, and tells that a piece was taken.
+type progress struct {
+	to   io.Writer
+	took chan struct{}
+}
+
+func (p *progress) Write(b []byte) (n int, err error) {
+	const piece = 64 << 10
+	for n < len(b) && err == nil {
+		var m int
+		m, err = p.to.Write(b[n:min(len(b), n+piece)])
+		n += m
+		select {
+		case p.took <- struct{}{}:
+		default:
+		}
+	}
+	return n, err
 }

@@ -58,8 +58,8 @@ type end struct {
 
 // Limits of what is read: far above what is needed, far below what would fill a memory.
 const (
-	maxAsk   = 1 << 20  // bytes of a line from a script
-	maxReply = 64 << 20 // bytes of a line from the holder: a record
+	maxAsk   = 1 << 20   // bytes of a line from a script
+	maxReply = 256 << 20 // bytes of a line from the holder: a record
 )
 
 // parse reads a line of a script's process. It takes one message with nothing else in it.

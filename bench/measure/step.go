@@ -329,7 +329,16 @@ func (r *run) ready() *Stop {
 }
 
 func (r *run) cancelled(err error) *Stop {
-	return &Stop{Reason: Cancelled, At: r.elapsed(), Text: "the test was called off", Err: err}
+	return &Stop{Reason: Cancelled, At: r.elapsed(), Text: calledOff(r.ctx), Err: err}
+}
+
+// calledOff says why a test was called off, where more than a signal did it.
+func calledOff(ctx context.Context) string {
+	text := "the test was called off"
+	if why := context.Cause(ctx); why != nil && !errors.Is(why, context.Canceled) {
+		text += ": " + why.Error()
+	}
+	return text
 }
 
 // failed turns an error of the line into the end of the test. A reply out of step takes the sample before with it.

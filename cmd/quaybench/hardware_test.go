@@ -120,6 +120,31 @@ func moorWith(t *testing.T, registers string, set ...string) *pontoon {
 	return p
 }
 
+// throttleOn gives a token once a throttle is commanded.
+func (p *pontoon) throttleOn(share float64) <-chan bool {
+	on := make(chan bool, 1)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.throttle = func(now float64) {
+		if now == share {
+			select {
+			case on <- true:
+			default:
+			}
+		}
+	}
+	return on
+}
+
+// goesToZero waits for the controller's own command time-out.
+func (p *pontoon) goesToZero(t *testing.T) {
+	t.Helper()
+	for deadline := time.Now().Add(aLot); p.Lever() != 0 && time.Now().Before(deadline); {
+		time.Sleep(50 * time.Millisecond)
+	}
+	assert.Zero(t, p.Lever(), "the controller's own time-out")
+}
+
 // unplug takes the line away.
 func (p *pontoon) unplug() {
 	p.stop()

@@ -9,12 +9,14 @@ import (
 	"os"
 	"os/signal"
 	"strings"
+	"sync"
 	"syscall"
 
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
 	"quaybench/bench/datafile"
+	"quaybench/repl/child"
 )
 
 // Exit codes.
@@ -26,6 +28,7 @@ const (
 )
 
 func main() {
+	child.Main(scriptProcess)
 	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
 	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
 		ends = append(ends, syscall.SIGHUP)
@@ -61,13 +64,16 @@ func run(ctx context.Context, args []string, sys system) int {
 	return exitCode(err, sys.Err)
 }
 
-// output is a writer that keeps its first error, so that a full disk is not taken for a result.
+// output is a writer that keeps its first error, so that a full disk is not taken for a result. Several goroutines may write.
 type output struct {
 	io.Writer
+	mu  sync.Mutex
 	err error
 }
 
 func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
 	n, err := o.Writer.Write(p)
 	if o.err == nil {
 		o.err = err
@@ -133,7 +139,7 @@ func newRoot(sys *system) *cobra.Command {
 	root.PersistentFlags().String("book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
 		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys),
-		replCommand(sys), runCommand(sys), childProcess(sys))
+		replCommand(sys), runCommand(sys))
 	dress(root)
 	markUsage(root)
 	return root

@@ -9,9 +9,12 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"quaybench/repl/child"
 )
 
 func TestMain(m *testing.M) {
+	child.Main(scriptProcess) // a script's process is this binary, started again
 	testscript.Main(m, map[string]func(){"quaybench": main})
 }
 

@@ -22,9 +22,9 @@ func stepCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	t := &stepTest{sys: sys, keys: newKeyboard(sys)}
 	var paper paperFlags
-	var script string
+	var script, longest string
 	cmd := &cobra.Command{
-		Use:   "step BOAT --script TRIAL",
+		Use:   "step BOAT --script TRIAL [ARGUMENTS]",
 		Short: "run a scripted throttle step test, and compare it with what was predicted",
 		Long: `Runs the throttle programme of a trial on a controller. Before it: the prediction, the before-start list, neutral checked. During it every sample is
 held against hard limits and against the predicted band; two samples outside it in a row stop the test, a hard limit at once. However the test ends, zero
@@ -33,38 +33,60 @@ at the terminal releases the throttle, for this one test.
 
 With --prompted a person moves the lever as told. The readings come from the controller (--on), from a logger (--lines), or are typed from the panel meters.
 
+A script in Go (a folder with main.go, or a .go file) runs interpreted in a process of its own, and asks this one for programmes. Each is a step test with all
+of the above: no script releases the throttle or lifts a limit. If the script dies, hangs or floods, the throttle goes to zero and the test is reported.
+
 Afterwards the record is completed: the drive's heat networks, driven by what was measured, add the traces nobody measured.
 
 Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, 2 bad use or input, 1 the test stopped early or failed.`,
 		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
+  quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script steps.toml --prompted                        # typed panel readings
   quaybench step petrel --script steps.toml --prompted --lines /dev/ttyUSB1@1000000 --columns logger.toml`,
-		Args: arguments(1, 1, "BOAT"),
+		Args: arguments(1, 100, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if t.berth, err = findBerth(cmd, sys, args[0], f.set); err != nil {
 				return err
 			}
-			if t.program, err = bench.LoadTrial(script); err != nil {
-				return input(err)
-			}
 			if err := paper.check(); err != nil {
 				return err
 			}
+			papers := 0
 			t.paper = func(r *bench.StepResult) error {
-				return paper.write(cmd, sys, t.berth.Setup, nil, stepResult(r), false)
+				papers++
+				p := paperFlags{numbered(paper.report, papers), numbered(paper.plot, papers)}
+				return p.write(cmd, sys, r.Setup, nil, stepResult(r), false)
+			}
+			if isScript(script) {
+				s, err := readScript(script)
+				if err != nil {
+					return err
+				}
+				if s.longest, err = parseLongest(longest); err != nil {
+					return err
+				}
+				s.args = args[1:]
+				return t.runScript(cmd, s, f)
+			}
+			if len(args) > 1 {
+				return input(fmt.Errorf("%q is one too many: only a script in Go takes arguments", args[1]))
+			}
+			if t.program, err = bench.LoadTrial(script); err != nil {
+				return input(err)
 			}
 			return t.run(cmd.Context(), f)
 		},
 	}
 	f.add(cmd, sys)
 	cmd.Flag("on").Usage += " (default: sim; with --prompted none)"
-	cmd.Flags().StringVar(&script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme")
+	cmd.Flags().StringVar(&script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme; or a script in Go, a folder or .go file")
 	_ = cmd.MarkFlagRequired("script")
 	_ = cmd.RegisterFlagCompletionFunc("script", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})
-	cmd.Flags().StringVar(&t.file, "record", "", "write the record to this new `FILE`, sample by sample")
+	cmd.Flags().StringVar(&longest, "longest", "30 min", "how long a script in Go may run, with its unit")
+	cmd.Flags().StringVar(&t.file, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
 	cmd.Flags().BoolVar(&t.prompted, "prompted", false, "a person moves the lever as told")
 	cmd.Flags().Float64Var(&t.rate, "rate", 20, "samples per second, 1 to 200")
 	cmd.Flags().StringVar(&t.lines, "lines", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
@@ -92,6 +114,10 @@ type stepTest struct {
 	prediction *bench.Prediction
 
 	paper func(*bench.StepResult) error // puts the result on paper
+	voice *voice                        // of the script that asked for the test; nil: none did
+
+	meters []link.Channel    // that the panel has, once asked
+	result *bench.StepResult // nil: nothing was measured
 }
 
 // hardware says whether something real may move.
@@ -112,9 +138,12 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 	var desk *panel
 	if t.source == nil {
 		desk = &panel{keys: t.keys}
-		if t.channels, err = desk.meters(ctx); err != nil {
-			return err
+		if t.meters == nil {
+			if t.meters, err = desk.meters(ctx); err != nil {
+				return err
+			}
 		}
+		t.channels = t.meters
 	}
 	if t.prediction, err = t.predict(ctx); err != nil {
 		return err
@@ -342,6 +371,7 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	}
 	result, err := bench.Finish(ctx, t.berth.Setup, t.program, t.prediction, measured)
 	if result.Run != nil {
+		t.result = result
 		w.provenance(&result.Run.Provenance)
 		showStep(t.sys, result)
 		if err == nil {

@@ -194,17 +194,7 @@ func TestStepEndsInZero(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			d.t = t
-			released := make(chan bool, 1)
-			p.mu.Lock()
-			p.throttle = func(share float64) {
-				if share == 0.3 {
-					select {
-					case released <- true:
-					default:
-					}
-				}
-			}
-			p.mu.Unlock()
+			released := p.throttleOn(0.3)
 			d.line("release")
 			select {
 			case <-released:
@@ -216,11 +206,7 @@ func TestStepEndsInZero(t *testing.T) {
 			screen := d.ended(c.code)
 			assert.Contains(t, screen, c.want)
 			if c.dies {
-				deadline := time.Now().Add(aLot)
-				for p.Lever() != 0 && time.Now().Before(deadline) {
-					time.Sleep(50 * time.Millisecond)
-				}
-				assert.Zero(t, p.Lever(), "the controller's own time-out")
+				p.goesToZero(t)
 			} else {
 				zeroLast(t, p)
 			}

@@ -51,6 +51,7 @@ func (t *stepTest) begin(gone context.CancelCauseFunc) (*watcher, error) {
 			return nil, err
 		}
 	}
+	t.voice.above(w.scope)
 	t.options.Tell = func(text string) { w.scope.say(">> " + text) }
 	t.options.Observe = func(s measure.Sample) error {
 		if t.source != nil {
@@ -116,6 +117,7 @@ func unrecorded(name string, err error) error {
 
 // end ends the drawing, and the record as it was written sample by sample.
 func (w *watcher) end(r *measure.Result) error {
+	w.test.voice.above(nil)
 	w.scope.end()
 	if w.writer == nil {
 		return nil
@@ -152,6 +154,7 @@ func (w *watcher) complete(run *record.Run) error {
 
 // close closes the file, and removes it where there was no test.
 func (w *watcher) close() error {
+	w.test.voice.above(nil)
 	w.scope.end()
 	if w.file == nil {
 		return nil

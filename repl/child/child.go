@@ -4,9 +4,9 @@
 //
 // The process is the same program, started again with an argument only this
 // package uses: its main function calls [Main] before anything else. The job
-// comes over the child's standard input. When that input ends, because the
-// caller wants the script to stop or because the caller itself is gone, the
-// child's context ends.
+// comes over the child's standard input, and what the caller answers to the
+// child after it. When that input ends, because the caller wants the script to
+// stop or because the caller itself is gone, the child's context ends.
 package child
 
 import (
@@ -20,6 +20,7 @@ import (
 	"os/exec"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -119,9 +120,10 @@ const mark = "\x00child report: "
 
 var errWall = errors.New("the time is over")
 
-// Run runs a job in a child and waits for its end. What the script prints goes
-// to out. The error is an *Error unless the child could not be started.
-func Run(ctx context.Context, job Job, out io.Writer) error {
+// Run runs a job in a child and waits for its end. The child is spoken with by talk, over the two pipes to it, until it ends
+// its side; the context of talk ends with the time the job has. An error of talk ends the child, and is the error of Run unless
+// the child had ended before, and said why. Any other error is an *Error, unless the child could not be started.
+func Run(ctx context.Context, job Job, talk func(ctx context.Context, from io.Reader, to io.Writer) error) error {
 	job.Limits = job.Limits.complete()
 	data, err := json.Marshal(job)
 	if err != nil {
@@ -133,33 +135,64 @@ func Run(ctx context.Context, job Job, out io.Writer) error {
 	}
 	ctx, cancel := context.WithTimeoutCause(ctx, job.Limits.Wall, errWall)
 	defer cancel()
+	own, end := context.WithCancel(ctx)
+	defer end()
 
-	cmd := exec.CommandContext(ctx, self, argument)
+	cmd := exec.CommandContext(own, self, argument)
 	cmd.Env = environment()
-	cmd.Stdout = out
 	var left tail
 	cmd.Stderr = &left
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		return fmt.Errorf("starting a process for the script: %w", err)
 	}
-	var once sync.Once
-	hangUp := func() error {
-		var err error
-		once.Do(func() { err = in.Close() })
-		return err
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return fmt.Errorf("starting a process for the script: %w", err)
 	}
-	defer hangUp()
-	cmd.Cancel = hangUp
+	cmd.Cancel = in.Close // hangs up; if that does not end it, it is killed
 	cmd.WaitDelay = job.Limits.Grace
 	if err := cmd.Start(); err != nil {
 		return fmt.Errorf("starting a process for the script: %w", err)
 	}
 	// A child that crashes at once does not read its job.
 	_, _ = in.Write(append(data, '\n'))
-	err = cmd.Wait()
-	return explain(ctx, job.Limits, err, left.String())
+	pipe := &ending{Reader: out}
+	wrong := talk(ctx, pipe, in)
+	alive := !pipe.ended.Load()
+	if wrong != nil {
+		kill := time.AfterFunc(lastWords, func() { _ = cmd.Process.Kill() })
+		defer kill.Stop()
+	}
+	end()
+	died := explain(ctx, job.Limits, cmd.Wait(), left.String())
+	switch {
+	case wrong != nil && alive && ctx.Err() != nil:
+		return stoppedError(ctx, job.Limits)
+	case wrong != nil && (alive || died == nil): // what it died of now is that it was hung up on
+		return wrong
+	case died != nil:
+		return died
+	}
+	return nil
 }
+
+// ending tells whether a reader has come to its end.
+type ending struct {
+	io.Reader
+	ended atomic.Bool
+}
+
+func (e *ending) Read(p []byte) (int, error) {
+	n, err := e.Reader.Read(p)
+	if err != nil {
+		e.ended.Store(true)
+	}
+	return n, err
+}
+
+// lastWords is how long a child that is out of order may take to say what it died of.
+const lastWords = time.Second
 
 // environment is the caller's without the interpreter's own switches, one of
 // which starts a program.
@@ -174,7 +207,7 @@ func environment() []string {
 }
 
 // explain makes one sentence of how a child ended.
-func explain(ctx context.Context, l Limits, waited error, left string) error {
+func explain(ctx context.Context, l Limits, waited error, left string) *Error {
 	if _, text, ok := strings.Cut(left, mark); ok {
 		var r report
 		if err := json.Unmarshal([]byte(text), &r); err == nil {
@@ -206,7 +239,7 @@ func explain(ctx context.Context, l Limits, waited error, left string) error {
 	return &Error{Reason: Crashed, Text: text, Diagnostic: left}
 }
 
-func stoppedError(ctx context.Context, l Limits) error {
+func stoppedError(ctx context.Context, l Limits) *Error {
 	cause := context.Cause(ctx)
 	if errors.Is(cause, errWall) {
 		return &Error{Reason: Wall, Text: fmt.Sprintf("the script was stopped: it ran longer than %v", l.Wall)}

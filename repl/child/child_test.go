@@ -1,8 +1,10 @@
 package child_test
 
 import (
+	"bufio"
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -27,7 +29,7 @@ func TestMain(m *testing.M) {
 
 // serve runs a job as the tool would, but for some names that stand for
 // faults of the tool itself, which no script can cause.
-func serve(ctx context.Context, job child.Job, out io.Writer) error {
+func serve(ctx context.Context, job child.Job, from io.Reader, out io.Writer) error {
 	switch job.Name {
 	case "overflow.go":
 		return fmt.Errorf("%d", overflow(0))
@@ -54,6 +56,16 @@ func serve(ctx context.Context, job child.Job, out io.Writer) error {
 		select {}
 	case "exit.go":
 		os.Exit(7)
+	case "talk.go":
+		in := bufio.NewReader(from)
+		for range 3 {
+			line, err := in.ReadString('\n')
+			if err != nil {
+				return err
+			}
+			fmt.Fprint(out, strings.ToUpper(line))
+		}
+		return nil
 	case "data.go":
 		fmt.Fprintf(out, "%s %q", job.Data, job.Args)
 		return nil
@@ -107,7 +119,7 @@ func TestRun(t *testing.T) {
 			var out bytes.Buffer
 			err := child.Run(context.Background(), child.Job{
 				Name: name, Source: "package main\n" + c.source, Args: []string{"a", "b c"}, Data: []byte("for the host"), Limits: l,
-			}, &out)
+			}, listen(&out))
 			assert.Equal(t, c.out, out.String())
 			if c.reason == "" {
 				require.NoError(t, err)
@@ -121,6 +133,60 @@ func TestRun(t *testing.T) {
 			assert.NotContains(t, out.String()+e.Text, "fatal error")
 		})
 	}
+}
+
+// listen takes what a child prints.
+func listen(to io.Writer) func(context.Context, io.Reader, io.Writer) error {
+	return func(_ context.Context, from io.Reader, _ io.Writer) error {
+		_, err := io.Copy(to, from)
+		return err
+	}
+}
+
+// The two talk over the pipes.
+func TestTalk(t *testing.T) {
+	err := child.Run(t.Context(), child.Job{Name: "talk.go", Limits: limits}, func(_ context.Context, from io.Reader, to io.Writer) error {
+		in := bufio.NewReader(from)
+		for _, word := range []string{"one", "two", "three"} {
+			fmt.Fprintln(to, word)
+			line, err := in.ReadString('\n')
+			require.NoError(t, err)
+			assert.Equal(t, strings.ToUpper(word)+"\n", line)
+		}
+		_, err := io.Copy(io.Discard, in)
+		return err
+	})
+	require.NoError(t, err)
+}
+
+// A child that the caller finds out of order is ended, and the caller's word is the error, unless the child died of
+// something that it could say.
+func TestOutOfOrder(t *testing.T) {
+	wrong := errors.New("out of order")
+	object := func(_ context.Context, from io.Reader, _ io.Writer) error {
+		_, _ = from.Read(make([]byte, 5))
+		return wrong
+	}
+	for name, source := range map[string]string{
+		"a loop":  `import "fmt"; func main() { fmt.Println("begun"); for {} }`,
+		"a flood": `import "fmt"; func main() { for { fmt.Println("begun") } }`,
+		"a wait":  `import ("fmt"; "time"); func main() { fmt.Println("begun"); time.Sleep(time.Hour) }`,
+		"an end":  `import "fmt"; func main() { fmt.Println("begun") }`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			err := child.Run(t.Context(), child.Job{Name: "order.go", Source: "package main\n" + source, Limits: limits}, object)
+			require.ErrorIs(t, err, wrong)
+		})
+	}
+	t.Run("a panic", func(t *testing.T) {
+		t.Parallel()
+		err := child.Run(t.Context(), child.Job{Name: "order.go", Source: `package main; import "fmt"; func main() { fmt.Println("begun"); panic("mine") }`, Limits: limits}, func(ctx context.Context, from io.Reader, _ io.Writer) error {
+			_, _ = io.Copy(io.Discard, from)
+			return wrong
+		})
+		require.ErrorContains(t, err, "panic: mine")
+	})
 }
 
 func manyLines() string {
@@ -141,7 +207,7 @@ func TestStop(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			ctx, cancel := context.WithCancelCause(context.Background())
 			begun := &onWrite{do: func() { cancel(fmt.Errorf("the reason")) }}
-			err := child.Run(ctx, child.Job{Name: "stop.go", Source: "package main\n" + source, Limits: limits}, begun)
+			err := child.Run(ctx, child.Job{Name: "stop.go", Source: "package main\n" + source, Limits: limits}, listen(begun))
 			var e *child.Error
 			require.ErrorAs(t, err, &e)
 			assert.Equal(t, child.Stopped, e.Reason)

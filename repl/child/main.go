@@ -11,23 +11,25 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"strings"
+	"syscall"
 
 	"quaybench/repl/interp"
 )
 
 // Main does nothing in an ordinary process. In one that Run started it reads
 // the job, runs it and ends the process; so a program that uses Run calls Main
-// first of all. The context of run ends when the caller hangs up.
-func Main(run func(ctx context.Context, job Job, out io.Writer) error) {
+// first of all. from and to are the pipes to the caller; the context ends when
+// the caller hangs up.
+func Main(run func(ctx context.Context, job Job, from io.Reader, to io.Writer) error) {
 	if len(os.Args) != 2 || os.Args[1] != argument {
 		return
 	}
 	os.Exit(serve(run))
 }
 
-func serve(run func(context.Context, Job, io.Writer) error) (code int) {
-	// The caller decides what Ctrl-C means; it reaches all processes of the terminal.
-	signal.Ignore(os.Interrupt)
+func serve(run func(context.Context, Job, io.Reader, io.Writer) error) (code int) {
+	// The caller decides what Ctrl-C and a hang-up mean; they reach all processes of the terminal.
+	signal.Ignore(os.Interrupt, syscall.SIGHUP)
 	in := bufio.NewReader(os.Stdin)
 	line, err := in.ReadBytes('\n')
 	if err != nil {
@@ -45,9 +47,11 @@ func serve(run func(context.Context, Job, io.Writer) error) (code int) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
+	from, answers := io.Pipe()
 	go func() {
-		_, _ = io.Copy(io.Discard, in) // ends when the caller hangs up
+		_, _ = io.Copy(answers, in) // ends when the caller hangs up
 		cancel()
+		_ = answers.Close()
 	}()
 	defer func() {
 		// A panic of the tool's own; the script's are errors by now.
@@ -56,7 +60,7 @@ func serve(run func(context.Context, Job, io.Writer) error) (code int) {
 			code = 2
 		}
 	}()
-	return say(reportOf(run(ctx, job, os.Stdout), l))
+	return say(reportOf(run(ctx, job, from, os.Stdout), l))
 }
 
 // reportOf says how a run ended.

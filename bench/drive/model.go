@@ -121,7 +121,10 @@ const (
 )
 
 // New builds the model of a boat that package boat has found sound. Errors name what the file must change.
-func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
+func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) { return new(Fits).New(b, s, c) }
+
+// New is New with fits that may be known already.
+func (f *Fits) New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 	m := &Model{boat: b, conditions: c, Law: control.New(s), water: c.WaterDensity}
 	m.Switches = m.Law.Switches()
 	if m.water == 0 {
@@ -135,7 +138,7 @@ func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		return nil, fmt.Errorf("motor: %w", err)
 	}
 	m.stage = newStage(&b.Stage, b.Contactor.CoilPower.SI)
-	if m.fuse, m.slow, err = FuseCurves(&b.Fuse); err != nil {
+	if m.fuse, m.slow, err = f.fuse(&b.Fuse); err != nil {
 		return nil, fmt.Errorf("fuse: %w", err)
 	}
 	m.fuseR = b.Fuse.Resistance.Or(0.1 / b.Fuse.Rating.SI)
@@ -144,7 +147,7 @@ func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		return nil, err
 	}
 	m.mechanics()
-	if m.hull, m.screw, err = Water(b, m.water); err != nil {
+	if m.hull, m.screw, err = f.water(b, m.water); err != nil {
 		return nil, err
 	}
 	switch c.Load {

@@ -129,7 +129,8 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	p.BatteryR = b.ohmic(T[r.nodes.battery])
 	p.PathR = r.fuseR
 	lp := &p.DriveLoop
-	*lp = loop{m: r.Model, R: r.motor.resistance * copper(T[r.nodes.winding]), magnetT: r.magnet(T), devices: r.stage.devices(p.SwitchT, p.FreewheelT), duty: p.Command.Duty}
+	lp.m, lp.duty, lp.magnetT = r.Model, p.Command.Duty, r.magnet(T)
+	lp.R, lp.devices = r.motor.resistance*copper(T[r.nodes.winding]), r.stage.devices(p.SwitchT, p.FreewheelT)
 	lp.armature = lp.R * (1 - r.motor.fieldShare)
 	for i := range r.conductors {
 		c := &r.conductors[i]

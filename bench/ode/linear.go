@@ -46,8 +46,7 @@ func (l *linear) pivot(st *Statistics) bool {
 // solve overwrites b, one value a state, with the solution.
 func (l *linear) solve(b []float64) {
 	if l.useSparse {
-		l.sparse.solve(b, l.x)
-		copy(b, l.x)
+		l.sparse.solve(b)
 		return
 	}
 	l.solveDense(b)
@@ -67,11 +66,12 @@ func (l *linear) solveFirst(b []float64, st *Statistics) bool {
 		return true
 	}
 	copy(l.rhs, b)
-	l.sparse.solve(b, l.x)
+	l.sparse.solve(b)
+	l.sparse.solution(l.x)
 	if l.sparse.residual(l.jac, l.diagonal, l.states, l.x, l.rhs, maxResidual) <= maxResidual {
-		copy(b, l.x)
 		return true
 	}
+	copy(b, l.rhs)
 	if !l.pivot(st) {
 		return false
 	}

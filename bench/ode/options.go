@@ -122,6 +122,13 @@ func isFinite(x float64) bool { return x-x == 0 }
 
 // firstNonFinite gives the index of the first NaN or infinity in v, -1 for none.
 func firstNonFinite(v []float64) int {
+	var sum float64 // of zeros, unless there is one
+	for _, x := range v {
+		sum += x - x
+	}
+	if sum == 0 {
+		return -1
+	}
 	for i, x := range v {
 		if !isFinite(x) {
 			return i

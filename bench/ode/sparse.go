@@ -271,9 +271,9 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) boo
 	return true
 }
 
-// solve finds the solution of all unknowns, x, for a right-hand side b of the
-// states alone: that of the intermediates is zero.
-func (f *sparseFactors) solve(b, x []float64) {
+// solve overwrites b, a right-hand side of the states alone (that of the
+// intermediates is zero), with the solution.
+func (f *sparseFactors) solve(b []float64) {
 	z, order := &f.x, f.order[:min(f.n, mostSparse)]
 	for p, state := range order {
 		v := 0.0
@@ -294,7 +294,16 @@ func (f *sparseFactors) solve(b, x []float64) {
 		z[at.row] -= upper[e] * z[at.column]
 	}
 	for p, state := range order {
-		x[state] = z[p]
+		if int(state) < len(b) {
+			b[state] = z[p]
+		}
+	}
+}
+
+// solution writes all unknowns of the last solution.
+func (f *sparseFactors) solution(x []float64) {
+	for p, state := range f.order {
+		x[state] = f.x[p]
 	}
 }
 

@@ -42,6 +42,8 @@ type sampler struct {
 	state  []float64 // scratch
 	steady steady
 	off    bool // nothing is kept: a boat that runs live
+
+	carried float64 // the fuse's current at the end of the last step, A; NaN: not known
 }
 
 func (w *sampler) begin(s *simulation) {
@@ -70,36 +72,43 @@ func (w *sampler) begin(s *simulation) {
 func (w *sampler) step(st *ode.Step) error {
 	s := w.sim
 	s.t, s.y = st.T1, st.Y1
-	carried := func(p *drive.Point) float64 { return math.Abs(p.BatteryCurrent) }
-	before, current := st.T0, carried(s.drive.Point(st.T0, st.Y0))
+	before, current := st.T0, w.carried
+	if math.IsNaN(current) {
+		current = carried(s.drive.Point(st.T0, st.Y0))
+	}
 	for k := range 3 {
 		t, y := st.T1, st.Y1
 		if k < 2 {
 			t, y = st.Inner(k)
 		}
-		now := carried(s.drive.Point(t, y))
+		p := s.drive.Point(t, y)
+		now := carried(p)
 		s.fuse.Observe(t, min(current, now), y)
 		current = now
 		if w.off {
 			continue
 		}
-		if p := w.look(t, y); w.passed(p) {
+		if w.look(p, y); w.passed(p) {
 			for _, at := range w.passages(st, before, t) {
 				st.At(at, w.state)
 				w.take(at, w.state)
 			}
-			w.look(t, y)
+			p = s.drive.Point(t, y)
+			w.look(p, y)
 		}
-		w.keep(t, s.drive.Point(t, y), y)
+		w.keep(t, p, y)
 		before = t
 	}
+	w.carried = current
 	return nil
 }
 
-// look fills the row with the values at (t, y).
-func (w *sampler) look(t float64, y []float64) *drive.Point {
+// carried is the battery current that the fuse carries, either way.
+func carried(p *drive.Point) float64 { return math.Abs(p.BatteryCurrent) }
+
+// look fills the row with the values at an instant.
+func (w *sampler) look(p *drive.Point, y []float64) {
 	s := w.sim
-	p := s.drive.Point(t, y)
 	parts := w.row[len(channels):]
 	for i := range channels {
 		w.row[i] = channels[i].value(s, p, y)
@@ -107,7 +116,6 @@ func (w *sampler) look(t float64, y []float64) *drive.Point {
 	for i := range s.drive.Parts {
 		parts[i] = s.drive.Parts[i].Value(p, y)
 	}
-	return p
 }
 
 // last is the row of the last sample.
@@ -178,7 +186,9 @@ func (w *sampler) take(t float64, y []float64) {
 	if w.off {
 		return
 	}
-	w.keep(t, w.look(t, y), y)
+	p := w.sim.drive.Point(t, y)
+	w.look(p, y)
+	w.keep(t, p, y)
 }
 
 // keep appends the row as a sample.

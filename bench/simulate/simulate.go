@@ -30,7 +30,9 @@ type Options struct {
 // Run simulates a trial. With an error it returns what was reached, if anything: on a cancelled context the record up
 // to there. Run is safe for use from several goroutines; it changes none of its arguments.
 func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
-	model, err := drive.New(b, s, conditions(t))
+	scratch := memory.Get().(*workspace)
+	defer memory.Put(scratch)
+	model, err := scratch.fits.New(b, s, conditions(t))
 	if err != nil {
 		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
 	}
@@ -44,8 +46,6 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 		return nil, fmt.Errorf("relative tolerance %g: give 1e-9 to 1e-3, or 0 for 1e-5", o.RelTol)
 	}
 	sim := newSimulation(model, b, t, o)
-	scratch := memory.Get().(*workspace)
-	defer memory.Put(scratch)
 	sim.workspace = scratch
 	err = sim.run(ctx)
 	out := sim.record()
@@ -76,8 +76,9 @@ func conditions(t *trial.Trial) drive.Conditions {
 }
 
 // workspace is memory that runs use one after the other: the integrator's, which need not look at a pattern again that it
-// knows, and the samples before they are sorted into traces.
+// knows, the fits of the last boat, and the samples before they are sorted into traces.
 type workspace struct {
+	fits drive.Fits
 	ode  ode.Integrator
 	rows []float64 // samples one after the other: channels, then parts
 }
@@ -215,6 +216,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		if s.t >= until {
 			return nil
 		}
+		s.sampler.carried = math.NaN()
 		opts := ode.Options{RelTol: s.opts.RelTol / 100, AbsTol: tolerances, EventTol: 1e-7, EventValues: s.margins, Check: s.opts.Check}
 		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, s.arm(), opts, s.sampler.step)
 		s.stats.Add(res.Statistics)

@@ -305,7 +305,12 @@ func (r *run) command(t float64) error {
 
 // ready sees to it that the test starts from rest: zero commanded, telemetry there, motor not driven.
 func (r *run) ready() *Stop {
-	not := func(text string, err error) *Stop { return &Stop{Reason: NotReady, Text: text, Err: err} }
+	not := func(text string, err error) *Stop {
+		if r.ctx.Err() != nil {
+			return &Stop{Reason: Cancelled, Text: calledOff(r.ctx), Err: err}
+		}
+		return &Stop{Reason: NotReady, Text: text, Err: err}
+	}
 	if r.lever(0) != 0 {
 		return not("the programme does not begin in neutral", nil)
 	}

@@ -110,6 +110,7 @@ type stepTest struct {
 	source     link.Controller // what the samples come from; nil: typed
 	instrument string          // what measures, in words
 	channels   []link.Channel
+	held       map[string]float64 // settings in the controller before the test; nil: not read
 	options    measure.Options
 	prediction *bench.Prediction
 
@@ -178,7 +179,31 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 	if err != nil {
 		return err
 	}
-	return t.finish(context.WithoutCancel(ctx), w, &measured)
+	ctx = context.WithoutCancel(ctx)
+	reset := t.unchanged(ctx, &measured.Stop)
+	return errors.Join(t.finish(ctx, w, &measured), reset)
+}
+
+// unchanged says whether the controller still holds what it held before the test: nothing else tells of a reset in between.
+// A line that failed is not asked.
+func (t *stepTest) unchanged(ctx context.Context, stop *measure.Stop) error {
+	if t.held == nil || stop.Reason == measure.LineLost || t.commands() && !stop.Zero {
+		return nil
+	}
+	now, err := t.line.ReadSettings(ctx)
+	if err != nil {
+		return fmt.Errorf("whether the controller still holds its settings could not be read: %w", err)
+	}
+	var differ []string
+	for _, s := range t.line.Describe().Settings {
+		if before, after := t.held[s.Key], now[s.Key]; before != after {
+			differ = append(differ, fmt.Sprintf("%s %s instead of %s", s.Key, heldText(s, after), heldText(s, before)))
+		}
+	}
+	if len(differ) > 0 {
+		return fmt.Errorf("the controller was reset during the test, or somebody wrote to it, so the record is not of these settings: it holds now %s", strings.Join(differ, ", "))
+	}
+	return nil
 }
 
 // connect opens what the samples come from.
@@ -255,12 +280,12 @@ func (t *stepTest) allowed(ctx context.Context) error {
 	if t.line.sim() || len(d.Settings) == 0 {
 		return nil
 	}
-	held, err := t.line.ReadSettings(ctx)
-	if err != nil {
+	var err error
+	if t.held, err = t.line.ReadSettings(ctx); err != nil {
 		return fmt.Errorf("the controller's settings cannot be read: %w", err)
 	}
 	var differ []string
-	for _, h := range bench.CompareSettings(t.berth.Settings, d, held) {
+	for _, h := range bench.CompareSettings(t.berth.Settings, d, t.held) {
 		if !h.Same {
 			differ = append(differ, fmt.Sprintf("%s %s instead of %s", h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File)))
 		}

@@ -219,6 +219,23 @@ func TestStepEndsInZero(t *testing.T) {
 	}
 }
 
+// TestStepNoticesAReset: settings that changed during the test are told, for the record is then of others.
+func TestStepNoticesAReset(t *testing.T) {
+	home, p := t.TempDir(), moor(t)
+	p.throttle = func(share float64) {
+		if share == 0.5 {
+			assert.NoError(t, p.Controller.SetSetting("limits.astern_current", 110))
+		}
+	}
+	d := sit(t, home, "step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
+	d.await("type release ")
+	d.line("release")
+	screen := unwrapped(d.ended(1))
+	assert.Contains(t, screen, "the test ran to its end")
+	assert.Contains(t, screen, "the controller was reset during the test, or somebody wrote to it, so the record is not of these settings: it holds now limits.astern_current 110.0 A instead of 120.0 A")
+	zeroLast(t, p)
+}
+
 // TestStepOutputGone: a reader of the output that has seen enough is a hang-up too.
 func TestStepOutputGone(t *testing.T) {
 	home, p := t.TempDir(), moor(t)

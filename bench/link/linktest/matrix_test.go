@@ -117,8 +117,9 @@ type rig struct {
 	device     *testDevice
 	requests   int // seen by the fault
 	struck     bool
-	over       bool // the fault strikes no more
-	always     bool // it strikes every time
+	over       bool   // the fault strikes no more
+	always     bool   // it strikes every time
+	act        func() // done at that request; nil: nothing
 }
 
 // newRig lets the fault strike at one request; slave is how long the far end
@@ -140,6 +141,9 @@ func newRig(t *testing.T, m *regmap.Map, slave time.Duration, bad fault.Fault, a
 	}
 	line := fault.At(near, clock, bad, func(int, []byte) bool {
 		r.requests++
+		if r.act != nil && r.requests == at {
+			r.act()
+		}
 		strikes := r.requests == at && !r.over || r.always
 		r.struck = r.struck || strikes
 		return strikes
@@ -311,6 +315,43 @@ func oneFault(t *testing.T, r *rig, bad fault.Fault, op operation) string {
 	require.NoError(t, r.controller.Close())
 	assert.Zero(t, r.device.share, "closed is zero")
 	return row
+}
+
+// A controller that falls back to its factory settings while they are read: what is read is all old or all new, or an error
+// says that two readings differ; never a mixture.
+func TestReadNoticesAReset(t *testing.T) {
+	m, err := regmap.Load("matrix.toml", []byte(matrixMap), nil)
+	require.NoError(t, err)
+	was := map[string]float64{"limits.motor_current": oldLimit, "ramp.rise": 3}
+	reset := map[string]float64{"limits.motor_current": 250, "ramp.rise": 1}
+	outcomes := newTally()
+	for at, more := 1, true; more; at++ {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig(t, m, 0, fault.Fault{}, at)
+			r.act = func() { r.device.settings = reset }
+			got, err := r.controller.ReadSettings(t.Context())
+			if more = r.requests >= at; !more {
+				assert.Equal(t, was, got)
+				return
+			}
+			switch {
+			case err != nil:
+				assert.NotEmpty(t, kind(err), "not a typed error: %v", err)
+				outcomes.add(at, kind(err))
+			case got["ramp.rise"] == 3:
+				assert.Equal(t, was, got, "request %d", at)
+				outcomes.add(at, "all as before")
+			default:
+				assert.Equal(t, reset, got, "request %d", at)
+				outcomes.add(at, "all after the reset")
+			}
+		})
+	}
+	var table strings.Builder
+	w := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
+	outcomes.rows(w, "reset to factory settings\tread all settings")
+	require.NoError(t, w.Flush())
+	t.Log("\n" + table.String())
 }
 
 // On a line that has every fault at every request halt still ends in bounded

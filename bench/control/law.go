@@ -95,9 +95,15 @@ func (l *Law) Start(m Measured, x []float64) Mode {
 }
 
 // Output is the law's command in state x and mode m.
-func (l *Law) Output(x []float64, m Mode) Command {
+func (l *Law) Output(x []float64, m Mode) (c Command) {
+	l.OutputTo(x, m, &c)
+	return c
+}
+
+// OutputTo is Output into c.
+func (l *Law) OutputTo(x []float64, m Mode, c *Command) {
 	s := &l.Settings
-	c := Command{
+	*c = Command{
 		Demand:       x[Demand],
 		Voltage:      s.Throttle.Demand == "voltage",
 		BatteryLimit: s.Limits.BatteryCurrent,
@@ -110,11 +116,10 @@ func (l *Law) Output(x []float64, m Mode) Command {
 	if l.boostOver > 0 && !m.Resting {
 		c.FullAhead = s.Boost.Current
 	}
-	d := c.Deratings
+	d := &c.Deratings
 	c.Ahead = c.FullAhead * d.Driving
 	c.Astern = c.FullAstern * d.Driving
 	c.Braking = s.Limits.BrakingCurrent * d.Braking
-	return c
 }
 
 func (l *Law) deratings(x []float64) Deratings {

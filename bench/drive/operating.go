@@ -108,6 +108,10 @@ func (l *loop) with(i, u float64, p *point) {
 	chopped := u*i + s.standby() + s.switched(i, E)
 	mag, share := math.Abs(i), min(1, math.Abs(u)/E)
 	p.V = l.upper(chopped + mag*(share*d.switchR*mag+(1-share)*d.path(mag)))
+	if against := s.against(u, i, *d); against == 0 || against == 1 {
+		l.settle(p, 1-2*against)
+		return
+	}
 	for range 30 {
 		l.fill(p)
 		slope := 1 + R*l.batterySlope(p)
@@ -122,6 +126,49 @@ func (l *loop) with(i, u float64, p *point) {
 		}
 	}
 	l.fill(p)
+}
+
+// settle is the loop of with for a bridge that works one way round: what does not change with the link voltage is worked
+// out once. See stage.duty, stage.losses and batterySlope.
+func (l *loop) settle(p *point, way float64) {
+	E, R, s, d := l.source.E, l.source.R, &l.m.stage, &l.devices
+	k, u := way*p.i, way*p.u
+	mag := math.Abs(k)
+	a, path := s.esr*k, d.path(mag)
+	less, c := path-d.switchR*k, u+path // the switches' drop off the link's voltage; what u and the freewheel path need
+	on, off := d.switchR, d.freewheelR  // what conducts for a share D of the time, and for the rest
+	if k < 0 {
+		less, c = path+d.switchR*k, u+d.switchR*k
+		on, off = off, on
+	}
+	fourAC := 4 * a * c
+	ripple := tanh(mag) / (l.m.motor.inductance * s.frequency)
+	switched, standby := s.switched(k, 1), s.standby()
+	V := p.V
+	duty := func() float64 {
+		b := V + less - a
+		return 2 * c / (b + math.Sqrt(max(0, b*b+fourAC)))
+	}
+	for range 30 {
+		D := duty()
+		peak := V * D * (1 - D) * ripple
+		rippled := peak * peak * (1.0 / 12) * (l.R + D*on + (1-D)*off)
+		switching := switched * V * chopping(D)
+		extra := switching + rippled + standby
+		perV := 1 / V
+		slope := 1 + R*(((switching+2*rippled)-extra)*perV*perV-D*k/(V+less-a*(1-2*D)))
+		step := (V - E + R*(D*k+extra*perV)) / max(slope, 0.05)
+		V = max(V-step, 0.2*E)
+		if math.Abs(step) < 2e-5*E { // the next would be less than 1e-5 of this one
+			p.converged = true
+			break
+		}
+	}
+	D := duty()
+	p.V, p.joined = V, way*D
+	p.loss = s.losses(D, k, V, l.m.motor.inductance, *d)
+	p.extra = l.extra(p.loss)
+	p.battery = D*k + p.extra/V
 }
 
 // fill works out the bridge for the current and both voltages of a point.

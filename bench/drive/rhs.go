@@ -119,7 +119,7 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 
 	p.SwitchT = T[r.nodes.sink] + sum(y[l.switching:l.switching+len(r.stage.foster[0])])
 	p.FreewheelT = T[r.nodes.sink] + sum(y[l.freewheel:l.freewheel+len(r.stage.foster[1])])
-	p.Command = r.Law.Output(x, r.Mode)
+	r.Law.OutputTo(x, r.Mode, &p.Command)
 	if !r.Connected {
 		p.Command.Demand = 0
 	}

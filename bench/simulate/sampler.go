@@ -36,7 +36,6 @@ var channels = []channel{
 // sampler turns steps into traces and watches for what is steady.
 type sampler struct {
 	sim    *simulation
-	time   []float64
 	row    []float64 // the instant that is looked at
 	start  []float64 // per part
 	state  []float64 // scratch
@@ -48,7 +47,7 @@ type sampler struct {
 
 func (w *sampler) begin(s *simulation) {
 	w.sim = s
-	s.rows = s.rows[:0]
+	s.times, s.rows = s.times[:0], s.rows[:0]
 	w.row = make([]float64, len(channels)+len(s.drive.Parts))
 	w.state = make([]float64, len(s.y))
 	w.steady.leverSince = math.Inf(-1)
@@ -193,7 +192,7 @@ func (w *sampler) take(t float64, y []float64) {
 
 // keep appends the row as a sample.
 func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
-	w.time = append(w.time, t)
+	w.sim.times = append(w.sim.times, t)
 	w.sim.rows = append(w.sim.rows, w.row...)
 	w.sim.tracker.look(t, p)
 	w.steady.look(w.sim, t, p, y)
@@ -214,7 +213,7 @@ func (w *sampler) spike(volts float64) {
 
 // traces are the samples, one trace per column.
 func (w *sampler) traces() [][]float64 {
-	width, n := len(w.row), len(w.time)
+	width, n := len(w.row), len(w.sim.times)
 	all := make([]float64, width*n)
 	out := make([][]float64, width)
 	for i := range out {
@@ -275,7 +274,7 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 // record assembles the run's record.
 func (s *simulation) record() *record.Run {
 	r := &record.Run{
-		Boat: s.boat.Name, Trial: s.trial.Name, Time: s.sampler.time, Events: s.tracker.events, Expect: s.trial.Expect,
+		Boat: s.boat.Name, Trial: s.trial.Name, Time: slices.Clone(s.times), Events: s.tracker.events, Expect: s.trial.Expect,
 		Provenance: record.Provenance{Source: "simulation"},
 		Statistics: record.Statistics{
 			Steps: s.stats.Steps, Rejected: s.stats.Rejected, Evaluations: s.stats.Evaluations, States: len(s.y), Suspect: s.stats.Worst.End,

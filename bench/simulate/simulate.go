@@ -78,9 +78,9 @@ func conditions(t *trial.Trial) drive.Conditions {
 // workspace is memory that runs use one after the other: the integrator's, which need not look at a pattern again that it
 // knows, the fits of the last boat, and the samples before they are sorted into traces.
 type workspace struct {
-	fits drive.Fits
-	ode  ode.Integrator
-	rows []float64 // samples one after the other: channels, then parts
+	fits        drive.Fits
+	ode         ode.Integrator
+	times, rows []float64 // of the samples, one after the other: channels, then parts
 }
 
 var memory = sync.Pool{New: func() any { return new(workspace) }}

@@ -16,7 +16,8 @@ type intermediates struct {
 	bank    int // A out of the cells
 	count   int
 
-	used []int // scalars and states that the operating point can depend on
+	used    []int // scalars that the operating point can depend on, the first of them bySource
+	columns []int // of these: intermediates, or states
 }
 
 func (m *Model) arrangeIntermediates() {
@@ -31,8 +32,16 @@ func (m *Model) arrangeIntermediates() {
 			continue
 		}
 		z.used = append(z.used, by)
-		if by <= byBraking {
+		switch by {
+		case bySpeed:
+			z.columns = append(z.columns, m.layout.speed)
+		case byDemand:
+			z.columns = append(z.columns, m.layout.control+control.Demand)
+		case byCurrent:
+			z.columns = append(z.columns, m.layout.motorCurrent)
+		default:
 			z.scalars[by] = take()
+			z.columns = append(z.columns, z.scalars[by])
 		}
 	}
 	for of := range outputs {
@@ -71,6 +80,33 @@ func (a *assembly) add(i, k int, v float64) {
 	}
 	a.values[a.places[a.at]] += v
 	a.at++
+}
+
+// addRow adds several entries of a row, by their columns.
+func (a *assembly) addRow(i int, columns []int, v []float64) {
+	if a.values == nil {
+		for e, k := range columns {
+			a.add(i, k, v[e])
+		}
+		return
+	}
+	for e, place := range a.places[a.at:][:len(columns)] {
+		a.values[place] += v[e]
+	}
+	a.at += len(columns)
+}
+
+// addColumn adds two entries of a column.
+func (a *assembly) addColumn(k int, i, j int, v, w float64) {
+	if a.values == nil {
+		a.add(i, k, v)
+		a.add(j, k, w)
+		return
+	}
+	places := a.places[a.at:][:2]
+	a.values[places[0]] += v
+	a.values[places[1]] += w
+	a.at += 2
 }
 
 // learnPattern finds the pattern by going through an assembly.
@@ -244,25 +280,17 @@ func (r *Run) assembleOutputs(a *assembly) {
 	if l.link >= 0 && r.Connected {
 		behind = 1
 	}
+	var v [scalars]float64
 	for of, row := range r.between.outputs {
 		if row == 0 || of == ofArmature && !r.motor.series {
 			continue
 		}
 		s := &r.slopes[of]
-		for _, by := range r.between.used {
-			switch by {
-			case bySource:
-				a.add(row, r.between.scalars[by], (1-behind)*s[by])
-			case bySpeed:
-				a.add(row, l.speed, s[by])
-			case byDemand:
-				a.add(row, l.control+control.Demand, s[by])
-			case byCurrent:
-				a.add(row, l.motorCurrent, s[by])
-			default:
-				a.add(row, r.between.scalars[by], s[by])
-			}
+		for e, by := range r.between.used {
+			v[e] = s[by]
 		}
+		v[0] *= 1 - behind // bySource
+		a.addRow(row, r.between.columns, v[:len(r.between.columns)])
 		if l.link >= 0 {
 			path := r.stage.esr * s[bySource]
 			if of == ofBattery {
@@ -381,8 +409,7 @@ func (r *Run) assembleMotion(p *Point, y []float64, w float64, a *assembly) {
 func (r *Run) assembleHeat(p *Point, y, T []float64, w float64, a *assembly) {
 	l, n, m, e := &r.layout, &r.nodes, &r.motor, &p.Electric
 	into := func(node, column int, v float64) {
-		a.add(l.nodes+node, column, v*r.network.PerJoule(node))
-		a.add(l.heat, column, v)
+		a.addColumn(column, l.nodes+node, l.heat, v*r.network.PerJoule(node), v)
 	}
 	out := func(of int) int { return r.between.outputs[of] }
 	turns := 1.0
@@ -474,14 +501,14 @@ func (r *Run) assembleNetwork(T []float64, w float64, a *assembly) {
 	for i, scale := range r.scale {
 		link := r.linkEnds[i]
 		g := scale * link.conductance
-		from, into := first+link.from, r.network.PerJoule(link.from)
-		a.add(from, from, -g*into)
-		if link.to >= 0 {
-			to, back := first+link.to, r.network.PerJoule(link.to)
-			a.add(from, to, g*into)
-			a.add(to, from, g*back)
-			a.add(to, to, -g*back)
+		from, into := first+link.from, g*r.network.PerJoule(link.from)
+		if link.to < 0 {
+			a.add(from, from, -into)
+			continue
 		}
+		to, back := first+link.to, g*r.network.PerJoule(link.to)
+		a.addColumn(from, from, to, -into, back)
+		a.addColumn(to, from, to, into, -back)
 	}
 	slope := r.motor.coolingSlope(w)
 	if r.CoolingLost || r.Locked {

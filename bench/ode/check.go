@@ -69,5 +69,5 @@ func distance(a, b []float64, relTol float64, absTol []float64) (worst float64, 
 // calls get their share, and the same call always checks the same steps.
 func turn(step, every int, t0 float64) bool {
 	x := math.Float64bits(t0) * 0x9e3779b97f4a7c15 // Fibonacci hashing (Knuth vol. 3, 6.4)
-	return (uint64(step)+x>>32)%uint64(every) == 0
+	return (uint64(step)+x>>48)%uint64(every) == 0
 }

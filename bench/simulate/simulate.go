@@ -21,7 +21,7 @@ import (
 // Options of a simulation. The zero value is right for a verdict.
 type Options struct {
 	RelTol float64 // relative error per step; 0: 1e-5
-	// Check repeats sampled steps with two half steps; see ode.CheckOptions. The zero value checks every 16th.
+	// Check repeats sampled steps with two half steps; see ode.CheckOptions. The zero value checks one in 48.
 	Check ode.CheckOptions
 	// Model, if not nil, is called with the model before it runs: tests break it there on purpose.
 	Model func(*drive.Model)
@@ -41,6 +41,9 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 	}
 	if o.RelTol == 0 {
 		o.RelTol = 1e-5
+	}
+	if o.Check.Every == 0 {
+		o.Check.Every = 48
 	}
 	if !(o.RelTol > 0 && o.RelTol <= 1e-3) {
 		return nil, fmt.Errorf("relative tolerance %g: give 1e-9 to 1e-3, or 0 for 1e-5", o.RelTol)

@@ -206,12 +206,16 @@ func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric
 		need = (l.R-l.armature)*i - across
 	}
 	u := need + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
-	least := m.stage.output(0, i, l.source.E, l.devices)
-	if m.stage.braking {
-		least = -l.offered(1, -i)
-	}
-	if most := l.offered(l.duty, i); u >= most || u <= least { // all that the link offers
-		u, l.rule = min(most, max(least, u)), otherwise
+	// Far from either end the ends need not be known.
+	drops := l.devices.freewheelV + math.Abs(i)*(l.devices.switchR+l.devices.freewheelR+2*m.stage.esr+l.source.R)
+	if u >= 0.9*l.duty*l.source.E-drops || u <= 0 && (!m.stage.braking || u <= drops-0.9*l.source.E) {
+		least := m.stage.output(0, i, l.source.E, l.devices)
+		if m.stage.braking {
+			least = -l.offered(1, -i)
+		}
+		if most := l.offered(l.duty, i); u >= most || u <= least { // all that the link offers
+			u, l.rule = min(most, max(least, u)), otherwise
+		}
 	}
 	p := &l.point
 	l.with(i, u, p)

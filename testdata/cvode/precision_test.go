@@ -20,6 +20,7 @@ type row struct {
 	tolerance       float64 // in tolerances of the tool's default
 	kelvin, seconds float64
 	work            work
+	failed          bool
 }
 
 // TestWorkPrecision measures error, time, steps and evaluations of both over a range of tolerances.
@@ -56,22 +57,12 @@ func TestWorkPrecision(t *testing.T) {
 		fmt.Fprintf(&out, "%d states (CVODE: %d), %d restarts at corners, %d passages. The reference, CVODE at a ten-thousandth of the default tolerance, moves by %.1g K and %.1g s at a tenth of that.\n\n",
 			c.model.Dim(), len(c.live), len(c.stretches), passed, kelvin, seconds)
 		out.WriteString("| solver | tolerance | error, K | error, s | time, ms | steps | evaluations | Jacobians |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n")
-		var ours, theirs []row
-		for _, rel := range []float64{1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 1e-7, 1e-8} {
-			s := c.ours(t, rel, 20)
-			ours = append(ours, newRow("quaybench", rel/1e-5, s, reference))
-		}
-		for _, analytic := range []bool{true, false} {
-			name := map[bool]string{true: "CVODE, by structure", false: "CVODE, differences"}[analytic]
-			for _, scale := range []float64{100, 30, 10, 3, 1, 0.3, 0.1, 0.01, 0.001} {
-				if s, ok := p.run(t, c, analytic, scale, 10); ok {
-					theirs = append(theirs, newRow(name, scale, s, reference))
-				} else {
-					fmt.Fprintf(&out, "| %s | %.3g | failed | | | | | |\n", name, scale)
-				}
-			}
-		}
+		ours, theirs := c.rows(t, p, reference)
 		for _, r := range append(ours, theirs...) {
+			if r.failed {
+				fmt.Fprintf(&out, "| %s | %.3g | gave up | | | | | |\n", r.solver, r.tolerance)
+				continue
+			}
 			jacobians := "one a step"
 			if r.work.jacobians > 0 {
 				jacobians = fmt.Sprint(r.work.jacobians)
@@ -95,16 +86,43 @@ func TestWorkPrecision(t *testing.T) {
 	}
 }
 
-func newRow(solver string, tolerance float64, s, reference solution) row {
-	r := row{solver: solver, tolerance: tolerance, work: s.work}
-	r.kelvin, r.seconds = difference(s, reference)
-	return r
+// rows solves the trial with both over a range of tolerances, in rounds: a machine that is slower for a while is so for all.
+func (c *comparison) rows(t *testing.T, p program, reference solution) (ours, theirs []row) {
+	const rounds = 6
+	for round := range rounds {
+		k := 0
+		enter := func(rows *[]row, solver string, tolerance float64, s solution, ok bool) {
+			if round == 0 {
+				r := row{solver: solver, tolerance: tolerance, work: s.work, failed: !ok}
+				if ok {
+					r.kelvin, r.seconds = difference(s, reference)
+				}
+				*rows = append(*rows, r)
+			} else if ok {
+				least := &(*rows)[k].work.seconds
+				*least = min(*least, s.work.seconds)
+			}
+			k++
+		}
+		for _, rel := range []float64{1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 1e-7, 1e-8} {
+			enter(&ours, "quaybench", rel/1e-5, c.ours(t, rel, 5), true)
+		}
+		k = 0
+		for _, analytic := range []bool{true, false} {
+			name := map[bool]string{true: "CVODE, by structure", false: "CVODE, differences"}[analytic]
+			for _, scale := range []float64{100, 30, 10, 3, 1, 0.3, 0.1, 0.01, 0.001} {
+				s, ok := p.run(t, c, analytic, scale, 5)
+				enter(&theirs, name, scale, s, ok)
+			}
+		}
+	}
+	return ours, theirs
 }
 
 // cheapest is the fastest solution that keeps to errors allowed in K and s.
 func cheapest(rows []row, allowed [2]float64) (best *row) {
 	for i := range rows {
-		if r := &rows[i]; r.kelvin <= allowed[0] && r.seconds <= allowed[1] && (best == nil || r.work.seconds < best.work.seconds) {
+		if r := &rows[i]; !r.failed && r.kelvin <= allowed[0] && r.seconds <= allowed[1] && (best == nil || r.work.seconds < best.work.seconds) {
 			best = r
 		}
 	}
@@ -128,7 +146,7 @@ Written by %s on %s; %s, %d cores, %s. One run, one core.
 
 The error is the largest over the temperatures of all parts at every corner of the lever (K) and over all passages of the
 limits set for this (s; the tool locates them to a millisecond, which is part of its error). Tolerance 1 is the tool's
-default, the same weights on both sides. Time is the least of 20 (CVODE: 10) runs: the tool's is all of simulate.Run, model
+default, the same weights on both sides. Time is the least of 30 runs in six rounds over all rows: the tool's is all of simulate.Run, model
 and record included; CVODE's is its integration alone.
 
 `, "`go test ./testdata/cvode -run WorkPrecision -v -write`", time.Now().UTC().Format("2006-01-02"), machine, runtime.NumCPU(), runtime.Version())

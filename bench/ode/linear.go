@@ -67,8 +67,7 @@ func (l *linear) solveFirst(b []float64, st *Statistics) bool {
 	}
 	copy(l.rhs, b)
 	l.sparse.solve(b)
-	l.sparse.solution(l.x)
-	if l.sparse.residual(l.jac, l.diagonal, l.states, l.x, l.rhs, maxResidual) <= maxResidual {
+	if l.sparse.proves(l.jac, l.diagonal, l.rhs[:len(b)], maxResidual) {
 		return true
 	}
 	copy(b, l.rhs)

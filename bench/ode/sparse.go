@@ -18,14 +18,21 @@ type sparseFactors struct {
 	values       []float64           // reciprocals of D, then L and U as listed
 	lower, upper []place             // entries: L by rising, U by falling column
 	origin       []uint16            // where each entry of the Jacobian is stored
+	jacobian     []place             // and its place
 	levels       []level             // elimination: of pivots that do not touch each other,
 	scaled       []scale             // the entries in their rows of U
 	updates      []update            // and what their rows and columns do to the rest
-	x            [mostSparse]float64 // permuted right-hand side
+	x            [mostSparse]float64 // right-hand side, then solution, by position
+	rest, size   [mostSparse]float64 // of the equations that prove it
 }
 
-// place is row and column by position.
-type place struct{ row, column uint8 }
+// place is row and column by position, in one word: fewer instructions an entry.
+type place uint16
+
+func at(row, column int) place { return place(row | column<<8) }
+
+func (p place) row() uint8    { return uint8(p) }
+func (p place) column() uint8 { return uint8(p >> 8) }
 
 // level is where what belongs to some pivots ends: by position, in scaled and in updates.
 type level struct{ pivots, scaled, updates int }
@@ -33,8 +40,16 @@ type level struct{ pivots, scaled, updates int }
 // scale is an entry of U and its pivot.
 type scale struct{ entry, pivot uint16 }
 
-// update takes from an entry the product of one of L and one of U.
-type update struct{ entry, lower, upper uint16 }
+// update takes from an entry the product of one of L and one of U; all three in one word.
+type update uint64
+
+func newUpdate(entry, lower, upper uint16) update {
+	return update(entry) | update(lower)<<16 | update(upper)<<32
+}
+
+func (u update) entry() uint16 { return uint16(u) }
+func (u update) lower() uint16 { return uint16(u >> 16) }
+func (u update) upper() uint16 { return uint16(u >> 32) }
 
 // mostSparse is the largest system taken: an index of one byte then needs no check.
 const mostSparse = 256
@@ -73,16 +88,16 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 		return
 	}
 	f.n, f.order = n, order
-	at := make([]uint16, n*n) // of each entry in values
+	stores := make([]uint16, n*n) // of each entry, in values
 	for p := range n {
-		at[p*n+p] = uint16(p)
+		stores[p*n+p] = uint16(p)
 	}
 	stored := n
 	for column := range n {
 		for row := column + 1; row < n; row++ {
 			if rows[row].has(column) {
-				at[row*n+column] = uint16(stored)
-				f.lower = append(f.lower, place{uint8(row), uint8(column)})
+				stores[row*n+column] = uint16(stored)
+				f.lower = append(f.lower, at(row, column))
 				stored++
 			}
 		}
@@ -90,8 +105,8 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 	for column := n - 1; column >= 0; column-- {
 		for row := range column {
 			if rows[row].has(column) {
-				at[row*n+column] = uint16(stored)
-				f.upper = append(f.upper, place{uint8(row), uint8(column)})
+				stores[row*n+column] = uint16(stored)
+				f.upper = append(f.upper, at(row, column))
 				stored++
 			}
 		}
@@ -99,19 +114,20 @@ func (f *sparseFactors) analyse(n int, pattern [][]int) {
 	f.values = make([]float64, stored)
 	for i, row := range pattern {
 		for _, k := range row {
-			f.origin = append(f.origin, at[position[i]*n+position[k]])
+			f.origin = append(f.origin, stores[position[i]*n+position[k]])
+			f.jacobian = append(f.jacobian, at(position[i], position[k]))
 		}
 	}
 	for p := range n {
 		for k := rows[p].next(p + 1); k < n; k = rows[p].next(k + 1) {
-			f.scaled = append(f.scaled, scale{at[p*n+k], uint16(p)})
+			f.scaled = append(f.scaled, scale{stores[p*n+k], uint16(p)})
 		}
 		for i := p + 1; i < n; i++ {
 			if !rows[i].has(p) {
 				continue
 			}
 			for k := rows[p].next(p + 1); k < n; k = rows[p].next(k + 1) {
-				f.updates = append(f.updates, update{at[i*n+k], at[i*n+p], at[p*n+k]})
+				f.updates = append(f.updates, newUpdate(stores[i*n+k], stores[i*n+p], stores[p*n+k]))
 			}
 		}
 		if p == n-1 || depth[p+1] > depth[p] {
@@ -260,13 +276,13 @@ func (f *sparseFactors) factorise(jac *Matrix, diagonal float64, states int) boo
 			w[c.entry] *= w[c.pivot]
 		}
 		for _, u := range f.updates[from.updates:to.updates] {
-			w[u.entry] -= w[u.lower] * w[u.upper]
+			w[u.entry()] -= w[u.lower()] * w[u.upper()]
 		}
 		from = to
 	}
 	lower := w[f.n:][:len(f.lower)]
 	for e := range f.lower {
-		lower[e] *= w[f.lower[e].column]
+		lower[e] *= w[f.lower[e].column()]
 	}
 	return true
 }
@@ -284,14 +300,14 @@ func (f *sparseFactors) solve(b []float64) {
 	}
 	lower := f.values[f.n:][:len(f.lower)]
 	for e, at := range f.lower {
-		z[at.row] -= lower[e] * z[at.column]
+		z[at.row()] -= lower[e] * z[at.column()]
 	}
 	for p, inverse := range f.values[:len(order)] {
 		z[p] *= inverse
 	}
 	upper := f.values[f.n+len(f.lower):][:len(f.upper)]
 	for e, at := range f.upper {
-		z[at.row] -= upper[e] * z[at.column]
+		z[at.row()] -= upper[e] * z[at.column()]
 	}
 	for p, state := range order {
 		if int(state) < len(b) {
@@ -300,46 +316,36 @@ func (f *sparseFactors) solve(b []float64) {
 	}
 }
 
-// solution writes all unknowns of the last solution.
-func (f *sparseFactors) solution(x []float64) {
-	for p, state := range f.order {
-		x[state] = f.x[p]
+// proves says whether the last solution, for a right-hand side b, solves
+// (I·diagonal − jac) x = b within a componentwise backward error (Oettli and
+// Prager): how large a relative change of the entries of matrix and b would make it
+// exact. For intermediates see linear.
+func (f *sparseFactors) proves(jac *Matrix, diagonal float64, b []float64, most float64) bool {
+	x, rest, size := &f.x, &f.rest, &f.size
+	for p, state := range f.order[:min(f.n, mostSparse)] {
+		rest[p], size[p] = x[p], math.Abs(x[p])
+		if int(state) < len(b) {
+			rest[p] = diagonal*x[p] - b[state]
+			size[p] = diagonal*size[p] + math.Abs(b[state])
+		}
 	}
-}
-
-// residual is the componentwise backward error of x as solution of
-// (I·diagonal − jac) x = b (Oettli and Prager): how large a relative change of
-// the entries of matrix and b would make it exact; zero where it is below least
-// beyond doubt. For intermediates see linear.
-func (f *sparseFactors) residual(jac *Matrix, diagonal float64, states int, x, b []float64, least float64) float64 {
-	var worst float64
-	for i := range f.n {
-		s, size := x[i], 0.0
-		if i < states {
-			s = diagonal * x[i]
-			size = math.Abs(b[i])
-		}
-		size += math.Abs(s)
-		if i < states {
-			s -= b[i]
-		}
-		entries, columns := jac.row(i)
-		columns = columns[:len(entries)]
-		for e, v := range entries {
-			s -= v * x[columns[e]]
-		}
-		if s = math.Abs(s); s <= least*size {
-			continue
-		}
-		for e, v := range entries {
-			size += math.Abs(v * x[columns[e]])
-		}
-		if !(s <= worst*size) {
-			worst = s / size
-			if math.IsNaN(worst) {
-				return math.Inf(1)
+	a := jac.a[:len(f.jacobian)]
+	for e, p := range f.jacobian {
+		rest[p.row()] -= a[e] * x[p.column()]
+	}
+	within := func() bool {
+		for p, r := range rest[:f.n] {
+			if !(math.Abs(r) <= most*size[p]) {
+				return false
 			}
 		}
+		return true
 	}
-	return worst
+	if within() { // beyond doubt
+		return true
+	}
+	for e, p := range f.jacobian {
+		size[p.row()] += math.Abs(a[e] * x[p.column()])
+	}
+	return within()
 }

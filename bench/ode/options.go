@@ -122,11 +122,18 @@ func isFinite(x float64) bool { return x-x == 0 }
 
 // firstNonFinite gives the index of the first NaN or infinity in v, -1 for none.
 func firstNonFinite(v []float64) int {
-	var sum float64 // of zeros, unless there is one
-	for _, x := range v {
-		sum += x - x
+	var a, b, c, d float64 // sums of zeros, unless there is one; four, since each addition waits for the one before
+	rest := v
+	for ; len(rest) >= 4; rest = rest[4:] {
+		a += rest[0] - rest[0]
+		b += rest[1] - rest[1]
+		c += rest[2] - rest[2]
+		d += rest[3] - rest[3]
 	}
-	if sum == 0 {
+	for _, x := range rest {
+		a += x - x
+	}
+	if a+b+c+d == 0 {
 		return -1
 	}
 	for i, x := range v {

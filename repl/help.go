@@ -47,6 +47,7 @@ var examples = []example{
 	{"bench.Format", `bench.Format(0.014, "mΩ")`, false},
 	{"bench.ValueAt", `r, err := boat.Simulate(steps); bench.Format(bench.ValueAt(r.Run, "motor current", 10), "A")`, false},
 	{"bench.MeanBetween", `r, err := boat.Simulate(steps); bench.Format(bench.MeanBetween(r.Run, "motor speed", 5, 15), "rpm")`, false},
+	{"bench.Load", `other, err := bench.Load("bracken"); boat.Setup = other`, false},
 	{"bench.RunScript", `// func main() { bench.RunScript(yourFunction) }`, false},
 	{"bench.StepResult.Summary", `r, err := boat.Step(steps); fmt.Print(r.Summary())`, false},
 }
@@ -149,7 +150,7 @@ func (s *Session) nameHelp(name string) (string, bool) {
 	var lines []string
 	switch n.Kind {
 	case "function", "method":
-		lines = append(lines, name+strings.TrimPrefix(n.Type, "func"))
+		lines = append(lines, s.indented(name+strings.TrimPrefix(n.Type, "func"), ""))
 	case "variable", "field":
 		lines = append(lines, name+" is a "+n.Kind+" of type "+n.Type)
 	case "constant":
@@ -160,13 +161,13 @@ func (s *Session) nameHelp(name string) (string, bool) {
 		text = s.doc(strings.TrimLeft(n.Type, "*[]"))
 	}
 	if own, ok := ownDocs[name]; ok {
-		text = s.indented(own, "")
+		text = own
 	}
 	if text == "" && !declared {
 		return "", false
 	}
 	if text != "" {
-		lines = append(lines, text)
+		lines = append(lines, s.fitted(text))
 	}
 	for _, e := range examples {
 		if e.name == known || e.name == name {
@@ -233,6 +234,18 @@ func (s *Session) indented(text, margin string) string {
 		line += word
 	}
 	return strings.Join(append(lines, line), "\n")
+}
+
+// fitted breaks the paragraphs of a doc comment that are too wide, and leaves the rest as it is set.
+func (s *Session) fitted(text string) string {
+	paragraphs := strings.Split(text, "\n\n")
+	for i, p := range paragraphs {
+		set := strings.HasPrefix(p, " ") || strings.Contains(p, "\n ") || strings.Contains(p, "\t")
+		if !set {
+			paragraphs[i] = s.indented(p, "")
+		}
+	}
+	return strings.Join(paragraphs, "\n\n")
 }
 
 // listed joins names for a message.

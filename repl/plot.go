@@ -33,11 +33,9 @@ func (s *Session) plot(boat *bench.Script, what any, traces []string) error {
 			return fmt.Errorf("the run has no trace %q; it has %s", name, listed(traceNames(run)))
 		}
 	}
-	text, ok := s.config.Show(Chart{run, traces})
-	if !ok {
+	if !s.config.Show(Chart{run, traces}) {
 		return errors.New("the run has nothing to draw")
 	}
-	fmt.Fprintln(s.config.Out, text)
 	return nil
 }
 

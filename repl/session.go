@@ -6,7 +6,10 @@ package repl
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"go/ast"
+	"go/parser"
 	"io"
 	"reflect"
 	"strings"
@@ -25,10 +28,10 @@ type Config struct {
 	Host bench.ScriptHost // without arguments and context: the session gives its own
 	Boat string           // name of the boat to start with, as Host.Load takes it
 	Out  io.Writer        // what is printed
-	// Show writes a value as a person wants it, a Chart among them; ok is false for what it does not know.
-	Show  func(value any) (text string, ok bool) // may be nil
-	Boats func() []string                        // names of boats, for completion; may be nil
-	Width func() int                             // columns for running text; nil: 100
+	// Show prints a value, or a Chart, to Out as a person wants it; it is false for what it does not know. It may be nil.
+	Show  func(value any) bool
+	Boats func() []string // names of boats, for completion; may be nil
+	Width func() int      // columns for running text; nil: 100
 	// WriteScript writes the session out as a script under a name that the person gave; nil: it cannot be.
 	WriteScript func(name, text string) error
 }
@@ -55,7 +58,7 @@ func NewSession(c Config) (*Session, error) {
 		c.Width = func() int { return 100 }
 	}
 	if c.Show == nil {
-		c.Show = func(any) (string, bool) { return "", false }
+		c.Show = func(any) bool { return false }
 	}
 	s := &Session{config: c, library: library}
 	host := c.Host
@@ -90,12 +93,13 @@ func (s *Session) context() context.Context {
 	return context.Background()
 }
 
-// bind gives what a session has in place of the library's own: RunScript, which would end the process.
+// bind gives what a session has in place of the library's own: RunScript would end the process.
 func (s *Session) bind() map[string]map[string]reflect.Value {
 	return map[string]map[string]reflect.Value{"quaybench/bench": {
 		"RunScript": reflect.ValueOf(func(func(*bench.Script) error) {
 			fmt.Fprintln(s.config.Out, "RunScript is for scripts of their own; here call the function with boat")
 		}),
+		"Load": reflect.ValueOf(s.config.Host.Load), // knows the boats of the book
 	}}
 }
 
@@ -112,33 +116,73 @@ func (s *Session) Eval(ctx context.Context, in line.Input) error {
 	for _, note := range result.Notes {
 		fmt.Fprintln(s.config.Out, note)
 	}
-	for _, v := range result.Values {
-		if shown := s.show(v); shown != "" {
-			fmt.Fprintln(s.config.Out, strings.TrimRight(shown, "\n"))
+	return s.showAll(result.Values, in.Text)
+}
+
+// showAll prints the values of an input's last statement. The error that a call returned is the input's.
+func (s *Session) showAll(values []interp.Value, text string) error {
+	if n := len(values); n > 0 && isError(values[n-1]) && !isNil(values[n-1]) && endsInCall(text) {
+		err, _ := values[n-1].Value.Interface().(error)
+		if errors.Is(err, context.Canceled) {
+			err = interp.ErrStopped
 		}
+		return err // the other results are not to be relied on: a verdict on half a run would look like one on all of it
+	}
+	for _, v := range values {
+		s.show(v)
 	}
 	return nil
+}
+
+// endsInCall tells whether the last statement is nothing but a call.
+func endsInCall(text string) bool {
+	pieces, err := check.Pieces(text)
+	if err != nil || len(pieces) == 0 {
+		return false
+	}
+	x, err := parser.ParseExpr(pieces[len(pieces)-1].Text)
+	if err != nil {
+		return false
+	}
+	_, ok := ast.Unparen(x).(*ast.CallExpr)
+	return ok
 }
 
 // Stop ends what runs.
 func (s *Session) Stop() { s.interp.Stop() }
 
-func (s *Session) show(v interp.Value) string {
-	if isNilError(v) { // the second result of a call that went well says nothing
-		return ""
+// show prints a value of an input.
+func (s *Session) show(v interp.Value) {
+	if isError(v) && isNil(v) { // the second result of a call that went well says nothing
+		return
 	}
-	return interp.Show(v, func(value any) (string, bool) {
+	if v.Value.IsValid() && v.Value.CanInterface() {
+		value := v.Value.Interface()
 		if tr, ok := value.(*record.Trace); ok && tr != nil {
 			if run := s.runOf(tr); run != nil {
 				value = Chart{run, []string{tr.Name}}
 			}
 		}
-		return s.config.Show(value)
-	})
+		if s.config.Show(value) {
+			return
+		}
+	}
+	if text := interp.Show(v, nil); text != "" {
+		fmt.Fprintln(s.config.Out, strings.TrimRight(text, "\n"))
+	}
 }
 
-func isNilError(v interp.Value) bool {
-	return v.Type != nil && v.Type.String() == "error" && (!v.Value.IsValid() || v.Value.Kind() == reflect.Interface && v.Value.IsNil())
+func isError(v interp.Value) bool { return v.Type != nil && v.Type.String() == "error" }
+
+// isNil is true for a nil pointer, interface, map, slice or function.
+func isNil(v interp.Value) bool {
+	switch v.Value.Kind() {
+	case reflect.Invalid:
+		return true
+	case reflect.Pointer, reflect.Interface, reflect.Map, reflect.Slice, reflect.Func:
+		return v.Value.IsNil()
+	}
+	return false
 }
 
 // command runs what is no Go: help and its kin. done is false where text is Go.

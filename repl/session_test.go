@@ -32,18 +32,19 @@ func sit(t *testing.T) *desk {
 	d := &desk{t: t}
 	s, err := repl.NewSession(repl.Config{
 		Host: bench.ScriptHost{
-			Load: bench.Load, Run: bench.RunSimulated,
+			Load: func(name string) (*bench.Setup, error) { return bench.Load("../cmd/quaybench/demo/" + name) },
+			Run:  bench.RunSimulated,
 			Save: func(_ context.Context, s *bench.Setup, why string) (string, error) {
 				return fmt.Sprintf("saved %s: %s", s.Boat.Name, why), nil
 			},
 		},
-		Boat: "../cmd/quaybench/demo/petrel", Out: &d.out,
-		Show: func(v any) (string, bool) {
+		Boat: "petrel", Out: &d.out,
+		Show: func(v any) bool {
 			c, ok := v.(repl.Chart)
-			if !ok {
-				return "", false
+			if ok {
+				fmt.Fprintf(&d.out, "chart of %s in %s\n", strings.Join(c.Traces, " and "), c.Run.Trial)
 			}
-			return fmt.Sprintf("chart of %s in %s", strings.Join(c.Traces, " and "), c.Run.Trial), true
+			return ok
 		},
 		Boats: func() []string { return []string{"petrel", "bracken"} },
 		WriteScript: func(name, text string) error {
@@ -85,8 +86,9 @@ func TestSession(t *testing.T) {
 		{`r.Run.Trace("winding")`, "chart of winding in steps\ntrue"},
 		{`plot(r, "motor current", "winding")`, "chart of motor current and winding in steps"},
 		{`plot("locked-shaft", "winding")`, "chart of winding in locked-shaft"},
-		{`plot(r, "wind")`, `the run has no trace "wind"; it has lever, `},
-		{`plot(3)`, "there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned"},
+		{"errors.New(\"shown\") == nil", "false"},
+		{"failed := errors.New(\"kept\")", ""},
+		{"failed", "kept"},
 		{"bench.RunScript(func(*bench.Script) error { return nil })", "RunScript is for scripts of their own; here call the function with boat"},
 		{"trials", "full-throttle\n    full throttle ahead, held for half an hour\nharbour"},
 	} {
@@ -115,6 +117,23 @@ func TestSessionErrors(t *testing.T) {
 		require.Error(t, err, typed)
 		assert.True(t, strings.HasPrefix(err.Error(), fmt.Sprintf("input:%d:", d.line)), err.Error())
 		assert.Contains(t, err.Error(), want, typed)
+	}
+}
+
+// What a call of the tool returns as its error is the input's error, so that piped input ends there.
+func TestReturnedErrors(t *testing.T) {
+	d := sit(t)
+	for typed, want := range map[string]string{
+		`bench.Load("nowhere")`:      "there is no ",
+		`boat.TryIn("nowhere")`:      "nowhere",
+		`plot("harbour", "wind")`:    `the run has no trace "wind"; it has lever, `,
+		`plot(3)`:                    "there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned",
+		`boat.Highest("no.setting")`: "no.setting",
+	} {
+		out, err := d.types(typed)
+		require.Error(t, err, typed)
+		assert.Contains(t, err.Error(), want)
+		assert.Empty(t, out, typed)
 	}
 }
 
@@ -158,7 +177,7 @@ func TestHelpExamplesWork(t *testing.T) {
 	for _, name := range []string{
 		"boat.Try", "boat.TryIn", "plot", "boat.Highest", "boat.Envelope", "boat.Odds", "boat.Step", "boat.Save", "boat", "boat.Boat", "boat.Get", "boat.Check", "boat.Simulate",
 		"boat.With", "boat.Setup", "boat.Args", "bench.NewProgramme", "bench.Programme", "bench.Programme.To", "steps.To", "steps.Underway", "steps.Loaded", "bench.Flags",
-		"bench.Format", "bench.ValueAt", "bench.MeanBetween", "bench.RunScript", "bench.StepResult.Summary", "limits.battery_current", "harbour", "motor.resistance",
+		"bench.Format", "bench.ValueAt", "bench.MeanBetween", "bench.RunScript", "bench.Load", "bench.StepResult.Summary", "limits.battery_current", "harbour", "motor.resistance",
 	} {
 		text := d.sees("help " + name)
 		_, after, ok := strings.Cut(text, "\nexample: ")

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"os/signal"
 
 	"quaybench/repl/check"
 	"quaybench/repl/line"
@@ -22,6 +24,7 @@ func Terminal(ctx context.Context, s *Session, history string, colour bool) erro
 		return err
 	}
 	defer r.Close()
+	defer context.AfterFunc(ctx, func() { _ = r.Close() })() // whoever waits at the prompt sees the end
 	return converse(ctx, s, r)
 }
 
@@ -32,6 +35,10 @@ func PlainTerminal(ctx context.Context, s *Session, in io.Reader) error {
 
 // converse answers one input after the other; an error is no reason to leave.
 func converse(ctx context.Context, s *Session, r line.Reader) error {
+	// A Ctrl-C that comes too late for what it was meant for ends nothing.
+	late := make(chan os.Signal, 1)
+	signal.Notify(late, os.Interrupt)
+	defer signal.Stop(late)
 	for ctx.Err() == nil {
 		in, err := r.Read()
 		switch {

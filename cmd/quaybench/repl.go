@@ -1,13 +1,15 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"os"
+	"os/signal"
 	"path/filepath"
+	"reflect"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -16,6 +18,7 @@ import (
 	"quaybench/bench/record"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
+	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
 	"quaybench/repl"
@@ -86,10 +89,12 @@ func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) err
 		}
 	}
 	fmt.Fprintf(sys.Out, "%s is loaded as boat; help lists what to try, Ctrl-D leaves\n%s\n", boat, wrapped(bench.Caution, sys.width()))
+	ctx, stop := signal.NotifyContext(context.WithoutCancel(cmd.Context()), syscall.SIGTERM, syscall.SIGHUP) // Ctrl-C is the session's
+	defer stop()
 	if sys.Getenv("TERM") == "dumb" {
-		return repl.PlainTerminal(context.WithoutCancel(cmd.Context()), s, sys.In)
+		return repl.PlainTerminal(ctx, s, sys.In)
 	}
-	return repl.Terminal(context.WithoutCancel(cmd.Context()), s, history, sys.colour()) // Ctrl-C is the session's
+	return repl.Terminal(ctx, s, history, sys.colour())
 }
 
 // scriptHost is what scripts and sessions get: boats of the book, the simulated controller, and the book to save in.
@@ -125,59 +130,74 @@ func scriptHost(cmd *cobra.Command, sys *system) bench.ScriptHost {
 }
 
 // chart draws traces of a run; without names those that every run has.
-func chart(sys *system, c repl.Chart) (string, bool) {
+func chart(sys *system, c repl.Chart) bool {
 	if c.Run == nil {
-		return "", false
+		return false
 	}
 	traces := c.Traces
 	if len(traces) == 0 {
 		traces = []string{record.MotorCurrent, record.MotorSpeed, "winding"}
 	}
 	text, err := report.Terminal(c.Run, sys.width(), 8, traces...)
-	return text, err == nil
+	if err != nil {
+		return false
+	}
+	fmt.Fprintln(sys.Out, text)
+	return true
 }
 
-// shower writes the tool's values as a person wants them.
-func shower(sys *system) func(any) (string, bool) {
-	return func(value any) (string, bool) {
-		var b bytes.Buffer
-		to := *sys
-		to.Out = &b
+// only is the one trial there is, for its heading; nil where there are more.
+func only(judged []verdict.Trial) []*trial.Trial {
+	if len(judged) != 1 {
+		return nil
+	}
+	if t, err := trial.Builtin(judged[0].Name); err == nil {
+		return []*trial.Trial{t}
+	}
+	return []*trial.Trial{{Name: judged[0].Name, About: "a programme of this session"}}
+}
+
+// shower prints the tool's values as a person wants them.
+func shower(sys *system) func(any) bool {
+	return func(value any) bool {
+		if v := reflect.ValueOf(value); v.Kind() == reflect.Pointer && v.IsNil() {
+			return false
+		}
 		switch v := value.(type) {
 		case *bench.Tried:
-			showTried(&to, v, nil, false)
+			showTried(sys, v, only(v.Present.Trials), false)
 		case *bench.HighestResult:
-			showHighest(&to, v)
+			showHighest(sys, v)
 		case *bench.EnvelopeResult:
-			showEnvelope(&to, v, 10)
+			showEnvelope(sys, v, 10)
 		case *bench.OddsResult:
-			showOdds(&to, v)
+			showOdds(sys, v)
 		case *bench.StepResult:
-			showStep(&to, v)
+			showStep(sys, v)
 		case *bench.SimulationResult:
-			showTried(&to, &bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, []verdict.Trial{v.Verdict})}, nil, false)
-		case []verdict.Finding:
-			if len(v) == 0 {
-				return "nothing found", true
-			}
-			showFindings(&to, v)
-		case settings.Set:
-			return v.Text(), true
-		case *bench.Script:
-			return fmt.Sprintf("%s: %s\n%s", v.Boat(), v.Setup.Boat.About, v.Setup.Settings.Text()), true
+			trials := []verdict.Trial{v.Verdict}
+			showTried(sys, &bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, trials)}, only(trials), false)
 		case verdict.Trial:
 			side := verdict.Join(nil, []verdict.Trial{v})
-			showParts(&to, &bench.Tried{Present: side}, false)
-			showVerdict(&to, side, false)
+			showParts(sys, &bench.Tried{Present: side}, false)
+			showVerdict(sys, side, false)
+		case []verdict.Finding:
+			if len(v) == 0 {
+				fmt.Fprintln(sys.Out, "nothing found")
+				return true
+			}
+			showFindings(sys, v)
+		case settings.Set:
+			fmt.Fprintln(sys.Out, strings.TrimRight(v.Text(), "\n"))
+		case *bench.Script:
+			fmt.Fprintf(sys.Out, "%s\n%s\n", hung(v.Boat()+": ", v.Setup.Boat.About, sys.width()), strings.TrimRight(v.Setup.Settings.Text(), "\n"))
 		case *record.Run:
 			return chart(sys, repl.Chart{Run: v})
 		case repl.Chart:
 			return chart(sys, v)
-		case error:
-			return v.Error(), true
 		default:
-			return "", false
+			return false
 		}
-		return strings.TrimRight(b.String(), "\n"), true
+		return true
 	}
 }

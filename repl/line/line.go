@@ -161,7 +161,9 @@ func (t *terminal) filter(r rune) (rune, bool) {
 	_ = t.rl.Terminal.ExitRawMode() // what the terminal refuses, the shell puts right
 	suspend()
 	_ = t.rl.Terminal.EnterRawMode()
-	return r, false
+	t.rl.Refresh()
+	// A key that does nothing: after one that is held back, readline would read on while an input runs, and hang at the end.
+	return readline.CharBell, true
 }
 
 func (t *terminal) Read() (Input, error) {

@@ -48,9 +48,7 @@ func Sit(t *testing.T, cmd *exec.Cmd, columns uint16) *Person {
 		t.Skipf("no pseudo-terminal here: %v", err)
 	}
 	p := &Person{t: t, tty: tty, cmd: cmd, more: make(chan struct{}, 1)}
-	read := make(chan struct{})
 	go func() {
-		defer close(read)
 		b := make([]byte, 4096)
 		for {
 			n, err := tty.Read(b)
@@ -71,7 +69,6 @@ func Sit(t *testing.T, cmd *exec.Cmd, columns uint16) *Person {
 		_ = cmd.Process.Kill() // it may have ended by itself
 		_ = cmd.Wait()
 		tty.Close()
-		<-read
 	})
 	return p
 }

@@ -1,0 +1,117 @@
+package cvode
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"quaybench/bench/control"
+	"quaybench/bench/drive"
+	"quaybench/bench/ode"
+
+	"github.com/stretchr/testify/require"
+)
+
+// system is a run of the drive as the integrator sees it.
+type system struct{ *drive.Run }
+
+func (s system) Pattern() [][]int   { return s.JacobianPattern() }
+func (s system) Intermediates() int { return s.JacobianIntermediates() }
+func (s system) Jacobian(t float64, y []float64, jac *ode.Matrix) {
+	s.JacobianEntries(t, y, jac.Entries())
+}
+func (s system) TimeDerivative(t float64, y, dfdt []float64) { s.LeverDerivative(t, y, dfdt) }
+
+// alone solves the trial with the tool's integrator and right-hand side, but with no more events and no more to keep than
+// the C program has.
+func (c *comparison) alone(t *testing.T, rel float64, repeats int) solution {
+	var in ode.Integrator
+	best := solution{work: work{seconds: math.Inf(1)}}
+	for range repeats {
+		began := time.Now()
+		s := c.integrate(t, &in, rel)
+		s.work.seconds = min(time.Since(began).Seconds(), best.work.seconds)
+		best = s
+	}
+	return best
+}
+
+func (c *comparison) integrate(t *testing.T, in *ode.Integrator, rel float64) solution {
+	s := solution{passages: make([][]float64, len(c.passages))}
+	r := c.model.NewRun(c.trial.Lever(0))
+	y := c.begin()
+	r.Mode.Released = true
+	var begins, ends *control.Switch // of stalling
+	for i := range r.Switches {
+		switch sw := &r.Switches[i]; {
+		case sw.Name == "stall timer" && begins == nil:
+			begins = sw
+		case sw.Name == "stall timer" && ends == nil:
+			ends = sw
+		}
+	}
+	stall := func() *control.Switch {
+		if r.Mode.Stalling {
+			return ends
+		}
+		return begins
+	}
+	watched := func(k int, p *drive.Point, y []float64) float64 {
+		switch at := &c.passages[k]; at.what {
+		case 0:
+			return y[c.model.Dim()-c.behind()+at.node]
+		case 1:
+			return p.SwitchT
+		}
+		return math.Abs(p.Measured.Speed)
+	}
+	events := []ode.Event{{Name: "stall timer", Direction: ode.Rising}}
+	for _, p := range c.passages {
+		events = append(events, ode.Event{Name: p.part})
+	}
+	values := func(t float64, y, out []float64) {
+		p := r.Point(t, y)
+		out[0] = stall().Margin(p.Measured, r.ControlState(y))
+		for k := range c.passages {
+			out[1+k] = watched(k, p, y) - c.passages[k].limit
+		}
+	}
+	opts := ode.Options{RelTol: rel / 100, AbsTol: c.model.Tolerances(rel), EventTol: 1e-7, EventValues: values, Check: ode.CheckOptions{Every: -1}}
+	at := 0.0
+	for _, x := range c.stretches {
+		r.Lever = c.trial.Lever(at)
+		r.Changed()
+		for at < x.end {
+			if sw := stall(); sw.Margin(r.Point(at, y).Measured, r.ControlState(y)) >= 0 {
+				sw.Act(r.ControlState(y), &r.Mode)
+				r.Changed()
+			}
+			res, err := in.Integrate(t.Context(), system{r}, at, x.end, y, events, opts, nil)
+			require.NoError(t, err)
+			at, y = res.T, res.Y
+			s.work.steps += res.Statistics.Steps
+			s.work.evaluations += res.Statistics.Evaluations
+			opts.FirstStep = 0
+			for _, k := range res.Fired {
+				if k == 0 {
+					stall().Act(r.ControlState(y), &r.Mode)
+					r.Changed()
+					opts.FirstStep = 0
+					break
+				}
+				s.passages[k-1] = append(s.passages[k-1], at)
+				opts.FirstStep = res.NextStep
+			}
+		}
+		s.corners = append(s.corners, c.temperatures(c.shared(y)))
+	}
+	return s
+}
+
+// behind is the number of states from the first heat node on.
+func (c *comparison) behind() int {
+	if c.trial.Electrical {
+		return len(c.names) + 3
+	}
+	return len(c.names)
+}

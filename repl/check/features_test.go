@@ -22,7 +22,7 @@ import (
 	"quaybench/repl/symbols"
 )
 
-var update = flag.Bool("update", false, "write what the compiler prints into the features, and features.md")
+var update = flag.Bool("update", false, "write what the compiler prints into the features, and the table of DEVELOPERS.md")
 
 // A feature of Go: a program that shows it, and what that prints.
 type feature struct {
@@ -89,14 +89,14 @@ func bare(text string) (out string, err error) {
 
 // Each feature either works in scripts as the compiler has it, mended if the
 // interpreter alone has it otherwise, or is refused with a line number.
-// The table of features is written from what is seen here.
+// The table of features in DEVELOPERS.md is written from what is seen here.
 func TestFeatures(t *testing.T) {
 	fs := features(t)
 	if *update {
 		fs = updateOutputs(t, fs)
 	}
 	var table strings.Builder
-	table.WriteString("| What | In scripts | Instead |\n| --- | --- | --- |\n")
+	group := ""
 	works, mended, refused := 0, 0, 0
 	for _, f := range fs {
 		got, err := script(f.file, f.text)
@@ -105,6 +105,11 @@ func TestFeatures(t *testing.T) {
 		bareOut, bareErr := bare(f.text)
 		bareRight := bareErr == nil && trimmed(bareOut) == f.output
 		row := ""
+		if f.group != group {
+			group = f.group
+			name := strings.TrimSuffix(filepath.Base(group), ".txtar")
+			fmt.Fprintf(&table, "\n### %s\n\n| What | In scripts | Instead |\n| --- | --- | --- |\n", strings.ToUpper(name[:1])+name[1:])
+		}
 		switch {
 		case isRefused:
 			refused++
@@ -131,14 +136,25 @@ func TestFeatures(t *testing.T) {
 	t.Logf("%d work as they are, %d are mended, %d are refused", works, mended, refused)
 	assert.Greater(t, mended, 25, "the mending has nothing to mend any more, or is not seen")
 	assert.Greater(t, refused, 15)
-	const name = "testdata/features.md"
-	if *update {
-		require.NoError(t, os.WriteFile(name, []byte(table.String()), 0o644))
-	}
-	want, err := os.ReadFile(name)
+	const name = "../../DEVELOPERS.md"
+	text, err := os.ReadFile(name)
 	require.NoError(t, err)
-	assert.Equal(t, string(want), table.String(), "features.md is old: go test ./repl/check -run Features -update")
+	before, rest, ok := strings.Cut(string(text), tableBegins)
+	_, after, closed := strings.Cut(rest, tableEnds)
+	require.True(t, ok && closed, "%s has lost the marks of the table of features", name)
+	want := before + tableBegins + table.String() + tableEnds + after
+	if *update {
+		require.NoError(t, os.WriteFile(name, []byte(want), 0o644))
+		return
+	}
+	assert.Equal(t, want, string(text), "the table of features is old: go test ./repl/check -run Features -update")
 }
+
+// Marks around the table of features in DEVELOPERS.md.
+const (
+	tableBegins = "<!-- written by go test ./repl/check -run Features -update -->\n"
+	tableEnds   = "<!-- end -->\n"
+)
 
 func cell(s string) string {
 	s, _, _ = strings.Cut(s, "\n")

@@ -161,7 +161,7 @@ func TestImpossibleBoats(t *testing.T) {
 		{"propeller that swallows all", `measured_power = "2.4 kW`, `measured_power = "2.4 GW`},
 		{"winding that cannot cool", `rated_current = "150 A`, `rated_current = "1 mA`},
 		{"fuse of a milliampere", `rating = "160 A`, `rating = "1 mA`},
-		{"compartment of nothing", `heat_capacity = "40 kJ/K, estimated"` + "\nthermal_resistance = \"0.020", `heat_capacity = "1 nJ/K"` + "\nthermal_resistance = \"1e6"},
+		{"compartment of nothing", `heat_capacity = "40 kJ/K ± 30 %, estimated"` + "\nthermal_resistance = \"0.020", `heat_capacity = "1 nJ/K"` + "\nthermal_resistance = \"1e6"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := demoFolder(t)

@@ -261,7 +261,11 @@ func (r *run) sample(t float64) *Stop {
 	}
 	now := clock.Now()
 	r.busy += now.Sub(begun)
-	at := math.Round(1e4*r.elapsed()) / 1e4
+	came := now
+	if got.At.After(begun) { // else it is older than this beat, and holds now
+		came = got.At
+	}
+	at := math.Round(1e4*came.Sub(r.result.Start).Seconds()) / 1e4
 	if n := len(r.result.Samples); n > 0 {
 		at = max(at, r.result.Samples[n-1].At+1e-4)
 	}

@@ -131,14 +131,13 @@ func newRig(t *testing.T, m *regmap.Map, slave time.Duration, bad fault.Fault, a
 	clock := port.WallClock{}
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
+	slow := fault.Fault{Name: "slow slave", Reply: func(_, reply []byte) []fault.Piece {
+		return []fault.Piece{{After: slave, Bytes: reply}}
+	}}
 	go func() {
-		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, r.device), timing, clock).Serve(ctx, far)
+		end := fault.FarEnd(far, clock, slow, func(int) bool { return slave > 0 })
+		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, r.device), timing, clock).Serve(ctx, end)
 	}()
-	if slave > 0 {
-		near = fault.At(near, clock, fault.Fault{Name: "slow slave", Reply: func(_, reply []byte) []fault.Piece {
-			return []fault.Piece{{After: slave, Bytes: reply}}
-		}}, fault.Always)
-	}
 	line := fault.At(near, clock, bad, func(int, []byte) bool {
 		r.requests++
 		if r.act != nil && r.requests == at {

@@ -19,9 +19,10 @@ type line struct {
 
 // receive waits for a first byte, then gathers until the line falls silent:
 // t1.5 (as the operating system lets it be seen) while the frame is shorter
-// than length says, t3.5 behind it, where a frame sent twice would show. It
+// than length says, t3.5 behind it, where a frame sent twice would show. A
+// frame with a right sum is taken at once where eager says so; nil: never. It
 // returns nothing if nothing came. length gives 0 while it can't tell.
-func (l *line) receive(ctx context.Context, wait time.Duration, length func(got []byte) int) ([]byte, error) {
+func (l *line) receive(ctx context.Context, wait time.Duration, eager func(frame []byte) bool, length func(got []byte) int) ([]byte, error) {
 	var buffer [2 * maxFrame]byte // a frame sent twice fits
 	n := 0
 	var latest time.Time
@@ -45,6 +46,9 @@ func (l *line) receive(ctx context.Context, wait time.Duration, length func(got 
 		}
 		wait = l.timing.pause()
 		if want := length(buffer[:n]); want > 0 && n >= want {
+			if _, err := ParseFrame(buffer[:n]); err == nil && eager != nil && eager(buffer[:n]) {
+				break
+			}
 			wait = l.timing.Between
 		}
 	}

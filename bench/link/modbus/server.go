@@ -65,7 +65,7 @@ func (s *Server) Wrecks() int { return int(s.wrecks.Load()) }
 func (s *Server) Serve(ctx context.Context, p port.Port) error {
 	l := line{port: p, timing: s.timing, clock: s.clock}
 	for {
-		raw, err := l.receive(ctx, time.Hour, requestLength)
+		raw, err := l.receive(ctx, time.Hour, nil, requestLength)
 		if err != nil {
 			return fmt.Errorf("serve unit %d: %w", s.unit, err)
 		}

@@ -281,7 +281,9 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 		}
 		sample.Values[i] = value
 	})
-	sample.At = c.clock.Now()
+	if err == nil {
+		sample.At, err = c.master.Heard(op)
+	}
 	if err = end(errors.Join(err, impossible)); err != nil {
 		return link.Sample{}, err
 	}

@@ -32,19 +32,21 @@ func TestCostFollowsEvents(t *testing.T) {
 // TestNoAllocationPerStep: more steps for the same trial allocate no more, the record's traces apart, which are one piece.
 func TestNoAllocationPerStep(t *testing.T) {
 	b, s, tr := petrel(t, "two-hour-outing")
+	var scratch workspace // not from the pool, which the collector empties
 	var r *record.Run
 	allocations := func(rel float64) (int, float64) {
 		o := Options{RelTol: rel, Check: ode.CheckOptions{Every: 16}}
 		n := testing.AllocsPerRun(5, func() {
 			var err error
-			r, err = Run(context.Background(), b, s, tr, o)
+			r, err = scratch.run(context.Background(), b, s, tr, o)
 			require.NoError(t, err)
 		})
 		return r.Statistics.Steps, n
 	}
+	allocations(1e-7) // makes room
 	few, least := allocations(1e-4)
 	many, most := allocations(1e-7)
 	t.Logf("%.0f allocations in %d steps, %.0f in %d", least, few, most, many)
 	require.Greater(t, many, 3*few)
-	require.InDelta(t, least, most, 60) // the collector may have emptied the pool once: an integrator's memory anew
+	require.LessOrEqual(t, most, least+20) // an instant at which something passes may cost one
 }

@@ -32,6 +32,11 @@ type Options struct {
 func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
 	scratch := memory.Get().(*workspace)
 	defer memory.Put(scratch)
+	return scratch.run(ctx, b, s, t, o)
+}
+
+// run is Run in a workspace.
+func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
 	model, err := scratch.fits.New(b, s, conditions(t))
 	if err != nil {
 		return nil, fmt.Errorf("boat %s: %w", b.Name, err)

@@ -128,6 +128,8 @@ static void slopes(const Scalars *s, double D, double i, double V, double *by_d,
     else { *by_d = d - s->free * i + s->on * i; *by_i = -D * (s->free + ESR * (1 - D)) - (1 - D) * s->on; }
 }
 
+static double enough = 2e-5; /* the next step would be less than 1e-5 of this one; comparing right-hand sides goes to the end */
+
 /* link voltage and duty for a motor current and voltage: Newton's method for V = E - R*battery */
 static int with(const Scalars *s, double i, double u, Point *p)
 {
@@ -144,7 +146,7 @@ static int with(const Scalars *s, double i, double u, Point *p)
         double slope = 1 + s->R * (-p->joined * i / by_d + (p->loss.switching + 2 * rippled - p->extra) / (p->V * p->V));
         double step = (p->V - s->E + s->R * p->battery) / fmax(slope, 0.05);
         p->V = fmax(p->V - step, 0.2 * s->E);
-        ok = fabs(step) < 2e-5 * s->E; /* the next would be less than 1e-5 of this one */
+        ok = fabs(step) < enough * s->E;
     }
     fill(s, p);
     return ok;
@@ -623,6 +625,7 @@ int main(int count, char **arg)
 {
     learn(initial);
     if (count > 1 && !strcmp(arg[1], "rhs")) {
+        enough = 1e-12;
         double y[N], dy[N], lever;
         while (scanf("%lf", &lever) == 1) {
             for (int k = 0; k < N; k++) if (scanf("%lf", y + k) != 1) return 1;

@@ -186,6 +186,15 @@ func (b *berth) source() string {
 	return text
 }
 
+// assignments are those of --set, as a shell takes them.
+func (b *berth) assignments() (text string) {
+	for _, a := range b.assume {
+		key, value, _ := strings.Cut(a, "=")
+		text += " --set " + assigned(key, value)
+	}
+	return text
+}
+
 // differing lists the settings that the controller does not hold.
 func (c *conversation) differing() (list []string) {
 	for _, h := range c.held {
@@ -312,7 +321,7 @@ func (c *conversation) write(ctx context.Context, yes bool) error {
 	}
 	fmt.Fprintf(out, "\nverdict of %s in all built-in trials: %s\n", c.source(), c.sys.painted(tried.Level(), tried.Level().String()))
 	if tried.Level() == verdict.Over {
-		fmt.Fprintf(c.sys.Err, "quaybench: nothing was written: these settings are over a limit; see `quaybench try %s`\n", c.name)
+		fmt.Fprintf(c.sys.Err, "quaybench: nothing was written: these settings are over a limit; see `quaybench try %s%s`\n", word(c.name), c.assignments())
 		return overError{}
 	}
 	fmt.Fprintln(out, "to write, in this order:")

@@ -90,7 +90,7 @@ func TestWriteRefused(t *testing.T) {
 
 	code, stdout, stderr := piped(t, home, "", "controller", "write", "petrel", "--yes", "--on", p.port, "--set", "limits.motor_current=300 A")
 	assert.Equal(t, 3, code, stdout)
-	assert.Contains(t, stderr, "nothing was written: these settings are over a limit")
+	assert.Contains(t, stderr, "nothing was written: these settings are over a limit; see `quaybench try petrel --set limits.motor_current=\"300 A\"`")
 
 	file := fileOf(t, "map.toml", petrelMap(t, "key = \"ramp.rise\"\n", "key = \"ramp.rise\"\nread_only = true\n"))
 	code, _, stderr = piped(t, home, "", "controller", "write", "petrel", "--yes", "--on", p.port, "--map", file)

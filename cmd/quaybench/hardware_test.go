@@ -136,6 +136,19 @@ func (p *pontoon) throttleOn(share float64) <-chan bool {
 	return on
 }
 
+// release types release and waits until a throttle is commanded, and some samples longer: real hardware, real time.
+func (d *desk) release(p *pontoon, share float64) {
+	d.t.Helper()
+	on := p.throttleOn(share)
+	d.line("release")
+	select {
+	case <-on:
+	case <-time.After(aLot):
+		d.t.Fatalf("the throttle never came on:\n%s", d.screen())
+	}
+	time.Sleep(700 * time.Millisecond)
+}
+
 // goesToZero waits for the controller's own command time-out.
 func (p *pontoon) goesToZero(t *testing.T) {
 	t.Helper()

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -194,14 +193,7 @@ func TestStepEndsInZero(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			d.t = t
-			released := p.throttleOn(0.3)
-			d.line("release")
-			select {
-			case <-released:
-			case <-time.After(aLot):
-				t.Fatalf("the throttle never came on:\n%s", d.screen())
-			}
-			time.Sleep(700 * time.Millisecond) // real hardware, real time: some samples with the throttle on
+			d.release(p, 0.3)
 			c.act(d, p)
 			screen := d.ended(c.code)
 			assert.Contains(t, screen, c.want)

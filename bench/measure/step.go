@@ -227,30 +227,39 @@ func (r *run) wait(due time.Duration, tick int) *Stop {
 		return &Stop{Reason: Late, At: r.elapsed(), Text: text}
 	}
 	for {
-		wait := at.Sub(clock.Now())
-		next := r.told.Add(r.beat).Sub(clock.Now())
-		beat := r.o.Commands && next < wait
-		if beat {
-			wait = next
+		now := clock.Now()
+		pause, beat := at.Sub(now), false
+		if r.o.Commands {
+			switch next, spare := r.told.Add(r.beat).Sub(now), r.beat/4; {
+			case next < pause-clearance:
+				pause, beat = next, true
+			case next < pause+spare: // it would meet the sample, so it goes ahead of it
+				pause, beat = r.told.Add(spare).Sub(now), true
+			}
 		}
-		if err := clock.Sleep(r.ctx, max(wait, 0)); err != nil {
+		if err := clock.Sleep(r.ctx, max(pause, 0)); err != nil {
 			return r.cancelled(err)
 		}
 		if !beat {
 			return nil
 		}
-		if err := r.command(r.elapsed()); err != nil {
+		if err := r.command(r.elapsed(), true); err != nil {
 			return r.failed(err)
 		}
 	}
 }
 
-// sample is one tick: command or cue, read, judge.
+// clearance is how long before a sample the line is left alone, so that the sample is not held up: about two exchanges.
+const clearance = 10 * time.Millisecond
+
+// sample is one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
+// before anything else.
 func (r *run) sample(t float64) *Stop {
 	clock := r.o.Clock
 	begun := clock.Now()
-	if r.o.Commands {
-		if err := r.command(t); err != nil {
+	defer func() { r.busy += clock.Now().Sub(begun) }()
+	if r.o.Commands && r.lever(t) == 0 {
+		if err := r.command(t, false); err != nil {
 			return r.failed(err)
 		}
 	}
@@ -260,7 +269,6 @@ func (r *run) sample(t float64) *Stop {
 		return r.failed(err)
 	}
 	now := clock.Now()
-	r.busy += now.Sub(begun)
 	came := now
 	if got.At.After(begun) { // else it is older than this beat, and holds now
 		came = got.At
@@ -277,7 +285,13 @@ func (r *run) sample(t float64) *Stop {
 	if age := now.Sub(got.At); age > r.o.Stale {
 		return &Stop{Reason: Stale, At: at, Text: fmt.Sprintf("the newest telemetry is %v old", age.Round(time.Millisecond))}
 	}
-	return r.judge(s)
+	if stop := r.judge(s); stop != nil || !r.o.Commands {
+		return stop
+	}
+	if err := r.command(t, false); err != nil {
+		return r.failed(err)
+	}
+	return nil
 }
 
 func (r *run) observe(s Sample) *Stop {
@@ -291,13 +305,13 @@ func (r *run) observe(s Sample) *Stop {
 }
 
 // leastBetween keeps a moving lever from filling the line with commands.
-const leastBetween = 10 * time.Millisecond
+const leastBetween = 20 * time.Millisecond
 
-// command tells the controller where the lever is, if that is new or due again. Zero goes out at once.
-func (r *run) command(t float64) error {
+// command tells the controller where the lever is, if that is new or due again, or again in any case. Zero goes out at once.
+func (r *run) command(t float64, again bool) error {
 	lever, now := r.lever(t), r.o.Clock.Now()
 	since := now.Sub(r.told)
-	if since < r.beat && (lever == r.commanded || lever != 0 && since < leastBetween) {
+	if !again && since < r.beat && (lever == r.commanded || lever != 0 && since < leastBetween) {
 		return nil
 	}
 	if err := r.c.CommandThrottle(r.ctx, lever); err != nil {

@@ -34,7 +34,7 @@ type scope struct {
 
 	// Below: touched only by what draws.
 	time, values, low, high []float64
-	last                    float64 // when the last line or picture was shown, s
+	last                    float64 // when the last sample shown was due, s
 	lines                   int     // of the picture on the screen
 	text                    string  // of the newest sample
 }
@@ -122,10 +122,10 @@ func (s *scope) take(x measure.Sample) {
 		}
 	}
 	pictures := s.pictures()
-	if pause := map[bool]float64{true: 0.2, false: s.pause}[pictures]; x.At-s.last < pause-1e-9 {
+	if pause := map[bool]float64{true: 0.2, false: s.pause}[pictures]; x.Due-s.last < pause-1e-9 {
 		return
 	}
-	s.last = x.At
+	s.last = x.Due
 	parts := []string{fmt.Sprintf("%6.1f s  lever %4.0f %%", x.At, 100*x.Lever)}
 	for i, c := range s.channels {
 		parts = append(parts, c.Name+" "+quantity.Format(x.Values[i], orElse(c.Unit, "1"), 3))

@@ -167,14 +167,17 @@ func (m *Master) converse(ctx context.Context, asked Frame, length int, accept f
 		return nil, err
 	}
 	l := &m.line
+	idle := l.clock.Now().Sub(l.last)
 	if err := l.send(ctx, asked); err != nil {
 		return nil, err
 	}
 	m.stats.Requests++
 	own := time.Duration(minFrame+len(asked.Data)) * l.timing.Character
-	// No sample is held up by t3.5: a frame sent twice shows before the next request. But a reply that is the last one again
-	// may be a late copy of it, with the true one behind it.
-	other := func(frame []byte) bool { return m.lastReply != nil && !bytes.Equal(frame, m.lastReply) }
+	// No sample is held up by t3.5: a frame sent twice shows before the next request. But a reply that is the last one again,
+	// soon after it, may be a late copy, with the true one behind it.
+	other := func(frame []byte) bool {
+		return m.lastReply != nil && (idle > 2*l.timing.Between || !bytes.Equal(frame, m.lastReply))
+	}
 	raw, err := l.receive(ctx, own+l.timing.patience(), other, func(got []byte) int { return replyLength(length, got) })
 	if err != nil {
 		return nil, err

@@ -376,6 +376,7 @@ func TestStepPromptedWithTelemetry(t *testing.T) {
 	assert.Empty(t, p.commanded())
 
 	// A person who does not move it is found out: the readings leave the band.
+	p = moor(t) // at the first, the motor may still turn
 	d = sit(t, home, "step", "petrel", "--prompted", "--script", fileOf(t, "wait.toml", strings.NewReplacer(`"4 s"`, `"20 s"`, `"2.5 s"`, `"18 s"`).Replace(hop)), "--on", p.port)
 	d.await("type ready ")
 	d.line("ready")

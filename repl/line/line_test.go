@@ -89,16 +89,16 @@ func TestInterruptible(t *testing.T) {
 	if err := self.Signal(syscall.Signal(0)); err != nil {
 		t.Skip("this system sends no signals to its own process")
 	}
-	var said []string
+	said := make(chan string, 2)
 	stopped := make(chan struct{})
-	line.Interruptible(context.Background(), func() { said = append(said, "stop"); close(stopped) }, func(ctx context.Context) {
+	line.Interruptible(context.Background(), func() { said <- "stop"; close(stopped) }, func(ctx context.Context) {
 		require.NoError(t, self.Signal(os.Interrupt))
 		<-ctx.Done()
-		said = append(said, "context")
+		said <- "context"
 		require.NoError(t, self.Signal(os.Interrupt))
 		<-stopped
 	})
-	assert.Equal(t, []string{"context", "stop"}, said)
+	assert.Equal(t, []string{"context", "stop"}, []string{<-said, <-said})
 	line.Interruptible(context.Background(), func() { t.Error("stopped without a signal") }, func(ctx context.Context) {
 		assert.NoError(t, ctx.Err())
 	})

@@ -4,6 +4,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"io"
 	"os"
@@ -234,6 +235,33 @@ func (d *desk) screen() string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return strings.ReplaceAll(d.shown.String(), "\r\n", "\n")
+}
+
+// inRealTime has a test that keeps real time run in a process of its own, and again, three times at most, where only the
+// machine kept it waiting: then a step test stops by its own rules. It is true in that process.
+func inRealTime(t *testing.T) bool {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("it keeps real time, which the race detector, run with -short, does not")
+	}
+	if os.Getenv("QUAYBENCH_REAL_TIME") == t.Name() {
+		return true
+	}
+	for attempt := 1; ; attempt++ {
+		cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^"+t.Name()+"$", "-test.timeout=4m", "-test.parallel=4")
+		cmd.Env = append(os.Environ(), "QUAYBENCH_REAL_TIME="+t.Name())
+		out, err := cmd.CombinedOutput()
+		late := bytes.Contains(out, []byte("the pacing fell behind")) || bytes.Contains(out, []byte("no reply: check power"))
+		switch {
+		case err == nil:
+			return false
+		case late && attempt < 3:
+			t.Logf("attempt %d: the machine kept it waiting", attempt)
+		default:
+			t.Errorf("%v\n%s", err, out)
+			return false
+		}
+	}
 }
 
 // aLot is how long anything may take on a busy machine; nothing waits so long where all is well.

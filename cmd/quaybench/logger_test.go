@@ -87,6 +87,9 @@ func hand(d *desk, p *pontoon, share float64, from, to string) {
 
 // TestStepWithLogger: a logger measures beside the controller, or alone where a person moves the lever.
 func TestStepWithLogger(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	lines, unplug := lugs(t, p)
 	script, columns := fileOf(t, "hop.toml", hop), fileOf(t, "logger.toml", loggerColumns)

@@ -144,6 +144,9 @@ var scriptFaults = []scriptFault{
 // command can come any more, the controller's own time-out acts. The record is readable up to the last sample, and the
 // script's process does not stay behind.
 func TestScriptFaults(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	for _, c := range scriptFaults {
 		home, p := t.TempDir(), moor(t)
 		script, sign := mischievous(t, c.meanwhile)
@@ -297,6 +300,9 @@ func TestScriptDecidesNothing(t *testing.T) {
 // TestScriptAsksTwice: each programme is a test of its own, with its own release and record; between them the throttle is
 // locked out.
 func TestScriptAsksTwice(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	script, _ := mischievous(t, `for i := range 2 {
 		r, err := s.Step(bench.NewProgramme("hop", 4).To(0.5, 0.3+0.1*float64(i), 0).To(2.5, 0, 0))

@@ -63,6 +63,9 @@ func readRecord(t *testing.T, name string) *record.Run {
 
 // TestStepOnHardware: prediction, before-start list, release, time-out proven, test, comparison, completed record.
 func TestStepOnHardware(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	csv := filepath.Join(home, "run.csv")
 	d := sit(t, home, "step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--record", csv)
@@ -159,6 +162,9 @@ func TestStepNotReleased(t *testing.T) {
 
 // TestStepTimeOutNotProven: a controller that goes on without commands is found out before the test.
 func TestStepTimeOutNotProven(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moorWith(t, petrelMap(t, `command_timeout = "400 ms"`, `command_timeout = "10 s"`))
 	d := sit(t, home, "step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
 	d.await("type release ")
@@ -171,6 +177,9 @@ func TestStepTimeOutNotProven(t *testing.T) {
 // TestStepEndsInZero: whatever ends the program while the throttle is on, zero is the last command, the record is readable
 // up to the last sample; and where no command can come any more, the controller's own time-out has acted.
 func TestStepEndsInZero(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	for _, c := range []struct {
 		name string
 		act  func(d *desk, p *pontoon)
@@ -213,6 +222,9 @@ func TestStepEndsInZero(t *testing.T) {
 
 // TestStepNoticesAReset: settings that changed during the test are told, for the record is then of others.
 func TestStepNoticesAReset(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	p.throttle = func(share float64) {
 		if share == 0.5 {
@@ -230,6 +242,9 @@ func TestStepNoticesAReset(t *testing.T) {
 
 // TestStepOutputGone: a reader of the output that has seen enough is a hang-up too.
 func TestStepOutputGone(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	ends, out, err := os.Pipe()
 	require.NoError(t, err)
@@ -258,6 +273,9 @@ func TestStepOutputGone(t *testing.T) {
 
 // TestStepFullDisk: the disk that fills in mid-test stops it, and the record is readable up to the last sample.
 func TestStepFullDisk(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	small := t.TempDir()
 	if err := syscall.Mount("tmpfs", small, "tmpfs", 0, "size=4k"); err != nil {
 		t.Skipf("no small file system can be mounted here: %v", err)
@@ -364,6 +382,9 @@ func TestStepPrompted(t *testing.T) {
 
 // TestStepPromptedWithTelemetry: the person moves the lever, the controller measures; nothing is commanded.
 func TestStepPromptedWithTelemetry(t *testing.T) {
+	if !inRealTime(t) {
+		return
+	}
 	home, p := t.TempDir(), moor(t)
 	script := fileOf(t, "hop.toml", hop)
 	d := sit(t, home, "step", "petrel", "--prompted", "--script", script, "--on", p.port)

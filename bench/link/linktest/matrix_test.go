@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"text/tabwriter"
@@ -40,6 +41,7 @@ const (
 // testDevice is the far end of the matrix.
 type testDevice struct {
 	settings map[string]float64
+	mu       sync.Mutex
 	share    float64
 	orders   int // throttle commands received
 }
@@ -47,7 +49,20 @@ type testDevice struct {
 func (d *testDevice) Setting(key string) float64                 { return d.settings[key] }
 func (d *testDevice) SetSetting(key string, value float64) error { d.settings[key] = value; return nil }
 func (d *testDevice) Running() bool                              { return false }
-func (d *testDevice) Throttle(share float64)                     { d.share = share; d.orders++ }
+func (d *testDevice) Throttle(share float64) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.share = share
+	d.orders++
+}
+
+// told is the last throttle command; one that is late may come at any time.
+func (d *testDevice) told() float64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.share
+}
+
 func (d *testDevice) Reading(name string) float64 {
 	return map[string]float64{"voltage": volts, "motor_speed": speed}[name]
 }
@@ -192,7 +207,7 @@ var operations = []operation{
 	}},
 	{"throttle", nil, func(ctx context.Context, r *rig) (func(assert.TestingT), error) {
 		err := r.controller.CommandThrottle(ctx, 0.5)
-		return func(t assert.TestingT) { assert.Equal(t, 0.5, r.device.share) }, err
+		return func(t assert.TestingT) { assert.Equal(t, 0.5, r.device.told()) }, err
 	}},
 	{"halt", func(t *testing.T, r *rig) {
 		r.over = true
@@ -200,7 +215,7 @@ var operations = []operation{
 		r.over, r.requests = false, 0
 	}, func(ctx context.Context, r *rig) (func(assert.TestingT), error) {
 		err := r.controller.Halt(ctx)
-		return func(t assert.TestingT) { assert.Zero(t, r.device.share) }, err
+		return func(t assert.TestingT) { assert.Zero(t, r.device.told()) }, err
 	}},
 }
 
@@ -283,7 +298,7 @@ func oneFault(t *testing.T, r *rig, bad fault.Fault, op operation) string {
 		assert.NotEmpty(t, outcome, "not a typed error: %v", err)
 	}
 	assert.Contains(t, []float64{oldLimit, newLimit}, r.device.settings["limits.motor_current"])
-	limit, share := r.device.settings["limits.motor_current"], r.device.share
+	limit, share := r.device.settings["limits.motor_current"], r.device.told()
 	if op.name == "halt" && !gone {
 		assert.NoError(t, err, "a single fault does not keep halt from zero")
 	}
@@ -312,7 +327,7 @@ func oneFault(t *testing.T, r *rig, bad fault.Fault, op operation) string {
 		}
 	}
 	require.NoError(t, r.controller.Close())
-	assert.Zero(t, r.device.share, "closed is zero")
+	assert.Zero(t, r.device.told(), "closed is zero")
 	return row
 }
 
@@ -369,13 +384,13 @@ func TestHaltOnALineThatStaysBad(t *testing.T) {
 				assert.Less(t, time.Since(start), 3*time.Second)
 				synctest.Wait() // a device that is late still writes
 				if err == nil {
-					assert.Zero(t, r.device.share)
+					assert.Zero(t, r.device.told())
 				} else {
 					assert.ErrorContains(t, err, "not confirmed")
 				}
 				assert.ErrorIs(t, r.controller.CommandThrottle(t.Context(), 0.5), link.ErrHalted)
 				if !strings.HasPrefix(bad.Name, "request") && !strings.HasPrefix(bad.Name, "unplugged") {
-					assert.Zero(t, r.device.share, "zero got through, though nobody could confirm it")
+					assert.Zero(t, r.device.told(), "zero got through, though nobody could confirm it")
 				}
 			})
 		})
@@ -420,7 +435,7 @@ func TestLateDuplicateOnASlowLine(t *testing.T) {
 						}
 					}
 					require.NoError(t, r.controller.Halt(t.Context()))
-					require.Zero(t, r.device.share)
+					require.Zero(t, r.device.told())
 				})
 			})
 		}

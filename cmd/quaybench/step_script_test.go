@@ -244,7 +244,7 @@ func TestScriptThatTurnsWithoutEnd(t *testing.T) {
 		"other import":   {"return os.Remove(SIGN)", 2, "main.go:"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if testing.Short() && name == "memory" {
+			if testing.Short() && (name == "memory" || name == "recursion") {
 				t.Skip("the race detector, run with -short, takes more memory than the limit")
 			}
 			script, _ := mischievous(t, c.meanwhile)

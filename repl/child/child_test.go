@@ -111,7 +111,7 @@ func TestRun(t *testing.T) {
 		"data.go":      {out: `for the host ["a" "b c"]`},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if testing.Short() && c.reason == child.Memory {
+			if testing.Short() && (c.reason == child.Memory || c.reason == child.Stack) {
 				t.Skip("the race detector, run with -short, takes more memory than the limit")
 			}
 			t.Parallel()

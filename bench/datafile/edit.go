@@ -155,8 +155,8 @@ func (s *Source) afterOpeningComment() int {
 	return s.lineStart(1)
 }
 
-// tomlString writes a text as a TOML basic string.
-func tomlString(text string) string {
+// Quote writes a text as a TOML basic string.
+func Quote(text string) string {
 	var b strings.Builder
 	b.WriteByte('"')
 	for _, r := range text {

@@ -355,7 +355,7 @@ func (f *field) example() string {
 func (f *field) quote(text string) string {
 	switch f.kind {
 	case KindQuantity, KindText:
-		return tomlString(text)
+		return Quote(text)
 	}
 	return text
 }

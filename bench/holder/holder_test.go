@@ -159,6 +159,7 @@ func (l *lever) Close() error { return nil }
 type runner struct {
 	mu     sync.Mutex
 	levers []*lever
+	begun  chan struct{} // told of each programme; may be nil
 }
 
 func (r *runner) run(ctx context.Context, ask holder.Ask) (*holder.Answer, error) {
@@ -166,6 +167,9 @@ func (r *runner) run(ctx context.Context, ask holder.Ask) (*holder.Answer, error
 	r.mu.Lock()
 	r.levers = append(r.levers, l)
 	r.mu.Unlock()
+	if r.begun != nil {
+		r.begun <- struct{}{}
+	}
 	got, err := measure.Run(ctx, l, ask.Trial, measure.Options{Rate: ask.Rate, Commands: true, Clock: port.WallClock{}, Lag: 10 * time.Second})
 	if err != nil {
 		return nil, err
@@ -270,7 +274,7 @@ func TestHolderStops(t *testing.T) {
 	from, theirs := io.Pipe()
 	read, to := io.Pipe()
 	ctx, cancel := context.WithCancel(t.Context())
-	r := &runner{}
+	r := &runner{begun: make(chan struct{}, 1)}
 	c := holder.Connect(read, theirs)
 	ended := make(chan error, 1)
 	go func() { ended <- holder.Serve(ctx, from, to, r.run, holder.Options{}) }()
@@ -279,15 +283,7 @@ func TestHolderStops(t *testing.T) {
 		_, err := c.Run(t.Context(), holder.Ask{Programme: programme, Rate: 50})
 		answered <- err
 	}()
-	for {
-		r.mu.Lock()
-		begun := len(r.levers) > 0
-		r.mu.Unlock()
-		if begun {
-			break
-		}
-		time.Sleep(time.Millisecond)
-	}
+	<-r.begun
 	cancel()
 	assert.ErrorIs(t, <-ended, context.Canceled)
 	assert.Zero(t, r.levers[0].shares[len(r.levers[0].shares)-1])

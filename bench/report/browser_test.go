@@ -32,7 +32,7 @@ type seen struct {
 // nothing wider than the view or cut off, the read-out works with pointer and keys, and axe-core has nothing to say.
 func TestBrowser(t *testing.T) {
 	if testing.Short() {
-		t.Skip("short")
+		t.Skip("not with -short: drives a browser")
 	}
 	chromium, err := exec.LookPath("chromium")
 	if err != nil {

@@ -6,13 +6,14 @@ import (
 	"strconv"
 	"strings"
 
+	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
 )
 
 // Write is the text of a trial file that Read gives back the same from, to the last bit of every number.
 func Write(t *Trial) []byte {
 	var b strings.Builder
-	text := func(key, value string) { fmt.Fprintf(&b, "%s = %s\n", key, quoted(value)) }
+	text := func(key, value string) { fmt.Fprintf(&b, "%s = %s\n", key, datafile.Quote(value)) }
 	number := func(key string, si float64, unit string) { text(key, in(si, unit)) }
 	given := func(key string, v quantity.Value) {
 		if v.Given {
@@ -40,7 +41,7 @@ func Write(t *Trial) []byte {
 	if len(t.Expect) > 0 {
 		var list []string
 		for _, d := range t.Expect {
-			list = append(list, quoted(d))
+			list = append(list, datafile.Quote(d))
 		}
 		fmt.Fprintf(&b, "expect = [%s]\n", strings.Join(list, ", "))
 	}
@@ -77,23 +78,4 @@ func in(si float64, unit string) string {
 		return text + " K"
 	}
 	return text + " " + unit
-}
-
-// quoted is a TOML basic string.
-func quoted(text string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range text {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r < ' ' || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04X`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
 }

@@ -176,16 +176,7 @@ func TestScriptFaults(t *testing.T) {
 				assert.Contains(t, screen, "measured less predicted:", "the report comes all the same")
 			}
 			assert.Contains(t, unwrapped(screen), c.want)
-			if c.dies {
-				p.goesToZero(t)
-			} else {
-				zeroLast(t, p)
-			}
-			r := readRecord(t, csv)
-			assert.Greater(t, len(r.Time), 20)
-			current, ok := r.Trace(record.MotorCurrent)
-			require.True(t, ok)
-			assert.Greater(t, current.Values[len(current.Values)-1], 5.0)
+			zeroAndRecorded(t, p, csv, c.dies)
 			goneSoon(t, child)
 		})
 	}

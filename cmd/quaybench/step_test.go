@@ -174,6 +174,22 @@ func TestStepTimeOutNotProven(t *testing.T) {
 	zeroLast(t, p)
 }
 
+// zeroAndRecorded: zero was the last command, or, where the program died, the controller's own time-out acted; and the record
+// can be read up to its last sample, which was taken with the throttle on.
+func zeroAndRecorded(t *testing.T, p *pontoon, csv string, died bool) {
+	t.Helper()
+	if died {
+		p.goesToZero(t)
+	} else {
+		zeroLast(t, p)
+	}
+	r := readRecord(t, csv)
+	assert.Greater(t, len(r.Time), 20)
+	current, ok := r.Trace(record.MotorCurrent)
+	require.True(t, ok)
+	assert.Greater(t, current.Values[len(current.Values)-1], 5.0)
+}
+
 // TestStepEndsInZero: whatever ends the program while the throttle is on, zero is the last command, the record is readable
 // up to the last sample; and where no command can come any more, the controller's own time-out has acted.
 func TestStepEndsInZero(t *testing.T) {
@@ -206,16 +222,7 @@ func TestStepEndsInZero(t *testing.T) {
 			c.act(d, p)
 			screen := d.ended(c.code)
 			assert.Contains(t, screen, c.want)
-			if c.dies {
-				p.goesToZero(t)
-			} else {
-				zeroLast(t, p)
-			}
-			r := readRecord(t, csv)
-			assert.Greater(t, len(r.Time), 20)
-			current, ok := r.Trace(record.MotorCurrent)
-			require.True(t, ok)
-			assert.Greater(t, current.Values[len(current.Values)-1], 5.0)
+			zeroAndRecorded(t, p, csv, c.dies)
 		})
 	}
 }

@@ -145,7 +145,7 @@ func TestTypeOf(t *testing.T) {
 // The generated files must be those the generator writes today.
 func TestGeneratedFilesAreFresh(t *testing.T) {
 	if testing.Short() {
-		t.Skip("runs the generator, which type-checks the listed packages from source")
+		t.Skip("not with -short: runs the generator, which type-checks the listed packages from source")
 	}
 	if _, err := exec.LookPath("go"); err != nil {
 		t.Skip("no Go toolchain here: the generator can't run")

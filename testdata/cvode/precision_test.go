@@ -27,7 +27,7 @@ type row struct {
 // TestWorkPrecision measures error, time, steps and evaluations of both over a range of tolerances.
 func TestWorkPrecision(t *testing.T) {
 	if testing.Short() {
-		t.Skip("half a minute on a quiet core")
+		t.Skip("not with -short: half a minute on a quiet core")
 	}
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // one core, the collector's work included
 	var out strings.Builder

@@ -30,6 +30,8 @@ type ScriptHost struct {
 	Context func() context.Context // what long work watches
 	// Load finds a boat by the first argument.
 	Load func(name string) (*Setup, error)
+	// Trial finds a trial; nil: only the built-in ones are there.
+	Trial func(name string) (*trial.Trial, error)
 	// Run runs a programme on the controller that the host holds: a script asks, the host decides.
 	Run func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error)
 	// Save saves the boat's working files in the book; nil: there is none.
@@ -39,7 +41,7 @@ type ScriptHost struct {
 // compiledHost is the host of a script that is its own process.
 func compiledHost() ScriptHost {
 	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt) // until the process ends
-	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Run: RunSimulated}
+	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Trial: LoadTrial, Run: RunSimulated}
 }
 
 // Script is a script's side of the tool: its arguments, its boat, and the only way to a controller.
@@ -77,6 +79,9 @@ func StartScriptIn(h ScriptHost) (*Script, error) {
 	setup, err := h.Load(name)
 	if err != nil {
 		return nil, err
+	}
+	if h.Trial == nil {
+		h.Trial = trial.Builtin
 	}
 	return &Script{Setup: setup, Args: args, host: h}, nil
 }

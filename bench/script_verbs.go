@@ -32,9 +32,9 @@ func (s *Script) Try(assignments ...string) (*Tried, error) {
 	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments})
 }
 
-// TryIn is Try in one trial: the name of a built-in one.
+// TryIn is Try in one trial: the name of a built-in one, or a trial file named on the command line.
 func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
-	t, err := trial.Builtin(name)
+	t, err := s.host.Trial(name)
 	if err != nil {
 		return nil, err
 	}
@@ -43,7 +43,7 @@ func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
 
 // Highest finds the highest value of a setting that stays clear in the named built-in trials; none: in all of them.
 func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
-	list, err := builtins(trials)
+	list, err := s.trials(trials)
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +75,7 @@ func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
 // Odds tells how likely each part passes its limit over the tolerances, from a number of draws, in the named built-in
 // trials; none: those of the odds command.
 func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
-	list, err := builtins(trials)
+	list, err := s.trials(trials)
 	if err != nil {
 		return nil, err
 	}
@@ -91,10 +91,11 @@ func (s *Script) Save(why string) (string, error) {
 	return s.host.Save(s.host.Context(), s.Setup, why)
 }
 
-func builtins(names []string) ([]*trial.Trial, error) {
+// trials returns the trials of the given names.
+func (s *Script) trials(names []string) ([]*trial.Trial, error) {
 	var list []*trial.Trial
 	for _, n := range names {
-		t, err := trial.Builtin(n)
+		t, err := s.host.Trial(n)
 		if err != nil {
 			return nil, err
 		}

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"io"
 	"reflect"
+	"time"
 
 	"quaybench/bench"
+	"quaybench/bench/trial"
 	"quaybench/repl/check"
 	"quaybench/repl/interp"
 )
@@ -18,18 +20,17 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 	ran := false
 	err := interp.RunScript(ctx, interp.Config{
 		Stdout: out,
+		Grace:  100 * time.Millisecond, // who puts a controller in order is the host, in its own process
 		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
 			host.Context = func() context.Context { return ctx } // it ends with the script too, however that ends
-			return map[string]map[string]reflect.Value{"quaybench/bench": {
-				"RunScript": reflect.ValueOf(func(run func(*bench.Script) error) {
-					ran = true
-					s, err := bench.StartScriptIn(host)
-					if err == nil {
-						err = run(s)
-					}
-					result = err
-				}),
-			}}
+			return bind(host, func(run func(*bench.Script) error) {
+				ran = true
+				s, err := bench.StartScriptIn(host)
+				if err == nil {
+					err = run(s)
+				}
+				result = err
+			})
 		},
 	}, check.Source{Name: name, Text: string(source)})
 	switch {
@@ -39,4 +40,18 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 		return errors.New("the script does not call bench.RunScript: write func main() { bench.RunScript(yourFunction) }")
 	}
 	return result
+}
+
+// bind returns what takes the place of the library's functions that end the process or take a path: a script reaches what its
+// host finds by a name, and no file besides.
+func bind(host bench.ScriptHost, run func(func(*bench.Script) error)) map[string]map[string]reflect.Value {
+	find := host.Trial
+	if find == nil {
+		find = trial.Builtin
+	}
+	return map[string]map[string]reflect.Value{"quaybench/bench": {
+		"RunScript": reflect.ValueOf(run),
+		"Load":      reflect.ValueOf(host.Load),
+		"LoadTrial": reflect.ValueOf(find),
+	}}
 }

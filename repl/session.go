@@ -70,10 +70,12 @@ func NewSession(c Config) (*Session, error) {
 	}
 	plot := func(what any, traces ...string) error { return s.plot(boat, what, traces) }
 	s.interp, err = interp.NewSession(interp.Config{
-		Library: library, Stdout: c.Out,
+		Library: library, Stdout: Visible(c.Out),
 		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
 			s.running.Store(&ctx)
-			return s.bind()
+			return bind(c.Host, func(func(*bench.Script) error) {
+				fmt.Fprintln(c.Out, "RunScript is for scripts of their own; here call the function with boat")
+			})
 		},
 	}, map[string]any{"boat": boat, "plot": plot})
 	if err != nil {
@@ -91,16 +93,6 @@ func (s *Session) context() context.Context {
 		return *ctx
 	}
 	return context.Background()
-}
-
-// bind gives what a session has in place of the library's own: RunScript would end the process.
-func (s *Session) bind() map[string]map[string]reflect.Value {
-	return map[string]map[string]reflect.Value{"quaybench/bench": {
-		"RunScript": reflect.ValueOf(func(func(*bench.Script) error) {
-			fmt.Fprintln(s.config.Out, "RunScript is for scripts of their own; here call the function with boat")
-		}),
-		"Load": reflect.ValueOf(s.config.Host.Load), // knows the boats of the book
-	}}
 }
 
 // Eval runs an input and prints what its last expression gives. Errors are ready to be shown, with the line and column.
@@ -168,7 +160,7 @@ func (s *Session) show(v interp.Value) {
 		}
 	}
 	if text := interp.Show(v, nil); text != "" {
-		fmt.Fprintln(s.config.Out, strings.TrimRight(text, "\n"))
+		fmt.Fprintln(s.config.Out, Shown(strings.TrimRight(text, "\n")))
 	}
 }
 

@@ -49,7 +49,7 @@ func converse(ctx context.Context, s *Session, r line.Reader) error {
 		}
 		line.Interruptible(ctx, s.Stop, func(ctx context.Context) { err = s.Eval(ctx, in) })
 		if err != nil {
-			fmt.Fprintln(s.config.Out, err)
+			fmt.Fprintln(s.config.Out, Shown(err.Error()))
 		}
 	}
 	return nil

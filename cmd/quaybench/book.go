@@ -27,6 +27,11 @@ func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error
 		setup, err := bench.Load(name)
 		return setup, input(err)
 	}
+	return namedBoat(cmd, sys, name)
+}
+
+// namedBoat finds a boat by its name in the book, or among the demo boats.
+func namedBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
 	dir, noBook := bookDir(cmd, sys)
 	if folder := filepath.Join(dir, name); noBook == nil && isThere(folder) && profiles.CheckBoatName(name) == nil {
 		setup, err := bench.Load(folder)

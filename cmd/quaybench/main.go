@@ -16,6 +16,7 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/datafile"
+	"quaybench/repl"
 	"quaybench/repl/child"
 )
 
@@ -108,13 +109,13 @@ func exitCode(err error, to io.Writer) int {
 	case errors.As(err, new(overError)):
 		return exitOver
 	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
-		fmt.Fprintln(to, err)
+		fmt.Fprintln(to, repl.Shown(err.Error()))
 		return exitInput
 	case errors.As(err, &bad):
-		fmt.Fprintln(to, "quaybench:", err)
+		fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
 		return exitInput
 	}
-	fmt.Fprintln(to, "quaybench:", err)
+	fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
 	return exitOther
 }
 

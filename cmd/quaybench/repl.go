@@ -42,7 +42,7 @@ Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first 
 			}
 			write := func(name, text string) error { return os.WriteFile(name, []byte(text), 0o644) }
 			s, err := repl.NewSession(repl.Config{
-				Host: scriptHost(cmd, sys), Boat: boat, Out: sys.Out, Show: shower(sys),
+				Host: scriptHost(cmd, sys, boat), Boat: boat, Out: sys.Out, Show: shower(sys),
 				Boats: func() []string { return knownBoats(cmd, sys) }, Width: sys.width, WriteScript: write,
 			})
 			if err != nil {
@@ -97,11 +97,13 @@ func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) err
 	return repl.Terminal(ctx, s, history, sys.colour())
 }
 
-// scriptHost is what scripts and sessions get: boats of the book, the simulated controller, and the book to save in.
-func scriptHost(cmd *cobra.Command, sys *system) bench.ScriptHost {
+// scriptHost is what a session gets: boats of the book, built-in trials, the files that the command line names, the simulated
+// controller, and the book to save in.
+func scriptHost(cmd *cobra.Command, sys *system, files ...string) bench.ScriptHost {
 	return bench.ScriptHost{
-		Load: func(name string) (*bench.Setup, error) { return loadBoat(cmd, sys, name) },
-		Run:  bench.RunSimulated,
+		Load:  scriptBoats(cmd, sys, files),
+		Trial: scriptTrials(files),
+		Run:   bench.RunSimulated,
 		Save: func(ctx context.Context, s *bench.Setup, why string) (string, error) {
 			book, err := openBook(cmd, sys)
 			if err != nil {

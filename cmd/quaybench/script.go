@@ -51,11 +51,28 @@ func readScript(name string) (*script, error) {
 	if info.IsDir() {
 		name = filepath.Join(name, "main.go")
 	}
-	source, err := os.ReadFile(name)
+	source, err := readSource(name)
 	if err != nil {
 		return nil, input(fmt.Errorf("the script cannot be read: %w", err))
 	}
 	return &script{file: name, source: string(source)}, nil
+}
+
+// largestSource is more than anybody writes by hand.
+const largestSource = 1 << 20
+
+// readSource reads a script's text. Opening a pipe or a device would wait or have effects, so the file is looked at first.
+func readSource(name string) ([]byte, error) {
+	info, err := os.Stat(name)
+	switch {
+	case err != nil:
+		return nil, err
+	case !info.Mode().IsRegular():
+		return nil, fmt.Errorf("%s is not a plain file", name)
+	case info.Size() > largestSource:
+		return nil, fmt.Errorf("%s has %d bytes; a script has at most %d", name, info.Size(), largestSource)
+	}
+	return os.ReadFile(name)
 }
 
 // scriptData is what a script's process is told beside the script.
@@ -80,7 +97,7 @@ func (s *script) run(cmd *cobra.Command, step stepper, say func(text string)) er
 		Limits: child.Limits{Wall: s.longest + patience, Grace: patience},
 	}
 	err = child.Run(cmd.Context(), job, func(ctx context.Context, from io.Reader, to io.Writer) error {
-		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: say})
+		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }})
 	})
 	var ended *child.Error
 	switch {
@@ -102,18 +119,46 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 	flags.Flags().String("book", data.Book, "")
 	sys := &system{Getenv: os.Getenv}
 	line := holder.Connect(from, to)
+	find := scriptBoats(flags, sys, job.Args)
 	host := bench.ScriptHost{
 		Args: job.Args,
 		Load: func(name string) (*bench.Setup, error) {
-			setup, err := loadBoat(flags, sys, name)
+			setup, err := find(name)
 			if err == nil {
 				setup.Settings, err = bench.Propose(setup.Settings, data.Assume)
 			}
 			return setup, err
 		},
-		Run: bench.HeldRun(line),
+		Trial: scriptTrials(job.Args),
+		Run:   bench.HeldRun(line),
 	}
 	return repl.RunScript(ctx, job.Name, []byte(job.Source), host, line)
+}
+
+// scriptBoats finds boats for a script: those of the book by name, and files that the command line names.
+func scriptBoats(cmd *cobra.Command, sys *system, files []string) func(name string) (*bench.Setup, error) {
+	return func(name string) (*bench.Setup, error) {
+		switch {
+		case slices.Contains(files, name):
+			return loadBoat(cmd, sys, name)
+		case isPath(name):
+			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name the boat %q there, or take a boat of the book", name)
+		}
+		return namedBoat(cmd, sys, name)
+	}
+}
+
+// scriptTrials finds trials for a script: the built-in ones, and files that the command line names.
+func scriptTrials(files []string) func(name string) (*trial.Trial, error) {
+	return func(name string) (*trial.Trial, error) {
+		switch {
+		case slices.Contains(files, name):
+			return bench.LoadTrial(name)
+		case isPath(name):
+			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name the trial %q there, or take a built-in one", name)
+		}
+		return trial.Builtin(name)
+	}
 }
 
 // steps runs the programmes of one script as step tests, one after the other, each with all that belongs to one: prediction,

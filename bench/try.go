@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -107,7 +108,11 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 		t.Proposed = &side
 	}
 	if err != nil && ctx.Err() == nil {
-		err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
+		if errors.As(err, new(*simulate.UnsolvedError)) { // says itself where to look
+			err = fmt.Errorf("these numbers cannot be simulated: %w", err)
+		} else {
+			err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
+		}
 	}
 	if err == nil {
 		err = balanced(judged)

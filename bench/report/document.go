@@ -8,7 +8,7 @@ type document struct {
 	About    string
 	Verdict  *level // nil: the result is no verdict
 	Sentence string // the result in a sentence
-	Acts     string // "Acts first:"
+	Acts     string // "First limit to act:"
 	First    string // what does; "" where that is not asked
 	Caution  string
 	Sections []section

@@ -33,7 +33,7 @@ func (t *Step) write(p *Paper, d *document) {
 	if len(t.Verdict.Parts) > 0 {
 		l := level(t.Verdict.Level)
 		d.Verdict = &l
-		d.Acts, d.First = actsFirst, firstWords(t.Verdict.First)
+		d.Acts, d.First = title(t.Verdict.First.Heading())+":", firstWords(t.Verdict.First)
 	}
 	d.Title += ": step test " + t.Measured.Trial
 	word := "ran to its end"

@@ -102,7 +102,7 @@ func (t *Tried) write(p *Paper, d *document) {
 	d.Verdict = &l
 	d.Title += ": settings tried in simulation"
 	d.Sentence = strings.TrimSpace(p.proposed() + " " + t.sentence())
-	d.Acts, d.First = actsFirst, firstWords(s.First)
+	d.Acts, d.First = title(s.First.Heading())+":", firstWords(s.First)
 	t.change(d)
 	t.parts(d)
 	t.findings(d)
@@ -199,11 +199,9 @@ func (t *Tried) beside() (out []string) {
 	return out
 }
 
-const actsFirst = "Acts first:"
-
 func firstWords(f *verdict.First) string {
 	if f == nil {
-		return "Nothing acts: no limit of the controller, no derating, no device."
+		return "none: no limit of the controller, no derating, no device."
 	}
 	return fmt.Sprintf("%s, after %s in %s.", title(f.What), shownTime(f.At), f.Trial)
 }
@@ -323,7 +321,7 @@ func (t *Tried) trials(d *document) {
 		return
 	}
 	sec := d.section("trials", "Trials", "")
-	tab := &table{Columns: []column{{Title: "trial", Wide: 1.4}, {Title: "verdict", Wide: 0.8}, {Title: "uses most of its limit", Wide: 1.6}, {Title: "used", Right: true, Wide: 0.6}, {Title: "acts first", Wide: 3}}}
+	tab := &table{Columns: []column{{Title: "trial", Wide: 1.4}, {Title: "verdict", Wide: 0.8}, {Title: "uses most of its limit", Wide: 1.6}, {Title: "used", Right: true, Wide: 0.6}, {Title: "what acts", Wide: 3}}}
 	for i := range s.Trials {
 		k := &s.Trials[i]
 		p := most(k)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 	"sync"
 
 	"quaybench/bench/boat"
@@ -57,11 +58,39 @@ func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set,
 	sim.workspace = scratch
 	err = sim.run(ctx)
 	out := sim.record()
+	if err != nil && !sim.stopped {
+		err = &UnsolvedError{At: sim.t, Crossings: s.Crossings(), Cause: err}
+	}
 	if err != nil {
 		return out, fmt.Errorf("boat %s, trial %s: %w", b.Name, t.Name, err)
 	}
 	return out, nil
 }
+
+// UnsolvedError is a trial that could not be computed to its end. Its text is for who fits out a boat; the solver's own
+// words are in Cause.
+type UnsolvedError struct {
+	At        float64 // s: up to here
+	Crossings []settings.Crossing
+	Cause     error
+}
+
+func (e *UnsolvedError) Error() string {
+	at := fmt.Sprintf("nothing can be computed beyond %.4g s", e.At)
+	if len(e.Crossings) > 0 {
+		var why []string
+		for _, c := range e.Crossings {
+			why = append(why, fmt.Sprintf("%s; change %s (%s)", c.Text, c.Key, c.Why))
+		}
+		return at + ", since a limit would come and go there without end: " + strings.Join(why, "; ")
+	}
+	if errors.As(e.Cause, new(*ode.NonFiniteError)) || errors.As(e.Cause, new(*ode.EventValueError)) {
+		return at + ": a current, speed or temperature grows beyond all bounds there; look for a value that no boat has"
+	}
+	return at + ": something comes and goes there faster than can be followed; look for a value that no boat has, and for a limit or derating that hunts"
+}
+
+func (e *UnsolvedError) Unwrap() error { return e.Cause }
 
 // ChatterError says that a controller switches to and fro without end.
 type ChatterError struct {
@@ -70,7 +99,7 @@ type ChatterError struct {
 }
 
 func (e *ChatterError) Error() string {
-	return fmt.Sprintf("more than %d events before %.6g s: the settings make the controller chatter", e.Events, e.Until)
+	return fmt.Sprintf("more than %d events before %.6g s", e.Events, e.Until)
 }
 
 var loads = map[string]drive.Load{"normal": drive.Normal, "fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}

@@ -1,8 +1,10 @@
 package thermal
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // PointKind says what a fuse does at a point of its curve.
@@ -80,6 +82,9 @@ const (
 	// straight is the weight of a straight line, in logarithms, between two
 	// points: it only chooses among curves that fit the points alike.
 	straight = 0.01
+	// rounding is how far figures of two or three digits may be off, as a share: two points of a curve that is almost as
+	// steep as constant I²t may look a little steeper by it.
+	rounding = 0.01
 	// longestTest is the longest conventional time (s) of IEC 60269-1. A current
 	// carried for longer is carried for ever; the time then says nothing about
 	// how slow the element is.
@@ -95,11 +100,25 @@ const (
 //
 // The fitted curve falls monotonically by its form. Misfit is judged in current.
 // Errors are *CurveError, *SteepError, or a *MisfitError with the model beside it.
-func FitFuse(c FuseCurve) (FuseModel, error) {
+func FitFuse(c FuseCurve) (m FuseModel, err error) {
 	melts, err := c.check()
 	if err != nil {
 		return FuseModel{}, err
 	}
+	// Where what is assumed beyond an end pulls the curve off its points it counts for less: a curve of the first order, say,
+	// that is given for short times only.
+	for _, assumed := range []float64{1, 0.1, 0.01, 1e-3} {
+		if m, err = c.fit(melts, assumed); !errors.As(err, new(*MisfitError)) {
+			break
+		}
+	}
+	return m, err
+}
+
+// fit is FitFuse for a curve that is in order, with the assumptions beyond its ends and between its points weighed by a
+// factor.
+func (c FuseCurve) fit(melts []int, assumed float64) (FuseModel, error) {
+	continued, straight := assumed*continued, assumed*straight
 	slowest, fastest := c.Points[melts[0]], c.Points[melts[len(melts)-1]]
 	m := FuseModel{Rating: c.Rating, Shortest: fastest.Time, Longest: slowest.Time}
 	from, to := fastest.Time, 3*slowest.Time
@@ -118,6 +137,13 @@ func FitFuse(c FuseCurve) (FuseModel, error) {
 		m.Longest, to = math.Inf(1), max(to, 30*slowest.Time)
 	}
 	taus := logSpaced(from, to, 3)
+	if assumed < 1 { // the element may be slower than the times its curve is given for
+		taus = logSpaced(from/10, 30*to, 6)
+		if tau := c.firstOrder(slowest, fastest); tau > 0 && !math.IsInf(tau, 1) {
+			taus = append(taus, tau)
+			slices.Sort(taus)
+		}
+	}
 	f := fuseRows{rating: c.Rating, taus: taus, slack: len(taus)}
 
 	for _, p := range c.Points {
@@ -184,6 +210,25 @@ func FitFuse(c FuseCurve) (FuseModel, error) {
 		return m, &MisfitError{m.Misfit, allowed}
 	}
 	return m, nil
+}
+
+// firstOrder is the time constant (s) of the element of a single stage that melts at both ends of the curve, or at the fast
+// end and at last at the least melting current; 0 where there is none.
+func (c FuseCurve) firstOrder(slowest, fastest CurvePoint) float64 {
+	if c.LeastMelting > 0 {
+		r := c.LeastMelting / fastest.Current
+		return -fastest.Time / math.Log1p(-r*r)
+	}
+	r := fastest.Current / slowest.Current
+	tooFast := func(logTau float64) bool {
+		tau := math.Exp(logTau)
+		return math.Expm1(-slowest.Time/tau)/math.Expm1(-fastest.Time/tau) < r*r
+	}
+	low, high := math.Log(fastest.Time/100), math.Log(slowest.Time*100)
+	if slowest == fastest || tooFast(high) || !tooFast(low) {
+		return 0
+	}
+	return math.Exp(bisect(func(x float64) bool { return !tooFast(x) }, low, high))
 }
 
 // fuseRows builds the equations (current/rating)² · Σ a_k·values_k = 1.
@@ -271,8 +316,9 @@ func follows(points []CurvePoint, before, i int) error {
 	case p.Time >= last.Time:
 		return &CurveError{i, fmt.Sprintf("the curve must fall: %g A melts in %g s, but %g A already in %g s", p.Current, p.Time, last.Current, last.Time)}
 	}
-	slope := math.Log(p.Current/last.Current) / math.Log(last.Time/p.Time)
-	if slope > 0.5*(1+1e-3) { // a little room for rounded figures
+	current, time := math.Log(p.Current/last.Current), math.Log(last.Time/p.Time)
+	slope := current / time
+	if current-rounding > 0.5*(1+1e-3)*(time+rounding) {
 		return &SteepError{before, i, last, p, slope}
 	}
 	return nil

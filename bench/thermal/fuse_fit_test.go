@@ -3,6 +3,7 @@ package thermal_test
 import (
 	"errors"
 	"math"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -264,6 +265,48 @@ func TestFitFuseRefusesASlopeNoElementHas(t *testing.T) {
 	assert.Equal(t, 4, steep.Second)
 	assert.InDelta(t, math.Log(1000.0/600)/math.Log(12.0/5), steep.Slope, 1e-12)
 	assert.ErrorContains(t, err, "from point 4 (600 A, 12 s) to point 5 (1000 A, 5 s)")
+}
+
+// TestFitFuseTakesAnElementOfTheFirstOrder: issue point 9: a curve that a single heated mass follows exactly, wherever its
+// points lie and however they are rounded, is a curve of a fuse.
+func TestFitFuseTakesAnElementOfTheFirstOrder(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		tau := math.Exp(rapid.Float64Range(math.Log(0.2), math.Log(1000)).Draw(t, "time constant"))
+		least := 100 * rapid.Float64Range(1.05, 1.6).Draw(t, "least melting current over rating")
+		from := rapid.Float64Range(1.01, 5).Draw(t, "lowest current over it")
+		times := rapid.Float64Range(1.3, 30).Draw(t, "highest over lowest")
+		n := rapid.IntRange(2, 12).Draw(t, "points")
+		c := thermal.FuseCurve{Rating: 100, Edge: rapid.SampledFrom([]thermal.Edge{thermal.Central, thermal.Earlier, thermal.Later}).Draw(t, "edge")}
+		if rapid.Bool().Draw(t, "the least melting current is stated") {
+			c.LeastMelting = least
+		}
+		rounded := rapid.Bool().Draw(t, "rounded to three digits")
+		for k := range n {
+			m := from * math.Pow(times, float64(k)/float64(n-1))
+			p := thermal.CurvePoint{Current: least * m, Time: -tau * math.Log1p(-1/(m*m))}
+			if rounded {
+				p.Current, p.Time = threeDigits(p.Current), threeDigits(p.Time)
+			}
+			c.Points = append(c.Points, p)
+		}
+		if c.LeastMelting > 0 && c.Points[0].Current <= c.LeastMelting {
+			t.Skip("rounded away")
+		}
+		m, err := thermal.FitFuse(c)
+		require.NoError(t, err)
+		require.LessOrEqual(t, m.Misfit.Worst, 0.03)
+		for _, p := range c.Points {
+			require.InEpsilon(t, p.Current, m.MeltCurrent(p.Time), 0.031)
+		}
+	})
+}
+
+func threeDigits(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 3, 64), 64)
+	if err != nil {
+		panic(err)
+	}
+	return y
 }
 
 func TestFitFuseSaysWhichPointItMisses(t *testing.T) {

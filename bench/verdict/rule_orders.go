@@ -13,19 +13,7 @@ var deratingOrder = Rule{
 	Source: "order of the law: the limits fall from start to end",
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		d := s.Derating
-		order := func(what, key string, start, end float64) {
-			if start >= end {
-				out = append(out, Finding{
-					Level:  Over,
-					Text:   fmt.Sprintf("%s derating ends at %.0f °C, not above its start at %.0f °C: the limit would fall at once", what, end-273.15, start-273.15),
-					Change: change(s, key, start+10, "10 K above the start"),
-				})
-			}
-		}
-		order("stage", "derating.stage_end", d.StageStart, d.StageEnd)
-		if d.Sensor != "none" {
-			order("motor", "derating.motor_end", d.MotorStart, d.MotorEnd)
-		}
+		out = append(crossed(s, "stage"), crossed(s, "motor")...)
 		if limit := b.Stage.SinkLimit.SI; d.StageEnd > limit {
 			out = append(out, Finding{
 				Level:  Close,
@@ -39,35 +27,62 @@ var deratingOrder = Rule{
 
 var lowVoltageOrder = Rule{
 	Name:   "low-voltage-order",
-	Title:  "low-voltage derating starts, ends, and only then the controller cuts off, before management does",
-	Source: "order of the law; management's lowest cell voltage from the boat file",
+	Title:  "low-voltage derating starts, ends, and only then the controller cuts off, before management or the cells give up",
+	Source: "order of the law; lowest cell voltages from the boat file",
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		v := s.LowVoltage
-		if v.Start <= v.End {
-			out = append(out, Finding{
-				Level: Over, Text: fmt.Sprintf("low-voltage derating ends at %.1f V, not below its start at %.1f V", v.End, v.Start),
-				Change: change(s, "low_voltage.end", 0.95*v.Start, "5 % below the start"),
-			})
-		}
+		out = append(out, crossed(s, "low_voltage")...)
 		if v.End <= v.CutOff {
 			out = append(out, Finding{
 				Level: Over, Text: fmt.Sprintf("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End),
 				Change: change(s, "low_voltage.cut_off", 0.98*v.End, "2 % below the end of derating"),
 			})
 		}
+		opens := 0.0 // V, where management does
 		if m := b.Battery.Management; m != nil {
-			if opens := m.CellLow.SI * float64(b.Battery.Cells); v.CutOff <= opens {
+			if opens = m.CellLow.SI * float64(b.Battery.Cells); v.CutOff <= opens {
 				out = append(out, Finding{
 					Level: Over, Text: fmt.Sprintf("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
 					Change: change(s, "low_voltage.cut_off", 1.01*opens, "1 % above management"),
 				})
 			}
 		}
+		if f := belowCells(b, s); f != nil && v.CutOff > opens {
+			out = append(out, *f)
+		}
 		if rest := restVoltage(b); v.Start >= rest {
 			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("low-voltage derating starts at %.1f V, above the rest voltage of a half-full bank, %.1f V: the boat is never at full power", v.Start, rest)})
 		}
 		return out
 	},
+}
+
+// belowCells finds a cut-off that comes only when the cells are below what they bear: settings of another bank, say.
+func belowCells(b *boat.Boat, s settings.Set) *Finding {
+	n, v := float64(b.Battery.Cells), s.LowVoltage.CutOff
+	f := &Finding{Level: Over, Text: "the boat file's lowest cell voltage"}
+	lowest := n * b.Battery.CellLowest.SI
+	if !b.Battery.CellLowest.Given {
+		f.Level = Close
+		f.Text = "what cells of this chemistry bear under load (common practice, no source)"
+		lowest = n * map[string]float64{"LFP": 2.5, "NMC": 3.0, "flooded lead-acid": 1.6, "AGM lead-acid": 1.6}[b.Battery.Chemistry]
+	}
+	if v >= lowest {
+		return nil
+	}
+	f.Change = change(s, "low_voltage.cut_off", 1.01*lowest, "1 % above the cells' lowest")
+	f.Text = fmt.Sprintf("the cut-off at %.1f V comes too late for this bank of %d cells: %.1f V is %s", v, b.Battery.Cells, lowest, f.Text)
+	return f
+}
+
+// crossed turns the crossed deratings of a group into findings.
+func crossed(s settings.Set, group string) (out []Finding) {
+	for _, c := range s.Crossings() {
+		if c.Group == group {
+			out = append(out, Finding{Level: Over, Text: c.Text, Change: change(s, c.Key, c.Value, c.Why)})
+		}
+	}
+	return out
 }
 
 // restVoltage is about the open-circuit voltage of the half-full bank, V: from the file's table, else nominal values
@@ -92,18 +107,13 @@ var highVoltageOrder = Rule{
 		}
 		v := s.HighVoltage
 		full := highestVoltage(b)
-		switch {
-		case v.End == 0:
+		if v.End == 0 {
 			return []Finding{{
 				Level: Close, Text: "braking is on without high-voltage derating: braking on a full battery drives its voltage up",
 				Change: change(s, "high_voltage.end", full, "the bank's highest voltage"),
 			}}
-		case v.Start >= v.End:
-			out = append(out, Finding{
-				Level: Over, Text: fmt.Sprintf("high-voltage derating ends at %.1f V, not above its start at %.1f V", v.End, v.Start),
-				Change: change(s, "high_voltage.start", 0.97*v.End, "3 % below the end"),
-			})
 		}
+		out = crossed(s, "high_voltage")
 		if most := min(full, b.Stage.VoltageLimit.SI); v.End > most {
 			out = append(out, Finding{
 				Level: Over, Text: fmt.Sprintf("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),

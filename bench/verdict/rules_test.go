@@ -70,6 +70,9 @@ var limits = []struct {
 	{"fuse-against-cable", "bundled cables", 160, false, func(b *boat.Boat, s *settings.Set, x float64) {
 		b.Cables[0].Bundling, b.Fuse.Rating = exactly(0.7), exactly(x)
 	}, verdict.Over, `may carry 129 A of battery current`, ""},
+	{"fuse-against-cable", "insulation below the table of engine spaces", 125, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		b.Cables[0].Rated, b.Fuse.Rating = exactly(273.15+55), exactly(x) // √((55 − 50)/(55 − 30)) of 225 A
+	}, verdict.Over, `may carry 101 A of battery current`, ""},
 	{"fuse-breaking-capacity", "", highest / pathOhms, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.Breaking = exactly(x) }, verdict.Over,
 		`a short circuit drives 6.4 kA of battery current; the fuse breaks \d`, ""},
 	{"voltage-ratings", "fuse", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.Voltage = exactly(x) }, verdict.Over,
@@ -105,6 +108,18 @@ var limits = []struct {
 		`the cut-off at 4\d.\d V comes before low-voltage derating has ended at 44.0 V`, "low_voltage.cut_off"},
 	{"low-voltage-order", "management before the cut-off", 16 * 2.6, true, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.CutOff = math.Nextafter(x, 1e3) }, verdict.Over,
 		`management opens at 41.6 V, before the controller's cut-off at 4\d.\d V`, "low_voltage.cut_off"},
+	{"low-voltage-order", "cells before the cut-off", 16 * 2.5, true, func(b *boat.Boat, s *settings.Set, x float64) {
+		b.Battery.Management, s.LowVoltage.CutOff = nil, x
+	}, verdict.Over, `the cut-off at 39.\d V comes too late for this bank of 16 cells: 40.0 V is the boat file's lowest cell voltage`, "low_voltage.cut_off"},
+	{"low-voltage-order", "a bank whose file gives no lowest cell voltage", 16 * 2.5, true, func(b *boat.Boat, s *settings.Set, x float64) {
+		b.Battery.Management, b.Battery.CellLowest, s.LowVoltage.CutOff = nil, quantity.Value{}, x
+	}, verdict.Close, `40.0 V is what cells of this chemistry bear under load`, "low_voltage.cut_off"},
+	{"low-voltage-order", "48 V settings on a bank of 72 V", 24 * 2.5, true, func(b *boat.Boat, s *settings.Set, x float64) {
+		b.Battery.Management, b.Battery.Cells, s.LowVoltage.CutOff = nil, 24, min(x, 42)
+		if x >= 60 {
+			s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 70, 66, x
+		}
+	}, verdict.Over, `the cut-off at 42.0 V comes too late for this bank of 24 cells: 60.0 V is`, "low_voltage.cut_off"},
 	{"low-voltage-order", "above the rest voltage", 16 * 3.30, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.Start = math.Nextafter(x, 0) }, verdict.Close,
 		`low-voltage derating starts at 5\d.\d V, above the rest voltage of a half-full bank, 52.8 V`, ""},
 	{"high-voltage-order", "end not above start", 56.5, true, func(b *boat.Boat, s *settings.Set, x float64) { s.HighVoltage.End = math.Nextafter(x, 1e3) }, verdict.Over,
@@ -185,6 +200,7 @@ var choices = []struct {
 	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage = settings.HighVoltage{} }, verdict.Close, `braking is on without high-voltage derating`, "high_voltage.end"},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
 	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowest = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
+	{"stage-current", func(_ *boat.Boat, s *settings.Set) { s.Boost.Current = s.Limits.MotorCurrent }, verdict.Close, `boost, 140 A of motor current, is not above the motor current limit, 140 A: it does nothing`, ""},
 	{"stage-current", func(_ *boat.Boat, s *settings.Set) { s.Boost.Current = 100 }, verdict.Close, `boost, 100 A of motor current, is not above the motor current limit, 140 A: it does nothing`, ""},
 }
 
@@ -214,7 +230,7 @@ func TestRulesOfWhatIsThereOrNot(t *testing.T) {
 func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b, s := sound(t)
 	b.Battery.Management = nil
-	s.Limits.BatteryCurrent, s.Limits.ChargeCurrent, s.LowVoltage.CutOff = 2000, 2000, 1
+	s.Limits.BatteryCurrent, s.Limits.ChargeCurrent, s.LowVoltage.CutOff = 2000, 2000, 41 // management would open at 41.6 V
 	assert.Empty(t, check(t, "management-limit", b, s))
 	assert.Empty(t, check(t, "braking", b, s))
 	assert.Empty(t, check(t, "low-voltage-order", b, s))

@@ -6,6 +6,7 @@
 package verdict
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -36,12 +37,35 @@ type Part struct {
 	Level   Level
 }
 
-// First is what acts first.
+// First is what acts first of the gravest kind that acts: a device that opens or a part that passes its limit, else what
+// the controller stops by, else a limit that merely holds. Heading says which of the three it is.
 type First struct {
 	What  string
-	At    float64 // s
+	At    float64 // s from the start of its trial
 	Trial string
 	Kind  record.EventKind
+}
+
+// Heading is what to print before a First, which may be nil.
+func (f *First) Heading() string {
+	switch {
+	case f == nil:
+		return "first protection to act"
+	case f.Kind == record.Protecting:
+		return "first to open or to pass a limit"
+	case f.Kind == record.Stopping:
+		return "first stop by the controller"
+	}
+	return "first limit to act"
+}
+
+// before reports whether f is named rather than other: the graver kind, of one kind the earlier, at one instant the first
+// by name, so that the order of the trials does not matter. Anything comes before nil.
+func (f *First) before(other *First) bool {
+	if other == nil {
+		return true
+	}
+	return cmp.Or(-cmp.Compare(f.Kind, other.Kind), cmp.Compare(f.At, other.At), cmp.Compare(f.What, other.What), cmp.Compare(f.Trial, other.Trial)) < 0
 }
 
 // Trial is the judgement of one run.
@@ -137,12 +161,11 @@ func lifeUsed(r *record.Run) *float64 {
 	return &used
 }
 
-// first finds what acts first: a device that opens or a part that passes its limit before anything the controller does
-// by itself, and that before a limit that merely holds.
+// first returns what acts first in a trial; see First.
 func first(t *Trial) *First {
 	var best *First
 	consider := func(f First) {
-		if best == nil || f.Kind > best.Kind || f.Kind == best.Kind && f.At < best.At {
+		if f.before(best) {
 			best = &f
 		}
 	}
@@ -184,7 +207,7 @@ func Join(findings []Finding, trials []Trial) Side {
 	for i := range trials {
 		t := &trials[i]
 		s.Level = max(s.Level, t.Level)
-		if f := t.First; f != nil && (s.First == nil || f.Kind > s.First.Kind || f.Kind == s.First.Kind && f.At < s.First.At) {
+		if f := t.First; f != nil && f.before(s.First) {
 			s.First = f
 		}
 	}

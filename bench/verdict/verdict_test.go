@@ -201,6 +201,15 @@ func TestALimitThatComesAndGoesHunts(t *testing.T) {
 	assert.Equal(t, verdict.Clear, j.Level)
 }
 
+// TestHeadingSaysWhatKindOfFirstItIs: issue point 7: what is printed before it must be true of it, whatever else acted sooner.
+func TestHeadingSaysWhatKindOfFirstItIs(t *testing.T) {
+	heading := func(kind record.EventKind) string { return (&verdict.First{Kind: kind}).Heading() }
+	assert.Equal(t, "first protection to act", (*verdict.First)(nil).Heading())
+	assert.Equal(t, "first limit to act", heading(record.Limiting))
+	assert.Equal(t, "first stop by the controller", heading(record.Stopping))
+	assert.Equal(t, "first to open or to pass a limit", heading(record.Protecting))
+}
+
 // TestInsulationLife: an hour at the limit uses an hour of life, an hour 10 K below it half of that.
 func TestInsulationLife(t *testing.T) {
 	for _, c := range []struct{ kelvin, hours float64 }{{400, 1}, {390, 0.5}, {380, 0.25}, {410, 2}} {
@@ -226,6 +235,7 @@ func TestJoinTakesTheWorst(t *testing.T) {
 	limit := judge(cool(nil, event(1, "battery current limit", record.Limiting)), "harbour")
 	opens := judge(cool(nil, event(900, "management", record.Protecting)), "outing")
 	sooner := judge(cool(nil, event(800, "fuse", record.Protecting)), "hot day")
+	stage := judge(cool(nil, event(1, "stage derating", record.Limiting)), "a hot day")
 	quiet := judge(cool(nil), "crash stop")
 	for _, c := range []struct {
 		name     string
@@ -241,6 +251,9 @@ func TestJoinTakesTheWorst(t *testing.T) {
 		{"a limit", nil, []verdict.Trial{quiet, limit}, verdict.Clear, "battery current limit acts"},
 		{"an opening before a limit, however late", nil, []verdict.Trial{limit, opens}, verdict.Over, "management acts"},
 		{"the earlier opening", nil, []verdict.Trial{opens, limit, sooner}, verdict.Over, "fuse acts"},
+		{"the earlier opening, tried before the later", nil, []verdict.Trial{sooner, limit, opens}, verdict.Over, "fuse acts"},
+		{"of two limits at one instant the first by name", nil, []verdict.Trial{stage, limit}, verdict.Clear, "battery current limit acts"},
+		{"whichever is tried first", nil, []verdict.Trial{limit, stage}, verdict.Clear, "battery current limit acts"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := verdict.Join(c.findings, c.trials)

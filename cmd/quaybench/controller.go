@@ -100,7 +100,7 @@ func verifyCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	cmd := &cobra.Command{
 		Use:     "verify BOAT --on PORT",
-		Short:   "tell whether the controller holds the file's settings; exit code 1 if not",
+		Short:   "tell whether the controller holds the file's settings; exit code 1 if not, 4 if none can be compared",
 		Example: "  quaybench controller verify petrel --on /dev/ttyUSB0@115200",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -111,8 +111,7 @@ func verifyCommand(sys *system) *cobra.Command {
 				if list := c.differing(); len(list) > 0 {
 					return fmt.Errorf("the controller does not hold %s: %s", c.source(), strings.Join(list, ", "))
 				}
-				fmt.Fprintf(sys.Out, "the controller holds %s\n", c.source())
-				return nil
+				return c.agree("")
 			})
 		},
 	}
@@ -203,6 +202,20 @@ func (c *conversation) differing() (list []string) {
 		}
 	}
 	return list
+}
+
+// agree prints that no setting differs, of how many that could be compared; none at all is no answer.
+func (c *conversation) agree(more string) error {
+	rest := len(c.unmapped())
+	if len(c.held) == 0 {
+		return blankError{fmt.Sprintf("the register map has none of the %d settings, so nothing was compared: look at the controller itself", rest)}
+	}
+	text := fmt.Sprintf("the controller holds %s%s: all %d compared", c.source(), more, len(c.held))
+	if rest > 0 {
+		text = fmt.Sprintf("the controller holds %s%s, as far as can be seen: %d of %d compared, the other %d are not in the register map", c.source(), more, len(c.held), len(c.held)+rest, rest)
+	}
+	fmt.Fprintln(c.sys.Out, wrapped(text, c.sys.width()))
+	return nil
 }
 
 // read reads the controller and prints its settings beside the file's. What the journal did not know is known then.
@@ -308,8 +321,7 @@ func (c *conversation) write(ctx context.Context, yes bool) error {
 		return err
 	}
 	if len(c.differing()) == 0 {
-		fmt.Fprintf(out, "the controller holds %s already: nothing to write\n", c.source())
-		return nil
+		return c.agree(" already: nothing to write")
 	}
 	order, err := bench.WriteOrder(c.Setup, c.held)
 	if err != nil {

@@ -48,7 +48,7 @@ func TestWriteAsksAndWrites(t *testing.T) {
 
 	code, stdout, _ = piped(t, home, "", "controller", "verify", "petrel", "--on", p.port)
 	assert.Zero(t, code, stdout)
-	assert.Contains(t, stdout, "the controller holds the settings of demo/petrel/settings.toml\n")
+	assert.Contains(t, stdout, "the controller holds the settings of demo/petrel/settings.toml, as far as can be seen: 8 of 35\ncompared")
 	assert.Contains(t, stdout, "not in the register map")
 	code, stdout, _ = piped(t, home, "", "controller", "journal", "petrel")
 	assert.Zero(t, code)

@@ -26,6 +26,7 @@ const (
 	exitOther = 1 // any other failure
 	exitInput = 2 // bad use or bad input
 	exitOver  = 3 // something is over its limit
+	exitBlank = 4 // not judged: there was nothing to judge by
 )
 
 func main() {
@@ -100,6 +101,11 @@ func input(err error) error {
 	return inputError{err}
 }
 
+// blankError is a question that was not answered because there was nothing to judge by.
+type blankError struct{ reason string }
+
+func (e blankError) Error() string { return "not judged: " + e.reason }
+
 // exitCode says what went wrong, once, and turns it into the exit code.
 func exitCode(err error, to io.Writer) int {
 	var bad inputError
@@ -108,6 +114,9 @@ func exitCode(err error, to io.Writer) int {
 		return exitClear
 	case errors.As(err, new(overError)):
 		return exitOver
+	case errors.As(err, new(blankError)):
+		fmt.Fprintln(to, "quaybench:", err)
+		return exitBlank
 	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
 		fmt.Fprintln(to, repl.Shown(err.Error()))
 		return exitInput

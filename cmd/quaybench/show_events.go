@@ -52,11 +52,11 @@ func showSide(sys *system, name string, s *verdict.Side, several bool) {
 
 // showFirst says what acts first.
 func showFirst(sys *system, s *verdict.Side) {
+	what := "none"
 	if f := s.First; f != nil {
-		fmt.Fprintln(sys.Out, "\n"+hung("acts first: ", fmt.Sprintf("%s, after %s in %s", f.What, shownTime(f.At), f.Trial), sys.width()))
-	} else {
-		fmt.Fprintln(sys.Out, "\nacts first: nothing acts")
+		what = fmt.Sprintf("%s, after %s in %s", f.What, shownTime(f.At), f.Trial)
 	}
+	fmt.Fprintln(sys.Out, "\n"+hung(s.First.Heading()+": ", what, sys.width()))
 }
 
 // eventText is an event in words: what, for how long, how often, and the latest instant of a device with a spread.

@@ -18,6 +18,7 @@ func quaybenchBenchSettingsValues() map[string]reflect.Value {
 
 		// type definitions
 		"Boost":       reflect.ValueOf((*settings.Boost)(nil)),
+		"Crossing":    reflect.ValueOf((*settings.Crossing)(nil)),
 		"Derating":    reflect.ValueOf((*settings.Derating)(nil)),
 		"HighVoltage": reflect.ValueOf((*settings.HighVoltage)(nil)),
 		"Limits":      reflect.ValueOf((*settings.Limits)(nil)),

@@ -1,0 +1,43 @@
+package settings
+
+import "fmt"
+
+// Crossing is a derating whose end does not lie beyond its start: instead of falling little by little the limit would fall
+// at once, come back as soon as the cause is gone, and so on without end.
+type Crossing struct {
+	Group string // "stage", "motor", "low_voltage" or "high_voltage"
+	Text  string
+	Key   string  // the setting that mends it
+	Value float64 // to what, SI
+	Why   string
+}
+
+// Crossings lists the deratings of the set that are crossed.
+func (s Set) Crossings() (out []Crossing) {
+	d, low, high := s.Derating, s.LowVoltage, s.HighVoltage
+	hot := func(group, key string, start, end float64) {
+		if start >= end {
+			out = append(out, Crossing{
+				Group: group, Key: key, Value: start + 10, Why: "10 K above the start",
+				Text: fmt.Sprintf("%s derating ends at %.0f °C, not above its start at %.0f °C: the limit would fall at once", group, end-273.15, start-273.15),
+			})
+		}
+	}
+	hot("stage", "derating.stage_end", d.StageStart, d.StageEnd)
+	if d.Sensor != "none" {
+		hot("motor", "derating.motor_end", d.MotorStart, d.MotorEnd)
+	}
+	if low.Start <= low.End {
+		out = append(out, Crossing{
+			Group: "low_voltage", Key: "low_voltage.end", Value: 0.95 * low.Start, Why: "5 % below the start",
+			Text: fmt.Sprintf("low-voltage derating ends at %.1f V, not below its start at %.1f V", low.End, low.Start),
+		})
+	}
+	if s.Limits.BrakingCurrent > 0 && high.End > 0 && high.Start >= high.End {
+		out = append(out, Crossing{
+			Group: "high_voltage", Key: "high_voltage.start", Value: 0.97 * high.End, Why: "3 % below the end",
+			Text: fmt.Sprintf("high-voltage derating ends at %.1f V, not above its start at %.1f V", high.End, high.Start),
+		})
+	}
+	return out
+}

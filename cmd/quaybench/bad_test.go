@@ -11,6 +11,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/link/port"
+	"quaybench/repl/child"
 )
 
 // quaybench runs the command line in this process, with an environment that holds nothing but what is given.
@@ -18,7 +21,7 @@ func quaybench(t *testing.T, environment map[string]string, args ...string) (cod
 	t.Helper()
 	var out, err bytes.Buffer
 	code = run(context.Background(), args, system{
-		In: strings.NewReader(""), Out: &out, Err: &err, Getenv: func(key string) string { return environment[key] },
+		In: strings.NewReader(""), Out: &out, Err: &err, Getenv: func(key string) string { return environment[key] }, Clock: port.WallClock{}, Open: port.Open, Guard: guard, RunScript: child.Run,
 	})
 	return code, out.String(), err.String()
 }

@@ -43,7 +43,7 @@ func (f *controllerFlags) talk(cmd *cobra.Command, sys *system, name string, act
 	if err != nil {
 		return err
 	}
-	l, err := openLine(b, m, f.on, nil)
+	l, err := openLine(sys, b, m, f.on, nil)
 	if err != nil {
 		return b.withHint(err)
 	}
@@ -276,7 +276,7 @@ func (c *conversation) settle() error {
 		fmt.Fprintf(c.sys.Out, "mind: %s; the controller holds %s\n", was, heldText(h.Setting, h.Controller))
 		found = append(found, link.Change{Key: h.Key, From: h.Controller, To: h.Controller})
 	}
-	j, err := openJournal(c.journ, c.on, c.show)
+	j, err := openJournal(c.journ, c.on, c.sys.Clock.Now, c.show)
 	if err != nil {
 		return err
 	}
@@ -358,7 +358,7 @@ func (c *conversation) transfer(ctx context.Context, order []link.Change) (err e
 	if c.sim() {
 		return link.Transfer(ctx, c, order, noJournal{})
 	}
-	j, err := openJournal(c.journ, c.on, c.show)
+	j, err := openJournal(c.journ, c.on, c.sys.Clock.Now, c.show)
 	if err != nil {
 		return err
 	}

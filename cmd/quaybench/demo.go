@@ -71,7 +71,7 @@ func copyDemo(sys *system, dir string) error {
 	if _, err := os.Stat(dir); err == nil {
 		return input(fmt.Errorf("%s exists already; name a new folder for the demo book", dir))
 	}
-	if _, err := profiles.Create(dir, profiles.Options{}); err != nil {
+	if _, err := profiles.Create(dir, profiles.Options{Now: sys.Clock.Now}); err != nil {
 		return input(fmt.Errorf("the demo book cannot be copied: %w", err))
 	}
 	if err := os.CopyFS(dir, demoBook()); err != nil {

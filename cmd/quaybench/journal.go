@@ -42,7 +42,7 @@ type entry struct {
 }
 
 // openJournal opens a journal for what is on a port. show prints the value of a setting.
-func openJournal(name, on string, show func(key string, value float64) string) (*journal, error) {
+func openJournal(name, on string, now func() time.Time, show func(key string, value float64) string) (*journal, error) {
 	fail := func(err error) (*journal, error) {
 		return nil, fmt.Errorf("the journal %s cannot be opened, so nothing is written to the controller: %w", name, err)
 	}
@@ -56,7 +56,7 @@ func openJournal(name, on string, show func(key string, value float64) string) (
 	if err := endLine(f); err != nil {
 		return fail(errors.Join(err, f.Close()))
 	}
-	return &journal{file: f, on: on, now: time.Now, show: show}, nil
+	return &journal{file: f, on: on, now: now, show: show}, nil
 }
 
 // endLine ends the line that a crash may have left half written, or the next would be lost with it.

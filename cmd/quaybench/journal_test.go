@@ -15,12 +15,13 @@ import (
 
 func plainly(_ string, v float64) string { return fmt.Sprintf("%g A", v) }
 
+func morning() time.Time { return time.Date(2026, 1, 2, 10, 0, 0, 0, time.UTC) }
+
 // TestJournal: the last line about a setting tells what is known of it.
 func TestJournal(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "petrel", journalFile)
-	j, err := openJournal(name, "/dev/ttyUSB0@115200", plainly)
+	j, err := openJournal(name, "/dev/ttyUSB0@115200", morning, plainly)
 	require.NoError(t, err)
-	j.now = func() time.Time { return time.Date(2026, 1, 2, 10, 0, 0, 0, time.UTC) }
 	change := link.Change{Key: "limits.motor_current", From: 100, To: 140}
 	for _, c := range []struct {
 		state link.State
@@ -53,7 +54,7 @@ func TestJournal(t *testing.T) {
 func TestJournalAfterATornLine(t *testing.T) {
 	name := filepath.Join(t.TempDir(), journalFile)
 	for i := range 3 {
-		j, err := openJournal(name, "/dev/ttyUSB0@115200", plainly)
+		j, err := openJournal(name, "/dev/ttyUSB0@115200", morning, plainly)
 		require.NoError(t, err)
 		require.NoError(t, j.Note(link.Holds, link.Change{Key: "limits.motor_current", From: 100, To: 140 + float64(i)}))
 		list, err := readJournal(name)
@@ -72,7 +73,7 @@ func TestJournalUnreadable(t *testing.T) {
 	folder := t.TempDir()
 	_, err := readJournal(folder)
 	assert.ErrorContains(t, err, "the journal cannot be read")
-	_, err = openJournal(folder, "sim", plainly)
+	_, err = openJournal(folder, "sim", morning, plainly)
 	assert.ErrorContains(t, err, "so nothing is written to the controller")
 	none, err := readJournal(filepath.Join(folder, "none"))
 	assert.NoError(t, err)

@@ -6,10 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
-
-	"golang.org/x/term"
 )
 
 // keyboard gives the lines that a person types, or that come through a pipe. A command has one, for it reads ahead.
@@ -21,10 +18,7 @@ type keyboard struct {
 func newKeyboard(sys *system) *keyboard { return &keyboard{sys, bufio.NewReader(sys.In)} }
 
 // person says whether somebody sits at a terminal.
-func (k *keyboard) person() bool {
-	f, ok := k.sys.In.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
-}
+func (k *keyboard) person() bool { return terminal(k.sys.In) != nil }
 
 // line reads a line, or gives up with the context.
 func (k *keyboard) line(ctx context.Context) (string, error) {

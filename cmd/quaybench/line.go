@@ -9,7 +9,6 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -130,12 +129,12 @@ func (l *line) sim() bool { return l.on == simulated }
 
 // openLine opens a controller: the simulated one, which answers at once in virtual time, in the weather of a trial (nil: a
 // fair day, moored), else one on a serial port.
-func openLine(b *berth, m *regmap.Map, on string, weather *trial.Trial) (*line, error) {
+func openLine(sys *system, b *berth, m *regmap.Map, on string, weather *trial.Trial) (*line, error) {
 	var clock port.Clock
 	var p port.Port
 	timing := modbus.TimingAt(115200)
 	if on == simulated {
-		virtual := linksim.NewVirtual(time.Now())
+		virtual := linksim.NewVirtual(sys.Clock.Now())
 		sim, err := linksim.New(b.Boat, b.Settings, m, virtual, linksim.Options{Trial: weather})
 		if err != nil {
 			return nil, input(err)
@@ -146,10 +145,10 @@ func openLine(b *berth, m *regmap.Map, on string, weather *trial.Trial) (*line, 
 		if err != nil {
 			return nil, input(err)
 		}
-		if p, err = port.Open(address); err != nil {
+		if p, err = sys.Open(address); err != nil {
 			return nil, err
 		}
-		clock, timing = port.WallClock{}, modbus.TimingAt(address.Baud)
+		clock, timing = sys.Clock, modbus.TimingAt(address.Baud)
 	}
 	c := regmap.NewController(m, modbus.NewMaster(p, timing, clock), clock)
 	locked, release := link.LockOut(c)
@@ -187,7 +186,7 @@ With --fault it misbehaves as a line or a controller may, to practise what to do
 			if err != nil {
 				return err
 			}
-			sim, err := linksim.New(b.Boat, b.Settings, m, port.WallClock{}, linksim.Options{Speed: speed})
+			sim, err := linksim.New(b.Boat, b.Settings, m, sys.Clock, linksim.Options{Speed: speed})
 			if err != nil {
 				return input(err)
 			}
@@ -196,7 +195,7 @@ With --fault it misbehaves as a line or a controller may, to practise what to do
 				return err
 			}
 			defer near.Close()
-			near, err = wrong.on(near, sim)
+			near, err = wrong.on(near, sim, sys.Clock)
 			if err != nil {
 				return err
 			}
@@ -239,7 +238,7 @@ func faultNames() (names []string) {
 }
 
 // on puts the fault on the controller's port.
-func (w *mischief) on(p port.Port, sim *linksim.Controller) (port.Port, error) {
+func (w *mischief) on(p port.Port, sim *linksim.Controller, clock port.Clock) (port.Port, error) {
 	if w.name == "" {
 		return p, nil
 	}
@@ -248,7 +247,7 @@ func (w *mischief) on(p port.Port, sim *linksim.Controller) (port.Port, error) {
 	}
 	due := func(n int) bool { return n%w.every == 0 }
 	if w.name == reset {
-		return fault.FarEnd(p, port.WallClock{}, fault.Fault{}, func(n int) bool {
+		return fault.FarEnd(p, clock, fault.Fault{}, func(n int) bool {
 			if due(n) {
 				sim.Reset()
 			}
@@ -257,7 +256,7 @@ func (w *mischief) on(p port.Port, sim *linksim.Controller) (port.Port, error) {
 	}
 	for _, f := range fault.All(modbus.TimingAt(115200)) {
 		if f.Name == w.name {
-			return fault.FarEnd(p, port.WallClock{}, f, due), nil
+			return fault.FarEnd(p, clock, f, due), nil
 		}
 	}
 	return nil, input(fmt.Errorf("no fault is called %q; there are %s", w.name, strings.Join(faultNames(), ", ")))

@@ -19,7 +19,7 @@ type logger struct {
 func (l *logger) shut() error { return errors.Join(l.Close(), l.port.Close()) }
 
 // openLogger opens a data logger whose columns a file describes.
-func openLogger(on, columns string) (*logger, *lines.Format, error) {
+func openLogger(sys *system, on, columns string) (*logger, *lines.Format, error) {
 	text, err := os.ReadFile(columns)
 	if err != nil {
 		return nil, nil, input(fmt.Errorf("the column list cannot be read: %w", err))
@@ -32,9 +32,9 @@ func openLogger(on, columns string) (*logger, *lines.Format, error) {
 	if err != nil {
 		return nil, nil, input(err)
 	}
-	p, err := port.Open(address)
+	p, err := sys.Open(address)
 	if err != nil {
 		return nil, nil, err
 	}
-	return &logger{lines.NewLogger(format, p, port.WallClock{}), p}, format, nil
+	return &logger{lines.NewLogger(format, p, sys.Clock), p}, format, nil
 }

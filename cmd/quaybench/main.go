@@ -37,14 +37,7 @@ func main() {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the process at once
-	os.Exit(run(ctx, os.Args[1:], system{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv}))
-}
-
-// system is what the command line has of the world around it.
-type system struct {
-	In       io.Reader
-	Out, Err io.Writer
-	Getenv   func(string) string
+	os.Exit(run(ctx, os.Args[1:], process()))
 }
 
 // run is the whole program but for the process around it.

@@ -27,7 +27,7 @@ and where to find it on a data sheet or how to measure it. Nothing is overwritte
 			if err != nil {
 				return err
 			}
-			book, err := profiles.Create(dir, profiles.Options{})
+			book, err := profiles.Create(dir, profiles.Options{Now: sys.Clock.Now})
 			if err != nil {
 				return err
 			}

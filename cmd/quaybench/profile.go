@@ -25,7 +25,7 @@ func openBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	book, err := profiles.Open(dir, profiles.Options{Rows: profileRows})
+	book, err := profiles.Open(dir, profiles.Options{Now: sys.Clock.Now, Rows: profileRows})
 	return book, fromBook(err)
 }
 
@@ -668,7 +668,7 @@ func profileImport(sys *system) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			book, err := profiles.Create(dir, profiles.Options{Rows: profileRows})
+			book, err := profiles.Create(dir, profiles.Options{Now: sys.Clock.Now, Rows: profileRows})
 			if err != nil {
 				return fromBook(err)
 			}

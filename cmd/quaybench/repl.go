@@ -12,7 +12,6 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"quaybench/bench"
 	"quaybench/bench/record"
@@ -78,7 +77,7 @@ func knownBoats(cmd *cobra.Command, sys *system) []string {
 
 // converse runs a session at a terminal, or on what is piped in.
 func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) error {
-	if f, ok := sys.In.(*os.File); !ok || !term.IsTerminal(int(f.Fd())) {
+	if terminal(sys.In) == nil {
 		return repl.Piped(cmd.Context(), s, sys.In)
 	}
 	history := ""

@@ -8,7 +8,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/google/renameio/v2/maybe"
 	"github.com/spf13/cobra"
@@ -72,7 +71,7 @@ func (f *paperFlags) write(cmd *cobra.Command, sys *system, setup *bench.Setup, 
 		return nil
 	}
 	p := paperOf(setup, proposal, result)
-	p.Made.Command, p.Made.When = commandLine(cmd), time.Now()
+	p.Made.Command, p.Made.When = commandLine(cmd), sys.Clock.Now()
 	fromShelf(p, cmd, sys, setup)
 	p.Made.Extra = append(p.Made.Extra, fileHashes(cmd)...)
 	sheet := p.Sheet()

@@ -19,7 +19,7 @@ or environment, and runs in a process of its own with limits on memory and time.
 		Example: "  quaybench run scripts/staircase petrel\n  quaybench run my-script.go ./petrel/boat.toml --longest \"10 min\"",
 		Args:    arguments(1, 100, "SCRIPT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := readScript(args[0])
+			s, err := readScript(sys, args[0])
 			if err != nil {
 				return err
 			}

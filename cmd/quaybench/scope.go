@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/guptarohit/asciigraph"
-	"golang.org/x/term"
 
 	"quaybench/bench"
 	"quaybench/bench/link"
@@ -72,12 +71,12 @@ func (s *scope) later(act func()) {
 func (s *scope) end() {
 	s.once.Do(func() {
 		close(s.work)
-		timer := time.NewTimer(time.Second)
-		defer timer.Stop()
-		select {
-		case <-s.ended:
-		case <-timer.C:
-		}
+		ctx, drawn := context.WithCancel(context.Background())
+		go func() {
+			<-s.ended
+			drawn()
+		}()
+		_ = s.sys.Clock.Sleep(ctx, time.Second)
 	})
 }
 
@@ -153,7 +152,7 @@ func (s *scope) pictures() bool { return terminal(s.sys.Out) != nil && s.sys.Get
 func (s *scope) draw() {
 	width, rows := s.sys.width(), 24
 	if f := terminal(s.sys.Out); f != nil {
-		if _, h, err := term.GetSize(int(f.Fd())); err == nil && h > 0 {
+		if _, h, ok := f.size(); ok {
 			rows = h
 		}
 	}

@@ -25,6 +25,7 @@ import (
 // script is a script in Go and what it is run on. It runs interpreted in a process of its own, which has no line: it asks
 // this process, the holder, for programmes.
 type script struct {
+	sys     *system
 	file    string
 	source  string
 	boat    string // as the user calls it
@@ -43,7 +44,7 @@ func isScript(name string) bool {
 }
 
 // readScript reads a script given as a folder or as a file.
-func readScript(name string) (*script, error) {
+func readScript(sys *system, name string) (*script, error) {
 	info, err := os.Stat(name)
 	if err != nil {
 		return nil, input(fmt.Errorf("no script %s: give a folder with main.go, or a .go file", name))
@@ -55,7 +56,7 @@ func readScript(name string) (*script, error) {
 	if err != nil {
 		return nil, input(fmt.Errorf("the script cannot be read: %w", err))
 	}
-	return &script{file: name, source: string(source)}, nil
+	return &script{sys: sys, file: name, source: string(source)}, nil
 }
 
 // largestSource is more than anybody writes by hand.
@@ -96,7 +97,7 @@ func (s *script) run(cmd *cobra.Command, step stepper, say func(text string)) er
 		Name: s.file, Source: s.source, Args: append([]string{s.boat}, s.args...), Data: data,
 		Limits: child.Limits{Wall: s.longest + patience, Grace: patience},
 	}
-	err = child.Run(cmd.Context(), job, func(ctx context.Context, from io.Reader, to io.Writer) error {
+	err = s.sys.RunScript(cmd.Context(), job, func(ctx context.Context, from io.Reader, to io.Writer) error {
 		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }})
 	})
 	var ended *child.Error
@@ -117,9 +118,9 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 	}
 	flags := &cobra.Command{}
 	flags.Flags().String("book", data.Book, "")
-	sys := &system{Getenv: os.Getenv}
+	sys := process()
 	line := holder.Connect(from, to)
-	find := scriptBoats(flags, sys, job.Args)
+	find := scriptBoats(flags, &sys, job.Args)
 	host := bench.ScriptHost{
 		Args: job.Args,
 		Load: func(name string) (*bench.Setup, error) {

@@ -11,7 +11,6 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/link"
-	"quaybench/bench/link/port"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/trial"
@@ -59,7 +58,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 				return p.write(cmd, sys, r.Setup, nil, stepResult(r), false)
 			}
 			if isScript(script) {
-				s, err := readScript(script)
+				s, err := readScript(sys, script)
 				if err != nil {
 					return err
 				}
@@ -164,7 +163,7 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, w.close()) }()
-	defer guard()()
+	defer t.sys.Guard()()
 	if t.hardware() {
 		if err := t.release(ctx); err != nil {
 			return err
@@ -236,7 +235,7 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 		if err != nil {
 			return nil, err
 		}
-		if t.line, err = openLine(t.berth, m, f.on, t.program); err != nil {
+		if t.line, err = openLine(t.sys, t.berth, m, f.on, t.program); err != nil {
 			return nil, err
 		}
 		closers = append(closers, t.line.close)
@@ -247,12 +246,12 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 		}
 	}
 	if t.lines != "" {
-		logger, format, err := openLogger(t.lines, t.columns)
+		logger, format, err := openLogger(t.sys, t.lines, t.columns)
 		if err != nil {
 			return nil, errors.Join(err, shut())
 		}
 		closers = append(closers, logger.shut)
-		t.options.Clock, t.options.Stale = port.WallClock{}, format.StaleAfter()
+		t.options.Clock, t.options.Stale = t.sys.Clock, format.StaleAfter()
 		t.source = measure.Join(t.source, logger, t.options.Clock)
 		closers = append(closers, t.source.Close)
 		names = append(names, fmt.Sprintf("%s on %s", orElse(format.Title(), "logger"), t.lines))

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"io"
 	"os"
 	"regexp"
 	"strings"
@@ -10,13 +9,31 @@ import (
 	"golang.org/x/term"
 )
 
-// terminal is the file behind a writer where that is a terminal, else nil.
-func terminal(w io.Writer) *os.File {
-	if o, ok := w.(*output); ok {
-		w = o.Writer
+// screen is a terminal.
+type screen interface {
+	size() (columns, rows int, ok bool)
+}
+
+// file is a terminal that the system has as a file.
+type file struct{ *os.File }
+
+func (f file) size() (columns, rows int, ok bool) {
+	columns, rows, err := term.GetSize(int(f.Fd()))
+	return columns, rows, err == nil && columns > 0 && rows > 0
+}
+
+// terminal returns the terminal at an end of the command line, nil where it is none.
+func terminal(end any) screen {
+	if o, ok := end.(*output); ok {
+		end = o.Writer
 	}
-	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		return f
+	switch end := end.(type) {
+	case screen:
+		return end
+	case *os.File:
+		if term.IsTerminal(int(end.Fd())) {
+			return file{end}
+		}
 	}
 	return nil
 }
@@ -27,7 +44,7 @@ const plainWidth = 100
 // width is how wide the terminal is.
 func (s *system) width() int {
 	if f := terminal(s.Out); f != nil {
-		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+		if w, _, ok := f.size(); ok {
 			return max(w, 40)
 		}
 	}
@@ -51,11 +68,10 @@ func (s *system) colour() bool {
 type bar struct{ p *progressbar.ProgressBar }
 
 func newBar(sys *system, what string) *bar {
-	f := terminal(sys.Err)
-	if f == nil || sys.Getenv("TERM") == "dumb" {
+	if terminal(sys.Err) == nil || sys.Getenv("TERM") == "dumb" {
 		return &bar{}
 	}
-	return &bar{progressbar.NewOptions(1, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(what),
+	return &bar{progressbar.NewOptions(1, progressbar.OptionSetWriter(sys.Err), progressbar.OptionSetDescription(what),
 		progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30), progressbar.OptionShowCount())}
 }
 

@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"os/signal"
-	"syscall"
 	"time"
 
 	"github.com/google/renameio/v2/maybe"
@@ -18,14 +16,6 @@ import (
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 )
-
-// guard keeps signals from ending the process while a test runs: they end its context, and zero throttle is still
-// commanded. A closed pipe is an error to write to, and no reason to die either.
-func guard() (done func()) {
-	caught := make(chan os.Signal, 1)
-	signal.Notify(caught, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE)
-	return func() { signal.Stop(caught) }
-}
 
 // watcher sees the samples of a test: it draws them and keeps them in the record's file.
 type watcher struct {
@@ -44,7 +34,7 @@ func (t *stepTest) begin(gone context.CancelCauseFunc) (*watcher, error) {
 	if !t.hardware() { // it is over in a moment
 		pause = max(pause, t.program.Duration/30)
 	}
-	w := &watcher{test: t, scope: newScope(t.sys, t.channels, t.prediction, pause, gone), since: time.Now()}
+	w := &watcher{test: t, scope: newScope(t.sys, t.channels, t.prediction, pause, gone), since: t.sys.Clock.Now()}
 	if t.file != "" {
 		if err := w.open(); err != nil {
 			w.scope.end()

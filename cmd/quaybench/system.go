@@ -1,0 +1,43 @@
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"quaybench/bench/link/port"
+	"quaybench/repl/child"
+)
+
+// system is what the command line has of the world around it. A test puts its own in each place: a clock that does not wait
+// for the machine, a line in memory, a terminal that is none.
+type system struct {
+	In       io.Reader
+	Out, Err io.Writer
+	Getenv   func(string) string
+	Clock    port.Clock
+	// Open opens a line to a controller or to a logger.
+	Open func(port.Address) (port.Port, error)
+	// Guard keeps signals from ending the process until done.
+	Guard func() (done func())
+	// RunScript runs a script apart from this process, as child.Run does.
+	RunScript func(ctx context.Context, job child.Job, talk func(ctx context.Context, from io.Reader, to io.Writer) error) error
+}
+
+// process is the system of a process: its own files, the machine's clock, serial ports.
+func process() system {
+	return system{
+		In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv,
+		Clock: port.WallClock{}, Open: port.Open, Guard: guard, RunScript: child.Run,
+	}
+}
+
+// guard has signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
+// error to write to, and no reason to die either.
+func guard() (done func()) {
+	caught := make(chan os.Signal, 1)
+	signal.Notify(caught, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE)
+	return func() { signal.Stop(caught) }
+}

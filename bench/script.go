@@ -242,6 +242,9 @@ func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate floa
 // RunStep predicts a step test, runs it on a controller with its hard limits and its watch, and completes the record.
 func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Controller, o measure.Options) (*StepResult, error) {
 	channels := c.Describe().Channels
+	if err := CheckCurrent(channels); err != nil {
+		return nil, err
+	}
 	p, err := Predict(ctx, s, program, channels, StepOptions{Draws: 60, Seed: 1, ByHand: !o.Commands})
 	if err != nil {
 		return nil, err

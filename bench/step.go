@@ -2,11 +2,13 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"runtime"
 	"slices"
 	"sort"
+	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -48,7 +50,8 @@ type Prediction struct {
 type PredictedChannel struct {
 	Channel   string
 	Unit      string
-	Trace     string // of the record
+	Trace     string // of the measured record
+	Simulated string // trace of the simulation that it is compared with
 	Time      []float64
 	Low, High []float64
 	Error     float64 // of the instrument, SI, included in the band
@@ -80,37 +83,23 @@ func (p *PredictedChannel) between(t float64) (low, high float64) {
 	return p.Low[i-1]*(1-w) + p.Low[i]*w, p.High[i-1]*(1-w) + p.High[i]*w
 }
 
-// channelTraces are the simulated traces behind the channels that a controller measures.
-func channelTraces(sensor string) map[string]string {
-	m := map[string]string{
-		link.Voltage: record.Voltage, link.BatteryCurrent: record.BatteryCurrent, link.MotorCurrent: record.MotorCurrent,
-		link.MotorSpeed: record.MotorSpeed, link.Duty: record.Duty, link.Demand: record.DemandTrace, link.BoatSpeed: record.BoatSpeed,
-		link.StageTemperature: "heat sink", link.BatteryTemperature: "battery",
-	}
-	if sensor == "winding" {
-		m[link.MotorTemperature] = "winding"
-	}
-	return m
-}
-
 // instrumentError is the error of the instrument behind a channel, SI.
 func instrumentError(b *boat.Boat, channel string) float64 {
+	k, _ := link.KindOf(channel)
 	i := &b.Instruments
-	switch channel {
-	case link.Voltage:
+	switch k.Instrument {
+	case "voltage":
 		return i.Voltage.SI
-	case link.BatteryCurrent:
+	case "battery_current":
 		return i.BatteryCurrent.SI
-	case link.MotorCurrent:
+	case "motor_current":
 		return i.MotorCurrent.SI
-	case link.MotorSpeed:
+	case "speed":
 		return i.Speed.SI
-	case link.StageTemperature, link.MotorTemperature, link.BatteryTemperature:
+	case "temperature":
 		return i.Temperature.SI
-	case link.Duty, link.Demand:
-		return 0.02
 	}
-	return 0
+	return k.Error
 }
 
 const (
@@ -139,14 +128,13 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	}
 	runs = append(runs, run)
 	grid := gridOf(run.Time, program.Duration)
-	names := channelTraces(s.Settings.Derating.Sensor)
 	for _, c := range channels {
-		name, ok := names[c.Name]
-		tr, has := run.Trace(name)
-		if !ok || !has {
+		name := link.PredictedTrace(c.Name, s.Settings.Derating.Sensor)
+		tr, ok := run.Trace(name)
+		if !ok {
 			continue
 		}
-		band := PredictedChannel{Channel: c.Name, Unit: orOne(c.Unit), Trace: measure.TraceName(c.Name), Time: grid, Error: instrumentError(s.Boat, c.Name), Moment: moment}
+		band := PredictedChannel{Channel: c.Name, Unit: orOne(c.Unit), Trace: link.TraceName(c.Name), Simulated: name, Time: grid, Error: instrumentError(s.Boat, c.Name), Moment: moment}
 		if o.ByHand {
 			band.Moment = handMoment
 		}
@@ -240,35 +228,72 @@ func orOne(unit string) string {
 
 // HardLimits are the bounds that stop a step test at once, from the makers' limits in the boat file, for the channels
 // that are measured.
-func HardLimits(s *Setup, channels []link.Channel) []measure.Bound {
-	b := s.Boat
-	inf := math.Inf(1)
-	all := []measure.Bound{
-		{Channel: link.MotorCurrent, Low: -b.Stage.Current.SI, High: b.Stage.Current.SI, Why: "beyond the controller's rating (motor current)"},
-		{Channel: link.MotorSpeed, Low: -b.Motor.SpeedLimit.SI, High: b.Motor.SpeedLimit.SI, Why: "beyond the motor's highest speed"},
-		{Channel: link.StageTemperature, Low: 0, High: b.Stage.SinkLimit.SI, Why: "the heat sink is at its limit"},
-		{Channel: link.BatteryTemperature, Low: 0, High: b.Battery.TemperatureLimit.SI, Why: "the battery is at its limit"},
-		{Channel: link.MotorTemperature, Low: 0, High: windingLimit(b), Why: "the motor is at its limit"},
-	}
-	volts := measure.Bound{Channel: link.Voltage, Low: 0, High: b.Stage.VoltageLimit.SI, Why: "outside what cells and controller bear"}
-	if b.Battery.CellLowest.Given {
-		volts.Low = b.Battery.CellLowest.SI * float64(b.Battery.Cells)
-	}
-	all = append(all, volts)
-	if m := b.Battery.Management; m != nil {
-		all = append(all, measure.Bound{Channel: link.BatteryCurrent, Low: -m.ChargeCurrent.SI, High: m.DischargeCurrent.SI, Why: "beyond what the battery's management bears (battery current)"})
-	} else {
-		all = append(all, measure.Bound{Channel: link.BatteryCurrent, Low: -inf, High: b.Fuse.Rating.SI, Why: "beyond the fuse's rating (battery current)"})
-	}
-	var out []measure.Bound
-	for _, k := range all {
-		for _, c := range channels {
-			if c.Name == k.Channel {
-				out = append(out, k)
-			}
+func HardLimits(s *Setup, channels []link.Channel) (out []measure.Bound) {
+	for _, c := range channels {
+		k, _ := link.KindOf(c.Name)
+		if low, high, ok := limitsOf(s.Boat, c.Name); ok {
+			out = append(out, measure.Bound{Channel: c.Name, Low: low, High: high, Why: k.Limit})
 		}
 	}
 	return out
+}
+
+// Unwatched lists the hard limits that nothing measures.
+func Unwatched(s *Setup, channels []link.Channel) (list []string) {
+	for _, k := range link.Kinds() {
+		_, _, limited := limitsOf(s.Boat, k.Name)
+		if limited && !slices.ContainsFunc(channels, func(c link.Channel) bool { return c.Name == k.Name }) {
+			list = append(list, k.Name)
+		}
+	}
+	return list
+}
+
+// CheckCurrent refuses to run a test in which no current is measured: its hard limits would watch over nothing, and
+// nothing could be inferred from it.
+func CheckCurrent(channels []link.Channel) error {
+	var own []string
+	for _, c := range channels {
+		if c.Name == link.MotorCurrent || c.Name == link.BatteryCurrent {
+			return nil
+		}
+		if _, known := link.KindOf(c.Name); !known {
+			own = append(own, c.Name)
+		}
+	}
+	text := "nothing here measures a current, so no limit would stop the test: it needs motor_current or battery_current"
+	if len(own) > 0 {
+		text += "; is one of these meant: " + strings.Join(own, ", ") + "?"
+	}
+	return errors.New(text)
+}
+
+// limitsOf returns a channel's lowest and highest value that the makers in the boat file allow.
+func limitsOf(b *boat.Boat, channel string) (low, high float64, ok bool) {
+	inf := math.Inf(1)
+	switch channel {
+	case link.MotorCurrent:
+		return -b.Stage.Current.SI, b.Stage.Current.SI, true
+	case link.MotorSpeed:
+		return -b.Motor.SpeedLimit.SI, b.Motor.SpeedLimit.SI, true
+	case link.StageTemperature:
+		return 0, b.Stage.SinkLimit.SI, true
+	case link.BatteryTemperature:
+		return 0, b.Battery.TemperatureLimit.SI, true
+	case link.MotorTemperature:
+		return 0, windingLimit(b), true
+	case link.Voltage:
+		if b.Battery.CellLowest.Given {
+			low = b.Battery.CellLowest.SI * float64(b.Battery.Cells)
+		}
+		return low, b.Stage.VoltageLimit.SI, true
+	case link.BatteryCurrent:
+		if m := b.Battery.Management; m != nil {
+			return -m.ChargeCurrent.SI, m.DischargeCurrent.SI, true
+		}
+		return -inf, b.Fuse.Rating.SI, true
+	}
+	return 0, 0, false
 }
 
 func windingLimit(b *boat.Boat) float64 {

@@ -16,20 +16,6 @@ import (
 	"quaybench/bench/trial"
 )
 
-// traces names the channels that a record knows by its own names.
-var traces = map[string]string{
-	link.Voltage: record.Voltage, link.BatteryCurrent: record.BatteryCurrent, link.MotorCurrent: record.MotorCurrent,
-	link.MotorSpeed: record.MotorSpeed, link.Duty: record.Duty, link.Demand: record.DemandTrace, link.BoatSpeed: record.BoatSpeed,
-}
-
-// TraceName is what a record calls a channel.
-func TraceName(channel string) string {
-	if known, ok := traces[channel]; ok {
-		return known
-	}
-	return channel
-}
-
 // Complete turns a measured test into a record: the measured channels, and the parts' traces that the drive's heat
 // networks, driven by them, infer. Parts heated by a current that was not measured are left out; without either current
 // it is an error.
@@ -67,7 +53,7 @@ func fill(r *record.Run, channels []link.Channel, samples []Sample) {
 	}
 	r.Traces = append(r.Traces, lever)
 	for i, c := range channels {
-		tr := record.Trace{Name: TraceName(c.Name), Unit: c.Unit}
+		tr := record.Trace{Name: link.TraceName(c.Name), Unit: c.Unit}
 		if tr.Unit == "" {
 			tr.Unit = "1"
 		}

@@ -40,7 +40,7 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, fall
 	}
 	shows := func(values []float64) int {
 		for i, ch := range d.Channels {
-			if least, ok := visible[ch.Name]; ok && math.Abs(values[i]-rest.Values[i]) > least {
+			if least := visible(ch.Name); least > 0 && math.Abs(values[i]-rest.Values[i]) > least {
 				return i
 			}
 		}
@@ -77,7 +77,7 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, fall
 		if err != nil {
 			return proof, fmt.Errorf("the command time-out could not be proven: %w", err)
 		}
-		if math.Abs(now.Values[at]-rest.Values[at]) <= visible[proof.Channel] {
+		if math.Abs(now.Values[at]-rest.Values[at]) <= visible(proof.Channel) {
 			proof.Gone = clock.Now().Sub(silent)
 			return proof, c.CommandThrottle(ctx, 0)
 		}
@@ -90,4 +90,7 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, fall
 }
 
 // visible is how much of a channel's change counts as an answer to a command.
-var visible = map[string]float64{link.Demand: 0.005, link.MotorCurrent: 1.5, link.MotorSpeed: 3}
+func visible(channel string) float64 {
+	k, _ := link.KindOf(channel)
+	return k.Answer
+}

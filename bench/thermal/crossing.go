@@ -1,9 +1,6 @@
 package thermal
 
-import (
-	"math"
-	"sort"
-)
+import "math"
 
 // firstTrue is the first instant in (0, end] at which reached holds, +Inf if at
 // none. reached is a threshold on a sum of exponentials with time constants
@@ -27,7 +24,13 @@ func firstTrue(reached func(t float64) bool, shortest, longest, end float64) flo
 // bisect narrows the change of reached from false at from to true at to down to
 // rounding; it returns an instant at which reached holds.
 func bisect(reached func(t float64) bool, from, to float64) float64 {
-	const parts = 1 << 52
-	at := func(k int) float64 { return from + (to-from)*(float64(k)/parts) }
-	return at(sort.Search(parts, func(k int) bool { return reached(at(k)) }))
+	for range 52 { // bits of a float64's fraction
+		middle := from + (to-from)/2
+		if reached(middle) {
+			to = middle
+		} else {
+			from = middle
+		}
+	}
+	return to
 }

@@ -13,10 +13,14 @@ import (
 )
 
 // panelMeters are the meters that a panel may have.
-var panelMeters = []link.Channel{
-	{Name: link.Voltage, Unit: "V"}, {Name: link.BatteryCurrent, Unit: "A"}, {Name: link.MotorCurrent, Unit: "A"},
-	{Name: link.MotorSpeed, Unit: "rpm"}, {Name: link.StageTemperature, Unit: "°C"},
-}
+var panelMeters = func() (list []link.Channel) {
+	for _, k := range link.Kinds() {
+		if k.Panel {
+			list = append(list, link.Channel{Name: k.Name, Unit: k.Unit})
+		}
+	}
+	return list
+}()
 
 // panel asks a person what the panel meters show. It is a measure.Person.
 type panel struct{ keys *keyboard }

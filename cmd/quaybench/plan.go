@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
-	"quaybench/bench/measure"
+	"quaybench/bench/link"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -194,7 +194,7 @@ func (p *plan) step(ctx context.Context, i int, value string) (verdict.Level, er
 			nominal = predicted.Run.At(tr, p.read)
 		}
 		low, high := c.At(p.read)
-		tab.add("  "+measure.TraceName(c.Channel), quantity.Format(nominal, c.Unit, 3), quantity.Format(low, c.Unit, 3)+" to "+quantity.Format(high, c.Unit, 3))
+		tab.add("  "+link.TraceName(c.Channel), quantity.Format(nominal, c.Unit, 3), quantity.Format(low, c.Unit, 3)+" to "+quantity.Format(high, c.Unit, 3))
 	}
 	for _, l := range tab.lines() {
 		fmt.Fprintln(out, l)

@@ -2,9 +2,7 @@ package main
 
 import (
 	"quaybench/bench"
-	"quaybench/bench/link"
 	"quaybench/bench/measure"
-	"quaybench/bench/record"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -27,21 +25,9 @@ func stepResult(r *bench.StepResult) *report.Step {
 		Measured: r.Run, Verdict: r.Verdict, Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
 		Finished: r.Measured.Stop.Reason == measure.Finished, Ended: r.Measured.Stop.Text, EndedAt: r.Measured.Stop.At,
 	}
-	// What a controller calls its readings, and what a record calls them.
-	names := map[string]string{
-		link.Voltage: record.Voltage, link.BatteryCurrent: record.BatteryCurrent, link.MotorCurrent: record.MotorCurrent,
-		link.MotorSpeed: record.MotorSpeed, link.Duty: record.Duty, link.Demand: record.DemandTrace, link.BoatSpeed: record.BoatSpeed,
-	}
-	parts := map[string]string{link.StageTemperature: "heat sink", link.MotorTemperature: "winding", link.BatteryTemperature: "battery"}
 	for i := range r.Prediction.Channels {
 		c := &r.Prediction.Channels[i]
-		b := report.PredictedBand{Trace: c.Channel, Predicted: c.Channel}
-		if name, ok := names[c.Channel]; ok {
-			b.Trace, b.Predicted = name, name
-		}
-		if name, ok := parts[c.Channel]; ok {
-			b.Predicted = name
-		}
+		b := report.PredictedBand{Trace: c.Trace, Predicted: c.Simulated}
 		for _, at := range r.Run.Time { // as the test held it, sample by sample
 			low, high := c.At(at)
 			b.Low, b.High = append(b.Low, low), append(b.High, high)

@@ -145,6 +145,9 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		}
 		t.channels = t.meters
 	}
+	if err := bench.CheckCurrent(t.channels); err != nil {
+		return input(err)
+	}
 	if t.prediction, err = t.predict(ctx); err != nil {
 		return err
 	}
@@ -351,11 +354,14 @@ func (t *stepTest) list() {
 		fmt.Fprintln(out, hung("      ", fmt.Sprintf("%s passes %s: %s", b.Channel, boundText(b), b.Why), t.sys.width()))
 	}
 	fmt.Fprintln(out, "    and when two samples in a row lie outside the predicted band")
+	if rest := bench.Unwatched(t.berth.Setup, t.channels); len(rest) > 0 {
+		item("nothing here measures these, so their limits stop nothing: " + strings.Join(rest, ", "))
+	}
 }
 
 func boundText(b measure.Bound) string {
-	units := map[string]string{link.Voltage: "V", link.BatteryCurrent: "A", link.MotorCurrent: "A", link.MotorSpeed: "rpm", link.StageTemperature: "°C", link.MotorTemperature: "°C", link.BatteryTemperature: "°C"}
-	unit := orElse(units[b.Channel], "1")
+	k, _ := link.KindOf(b.Channel)
+	unit := orElse(k.Unit, "1")
 	switch {
 	case math.IsInf(b.Low, -1) || unit == "°C" || b.Low == 0:
 		return quantity.Format(b.High, unit, 3)

@@ -12,6 +12,7 @@ import (
 	"github.com/google/renameio/v2/maybe"
 
 	"quaybench/bench"
+	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
@@ -77,7 +78,7 @@ func (w *watcher) open() error {
 	w.provenance(&head.Provenance)
 	head.Traces = append(head.Traces, record.Trace{Name: record.Lever, Unit: "%"})
 	for _, c := range t.channels {
-		head.Traces = append(head.Traces, record.Trace{Name: measure.TraceName(c.Name), Unit: orElse(c.Unit, "1")})
+		head.Traces = append(head.Traces, record.Trace{Name: link.TraceName(c.Name), Unit: orElse(c.Unit, "1")})
 	}
 	if w.writer, err = record.NewWriter(f, head); err != nil {
 		return errors.Join(unrecorded(t.file, err), w.close())

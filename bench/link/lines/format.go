@@ -85,6 +85,9 @@ func Load(name string, data []byte) (*Format, error) {
 		case seen[c.Name]:
 			source.Problem(at+".name", "column %s comes twice", c.Name)
 		}
+		if meant, ok := link.Meant(c.Name); ok {
+			source.Problem(at+".name", "there is no reading %s, and nothing would watch over it: is %s meant? Another thing needs a name less like it", c.Name, meant)
+		}
 		seen[c.Name] = true
 		s, ok := scaling.Read(scaling.Text{Unit: c.Unit, Scale: c.Scale, Offset: c.Offset, Min: c.Min, Max: c.Max},
 			func(key, text string, args ...any) { source.Problem(at+"."+key, text, args...) })

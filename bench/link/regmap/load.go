@@ -175,6 +175,9 @@ func (l *loader) readings() {
 	for i, e := range l.file.Readings {
 		path := fmt.Sprintf("reading[%d]", i)
 		l.key(path, e.Key, "reading", seen, i)
+		if meant, ok := link.Meant(e.Key); ok {
+			l.problem(path+".key", "there is no reading %s, and nothing would watch over it: is %s meant? Another thing needs a name less like it", e.Key, meant)
+		}
 		for _, key := range []string{"read_only", "words"} {
 			if l.source.Has(path + "." + key) {
 				l.problem(path+"."+key, "a reading has no %s", key)

@@ -44,7 +44,7 @@ var house = []room{
 	{"bench/link/linksim", []string{"bench/link", "bench/boat", "bench/control", "bench/simulate"}, nil, "a simulated controller on a line: it runs a boat"},
 	{"bench/measure", []string{"bench/link", "bench/trial", "bench/record", "bench/drive", "bench/ode"}, []string{"bench/simulate", "bench/verdict"}, "the other machine that makes records; what stops a test comes as a function; what nobody measured is integrated here"},
 	{"bench/holder", []string{"bench/measure", "bench/record", "bench/trial"}, []string{"bench/simulate", "bench/verdict"}, "the process that holds the line: a script's process asks it for programmes"},
-	{"bench/verdict", []string{"bench/boat", "bench/settings", "bench/trial", "bench/record", "bench/thermal"}, []string{"bench/simulate", "bench/measure", "bench/link"}, "a reader of records, whatever made them; published tables and laws of heat are thermal's"},
+	{"bench/verdict", []string{"bench/boat", "bench/settings", "bench/trial", "bench/record", "bench/thermal", "bench/drive"}, []string{"bench/simulate", "bench/measure", "bench/link"}, "a reader of records, whatever made them; published tables and laws of heat are thermal's, what a motor's rating means is the drive's"},
 	{"bench/study", []string{"bench/simulate", "bench/verdict"}, []string{"bench/measure", "bench/link"}, "many runs and their verdicts"},
 	{"bench/report", []string{"bench/boat", "bench/settings", "bench/record", "bench/verdict", "bench/study"}, []string{"bench/measure", "bench/link"}, "a reader: charts and the one-file report"},
 	{"profiles", []string{"bench/boat", "bench/settings", "bench/record", "bench/verdict"}, nil, "the book keeps; it runs nothing"},

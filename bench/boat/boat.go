@@ -52,7 +52,7 @@ type Battery struct {
 	ResistanceColdness quantity.Value `key:"resistance_per_kelvin" unit:"1/K" default:"2.5 %/K" min:"0 1/K" max:"0.1 1/K" example:"2.5 %/K, estimated" doc:"rise of resistance per kelvin of cooling: R(T) = R·exp(c·(T0 − T))" find:"resistance at two temperatures on the data sheet; 2 to 3 %/K is common practice, no source"`
 	Polarisation       datafile.Table `key:"polarisation" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
 	OCV                datafile.Table `key:"ocv" unit:"1|V" min:"0 %|0 V" max:"100 %|5 V" optional:"yes" doc:"open-circuit voltage of one cell over state of charge; left out: the chemistry's own table" find:"rest voltages of the data sheet"`
-	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"40 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
+	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"85 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
 	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
@@ -216,11 +216,11 @@ type Motor struct {
 	Cooling             string         `key:"cooling" one:"compartment|air|water" default:"compartment" example:"compartment" doc:"what cools the housing"`
 	Mass                quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" example:"22 kg, data sheet" doc:"of the motor; used where heat capacities are not given"`
 
-	BrushHeatCapacity quantity.Value `key:"brush_heat_capacity" unit:"J/K" default:"150 J/K" above:"0 J/K" example:"150 J/K, estimated" doc:"of commutator and brushes"`
-	BrushToHousing    quantity.Value `key:"brush_to_housing" unit:"K/W" default:"0.5 K/W" above:"0 K/W" example:"0.5 K/W, estimated" doc:"commutator to housing"`
+	BrushHeatCapacity quantity.Value `key:"brush_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of commutator and brushes; else from mass"`
+	BrushToHousing    quantity.Value `key:"brush_to_housing" unit:"K/W" above:"0 K/W" optional:"yes" doc:"commutator to housing; else so that the commutator is 10 K below brush_limit at the rating"`
 	BrushLimit        quantity.Value `key:"brush_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"160 °C" example:"160 °C, estimated" doc:"highest commutator temperature"`
-	BarHeatCapacity   quantity.Value `key:"bar_heat_capacity" unit:"J/K" default:"15 J/K" above:"0 J/K" example:"15 J/K, estimated" doc:"of the few commutator bars that stand under the brushes when the shaft is still"`
-	BarToCommutator   quantity.Value `key:"bar_to_commutator" unit:"K/W" default:"0.6 K/W" above:"0 K/W" example:"0.6 K/W, estimated" doc:"from those bars to the rest"`
+	BarHeatCapacity   quantity.Value `key:"bar_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of the few commutator bars that stand under the brushes when the shaft is still; else a tenth of brush_heat_capacity"`
+	BarToCommutator   quantity.Value `key:"bar_to_commutator" unit:"K/W" above:"0 K/W" optional:"yes" doc:"from those bars to the rest; else 1.4 × brush_to_housing"`
 	PhaseFactor       quantity.Value `key:"standstill_phase_factor" unit:"1" default:"2" min:"1" max:"2" example:"2" doc:"brushless: loss of the most loaded phase over the mean, at standstill"`
 }
 

@@ -43,7 +43,7 @@ func (c checker) battery() {
 		c.Problem(element("battery.polarisation", 2), "one or two pairs are enough for a battery; join the slow ones")
 	}
 	if !b.HeatCapacity.Given && !b.Mass.Given {
-		c.Problem("battery", "give heat_capacity, for example \"40 kJ/K\", or mass, for example \"40 kg\"")
+		c.Problem("battery", "give heat_capacity, for example \"85 kJ/K\", or mass, for example \"85 kg\"")
 	}
 	if b.CellLowest.Given && b.CellHighest.Given && b.CellLowest.SI >= b.CellHighest.SI {
 		c.Problem("battery.cell_lowest", "the lowest cell voltage, %.4g V, is not below the highest, %.4g V", b.CellLowest.SI, b.CellHighest.SI)

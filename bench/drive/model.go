@@ -238,10 +238,10 @@ func (m *Model) heat() error {
 		n.Connect(spot, housing, 3*h.windingToHousing)
 		m.nodes.hotspot = spot.Index()
 	} else {
-		commutator := n.AddNode("commutator", b.Motor.BrushHeatCapacity.SI)
-		n.Connect(commutator, housing, b.Motor.BrushToHousing.SI)
-		bars := n.AddNode("commutator bars", b.Motor.BarHeatCapacity.SI)
-		n.Connect(bars, commutator, b.Motor.BarToCommutator.SI)
+		commutator := n.AddNode("commutator", h.brushCapacity)
+		n.Connect(commutator, housing, h.brushToHousing)
+		bars := n.AddNode("commutator bars", h.barCapacity)
+		n.Connect(bars, commutator, h.barToCommutator)
 		m.nodes.commutator, m.nodes.hotspot = commutator.Index(), bars.Index()
 	}
 	var err error

@@ -46,6 +46,8 @@ type motor struct {
 type motorHeat struct {
 	windingCapacity, housingCapacity float64
 	windingToHousing, housingToAir   float64
+	brushCapacity, barCapacity       float64 // commutator with brushes; the bars under the brushes
+	brushToHousing, barToCommutator  float64
 	windingLimit                     float64 // K
 }
 
@@ -164,24 +166,46 @@ func (m *motor) unequalSlope(w float64) float64 {
 	return -(m.phaseFactor - 1) * 2 * w / 9 * standing(w)
 }
 
-// thermal gives the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
-// in air of 40 °C the winding just reaches its class's rise, three tenths of it between winding and housing
-// (an estimate, no source).
+// Shares of a motor's figures that its rating and mass leave open; all are estimates, no source.
+const (
+	windingShare    = 0.3   // of the winding's rise at the rating: between winding and housing
+	copperShare     = 0.15  // of the mass
+	commutatorShare = 0.015 // of the mass, as copper: commutator and brushes
+	barShare        = 0.1   // of the commutator's heat capacity: the bars under the brushes
+	barPath         = 1.4   // thermal resistance from those bars to the rest, over that from the commutator to the housing
+	brushMargin     = 10.0  // K between the commutator at the rating and its limit
+	leastBrushRise  = 5.0   // K of the commutator above the housing at the rating
+)
+
+// thermal returns the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
+// in air of 40 °C the winding just reaches its class's rise, and the commutator stays 10 K below its limit.
 func (m *motor) thermal(b *boat.Motor) motorHeat {
 	class, err := thermal.Insulation(b.Insulation)
 	if err != nil {
 		panic(err) // the boat file allows no other letter
 	}
-	rise := class.Rise
-	hot := 40 + celsius + rise
-	i, w := b.RatedCurrent.SI, b.RatedSpeed.SI
-	inCopper := m.resistance * copper(hot) * i * i
-	all := inCopper + m.brushDrop*i + m.drag(w)*w
-	return motorHeat{
-		windingCapacity:  b.WindingHeatCapacity.Or(0.15 * b.Mass.SI * 385),
-		housingCapacity:  b.HousingHeatCapacity.Or(0.85 * b.Mass.SI * 460),
-		windingToHousing: b.WindingToHousing.Or(0.3 * rise / inCopper),
-		housingToAir:     b.HousingToAir.Or(0.7 * rise / all),
+	r := m.rating(b)
+	h := motorHeat{
+		windingCapacity:  b.WindingHeatCapacity.Or(copperShare * b.Mass.SI * specificCopper),
+		housingCapacity:  b.HousingHeatCapacity.Or((1 - copperShare) * b.Mass.SI * specificIron),
+		windingToHousing: b.WindingToHousing.Or(windingShare * r.ClassRise / r.Copper),
+		housingToAir:     b.HousingToAir.Or((1 - windingShare) * r.ClassRise / r.losses()),
 		windingLimit:     b.WindingLimit.Or(class.Temperature),
 	}
+	mass := b.Mass.Or((h.windingCapacity + h.housingCapacity) / (copperShare*specificCopper + (1-copperShare)*specificIron))
+	h.brushCapacity = b.BrushHeatCapacity.Or(commutatorShare * mass * specificCopper)
+	h.barCapacity = b.BarHeatCapacity.Or(barShare * h.brushCapacity)
+	h.brushToHousing = b.BrushToHousing.Or(anyBrushPath)
+	if !b.BrushToHousing.Given && r.Brush > 0 {
+		housing := ratedAir + r.losses()*h.housingToAir
+		h.brushToHousing = max(b.BrushLimit.SI-brushMargin-housing, leastBrushRise) / r.Brush
+	}
+	h.barToCommutator = b.BarToCommutator.Or(barPath * h.brushToHousing)
+	return h
 }
+
+const (
+	specificCopper = 385 // J/(kg·K)
+	specificIron   = 460 // J/(kg·K)
+	anyBrushPath   = 0.5 // K/W, where no brush drop heats the commutator
+)

@@ -92,7 +92,7 @@ func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	b.CloseFor[0].Share.SI = 1
 	for i := range b.Cables {
 		b.Cables[i].Rated.SI += 500
-		b.Cables[i].Ampacity.SI *= 10
+		b.Cables[i].Ampacity.SI *= 3
 	}
 	s.Limits.MotorCurrent = 390
 	s.Limits.BatteryCurrent = 100

@@ -34,6 +34,7 @@ func Rules() []Rule {
 	return []Rule{
 		fuseAgainstCable, fuseBreaking, voltageRatings, fuseAgainstLimit, motorCable, stageCurrent, managementLimit,
 		braking, coldCharging, deratingOrder, lowVoltageOrder, highVoltageOrder, contactorCarries, precharge, steadyDerating, reversal, stallTimer, neutralStart,
+		dataNamePlate, dataMotorHeat, dataHeatCapacity, dataBattery, dataConductors, dataStage, dataPropeller, dataHull,
 	}
 }
 

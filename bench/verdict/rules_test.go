@@ -258,6 +258,9 @@ func TestEveryRuleHasItsCase(t *testing.T) {
 	for _, c := range choices {
 		tested[c.rule] = true
 	}
+	for _, c := range contradictions {
+		tested[c.rule] = true
+	}
 	names := map[string]bool{}
 	for _, r := range verdict.Rules() {
 		assert.True(t, tested[r.Name], "no test of %s", r.Name)

@@ -17,8 +17,8 @@ func checkCommand(sys *system) *cobra.Command {
 		Use:   "check BOAT",
 		Short: "apply the rules that need no simulation",
 		Long: `Checks settings against the boat: fuse against cable, voltage ratings, limits against what cable,
-controller, contactor and battery bear, the order of deratings, pre-charge. BOAT is a boat file, a
-boat's folder, or a name in the book.
+controller, contactor and battery bear, the order of deratings, pre-charge; and whether the boat's data
+agree with each other (the data- rules). BOAT is a boat file, a boat's folder, or a name in the book.
 
 Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
 		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",

@@ -358,14 +358,10 @@ func (r *Run) assembleControl(p *Point, y []float64, a *assembly) {
 	for i := range dx {
 		a.add(at+i, at+i, (own[i]-dx[i])/step)
 	}
-	sensor := r.nodes.winding
-	if r.Law.Settings.Derating.Sensor == "housing" {
-		sensor = r.nodes.housing
-	}
 	for _, s := range []struct{ state, reads int }{
 		{control.Voltage, r.between.outputs[ofVoltage]},
 		{control.StageSensor, r.layout.nodes + r.nodes.sink},
-		{control.MotorSensor, r.layout.nodes + sensor},
+		{control.MotorSensor, r.layout.nodes + r.sensorNode()},
 		{control.BoostLeft, r.between.outputs[ofMotor]},
 	} {
 		a.add(at+s.state, s.reads, (seen[s.state]-dx[s.state])/step)

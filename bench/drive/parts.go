@@ -16,6 +16,8 @@ type Part struct {
 	Value       func(p *Point, y []float64) float64
 	Consequence string
 	Current     string // "battery", "motor" or "": whose current heats it
+
+	known func(*knowledge) bool // see Known
 }
 
 // Measure says how the used share of a limit is reckoned; package record has the same list, which simulate maps.
@@ -38,8 +40,9 @@ func (m *Model) listParts() {
 		at := m.layout.nodes + i
 		return func(_ *Point, y []float64) float64 { return y[at] }
 	}
+	heated := func(at int) func(*knowledge) bool { return func(k *knowledge) bool { return k.nodes[at] } }
 	hot := func(name string, at int, limit float64, current, consequence string) {
-		m.Parts = append(m.Parts, Part{Name: name, Unit: "°C", Limit: limit, Value: node(at), Current: current, Consequence: consequence})
+		m.Parts = append(m.Parts, Part{Name: name, Unit: "°C", Limit: limit, Value: node(at), Current: current, Consequence: consequence, known: heated(at)})
 	}
 	hot("winding", n.winding, m.motor.thermal(&b.Motor).windingLimit, "motor", "insulation ages and chars; the winding shorts")
 	if m.motor.brushless {
@@ -48,10 +51,13 @@ func (m *Model) listParts() {
 		hot("commutator", n.commutator, b.Motor.BrushLimit.SI, "motor", "brushes burn, bars lift")
 		hot("commutator bars", n.hotspot, b.Motor.BrushLimit.SI, "motor", "the bars under the brushes pit and lift")
 	}
+	magnets := func(k *knowledge) bool {
+		return k.nodes[n.housing] && (!m.motor.brushless || k.nodes[n.winding])
+	}
 	if b.Motor.MagnetLimit.Given {
 		at := m.layout.nodes
 		m.Parts = append(m.Parts, Part{
-			Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever",
+			Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever", known: magnets,
 			Value: func(_ *Point, y []float64) float64 { return m.magnet(y[at : at+m.network.Nodes()]) },
 		})
 	}
@@ -59,6 +65,7 @@ func (m *Model) listParts() {
 		at := m.layout.nodes
 		m.Parts = append(m.Parts, Part{
 			Name: "demagnetisation", Unit: "%", Limit: 1, Measure: Ceiling, Current: "motor", Consequence: "the current weakens the magnets for ever",
+			known: func(k *knowledge) bool { return (k.all || k.MotorCurrent) && magnets(k) },
 			Value: func(p *Point, y []float64) float64 {
 				bears := m.motor.demagnet * max(0.05, 1+m.motor.demagnetPerKelvin*(m.magnet(y[at:at+m.network.Nodes()])-copperReference))
 				return math.Abs(p.ArmatureCurrent) / bears
@@ -68,11 +75,11 @@ func (m *Model) listParts() {
 	m.Parts = append(m.Parts,
 		Part{
 			Name: "switch junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the switch fails shorted: full voltage on the motor",
-			Value: func(p *Point, _ []float64) float64 { return p.SwitchT },
+			Value: func(p *Point, _ []float64) float64 { return p.SwitchT }, known: everything,
 		},
 		Part{
 			Name: "freewheel junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the freewheel path fails: overvoltage kills the switch",
-			Value: func(p *Point, _ []float64) float64 { return p.FreewheelT },
+			Value: func(p *Point, _ []float64) float64 { return p.FreewheelT }, known: everything,
 		},
 	)
 	hot("heat sink", n.sink, b.Stage.SinkLimit.SI, "motor", "the controller shuts down or its parts age")
@@ -92,19 +99,22 @@ func (m *Model) listParts() {
 	fuse := m.layout.fuse
 	m.Parts = append(m.Parts, Part{
 		Name: "fuse", Unit: "%", Limit: 1, Measure: Melting, Current: "battery", Consequence: "the fuse opens: no drive",
+		known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && (!m.fusePlace || k.nodes[n.air]) },
 		Value: func(_ *Point, y []float64) float64 { return sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt },
 	})
+	// What lies between the voltmeter and the cells drops so little that its temperature does not count.
+	cells := func(k *knowledge) bool { return k.all || k.Voltage && k.BatteryCurrent }
 	cell := func(p *Point, _ []float64) float64 { return p.CellVoltage }
 	open := func(p *Point, _ []float64) float64 { return p.OpenVoltage / m.battery.cells }
 	if b.Battery.CellLowest.Given {
 		m.Parts = append(m.Parts, Part{
-			Name: "lowest cell", Unit: "V", Limit: b.Battery.CellLowest.SI, Measure: Floor, Current: "battery", Start: open, Value: cell,
+			Name: "lowest cell", Unit: "V", Limit: b.Battery.CellLowest.SI, Measure: Floor, Current: "battery", Start: open, Value: cell, known: cells,
 			Consequence: "cells are damaged for ever",
 		})
 	}
 	if b.Battery.CellHighest.Given && (m.stage.braking || b.Charging != nil) {
 		m.Parts = append(m.Parts, Part{
-			Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: Band, Current: "battery", Start: open, Value: cell,
+			Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: Band, Current: "battery", Start: open, Value: cell, known: cells,
 			Consequence: "cells are overcharged",
 		})
 	}
@@ -113,6 +123,7 @@ func (m *Model) listParts() {
 		m.Parts = append(m.Parts, Part{
 			Name: "charging in the cold", Unit: "A", Limit: b.Battery.Capacity.SI / noCharging, Measure: Ceiling, Current: "battery",
 			Consequence: "lithium plates out: cells are damaged for ever and may short later",
+			known:       func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && k.nodes[n.battery] },
 			Value: func(p *Point, y []float64) float64 {
 				if y[at] >= lowest {
 					return 0
@@ -123,22 +134,25 @@ func (m *Model) listParts() {
 	}
 	if m.conditions.Electrical && m.conditions.Uncharged {
 		m.Parts = append(m.Parts, Part{
-			Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more",
+			Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more", known: everything,
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.BatteryCurrent) },
 		})
 	}
 	m.Parts = append(m.Parts,
 		Part{
 			Name: "link voltage", Unit: "V", Limit: b.Stage.VoltageLimit.SI, Measure: Band, Consequence: "switches and capacitors break down",
+			known: func(k *knowledge) bool { return k.all || k.Voltage },
 			Start: func(p *Point, _ []float64) float64 { return p.OpenVoltage },
 			Value: func(p *Point, _ []float64) float64 { return p.Voltage },
 		},
 		Part{
 			Name: "power stage", Unit: "A", Limit: b.Stage.Current.SI, Measure: Ceiling, Current: "motor", Consequence: "beyond what the controller is made for",
+			known: func(k *knowledge) bool { return k.all || k.MotorCurrent },
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.MotorCurrent) },
 		},
 		Part{
 			Name: "rotor speed", Unit: "rpm", Limit: b.Motor.SpeedLimit.SI, Measure: Ceiling, Consequence: "bandage and commutator fly apart",
+			known: func(k *knowledge) bool { return k.all || k.Speed },
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.Measured.Speed) },
 		},
 	)

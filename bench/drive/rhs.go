@@ -27,6 +27,8 @@ type Run struct {
 	scale    []float64
 	boundary [2]float64
 
+	see func(t float64) Seen // what instruments saw, of a run that follows a record; nil: the law drives
+
 	slopes sensitivity // scratch of the Jacobian
 	trial  [2]Point
 }
@@ -91,6 +93,7 @@ type Point struct {
 	PathR       float64
 	SwitchT     float64
 	FreewheelT  float64
+	SpeedSeen   bool // of a run that follows a record: measurements show the speed
 }
 
 // Point returns the operating point at (t, y). It is valid until a few others have been asked for.
@@ -119,7 +122,11 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 
 	p.SwitchT = T[r.nodes.sink] + sum(y[l.switching:l.switching+len(r.stage.foster[0])])
 	p.FreewheelT = T[r.nodes.sink] + sum(y[l.freewheel:l.freewheel+len(r.stage.foster[1])])
-	r.Law.OutputTo(x, r.Mode, &p.Command)
+	if r.see == nil {
+		r.Law.OutputTo(x, r.Mode, &p.Command)
+	} else {
+		p.Command = control.Command{Duty: 1}
+	}
 	if !r.Connected {
 		p.Command.Demand = 0
 	}
@@ -143,10 +150,13 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	}
 	p.Charging = r.charging(inner)
 	source := supply{E: inner + p.BatteryR*p.Charging, R: p.BatteryR + p.PathR, live: r.Connected}
-	if l.link < 0 || !r.Connected {
+	switch {
+	case r.see != nil:
+		w = r.observe(t, w, source, p)
+	case l.link < 0 || !r.Connected:
 		lp.source = source
 		lp.solve(&p.Command, w, &p.Electric)
-	} else {
+	default:
 		// The capacitor behind its series resistance, which takes what the path brings and the bridge does not.
 		lp.source = supply{E: y[l.link] + r.stage.esr*y[l.path], R: r.stage.esr, live: true}
 		lp.transient(&p.Command, w, y[l.motorCurrent], y[l.path], &p.Electric)
@@ -157,6 +167,9 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	}
 	p.BankCurrent = p.BatteryCurrent - p.Charging
 	p.Terminal = inner - p.BatteryR*p.BankCurrent
+	if r.see != nil { // a voltmeter is surer than the charge
+		p.Terminal = p.Voltage + p.PathR*p.BatteryCurrent
+	}
 	p.CellVoltage = p.Terminal / b.cells
 
 	p.PropSpeed = w / r.gear
@@ -199,12 +212,7 @@ func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric
 	}
 	l.speed, l.along = along*w, along
 	i := along * motor
-	need, armature, across := l.need(i), i, 0.0
-	if l.plugs(i) { // the diode takes over what the armature drives beyond the field's current
-		armature += contact(c.Demand) * (l.circulating(i) - i)
-		across = l.across(i, armature)
-		need = (l.R-l.armature)*i - across
-	}
+	need, armature, across := l.takes(i, contact(c.Demand))
 	u := need + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
 	// Far from either end the ends need not be known.
 	drops := l.devices.freewheelV + math.Abs(i)*(l.devices.switchR+l.devices.freewheelR+2*m.stage.esr+l.source.R)
@@ -228,6 +236,17 @@ func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric
 	e.Link, e.BatteryCurrent = p.battery, path
 }
 
+// takes returns the motor voltage that current i takes, with the armature's current and the voltage across the plug diode,
+// which takes over what the armature of a plugging motor drives beyond the field's current.
+func (l *loop) takes(i, contact float64) (need, armature, across float64) {
+	if !l.plugs(i) {
+		return l.need(i), i, 0
+	}
+	armature = i + contact*(l.circulating(i)-i)
+	across = l.across(i, armature)
+	return (l.R-l.armature)*i - across, armature, across
+}
+
 // offered is the motor voltage to be had at duty D and current i.
 func (l *loop) offered(D, i float64) float64 {
 	s, E, R := &l.m.stage, l.source.E, l.source.R
@@ -247,11 +266,14 @@ func (m *Model) magnet(T []float64) float64 {
 	return T[m.nodes.housing]
 }
 
-func (m *Model) sensor(T []float64) float64 {
-	if m.Law.Settings.Derating.Sensor == "housing" {
-		return T[m.nodes.housing]
+func (m *Model) sensor(T []float64) float64 { return T[m.sensorNode()] }
+
+// sensorNode is where the motor's thermometer sits: a person without a built-in one holds it to the housing.
+func (m *Model) sensorNode() int {
+	if m.Law.Settings.Derating.Sensor == "winding" {
+		return m.nodes.winding
 	}
-	return T[m.nodes.winding]
+	return m.nodes.housing
 }
 
 func (c *conductor) ohms(T []float64) float64 {
@@ -285,7 +307,7 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	}
 	polarised := r.polarise(p, y, dy)
 
-	w := y[l.speed]
+	w := p.Measured.Speed
 	dy[l.speed] = (p.Torque - p.Drag - p.Shaft) / r.inertia
 	if r.Locked {
 		w, dy[l.speed] = 0, 0
@@ -297,7 +319,11 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 		dy[l.distance] = 0
 	}
 
-	r.Law.DerivativesTo(r.Target(p.Measured.Lever), &p.Measured, y[l.control:l.control+control.States], r.Mode, dy[l.control:l.control+control.States])
+	if law := dy[l.control : l.control+control.States]; r.see == nil {
+		r.Law.DerivativesTo(r.Target(p.Measured.Lever), &p.Measured, y[l.control:l.control+control.States], r.Mode, law)
+	} else {
+		clear(law)
+	}
 
 	total := r.heats(p, T, polarised, w)
 	if l.link >= 0 {
@@ -318,6 +344,9 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	dy[l.shaft] = p.Propeller * p.PropSpeed
 	if r.Locked {
 		dy[l.shaft] = 0
+	}
+	if r.see != nil {
+		r.follow(t, p, y, dy)
 	}
 }
 
@@ -431,13 +460,9 @@ func (r *Run) transients(p *Point, y, dy []float64) {
 	dy[l.link] = r.capacitor(p) / r.stage.capacitance
 }
 
-// capacitor is the mean current into the link capacitor, A; none where its voltage is not a state.
-func (r *Run) capacitor(p *Point) float64 {
-	if r.layout.link < 0 || !r.Connected {
-		return 0
-	}
-	return p.BatteryCurrent - p.Link
-}
+// capacitor is the mean current into the link capacitor, A. Where its voltage is not a state, or the circuit is open, what
+// comes from the battery is what the bridge takes.
+func (r *Run) capacitor(p *Point) float64 { return p.BatteryCurrent - p.Link }
 
 func sum(x []float64) (s float64) {
 	for _, v := range x {

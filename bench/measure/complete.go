@@ -11,16 +11,20 @@ import (
 	"quaybench/bench/drive"
 	"quaybench/bench/link"
 	"quaybench/bench/ode"
+	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
 )
 
-// Complete turns a measured test into a record: the measured channels, and the parts' traces that the drive's heat
-// networks, driven by them, infer. Parts heated by a current that was not measured are left out; without either current
-// it is an error.
+// Complete turns a measured test into a record: the measured channels, and the parts' traces that follow from them by the
+// same equations as a simulation's. What the traces take for granted, and the parts that cannot be known from what was
+// measured, are named in the record.
 func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.Trial, measured *Result) (*record.Run, error) {
-	model, err := drive.New(b, s, drive.Conditions{Air: program.Air, Water: program.Water, Moored: program.Moored})
+	model, err := drive.New(b, s, drive.Conditions{
+		Air: program.Air, Water: program.Water, Moored: program.Moored, Charging: program.Charging,
+		Load: loads[program.Load], LoadFactor: program.LoadFactor,
+	})
 	if err != nil {
 		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
 	}
@@ -36,13 +40,16 @@ func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.
 		return r, nil
 	}
 	seen := new(record.Run)
-	fill(seen, measured.Channels, measured.held())
-	in, see, err := eyes(seen)
-	if err != nil {
-		return r, err
+	fill(seen, measured.Channels, measured.withSteps())
+	in := instrumentsOf(seen)
+	if !in.known.MotorCurrent && !in.known.BatteryCurrent {
+		return r, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
 	}
-	return r, infer(ctx, r, model, b, s, program, in, see)
+	in.name(r, b, program)
+	return r, infer(ctx, r, model, b, program, in)
 }
+
+var loads = map[string]drive.Load{"fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}
 
 // fill puts samples into a record.
 func fill(r *record.Run, channels []link.Channel, samples []Sample) {
@@ -64,9 +71,9 @@ func fill(r *record.Run, channels []link.Channel, samples []Sample) {
 	}
 }
 
-// held are the samples, and between those that hold since earlier what follows from that: a person reads a meter once in a
-// hold, and the value stands for all of it.
-func (m *Result) held() (out []Sample) {
+// withSteps expands each sample that holds since earlier into two, so that it does not look like a ramp: a person reads a
+// meter once in a hold, and the value stands for all of it.
+func (m *Result) withSteps() (out []Sample) {
 	for i, x := range m.Samples {
 		if i > 0 && x.Since < x.At {
 			before := m.Samples[i-1]
@@ -110,55 +117,73 @@ func ended(s Stop) *record.Event {
 	return &record.Event{At: s.At, Device: "step test", What: "the test stopped: " + s.Reason.String() + ": " + s.Text, Kind: kind, Count: 1}
 }
 
-// instruments says what was measured that parts depend on.
-type instruments struct{ motor, battery, speed bool }
-
-// carries says whether what heats or loads a part was measured.
-func (in instruments) carries(p *drive.Part) bool {
-	switch {
-	case p.Current == "motor":
-		return in.motor
-	case p.Current == "battery":
-		return in.battery
-	case p.Name == "rotor speed":
-		return in.speed
-	}
-	return true
+// instruments are the measured channels that a run can follow.
+type instruments struct {
+	run                     *record.Run
+	motor, battery, voltage *record.Trace
+	duty, speed, boat       *record.Trace
+	sink, winding, cells    *record.Trace
+	known                   drive.Measured
 }
 
-// eyes interpolates what was measured.
-func eyes(r *record.Run) (in instruments, see func(t float64) drive.Seen, err error) {
-	of := func(names ...string) *record.Trace {
-		for _, n := range names {
-			if tr, ok := r.Trace(n); ok {
-				return tr
-			}
-		}
-		return nil
+func instrumentsOf(r *record.Run) *instruments {
+	of := func(name string) *record.Trace {
+		tr, _ := r.Trace(name)
+		return tr
 	}
-	motor, battery := of(record.MotorCurrent), of(record.BatteryCurrent)
-	if motor == nil && battery == nil {
-		return in, nil, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
+	in := &instruments{
+		run:   r,
+		motor: of(record.MotorCurrent), battery: of(record.BatteryCurrent), voltage: of(record.Voltage),
+		duty: of(record.Duty), speed: of(record.MotorSpeed), boat: of(record.BoatSpeed),
+		sink: of(link.StageTemperature), winding: of(link.MotorTemperature), cells: of(link.BatteryTemperature),
 	}
-	voltage, speed := of(record.Voltage), of(record.MotorSpeed)
-	sink, winding, cells := of(link.StageTemperature), of(link.MotorTemperature), of(link.BatteryTemperature)
-	at := func(tr *record.Trace, t float64) float64 {
+	in.known = drive.Measured{
+		MotorCurrent: in.motor != nil, BatteryCurrent: in.battery != nil, Voltage: in.voltage != nil,
+		Duty: in.duty != nil, Speed: in.speed != nil,
+		Sink: in.sink != nil, Motor: in.winding != nil, Battery: in.cells != nil,
+	}
+	return in
+}
+
+// at interpolates what was measured.
+func (in *instruments) at(t float64) drive.Seen {
+	of := func(tr *record.Trace) float64 {
 		if tr == nil {
 			return math.NaN()
 		}
-		return r.At(tr, t)
+		return in.run.At(tr, t)
 	}
-	return instruments{motor != nil, battery != nil, speed != nil}, func(t float64) drive.Seen {
-		return drive.Seen{
-			MotorCurrent: at(motor, t), BatteryCurrent: at(battery, t), Voltage: at(voltage, t), Speed: at(speed, t),
-			Sink: at(sink, t), Motor: at(winding, t), Battery: at(cells, t),
+	return drive.Seen{
+		MotorCurrent: of(in.motor), BatteryCurrent: of(in.battery), Voltage: of(in.voltage), Duty: of(in.duty), Speed: of(in.speed),
+		Boat: of(in.boat), Sink: of(in.sink), Motor: of(in.winding), Battery: of(in.cells),
+	}
+}
+
+// name lists in the record what its inferred traces take for granted.
+func (in *instruments) name(r *record.Run, b *boat.Boat, program *trial.Trial) {
+	assume := func(if_ bool, text string) {
+		if if_ {
+			r.Assumed = append(r.Assumed, text)
 		}
-	}, nil
+	}
+	k := in.known
+	with := "speed"
+	if k.Duty {
+		with = "duty"
+	}
+	all := k.Complete()
+	assume(all && !k.MotorCurrent, "motor current follows from battery current and "+with)
+	assume(all && !k.BatteryCurrent, "battery current follows from motor current and "+map[bool]string{true: "speed", false: "duty"}[k.Speed])
+	assume(all && !k.Speed, "motor speed follows from the motor's voltage; while no current flows, from propeller and hull as the boat file has them")
+	assume(!k.Voltage, fmt.Sprintf("voltage follows from the bank's resistance and a charge of %.0f %% at the start", 100*program.Charge))
+	assume(!k.Sink || !k.Motor || !k.Battery, fmt.Sprintf("what has no thermometer began at the temperature around it, with air of %s", quantity.Format(program.Air, "°C", 3)))
+	assume(b.Charging != nil && program.Charging, "the charging source gave what the boat file says")
+	assume(true, "cooling is as the boat file has it")
 }
 
 // infer adds the parts and their traces.
-func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, s settings.Set, program *trial.Trial, in instruments, see func(float64) drive.Seen) error {
-	first := see(r.Time[0])
+func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, program *trial.Trial, in *instruments) error {
+	first := in.at(r.Time[0])
 	or := func(x, fallback float64) float64 {
 		if math.IsNaN(x) {
 			return fallback
@@ -166,13 +191,14 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 		return x
 	}
 	nan := math.NaN()
-	run := model.NewRun(func(float64) float64 { return 0 })
+	run := model.NewRun(program.Lever(r.Time[0]))
 	y := run.Begin(drive.Start{
-		Charge: program.Charge, Winding: program.Start.Winding.Or(or(first.Motor, nan)), Housing: program.Start.Housing.Or(or(first.Motor, nan)),
-		Sink: program.Start.Sink.Or(or(first.Sink, nan)), Battery: program.Start.Battery.Or(or(first.Battery, nan)),
+		Charge: program.Charge, Speed: or(first.Boat, program.Speed),
+		Winding: program.Start.Winding.Or(first.Motor), Housing: program.Start.Housing.Or(first.Motor),
+		Sink: program.Start.Sink.Or(first.Sink), Battery: program.Start.Battery.Or(first.Battery),
 		Cables: program.Start.Cables.Or(nan), Air: program.Compartment.Or(nan),
 	})
-	f := run.Follow(see)
+	f := run.Follow(in.at)
 	values := make([][]float64, len(model.Parts))
 	state := make([]float64, len(y))
 	next := 0
@@ -196,21 +222,36 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 	take(r.Time[0], y)
 	var integrator ode.Integrator
 	last := len(r.Time) - 1
-	_, err := integrator.Integrate(ctx, f, r.Time[0], r.Time[last], y, nil, ode.Options{
+	options := ode.Options{
 		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[last] - r.Time[0]) / float64(last), Check: ode.CheckOptions{Every: -1},
-	}, func(st *ode.Step) error {
-		for next <= last && r.Time[next] <= st.T1 {
-			st.At(r.Time[next], state)
-			take(r.Time[next], state)
-		}
-		return nil
-	})
-	if err != nil {
-		return fmt.Errorf("what nobody measured could not be inferred: %w", err)
 	}
+	from := r.Time[0]
+	for _, until := range changes(r, program) {
+		run.CoolingLost = from >= program.CoolingLost
+		if from >= program.LoadFrom && !run.Loaded && program.Load != "normal" {
+			run.Loaded = true
+			if program.Load == "locked" {
+				run.Lock(y)
+			}
+		}
+		run.Changed()
+		result, err := integrator.Integrate(ctx, f, from, until, y, nil, options, func(st *ode.Step) error {
+			for next <= last && r.Time[next] <= st.T1 {
+				st.At(r.Time[next], state)
+				take(r.Time[next], state)
+			}
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("what nobody measured could not be inferred: %w", err)
+		}
+		from, y = until, result.Y
+	}
+	known := model.Known(in.known)
 	for i := range model.Parts {
 		part := &model.Parts[i]
-		if !in.carries(part) || slices.ContainsFunc(values[i], math.IsNaN) {
+		if !known[i] || slices.ContainsFunc(values[i], math.IsNaN) {
+			r.LeftOut = append(r.LeftOut, part.Name)
 			continue
 		}
 		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: values[i], Inferred: true})
@@ -220,6 +261,19 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 		})
 	}
 	return nil
+}
+
+// changes are the instants after the first at which load or cooling changes, and the last.
+func changes(r *record.Run, program *trial.Trial) (at []float64) {
+	first, last := r.Time[0], r.Time[len(r.Time)-1]
+	for _, t := range []float64{program.LoadFrom, program.CoolingLost} {
+		if t > first && t < last {
+			at = append(at, t)
+		}
+	}
+	at = append(at, last)
+	slices.Sort(at)
+	return slices.Compact(at)
 }
 
 // Thinned is a result with no more than so many samples, each the mean of those it stands for. Completed with several boats

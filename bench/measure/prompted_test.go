@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -219,7 +220,7 @@ func TestTooSlowALine(t *testing.T) {
 	})
 }
 
-// What was not measured makes no claim: without the battery current nothing is said of what it heats.
+// What was not measured makes no claim: a motor current alone shows neither speed nor losses, and so no temperature.
 func TestPartsOfAnUnmeasuredCurrentAreLeftOut(t *testing.T) {
 	y := petrel(t)
 	got := measure.Result{Channels: []link.Channel{{Name: link.MotorCurrent, Unit: "A"}}}
@@ -228,9 +229,10 @@ func TestPartsOfAnUnmeasuredCurrentAreLeftOut(t *testing.T) {
 	}
 	run, err := measure.Complete(t.Context(), y.boat, y.settings, steps(t), &got)
 	require.NoError(t, err)
-	for name, want := range map[string]bool{"winding": true, "motor cable": true, "fuse": false, "battery cable": false, "battery": false, "rotor speed": false, "lowest cell": false} {
+	for name, want := range map[string]bool{"power stage": true, "winding": false, "motor cable": false, "fuse": false, "battery cable": false, "battery": false, "rotor speed": false, "lowest cell": false} {
 		_, ok := run.Trace(name)
 		assert.Equal(t, want, ok, name)
+		assert.Equal(t, !want, slices.Contains(run.LeftOut, name), name)
 	}
 	current, ok := run.Trace(record.MotorCurrent)
 	require.True(t, ok)

@@ -25,6 +25,8 @@ type entry struct {
 	Version    string           `toml:"profile_version,omitempty"`
 	Clock      string           `toml:"clock,omitempty"`
 	Expect     []string         `toml:"expect,omitempty"`
+	Assumed    []string         `toml:"assumed,omitempty"`
+	LeftOut    []string         `toml:"left_out,omitempty"`
 	Gain       *gainEntry       `toml:"gain,omitempty,inline"`
 	Energy     *energyEntry     `toml:"energy,omitempty,inline"`
 	Statistics *statisticsEntry `toml:"statistics,omitempty,inline"`
@@ -132,6 +134,7 @@ func (r *Run) head() (list []entry, err error) {
 	list = []entry{
 		{Format: formatVersion}, {Boat: r.Boat}, {Trial: r.Trial}, {Source: p.Source}, {Tool: p.Tool},
 		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Expect: r.Expect},
+		{Assumed: r.Assumed}, {LeftOut: r.LeftOut},
 	}
 	add(gainOf(r.Gain))
 	add(energyOf(r.Energy))
@@ -169,8 +172,13 @@ func (r *Run) merge(e *entry) (quote string, err error) {
 			*f.to = f.text
 		}
 	}
-	if len(e.Expect) > 0 {
-		r.Expect = e.Expect
+	for _, f := range []struct {
+		to   *[]string
+		list []string
+	}{{&r.Expect, e.Expect}, {&r.Assumed, e.Assumed}, {&r.LeftOut, e.LeftOut}} {
+		if len(f.list) > 0 {
+			*f.to = f.list
+		}
 	}
 	switch {
 	case e.Format != 0 && e.Format != formatVersion:

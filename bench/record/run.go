@@ -22,6 +22,11 @@ type Run struct {
 	Events []Event   // in time order
 	Parts  []Part
 
+	// Of a measured run, in words: what the inferred traces take for granted, and the parts that cannot be known from what
+	// was measured.
+	Assumed []string
+	LeftOut []string
+
 	Expect     []string // devices that the trial expects to act, in that order
 	Gain       Gain
 	Energy     Energy

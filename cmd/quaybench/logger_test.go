@@ -90,10 +90,13 @@ var loggerTests = []logged{
 		hand(d, p, 0.5, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
 		assert.Contains(t, d.ended(0), ">> The programme has ended. Lever to neutral.")
 		r := readRecord(t, alone)
-		_, ok := r.Trace("winding")
+		_, ok := r.Trace("power stage")
 		assert.True(t, ok)
-		_, ok = r.Trace("fuse")
-		assert.False(t, ok, "nobody measured the battery current")
+		for _, name := range []string{"winding", "fuse"} {
+			_, ok = r.Trace(name)
+			assert.False(t, ok, "a motor current alone does not show the %s", name)
+			assert.Contains(t, r.LeftOut, name)
+		}
 	}},
 	{"unplugged", func(y *yard, _ *pontoon, lines, columns string, unplug func()) {
 		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--lines", lines, "--columns", columns)

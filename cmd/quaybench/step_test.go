@@ -331,8 +331,10 @@ func TestStepPrompted(t *testing.T) {
 		winding, ok := r.Trace("winding")
 		require.True(t, ok)
 		assert.Greater(t, winding.Values[2], winding.Values[0])
-		_, ok = r.Trace("rotor speed")
-		assert.False(t, ok, "nobody read the speed")
+		speed, ok := r.Trace("rotor speed")
+		require.True(t, ok)
+		assert.True(t, speed.Inferred, "nobody read the speed: it follows from the motor's voltage")
+		assert.Contains(t, strings.Join(r.Assumed, "\n"), "motor speed follows")
 	}
 	type sitting struct {
 		name string

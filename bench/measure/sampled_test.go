@@ -1,0 +1,5 @@
+//go:build !slow
+
+package measure_test
+
+const thorough = false

@@ -152,7 +152,7 @@ func TestHelp(t *testing.T) {
 		"limits.motor_current": {"unit: A", "from 1 A to 2000 A", "now: 140 A", `example: boat.Try("limits.motor_current=`},
 		"motor.resistance":     {"unit: Ω", "where to find it: ", "now: 0.014 Ω"},
 		"hot-day":              {`air = "38 °C"`, `example: boat.TryIn("hot-day")`},
-		"steps":                {"steps is a programme", "  steps.Air\n      outside air: the surroundings every rise is counted from, K"},
+		"steps":                {"steps is a programme", "  steps.Air\n      outside air, K"},
 		"plot":                 {"plot draws traces over time", "example: plot("},
 		"math.Sqrt":            {"math.Sqrt(x float64) float64\nSqrt returns the square root of x."},
 		"bench":                {"Package bench is the front door", "  bench.NewProgramme\n"},

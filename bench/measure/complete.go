@@ -209,15 +209,10 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 		}
 		next++
 	}
-	start := map[int]float64{}
+	start := make([]float64, len(model.Parts))
 	p := f.Point(r.Time[0], y)
-	for i, part := range model.Parts {
-		switch {
-		case part.Start != nil:
-			start[i] = part.Start(p, y)
-		case part.Measure == drive.Temperature:
-			start[i] = program.Air
-		}
+	for i := range model.Parts {
+		start[i] = model.Parts[i].Reference(p, y)
 	}
 	take(r.Time[0], y)
 	var integrator ode.Integrator

@@ -100,7 +100,7 @@ func (k EventKind) String() string { return kindNames[k] }
 type Measure int
 
 const (
-	Temperature Measure = iota // share of the rise allowed above the surroundings
+	Temperature Measure = iota // share of the rise allowed above Start
 	Melting                    // melting state: the trace is the share itself
 	Ceiling                    // value over limit, from zero
 	Band                       // (value − start)/(limit − start), upwards
@@ -117,7 +117,7 @@ type Part struct {
 	Trace       string  // name of its trace
 	Unit        string  // unit it is shown in
 	Limit       float64 // SI
-	Start       float64 // surroundings (Temperature) or start value (Band, Floor), SI
+	Start       float64 // what the share is counted from: the air of the rating (Temperature) or the start value (Band, Floor), SI
 	Measure     Measure
 	Close       float64 // share above which it is close
 	Consequence string  // what happens beyond the limit
@@ -142,9 +142,21 @@ func (p Part) Used(value float64) float64 {
 		return share(value, p.Limit)
 	case Floor:
 		return share(p.Start-value, p.Start-p.Limit)
+	case Temperature:
+		return max(0, share(value-p.Start, p.Limit-p.Start))
 	default:
 		return share(value-p.Start, p.Limit-p.Start)
 	}
+}
+
+// closeMargin is the margin below which a temperature is close to its limit whatever share that is, K: about what a model or
+// a thermometer is wrong by (common practice, no source).
+const closeMargin = 5.0
+
+// IsClose reports whether value is close to the part's limit or beyond it: more than the share Close is used, or of a
+// temperature less than 5 K is left.
+func (p Part) IsClose(value float64) bool {
+	return p.Used(value) > p.Close || p.Measure == Temperature && p.Margin(value) < closeMargin
 }
 
 // Worse says whether a is nearer to or further past the limit than b.
@@ -170,7 +182,7 @@ func (p Part) Margin(value float64) float64 {
 type Gain struct {
 	TopSpeed  *float64 // highest steady boat speed, m/s
 	Thrust    *float64 // highest steady thrust, N
-	Endurance *float64 // usable energy over the mean battery power of the last steady stretch, s
+	Endurance *float64 // how long the rested bank lasts at the mean battery power of the whole run, s; nil for a run below 5 min or one that was cut short
 	Distance  *float64 // m
 }
 

@@ -63,7 +63,7 @@ func (v *runView) charts() (out []Figure) {
 	add(v.limited("Fuse (battery current)", "%", "melting state", "fuse"))
 	add(v.chart("What the controller does", "%", "share", record.Duty, record.Derating))
 	for _, p := range v.run.Parts { // nothing that is close or over goes without a picture
-		if value, _, err := v.run.Peak(p); err == nil && p.Used(value) > p.Close && !v.shown[p.Trace] {
+		if value, _, err := v.run.Peak(p); err == nil && p.IsClose(value) && !v.shown[p.Trace] {
 			add(v.limited(title(p.Name), p.Unit, p.Name, p.Trace))
 		}
 	}

@@ -52,15 +52,8 @@ func (w *sampler) begin(s *simulation) {
 	w.state = make([]float64, len(s.y))
 	w.steady.leverSince = math.Inf(-1)
 	p := s.drive.Point(0, s.y)
-	for _, part := range s.drive.Parts {
-		at := s.trial.Air
-		switch {
-		case part.Start != nil:
-			at = part.Start(p, s.y)
-		case part.Measure != drive.Temperature:
-			at = 0
-		}
-		w.start = append(w.start, at)
+	for i := range s.drive.Parts {
+		w.start = append(w.start, s.drive.Parts[i].Reference(p, s.y))
 	}
 	w.steady.lever = p.Measured.Lever
 	w.take(0, s.y)
@@ -227,7 +220,7 @@ func (w *sampler) traces() [][]float64 {
 	return out
 }
 
-// steady finds the stretches in which nothing but temperatures and charge change.
+// steady finds the stretches in which nothing but temperatures and charge change, and adds up what the bank gives.
 type steady struct {
 	lever      float64
 	leverSince float64
@@ -235,24 +228,28 @@ type steady struct {
 	topSpeed, thrust float64
 	found, pulled    bool
 
-	within          bool // in a steady stretch now
-	last            float64
-	energy, lasting float64 // of the last steady stretch
+	last, power float64 // s and W out of the bank at open-circuit voltage, of the last sample
+	energy      float64 // J, over the whole run
 }
 
 const (
 	settling = 10.0  // s for which the lever must have rested
 	still    = 0.002 // m/s²: change of boat speed that counts as none
+	telling  = 300.0 // s: a run below that says nothing about how long a charge lasts
 )
 
 func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	if p.Measured.Lever != w.lever {
 		w.lever, w.leverSince = p.Measured.Lever, t
 	}
+	power := p.OpenVoltage * p.BankCurrent
+	if t > w.last {
+		w.energy += (power + w.power) / 2 * (t - w.last)
+	}
+	w.last, w.power = t, power
 	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && p.MotorCurrent != 0
 	ok := driving && t-w.leverSince >= settling && math.Abs(s.drive.Acceleration(p, y)) < still
 	if !ok {
-		w.within = false
 		return
 	}
 	if v := s.drive.BoatSpeed(y); !s.trial.Moored && (!w.found || v > w.topSpeed) {
@@ -261,14 +258,6 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	if !w.pulled || p.Thrust > w.thrust {
 		w.thrust, w.pulled = p.Thrust, true
 	}
-	if !w.within {
-		w.within, w.energy, w.lasting = true, 0, 0
-	} else {
-		dt := t - w.last
-		w.energy += p.OpenVoltage * p.BankCurrent * dt
-		w.lasting += dt
-	}
-	w.last = t
 }
 
 // record assembles the run's record.
@@ -313,13 +302,18 @@ func (s *simulation) record() *record.Run {
 	if w.pulled {
 		r.Gain.Thrust = some(w.thrust)
 	}
-	if w.lasting > 0 && w.energy > 0 {
-		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, w.energy/w.lasting))
+	if s.t >= telling && w.energy > 0 && !s.cutShort() {
+		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, w.energy/s.t))
 	}
 	if !s.trial.Moored {
 		r.Gain.Distance = some(s.drive.Distance(s.y))
 	}
 	return r
+}
+
+// cutShort reports whether the run ended sooner than the helm had in mind: stopped, or without drive.
+func (s *simulation) cutShort() bool {
+	return s.stopped || s.t < s.trial.Duration || slices.ContainsFunc(s.tracker.events, func(e record.Event) bool { return e.Kind >= record.Stopping })
 }
 
 var measures = map[drive.Measure]record.Measure{

@@ -13,7 +13,7 @@ type Trial struct {
 	Steps    []Step  `key:"throttle" optional:"yes"`
 	Duration float64 `key:"duration" unit:"s" above:"0 s" max:"48 h" example:"60 s" doc:"when the trial ends"`
 
-	Air         float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air: the surroundings every rise is counted from"`
+	Air         float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
 	Water       float64        `key:"water" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
 	Compartment quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
 	Charge      float64        `key:"charge" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`

@@ -20,7 +20,7 @@ type Level int
 
 const (
 	Clear Level = iota
-	Close       // more than the part's share of the limit is used
+	Close       // more than the part's share of the limit is used, or of a temperature less than 5 K is left
 	Over        // more than the whole limit is used, a device opens, or expected protection does not come
 )
 
@@ -95,9 +95,9 @@ func Judge(r *record.Run) (Trial, error) {
 		switch {
 		case p.Measure == record.Melting && slices.Contains(r.Expect, p.Name):
 			// the fuse is what is to act
-		case j.Used > 1:
+		case j.Used > 1 || p.Measure == record.Melting && j.Used > 1-1e-6: // at its limit an element may open
 			j.Level = Over
-		case j.Used > p.Close:
+		case p.IsClose(v):
 			j.Level = Close
 		}
 		t.Parts = append(t.Parts, j)

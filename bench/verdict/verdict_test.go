@@ -22,6 +22,7 @@ func oneTrace(p record.Part, values ...float64) *record.Run {
 
 func TestJudgeEachMeasure(t *testing.T) {
 	winding := record.Part{Name: "winding", Trace: "winding", Unit: "°C", Measure: record.Temperature, Start: 300, Limit: 400, Close: 0.9, Current: "motor"}
+	battery := record.Part{Name: "battery", Trace: "battery", Unit: "°C", Measure: record.Temperature, Start: 300, Limit: 320, Close: 0.9, Current: "battery"}
 	careful := winding
 	careful.Close = 0.5
 	fuse := record.Part{Name: "fuse", Trace: "fuse", Unit: "%", Measure: record.Melting, Limit: 1, Close: 0.9, Current: "battery"}
@@ -41,6 +42,9 @@ func TestJudgeEachMeasure(t *testing.T) {
 		{"a winding past nine tenths", winding, []float64{300, 391, 391}, 391, 1, 9, 0.91, never, verdict.Close},
 		{"a winding at its limit", winding, []float64{300, 400}, 400, 1, 0, 1, never, verdict.Close},
 		{"a winding past it", winding, []float64{300, 380, 420, 410}, 420, 2, -20, 1.2, 1.5, verdict.Over},
+		{"a small rise of which 5 K are left", battery, []float64{300, 315}, 315, 1, 5, 0.75, never, verdict.Clear},
+		{"a small rise of which less is left", battery, []float64{300, 316}, 316, 1, 4, 0.8, never, verdict.Close},
+		{"a part colder than the air it is rated in", battery, []float64{280, 290}, 290, 1, 30, 0, never, verdict.Clear},
 		{"a part that is called close sooner", careful, []float64{300, 360}, 360, 1, 40, 0.6, never, verdict.Close},
 		{"a fuse half molten", fuse, []float64{0, 0.5}, 0.5, 1, 0.5, 0.5, never, verdict.Clear},
 		{"a fuse that is all but molten", fuse, []float64{0, 0.95}, 0.95, 1, 0.05, 0.95, never, verdict.Close},

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"maps"
 	"math"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -146,12 +145,12 @@ func TestJSONMissingProtection(t *testing.T) {
 	assert.Equal(t, object{"t_s": nil, "part": "stall timer", "what": "the trial expects the stall timer to act, and it did not"}, events[len(events)-1])
 }
 
-// TestJSONInfinite: in air hotter than the battery bears, no share of an allowed rise is used: there is none. JSON has no
-// infinity, so it is null; the part is over all the same.
+// TestJSONInfinite: of a battery that bears less than the 25 °C that rises are counted from, no share of an allowed rise is
+// used: there is none. JSON has no infinity, so it is null; the part is over all the same.
 func TestJSONInfinite(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "oven.toml")
-	require.NoError(t, os.WriteFile(file, []byte("name = \"oven\"\nduration = \"10 s\"\nair = \"58 °C\"\n[[throttle]]\nat = \"1 s\"\nto = \"20 %\"\n"), 0o644))
-	code, stdout, _ := quaybench(t, nil, "try", "petrel", "--json", "--trial", file)
+	dir := demoFolder(t)
+	change(t, filepath.Join(dir, "boat.toml"), `temperature_limit = "55 °C`, `temperature_limit = "22 °C`)
+	code, stdout, _ := quaybench(t, nil, "try", dir, "--json", "--trial", "harbour")
 	assert.Equal(t, 3, code)
 	for _, p := range list(t, list(t, checkSide(t, decode(t, stdout)["present"]), "trials")[0].(object), "parts") {
 		if part := p.(object); part["part"] == "battery" {

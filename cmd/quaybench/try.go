@@ -23,8 +23,9 @@ func tryCommand(sys *system) *cobra.Command {
 makes one, and judges both. BOAT is a boat file, a boat's folder, or a name in the book. Without
 --trial all built-in trials run and the table shows each part's worst, with the trial it came from.
 
-close means that more than 90 % of a limit is used (the share can be set per boat and part), over
-that more than all of it is. Every current in the output says whether it is battery or motor current.
+close means that more than 90 % of a limit is used (the share can be set per boat and part) or that
+a temperature is within 5 K of its limit, over that it is beyond. The share of a temperature is
+counted from 25 °C, whatever the air of the trial. Every current in the output says whether it is battery or motor current.
 
 Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench try petrel

@@ -206,7 +206,7 @@ func TestDistance(t *testing.T) {
 		a, b string
 		want int
 	}{{"kitten", "sitting", 3}, {"saturday", "sunday", 3}, {"ca", "ac", 1}, {"", "abc", 3}, {"Ω", "mΩ", 1}} {
-		assert.Equal(t, c.want, distance(c.a, c.b))
-		assert.Equal(t, c.want, distance(c.b, c.a))
+		assert.Equal(t, c.want, Distance(c.a, c.b))
+		assert.Equal(t, c.want, Distance(c.b, c.a))
 	}
 }

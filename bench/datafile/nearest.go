@@ -19,7 +19,7 @@ func nearest(word string, candidates []string) string {
 		case len(word) > 2 && strings.HasPrefix(fold(c), fold(word)) && (begun == "" || len(c) < len(begun)):
 			begun = c
 		}
-		if d := distance(fold(word), fold(c)); d < bestDistance && d < len(c) {
+		if d := Distance(fold(word), fold(c)); d < bestDistance && d < len(c) {
 			best, bestDistance = c, d
 		}
 	}
@@ -29,9 +29,9 @@ func nearest(word string, candidates []string) string {
 	return best
 }
 
-// distance is the number of single-character insertions, deletions, changes and
+// Distance is the number of single-character insertions, deletions, changes and
 // swaps of neighbours that turn a into b (optimal string alignment).
-func distance(a, b string) int {
+func Distance(a, b string) int {
 	x, y := []rune(a), []rune(b)
 	rows := make([][]int, len(x)+1)
 	for i := range rows {

@@ -3,6 +3,8 @@ package link
 import (
 	"slices"
 	"strings"
+
+	"quaybench/bench/datafile"
 )
 
 // Names of the channels that the tool understands: what a register map or a column list calls its readings. Others are
@@ -129,7 +131,7 @@ func near(a, b string) bool {
 	if len(b) < 7 {
 		allowed = 1
 	}
-	return distance(a, b) <= allowed
+	return datafile.Distance(a, b) <= allowed
 }
 
 // abbreviates reports whether the words are the known ones, in any order, each shortened or misspelt by a letter.
@@ -140,7 +142,7 @@ func abbreviates(words, known []string) bool {
 	left := slices.Clone(known)
 	for _, w := range words {
 		i := slices.IndexFunc(left, func(k string) bool {
-			return len(w) >= 3 && strings.HasPrefix(k, w) || len(w) >= 4 && distance(w, k) <= 1
+			return len(w) >= 3 && strings.HasPrefix(k, w) || len(w) >= 4 && datafile.Distance(w, k) <= 1
 		})
 		if i < 0 {
 			return false
@@ -148,29 +150,4 @@ func abbreviates(words, known []string) bool {
 		left = slices.Delete(left, i, i+1)
 	}
 	return true
-}
-
-// distance is how many letters have to be put in, taken out, changed or exchanged with the next to make b of a.
-func distance(a, b string) int {
-	rows := make([][]int, len(a)+1)
-	for i := range rows {
-		rows[i] = make([]int, len(b)+1)
-		rows[i][0] = i
-	}
-	for j := range rows[0] {
-		rows[0][j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		for j := 1; j <= len(b); j++ {
-			change := 1
-			if a[i-1] == b[j-1] {
-				change = 0
-			}
-			rows[i][j] = min(rows[i-1][j]+1, rows[i][j-1]+1, rows[i-1][j-1]+change)
-			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
-				rows[i][j] = min(rows[i][j], rows[i-2][j-2]+1)
-			}
-		}
-	}
-	return rows[len(a)][len(b)]
 }

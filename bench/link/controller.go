@@ -37,7 +37,14 @@ type Controller interface {
 	// CommandThrottle asks for a share of full throttle, from −1 (full astern)
 	// to 1 (full ahead). The controller forgets a command after its own
 	// command time-out, so it is to be repeated well within that. The error is
-	// [ErrNoThrottle], [ErrHalted], a [*RangeError] or the line's.
+	// [ErrNoThrottle], [ErrHalted], [ErrUnread], a [*RangeError] or the line's.
+	//
+	// Only zero passes where longer than the command time-out has gone by, also
+	// in a suspended machine, since it was opened, since the last reading of
+	// all channels and since the last command that passed. That is looked at just before the command goes
+	// out. What remains is a process stopped between that look and the write:
+	// its command arrives stale, and acts for the controller's own command
+	// time-out at most, as the next look finds the gap.
 	CommandThrottle(ctx context.Context, throttle float64) error
 
 	// Halt commands zero throttle, then neutral, then refuses every further

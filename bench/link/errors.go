@@ -14,6 +14,8 @@ var (
 	ErrRunning    = errors.New("the motor is running: stop it and put the lever in neutral first")
 	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
 	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")
+	// ErrUnread holds a throttle back that may be stale: the machine slept, the process was stopped or the line was busy.
+	ErrUnread = errors.New("the controller's state was not read for longer than its command time-out (did this machine sleep?): only zero goes out until it is read anew")
 	// ErrOutOfStep casts doubt on the reading before: it is to be thrown away.
 	ErrOutOfStep = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
 	ErrStale     = errors.New("no new readings")

@@ -185,8 +185,10 @@ type run struct {
 	busy      time.Duration // spent on the line, in all samples
 }
 
-// elapsed is the time into the test, s.
-func (r *run) elapsed() float64 { return r.o.Clock.Now().Sub(r.result.Start).Seconds() }
+// elapsed is the time into the test, s. It runs through a sleep of the machine.
+func (r *run) elapsed() float64 { return r.since().Seconds() }
+
+func (r *run) since() time.Duration { return port.Age(r.result.Start, r.o.Clock.Now()) }
 
 // lever is where the programme has the lever.
 func (r *run) lever(t float64) float64 { return r.program.Lever(t)(t) }
@@ -210,7 +212,7 @@ func (r *run) pace() Stop {
 		if s := r.wait(due, tick); s != nil {
 			return *s
 		}
-		if s := r.sample(t); s != nil {
+		if s := r.sample(due, tick); s != nil {
 			return *s
 		}
 	}
@@ -218,17 +220,12 @@ func (r *run) pace() Stop {
 
 // wait waits for an instant of the test, and repeats the throttle command meanwhile. It fails where the instant is long past.
 func (r *run) wait(due time.Duration, tick int) *Stop {
-	clock, at := r.o.Clock, r.result.Start.Add(due)
-	if behind := clock.Now().Sub(at); behind > r.o.Lag {
-		text := fmt.Sprintf("the pacing is %v behind", behind.Round(time.Millisecond))
-		if each := r.busy / time.Duration(max(tick, 1)); each > r.o.period() {
-			text += fmt.Sprintf(": a sample takes %v on this line, so no more than %.0f Hz can be had", each.Round(100*time.Microsecond), math.Floor(1/each.Seconds()))
-		}
-		return &Stop{Reason: Late, At: r.elapsed(), Text: text}
+	if s := r.late(due, tick); s != nil {
+		return s
 	}
 	for {
-		now := clock.Now()
-		pause, beat := at.Sub(now), false
+		now := r.o.Clock.Now()
+		pause, beat := due-r.since(), false
 		if r.o.Commands {
 			switch next, spare := r.told.Add(r.beat).Sub(now), r.beat/4; {
 			case next < pause-clearance:
@@ -237,7 +234,7 @@ func (r *run) wait(due time.Duration, tick int) *Stop {
 				pause, beat = r.told.Add(spare).Sub(now), true
 			}
 		}
-		if err := clock.Sleep(r.ctx, max(pause, 0)); err != nil {
+		if err := r.o.Clock.Sleep(r.ctx, max(pause, 0)); err != nil {
 			return r.cancelled(err)
 		}
 		if !beat {
@@ -249,13 +246,26 @@ func (r *run) wait(due time.Duration, tick int) *Stop {
 	}
 }
 
+// late stops a test whose pacing has fallen behind what was due.
+func (r *run) late(due time.Duration, tick int) *Stop {
+	behind := r.since() - due
+	if behind <= r.o.Lag {
+		return nil
+	}
+	text := fmt.Sprintf("the pacing is %v behind", behind.Round(time.Millisecond))
+	if each := r.busy / time.Duration(max(tick, 1)); each > r.o.period() {
+		text += fmt.Sprintf(": a sample takes %v on this line, so no more than %.0f Hz can be had", each.Round(100*time.Microsecond), math.Floor(1/each.Seconds()))
+	}
+	return &Stop{Reason: Late, At: r.elapsed(), Text: text}
+}
+
 // clearance is how long before a sample the line is left alone, so that the sample is not held up: about two exchanges.
 const clearance = 10 * time.Millisecond
 
 // sample is one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
 // before anything else.
-func (r *run) sample(t float64) *Stop {
-	clock := r.o.Clock
+func (r *run) sample(due time.Duration, tick int) *Stop {
+	clock, t := r.o.Clock, due.Seconds()
 	begun := clock.Now()
 	defer func() { r.busy += clock.Now().Sub(begun) }()
 	if r.o.Commands && r.lever(t) == 0 {
@@ -288,6 +298,9 @@ func (r *run) sample(t float64) *Stop {
 	if stop := r.judge(s); stop != nil || !r.o.Commands {
 		return stop
 	}
+	if stop := r.late(due, tick); stop != nil { // while this sample was taken
+		return stop
+	}
 	if err := r.command(t, false); err != nil {
 		return r.failed(err)
 	}
@@ -310,7 +323,7 @@ const leastBetween = 20 * time.Millisecond
 // command tells the controller where the lever is, if that is new or due again, or again in any case. Zero goes out at once.
 func (r *run) command(t float64, again bool) error {
 	lever, now := r.lever(t), r.o.Clock.Now()
-	since := now.Sub(r.told)
+	since := port.Age(r.told, now)
 	if !again && since < r.beat && (lever == r.commanded || lever != 0 && since < leastBetween) {
 		return nil
 	}
@@ -377,6 +390,8 @@ func (r *run) failed(err error) *Stop {
 		s.Reason = Impossible
 	case errors.Is(err, link.ErrStale):
 		s.Reason = Stale
+	case errors.Is(err, link.ErrUnread):
+		s.Reason = Late
 	case errors.Is(err, link.ErrOutOfStep) && n > 0:
 		r.result.Discarded = append(r.result.Discarded, r.result.Samples[n-1].At)
 		r.result.Samples = r.result.Samples[:n-1]

@@ -99,6 +99,11 @@ func (m *Master) WriteRegister(ctx context.Context, unit byte, address, value ui
 	return m.write(ctx, unit, request{function: WriteRegister, address: address, count: 1, registers: []uint16{value}})
 }
 
+// WriteRegisterIf is WriteRegister, but asks still just before the request goes out; its error calls the write off.
+func (m *Master) WriteRegisterIf(ctx context.Context, unit byte, address, value uint16, still func() error) error {
+	return m.write(ctx, unit, request{function: WriteRegister, address: address, count: 1, registers: []uint16{value}, still: still})
+}
+
 // WriteCoils writes adjacent coils in one request.
 func (m *Master) WriteCoils(ctx context.Context, unit byte, address uint16, on []bool) error {
 	return m.write(ctx, unit, request{function: WriteCoils, address: address, count: len(on), bits: on})
@@ -143,7 +148,7 @@ func (m *Master) exchange(ctx context.Context, unit byte, r request, accept func
 	}
 	defer m.turn.Release(1)
 	asked := Frame{Unit: unit, Function: r.function, Data: r.data()}
-	reply, err := m.converse(ctx, asked, r.replyLength(), accept)
+	reply, err := m.converse(ctx, asked, r.still, r.replyLength(), accept)
 	var refusal *Exception
 	m.lastReply = reply
 	switch {
@@ -162,12 +167,17 @@ func (m *Master) exchange(ctx context.Context, unit byte, r request, accept func
 func (t Timing) patience() time.Duration { return t.Turnaround + t.HandOver }
 
 // converse sends a request and gives the bytes of an accepted reply.
-func (m *Master) converse(ctx context.Context, asked Frame, length int, accept func(reply []byte) error) ([]byte, error) {
+func (m *Master) converse(ctx context.Context, asked Frame, still func() error, length int, accept func(reply []byte) error) ([]byte, error) {
 	if err := m.settle(ctx, asked); err != nil {
 		return nil, err
 	}
 	l := &m.line
 	idle := l.clock.Now().Sub(l.last)
+	if still != nil {
+		if err := still(); err != nil {
+			return nil, err
+		}
+	}
 	if err := l.send(ctx, asked); err != nil {
 		return nil, err
 	}

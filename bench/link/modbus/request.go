@@ -23,9 +23,10 @@ const (
 type request struct {
 	function  Function
 	address   uint16
-	count     int      // of bits or registers
-	bits      []bool   // for the writing functions
-	registers []uint16 //
+	count     int          // of bits or registers
+	bits      []bool       // for the writing functions
+	registers []uint16     //
+	still     func() error // asked just before it goes out; nil: it goes out
 }
 
 // RequestError is a request that no frame can hold, or that asks nobody.

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"time"
 
 	"golang.org/x/sync/semaphore"
 
@@ -36,16 +37,17 @@ type Controller struct {
 	closed    bool
 
 	// Below: touched only by whoever has the turn.
-	commanded bool // throttle was commanded and not halted since
-	toward    int  // the direction last confirmed: 1, −1, 0 for neutral or unknown
-	unlocked  bool // an unlock sequence was begun and not yet locked
+	commanded bool      // throttle was commanded and not halted since
+	toward    int       // the direction last confirmed: 1, −1, 0 for neutral or unknown
+	unlocked  bool      // an unlock sequence was begun and not yet locked
+	fresh     time.Time // since when no more than a command time-out went by without a reading or a command
 }
 
 var _ link.Controller = (*Controller)(nil)
 
 // NewController makes a controller of a unit that answers to the map.
 func NewController(m *Map, master *modbus.Master, clock port.Clock) *Controller {
-	c := &Controller{m: m, master: master, clock: clock, turn: semaphore.NewWeighted(1)}
+	c := &Controller{m: m, master: master, clock: clock, turn: semaphore.NewWeighted(1), fresh: clock.Now()}
 	for _, r := range m.readings {
 		c.places = append(c.places, r.place)
 	}
@@ -272,6 +274,7 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 		return link.Sample{}, err
 	}
 	sample := link.Sample{Values: make([]float64, len(c.m.readings))}
+	asked := c.clock.Now() // a reply may have waited in a buffer while this machine slept
 	var impossible error
 	err = fetch(op, c.master, c.m.unit, c.blocks, c.places, func(i int, registers []uint16) {
 		r := c.m.readings[i]
@@ -283,6 +286,9 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	})
 	if err == nil {
 		sample.At, err = c.master.Heard(op)
+	}
+	if err == nil && impossible == nil {
+		c.fresh = asked
 	}
 	if err = end(errors.Join(err, impossible)); err != nil {
 		return link.Sample{}, err
@@ -332,7 +338,20 @@ func (c *Controller) command(ctx context.Context, share float64) error {
 			return err
 		}
 	}
-	return c.writeThrottle(ctx, t.at(share))
+	var sent time.Time
+	var stale bool
+	err := c.writeThrottle(ctx, t.at(share), func() error {
+		sent = c.clock.Now()
+		stale = port.Age(c.fresh, sent) > t.timeout
+		if stale && share != 0 {
+			return link.ErrUnread
+		}
+		return nil
+	})
+	if err == nil && !stale {
+		c.fresh = sent
+	}
+	return err
 }
 
 // turnTo chooses the direction, at zero throttle.
@@ -344,7 +363,7 @@ func (c *Controller) turnTo(ctx context.Context, share float64) error {
 	if c.toward == toward {
 		return nil
 	}
-	if err := c.writeThrottle(ctx, c.m.throttle.zero); err != nil {
+	if err := c.writeThrottle(ctx, c.m.throttle.zero, nil); err != nil {
 		return err
 	}
 	c.toward = 0 // unknown until confirmed
@@ -355,9 +374,10 @@ func (c *Controller) turnTo(ctx context.Context, share float64) error {
 	return nil
 }
 
-func (c *Controller) writeThrottle(ctx context.Context, count float64) error {
+// writeThrottle writes a count, unless still says just before it goes out that it must not.
+func (c *Controller) writeThrottle(ctx context.Context, count float64, still func() error) error {
 	c.commanded = true // even if it fails, it may have arrived
-	return write(ctx, c.master, c.m.unit, c.m.throttle.place, c.m.throttle.hold(count))
+	return c.master.WriteRegisterIf(ctx, c.m.unit, uint16(c.m.throttle.address), c.m.throttle.hold(count)[0], still)
 }
 
 // attempts is how often zero, neutral and the lock are each tried.
@@ -395,7 +415,7 @@ func (c *Controller) Halt(ctx context.Context) error {
 // inert writes zero, then neutral.
 func (c *Controller) inert(ctx context.Context) error {
 	t := c.m.throttle
-	zero := persist(func() error { return c.writeThrottle(ctx, t.zero) })
+	zero := persist(func() error { return c.writeThrottle(ctx, t.zero, nil) })
 	if zero != nil {
 		zero = fmt.Errorf("zero throttle was not confirmed; use the hard-wired stop (the controller's own command time-out is %v): %w", t.timeout, zero)
 	}

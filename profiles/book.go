@@ -17,6 +17,10 @@ const (
 	BoatFile     = "boat.toml"
 	SettingsFile = "settings.toml"
 
+	// MapFile is the boat's register map, and JournalFile what was written to its controller from here, where it has them.
+	MapFile     = "registers.toml"
+	JournalFile = "controller-journal.jsonl"
+
 	continuesFile = "continues.toml"
 	versionsDir   = "versions"
 	marksDir      = "marks"
@@ -48,6 +52,11 @@ type Options struct {
 	// Rows reads a settings text into rows for Diff and History, and refuses a text that should not be
 	// saved. Nil is PlainRows, which knows no keys.
 	Rows func(settings []byte) ([]Row, error)
+	// OnProblem is called by each verb for each damaged or missing version and mark it comes by, and for what two machines
+	// say differently. It may be called by several goroutines. Nil drops them.
+	OnProblem func(Problem)
+	// DespiteDamage lets verbs write where damage leaves open which version is the newest.
+	DespiteDamage bool
 }
 
 // Book is the profiles of all boats in one folder.
@@ -56,11 +65,14 @@ type Book struct {
 	now  func() time.Time
 	rows func([]byte) ([]Row, error)
 
+	onProblem     func(Problem)
+	despiteDamage bool
+
 	fault func(op, path string) error // set by tests
 }
 
 func newBook(dir string, o Options) *Book {
-	b := &Book{dir: dir, now: o.Now, rows: o.Rows}
+	b := &Book{dir: dir, now: o.Now, rows: o.Rows, onProblem: o.OnProblem, despiteDamage: o.DespiteDamage}
 	if b.now == nil {
 		b.now = time.Now
 	}

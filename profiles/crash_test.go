@@ -286,16 +286,12 @@ func TestSavesAtOnceWithoutALock(t *testing.T) {
 	var savers sync.WaitGroup
 	for i := range saved {
 		savers.Go(func() {
-			f, versions, err := b.openVersions(t.Context(), "petrel")
-			if !assert.NoError(t, err) {
-				return
-			}
-			defer f.close()
-			defer versions.close()
 			o := because("at once " + strconv.Itoa(i))
 			o.Parents = []string{string(first.Hash)}
-			saved[i], err = b.save(t.Context(), f, versions, o)
-			assert.NoError(t, err)
+			assert.NoError(t, b.read(t.Context(), "petrel", nil, func(s *view) (err error) {
+				saved[i], err = s.save(t.Context(), o)
+				return err
+			}))
 		})
 	}
 	savers.Wait()

@@ -55,45 +55,42 @@ type VerdictChange struct {
 }
 
 // Diff compares two versions, or a version with the working files, "working".
-func (b *Book) Diff(ctx context.Context, boat, refA, refB string) (*Difference, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
-	va, err := f.side(ctx, versions, refA)
-	if err != nil {
-		return nil, err
-	}
-	vb, err := f.side(ctx, versions, refB)
-	if err != nil {
-		return nil, err
-	}
-	d := &Difference{
-		A:        Side{Hash: va.Hash, Number: va.Number, Result: va.Result},
-		B:        Side{Hash: vb.Hash, Number: vb.Number, Result: vb.Result},
-		Kept:     keptChanges(va.Kept, vb.Kept),
-		Verdicts: verdictChanges(va.Verdicts, vb.Verdicts),
-	}
-	rowsA, rowsB, why := b.rowsOf(va.Settings, vb.Settings)
-	d.Plain, d.Why = why != "", why
-	d.Settings = settingChanges(rowsA, rowsB)
-	return d, nil
+func (b *Book) Diff(ctx context.Context, boat, refA, refB string) (d *Difference, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) error {
+		va, err := s.side(ctx, refA)
+		if err != nil {
+			return err
+		}
+		vb, err := s.side(ctx, refB)
+		if err != nil {
+			return err
+		}
+		d = &Difference{
+			A:        Side{Hash: va.Hash, Number: va.Number, Result: va.Result},
+			B:        Side{Hash: vb.Hash, Number: vb.Number, Result: vb.Result},
+			Kept:     keptChanges(va.Kept, vb.Kept),
+			Verdicts: verdictChanges(va.Verdicts, vb.Verdicts),
+		}
+		rowsA, rowsB, why := b.rowsOf(va.Settings, vb.Settings)
+		d.Plain, d.Why = why != "", why
+		d.Settings = settingChanges(rowsA, rowsB)
+		return nil
+	})
+	return d, err
 }
 
 // side reads what a reference in Diff stands for.
-func (f *folder) side(ctx context.Context, versions *shelf, ref string) (*Version, error) {
+func (s *view) side(ctx context.Context, ref string) (*Version, error) {
 	if ref == RefWorking {
-		t, _, err := f.texts(ctx, versions)
+		t, _, err := s.texts(ctx)
 		boat := File{Role: RoleBoat, Name: BoatFile, Content: t.Boat}
 		return &Version{Settings: string(t.Settings), Kept: []Kept{boat.kept()}}, err
 	}
-	h, err := f.resolve(ctx, versions, ref)
+	h, err := s.resolve(ref)
 	if err != nil {
 		return nil, err
 	}
-	return versions.byHash(h)
+	return s.versions.byHash(h)
 }
 
 // rowsOf reads two texts the same way: by the book's rules, or both as plain TOML where one of them

@@ -29,5 +29,13 @@
 // Version numbers (v1, v2, ...) are places in that order. A copied-in version can shift them, so they
 // are for the eye only: versions are referred to by their hash, which may be shortened, or by a label.
 //
+// Each version and mark names the tips it has seen: the entries that no other named when it was written. So an entry that
+// is deleted or changed is missed by those after it, and the hash of a tip, noted on a report, stands for all entries
+// before it. What this cannot show: that the newest entries were deleted, and that the whole book was rewritten by who
+// holds it, unless a tip was noted elsewhere (Verify takes it). Entries of format 1 are from before the chain.
+//
+// On Windows the names in a folder are not forced to the disk: it has no documented call for that, and leaves it to the
+// journal of NTFS. A power cut there may lose the last save, and nothing older.
+//
 // A Book holds no state of its own and is safe for several goroutines and several processes.
 package profiles

@@ -61,6 +61,15 @@ func (e *encoder) hashes(key string, values []Hash) {
 	e.key(key, "["+strings.Join(quoted, ", ")+"]")
 }
 
+// seen writes the tips an entry has seen; nil is an entry from before the chain.
+func (e *encoder) seen(tips []Hash) {
+	if tips != nil && len(tips) == 0 {
+		e.key("seen", "[]")
+		return
+	}
+	e.hashes("seen", tips)
+}
+
 // text writes many lines as they are, so that a person can read them; escaped only where they must be.
 func (e *encoder) text(key, value string) {
 	if !strings.ContainsAny(value, "\r") && !strings.Contains(value, "'''") && !strings.HasSuffix(value, "'") {

@@ -104,6 +104,16 @@ type Problem struct {
 
 func (p Problem) String() string { return p.Path + ": " + p.What }
 
+// DoubtError says that nothing is written, since a damaged or missing entry may be the newest version.
+type DoubtError struct {
+	Boat    string
+	Problem Problem
+}
+
+func (e *DoubtError) Error() string {
+	return fmt.Sprintf("%s: %s; it may be the newest version, so nothing is written: copy it again from another book or an export, or go on despite the damage", e.Boat, e.Problem)
+}
+
 // DamageError says that a file of the book cannot be used.
 type DamageError struct{ Problem Problem }
 

@@ -23,15 +23,9 @@ type SettingEvent struct {
 // History tells who set a key, when and why, from the oldest version on. Versions that cannot be read
 // are passed over; what they changed appears with the next one.
 func (b *Book) History(ctx context.Context, boat, key string) ([]SettingEvent, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
 	h := history{value: map[Hash]Row{}}
 	var events []SettingEvent
-	_, _, err = versions.versions(ctx, func(v *Version) {
+	err := b.read(ctx, boat, func(v *Version) {
 		rows, _, _ := b.rowsOf(v.Settings, v.Settings)
 		h.add(v, rows, key)
 		if change, joined, happened := h.event(v); happened {
@@ -40,7 +34,7 @@ func (b *Book) History(ctx context.Context, boat, key string) ([]SettingEvent, e
 				Restores: v.Restores, Result: v.Result, Joined: joined, SettingChange: change,
 			})
 		}
-	})
+	}, func(*view) error { return nil })
 	if err != nil {
 		return nil, err
 	}

@@ -2,10 +2,13 @@ package profiles
 
 import (
 	"archive/tar"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"path"
 	"slices"
 	"strings"
 )
@@ -62,13 +65,16 @@ func (b *Book) importFrom(ctx context.Context, r io.ReadSeeker, o ImportOptions)
 	if !isNew && !shares && !o.Join {
 		return nil, fmt.Errorf("the book has another boat %q, which shares no version with this one: say that they are the same to join them", c.manifest.Boat)
 	}
-	t := &Transfer{Boat: c.manifest.Boat, Hash: c.whole, Bytes: c.size}
+	t := &Transfer{Boat: c.manifest.Boat, Hash: c.whole, Bytes: c.size, Carried: []Carried{}}
 	err = eachFile(ctx, r, func(name string, size int64, content io.Reader) error {
 		if name == manifestName {
 			return nil
 		}
 		if !c.names[name] {
 			return fmt.Errorf("%q was not in the file when it was checked", name)
+		}
+		if base, ok := strings.CutPrefix(name, carriedDir+"/"); ok {
+			return f.addCarried(ctx, base, content, t)
 		}
 		return f.addFile(ctx, name, content, t)
 	})
@@ -93,40 +99,66 @@ func (f *folder) addFile(ctx context.Context, name string, content io.Reader, t 
 	return err
 }
 
+// addCarried puts a carried file into the boat's folder: under its own name, or beside another that is there already.
+func (f *folder) addCarried(ctx context.Context, name string, content io.Reader, t *Transfer) error {
+	text, err := io.ReadAll(content)
+	if err != nil {
+		return err
+	}
+	have, err := f.read(name, maxKeptBytes)
+	as := name
+	switch {
+	case err == nil && bytes.Equal(have, text):
+		as = ""
+	case err == nil:
+		ext := path.Ext(name)
+		as = strings.TrimSuffix(name, ext) + "-" + HashOf(text).Short() + ext
+	case !errors.Is(err, fs.ErrNotExist):
+		return err
+	}
+	if as != "" {
+		err = f.replace(ctx, as, text)
+	} else {
+		err = nil
+	}
+	t.Carried = append(t.Carried, Carried{Name: name, As: as})
+	return err
+}
+
 // takeUp gives a new boat the working files of its only head; of several, a person chooses.
 func (b *Book) takeUp(ctx context.Context, f *folder, boat string) error {
-	versions, err := f.shelf(ctx, boat, versionsDir)
-	if err != nil {
-		return err
-	}
-	defer versions.close()
-	head, err := f.onlyHead(ctx, versions)
-	var several *HeadsError
-	if errors.As(err, &several) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	texts, err := f.savedTexts(ctx, versions, head)
-	if err != nil {
-		return err
-	}
-	if err := f.setTexts(ctx, texts); err != nil {
-		return err
-	}
-	return f.setContinues(ctx, head, "")
+	return b.see(ctx, f, boat, nil, func(s *view) error {
+		head, err := s.onlyHead()
+		var several *HeadsError
+		if errors.As(err, &several) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		texts, err := s.savedTexts(ctx, head)
+		if err != nil {
+			return err
+		}
+		if err := s.setTexts(ctx, texts); err != nil {
+			return err
+		}
+		return s.setContinues(ctx, head, "")
+	})
 }
 
 func hashFromStart(ctx context.Context, r io.ReadSeeker) (Hash, int64, error) {
-	if _, err := r.Seek(0, io.SeekStart); err != nil {
+	size, err := r.Seek(0, io.SeekEnd)
+	if err == nil && size > maxImportBytes {
+		return "", 0, fmt.Errorf("the file has %d bytes; more than %d GiB are not taken up", size, int64(maxImportBytes)>>30)
+	}
+	if err == nil {
+		_, err = r.Seek(0, io.SeekStart)
+	}
+	if err != nil {
 		return "", 0, err
 	}
-	h, n, err := copyHashed(ctx, io.Discard, io.LimitReader(r, maxImportBytes+1))
-	if err == nil && n > maxImportBytes {
-		err = fmt.Errorf("the file is larger than %d bytes", int64(maxImportBytes))
-	}
-	return h, n, err
+	return copyHashed(ctx, io.Discard, io.LimitReader(r, maxImportBytes))
 }
 
 // eachFile goes through the files of an export from its start.
@@ -167,16 +199,21 @@ type checker struct {
 	whole    Hash  // of the whole file
 	size     int64 // of the whole file
 	claimed  int64 // bytes that its files claim to have
+	blocks   int64 // bytes that a tar of them takes
 	own      int64 // of them the manifest's
 	manifest *manifest
 	list     []string // the names after the manifest
 	names    map[string]bool
 	kept     map[Hash]int64 // how long each is
-	used     map[Hash]bool  // kept files that something refers to
+	carried  int
+	used     map[Hash]bool // kept files that something refers to
 	versions map[Hash]bool
 	marked   []Hash // versions that marks are about; they come after the marks
 	held     int64  // as in shelf
 }
+
+// tarBlock is the unit of a tar file; two empty ones end it.
+const tarBlock = 512
 
 // checkExport reads an export through and refuses it if anything is wrong with it.
 func checkExport(ctx context.Context, r io.ReadSeeker) (*checker, error) {
@@ -201,12 +238,20 @@ func (c *checker) add(name string, size int64, content io.Reader) error {
 		return fmt.Errorf("%q claims %d bytes, more than are in the file", name, size)
 	}
 	c.claimed += size
+	c.blocks += tarBlock + (size+tarBlock-1)/tarBlock*tarBlock
 	if c.manifest == nil {
 		c.own = size
 		return c.addManifest(name, content)
 	}
 	folderName, base, _ := strings.Cut(name, "/")
 	want := promisedHash(folderName, base)
+	if folderName == carriedDir {
+		for _, m := range c.manifest.Carried {
+			if m.Name == base && m.Bytes == size {
+				want = m.Hash
+			}
+		}
+	}
 	if want == "" {
 		return fmt.Errorf("%q is no name that a book gives to a file", name)
 	}
@@ -218,7 +263,7 @@ func (c *checker) add(name string, size int64, content io.Reader) error {
 	if int64(len(c.list)) > c.manifest.Files || len(c.list) > 3*maxFilesPerFolder {
 		return errors.New("there are more files in it than it says")
 	}
-	if folderName == keptDir {
+	if folderName == keptDir || folderName == carriedDir {
 		if size > maxKeptBytes {
 			return fmt.Errorf("%q is larger than %d bytes", name, maxKeptBytes)
 		}
@@ -226,18 +271,22 @@ func (c *checker) add(name string, size int64, content io.Reader) error {
 		if err != nil || have != want {
 			return fmt.Errorf("%q: %w", name, errors.Join(errHashDiffers, err))
 		}
+		if folderName == carriedDir {
+			c.carried++
+			return nil
+		}
 		c.kept[want] = n
 		return nil
 	}
 	if size > maxStampedBytes {
 		return fmt.Errorf("%q is larger than %d bytes", name, maxStampedBytes)
 	}
-	bytes, err := io.ReadAll(content)
-	if err == nil && HashOf(bytes) != want {
+	stamped, err := io.ReadAll(content)
+	if err == nil && HashOf(stamped) != want {
 		err = errHashDiffers
 	}
 	if err == nil {
-		err = c.addStamped(folderName, base, bytes)
+		err = c.addStamped(folderName, base, stamped)
 	}
 	if err != nil {
 		return fmt.Errorf("%q: %w", name, err)
@@ -249,9 +298,9 @@ func (c *checker) addManifest(name string, content io.Reader) error {
 	if name != manifestName {
 		return errors.New("this is no export of quaybench: it does not start with " + manifestName)
 	}
-	bytes, err := io.ReadAll(io.LimitReader(content, maxStampedBytes))
+	text, err := io.ReadAll(io.LimitReader(content, maxStampedBytes))
 	if err == nil {
-		c.manifest, err = parseManifest(bytes)
+		c.manifest, err = parseManifest(text)
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", manifestName, err)
@@ -309,6 +358,12 @@ func (c *checker) end() error {
 	}
 	if int64(len(c.list)) != c.manifest.Files || c.claimed-c.own != c.manifest.Bytes || listHash(c.list) != c.manifest.List {
 		return fmt.Errorf("the file is cut off or was changed: it says it has %d files and has %d, or others", c.manifest.Files, len(c.list))
+	}
+	if c.size != c.blocks+2*tarBlock {
+		return fmt.Errorf("the file is cut off, or has something after its end: it has %d bytes, not %d", c.size, c.blocks+2*tarBlock)
+	}
+	if c.carried != len(c.manifest.Carried) {
+		return errors.New("a carried file that it names is not in it")
 	}
 	if err := c.refer(c.marked, nil); err != nil {
 		return err

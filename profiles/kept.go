@@ -102,6 +102,9 @@ var errHashDiffers = errors.New("its content is not what was saved")
 
 // keptProblem tells what is wrong with a kept file that could not be used.
 func (f *folder) keptProblem(hash Hash, err error) error {
+	if isShortage(err) {
+		return err
+	}
 	what := err.Error()
 	if errors.Is(err, fs.ErrNotExist) {
 		what = "is missing"

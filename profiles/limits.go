@@ -11,6 +11,7 @@ const (
 
 	maxFilesPerFolder = 100_000
 	maxParents        = 64
+	maxSeen           = 4096 // 68 bytes each in the file
 	maxVerdicts       = 200
 	maxKept           = 200
 	maxHeldBytes      = 64 << 20 // of a boat's versions at once, settings not counted

@@ -12,6 +12,8 @@ type Entry struct {
 	Continued bool     `json:"continued"` // this machine's working files continue it
 	Labels    []string `json:"labels"`
 	Marks     []Mark   `json:"marks"` // labels, approvals and writings to a controller, by time
+	// Controllers are those that hold this version: it was written to them last.
+	Controllers []string `json:"controllers"`
 }
 
 // Approvals are the approvals of the version, by time.
@@ -32,9 +34,12 @@ func (e *Entry) marks(kind MarkKind) []Mark {
 
 // Listing is all of a boat's versions that can be read, from the oldest on, without their settings.
 type Listing struct {
-	Boat     string    `json:"boat"`
-	Versions []Entry   `json:"versions"`
-	Working  Status    `json:"working"`
+	Boat     string  `json:"boat"`
+	Versions []Entry `json:"versions"`
+	Working  Status  `json:"working"`
+	// Tips are the newest entries of the chain, one as a rule: each stands for all entries before it. Verify holds the
+	// book against one that was noted elsewhere.
+	Tips     []Hash    `json:"tips"`
 	Problems []Problem `json:"problems"` // what could not be read; Verify looks closer
 }
 
@@ -55,73 +60,47 @@ func (l *Listing) Last(kind MarkKind) (*Entry, *Mark) {
 }
 
 // List reads the versions of a boat.
-func (b *Book) List(ctx context.Context, boat string) (*Listing, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
-	all, problems, err := versions.versions(ctx, nil)
-	if err != nil {
-		return nil, err
-	}
-	marks, markProblems, err := f.marks(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	working, workingProblems := f.status(versions, headsOf(all))
-	return &Listing{
-		Boat: boat, Versions: entries(all, marks, working), Working: working,
-		Problems: listed(slices.Concat(problems, versions.strays, markProblems, workingProblems)),
-	}, nil
+func (b *Book) List(ctx context.Context, boat string) (l *Listing, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) error {
+		working, problems := s.status()
+		l = &Listing{Boat: boat, Versions: s.entries(working), Working: working, Tips: s.chain.tips(), Problems: listed(slices.Concat(s.problems, problems))}
+		return nil
+	})
+	return l, err
 }
 
 // Show reads one version, with its settings.
-func (b *Book) Show(ctx context.Context, boat, ref string) (*Entry, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
-	h, err := f.resolve(ctx, versions, ref)
-	if err != nil {
-		return nil, err
-	}
-	shown, err := versions.byHash(h)
-	if err != nil {
-		return nil, err
-	}
-	all, _, err := versions.versions(ctx, nil)
-	if err != nil {
-		return nil, err
-	}
-	marks, _, err := f.marks(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	st, _ := f.status(versions, headsOf(all))
-	for _, e := range entries(all, marks, st) {
-		if e.Hash == h {
-			e.Settings = shown.Settings
-			return &e, nil
+func (b *Book) Show(ctx context.Context, boat, ref string) (shown *Entry, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) error {
+		h, err := s.resolve(ref)
+		if err != nil {
+			return err
 		}
-	}
-	return nil, &NotFoundError{What: "version", Name: ref}
+		v, err := s.versions.byHash(h)
+		if err != nil {
+			return err
+		}
+		working, _ := s.status()
+		for _, e := range s.entries(working) {
+			if e.Hash == h {
+				e.Settings = v.Settings
+				shown = &e
+				return nil
+			}
+		}
+		return &NotFoundError{What: "version", Name: ref}
+	})
+	return shown, err
 }
 
 // Heads are the versions of a boat that none continues: one as a rule, more after others' versions
 // were copied in.
-func (b *Book) Heads(ctx context.Context, boat string) ([]Hash, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
-	all, _, err := versions.versions(ctx, nil)
-	return headsOf(all), err
+func (b *Book) Heads(ctx context.Context, boat string) (heads []Hash, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) error {
+		heads = headsOf(s.all)
+		return nil
+	})
+	return heads, err
 }
 
 // listed is a list that JSON shows as one even where it is empty.
@@ -132,20 +111,24 @@ func listed[T any](list []T) []T {
 	return list
 }
 
-func entries(all []*Version, marks []*Mark, st Status) []Entry {
+func (s *view) entries(st Status) []Entry {
 	on := map[Hash][]Mark{}
-	for _, m := range marks {
+	for _, m := range s.marks {
 		on[m.Version] = append(on[m.Version], *m)
 	}
-	labels := map[Hash][]string{}
-	for label, h := range labelled(marks) {
-		labels[h] = append(labels[h], label)
+	labels, controllers := map[Hash][]string{}, map[Hash][]string{}
+	for label, m := range s.labelled() {
+		labels[m.Version] = append(labels[m.Version], label)
 	}
-	out := make([]Entry, len(all))
-	for i, v := range all {
+	for name, m := range s.controllers() {
+		controllers[m.Version] = append(controllers[m.Version], name)
+	}
+	out := make([]Entry, len(s.all))
+	for i, v := range s.all {
 		slices.Sort(labels[v.Hash])
+		slices.Sort(controllers[v.Hash])
 		out[i] = Entry{
-			Version: *v, Labels: listed(labels[v.Hash]), Marks: listed(on[v.Hash]),
+			Version: *v, Labels: listed(labels[v.Hash]), Marks: listed(on[v.Hash]), Controllers: listed(controllers[v.Hash]),
 			Head: slices.Contains(st.Heads, v.Hash), Continued: v.Hash == st.Continues,
 		}
 	}

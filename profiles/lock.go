@@ -12,12 +12,15 @@ const lockWait = 2 * time.Second
 // lockPoll is far below what a person notices, and far above what the call costs.
 const lockPoll = 2 * time.Millisecond
 
-// lock lets one process at a time change a boat. It is held on the open folder itself: nothing is
-// written, and it ends with the process that holds it, however that ends. Versions are safe without
+// lockFile is what is locked where a folder cannot be; it stays, and is empty.
+const lockFile = ".lock"
+
+// lock lets one process at a time change a boat. It is held on the open folder itself, on
+// Windows on an empty file in it, and it ends with the process that holds it, however that ends. Versions are safe without
 // it (where the system or the disk has no such lock, two saves at once end in two heads); with it
 // they follow each other.
 func (f *folder) lock(ctx context.Context) (unlock func(), err error) {
-	dir, err := f.root.Open(".")
+	dir, err := openLock(f.root)
 	if err != nil {
 		return nil, err
 	}

@@ -8,6 +8,9 @@ import (
 	"syscall"
 )
 
+// openLock opens what is locked: the folder itself.
+func openLock(root *os.Root) (*os.File, error) { return root.Open(".") }
+
 // tryLock takes the advisory lock of an open file; it is given back when the file is closed.
 func tryLock(file *os.File) (busy bool, err error) {
 	conn, err := file.SyscallConn()

@@ -81,63 +81,81 @@ func (b *Book) MarkWritten(ctx context.Context, boat, ref string, o WrittenOptio
 	return b.mark(ctx, boat, ref, m, o.Evidence, nil)
 }
 
+// MarkReplaced records that a controller no longer holds the version that was written to it last, as something that is no
+// version is written to it. Where it held none, nothing is recorded and the mark is nil.
+func (b *Book) MarkReplaced(ctx context.Context, boat, controller string, o WrittenOptions) (mark *Mark, err error) {
+	err = b.write(ctx, boat, nil, func(s *view) error {
+		held := s.controllers()[controller]
+		if held == nil {
+			return nil
+		}
+		m := &Mark{Kind: MarkReplaced, Author: o.Author, Tool: o.Tool, Note: o.Note, Controller: controller}
+		if err := s.mark(ctx, string(held.Version), m, nil, nil); err != nil {
+			return fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
+		}
+		mark = m
+		return nil
+	})
+	return mark, err
+}
+
 // mark writes a mark on a version, after decide, if given, has looked at the version and the marks that
 // are on it already.
 func (b *Book) mark(ctx context.Context, boat, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) (*Mark, error) {
-	f, versions, err := b.openVersions(ctx, boat)
+	err := b.write(ctx, boat, nil, func(s *view) error {
+		if err := s.mark(ctx, ref, m, files, decide); err != nil {
+			return fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
+		}
+		return nil
+	})
 	if err != nil {
 		return nil, err
-	}
-	defer f.close()
-	defer versions.close()
-	if err := b.fillMark(ctx, f, versions, ref, m, files, decide); err != nil {
-		return nil, fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
-	}
-	content := m.encode()
-	if _, err := parseMark(content); err != nil {
-		return nil, fmt.Errorf("the mark would not be readable: %w", err)
-	}
-	m.Hash = HashOf(content)
-	err = f.keep(ctx, files)
-	if err == nil {
-		err = f.publishStamped(ctx, marksDir, newStamp(m.Time, m.Hash), content)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("%s of %s: %w", m.Kind, boat, err)
 	}
 	return m, nil
 }
 
-func (b *Book) fillMark(ctx context.Context, f *folder, versions *shelf, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
-	h, err := f.resolve(ctx, versions, ref)
+func (s *view) mark(ctx context.Context, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
+	if err := s.fillMark(ref, m, files, decide); err != nil {
+		return err
+	}
+	content := m.encode()
+	if _, err := parseMark(content); err != nil {
+		return fmt.Errorf("the mark would not be readable: %w", err)
+	}
+	m.Hash = HashOf(content)
+	if err := s.keep(ctx, files); err != nil {
+		return err
+	}
+	return s.publishStamped(ctx, marksDir, newStamp(m.Time, m.Hash), content)
+}
+
+func (s *view) fillMark(ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
+	h, err := s.resolve(ref)
 	if err != nil {
 		return err
 	}
-	v, err := versions.byHash(h)
+	v, err := s.versions.byHash(h)
 	if err != nil {
 		return err
 	}
-	m.Boat, m.Version = versions.boat, h
+	m.Boat, m.Version, m.Seen = s.versions.boat, h, s.chain.seen()
 	for _, file := range files {
 		m.Kept = append(m.Kept, file.kept())
 	}
-	m.Time = b.now().UTC().Round(0)
-	marks, hurt, err := f.marks(ctx, versions.boat)
-	if err != nil {
-		return err
-	}
+	m.Time = s.book.now().UTC().Round(0)
 	var earlier []*Mark
-	for _, other := range marks {
+	for _, other := range s.marks {
 		if other.Version == h {
 			earlier = append(earlier, other)
 		}
-		// Which version a label is on is told by time, so a clock that went back must not undo this one.
-		if m.Kind == MarkLabel && other.Label == m.Label && !m.Time.After(other.Time) {
+		// What holds is told by the chain, and by time where there is none: so a clock that went back must not undo this one.
+		same := m.Kind == MarkLabel && other.Label == m.Label || m.Controller != "" && other.Controller == m.Controller
+		if same && !m.Time.After(other.Time) {
 			m.Time = other.Time.Add(1)
 		}
 	}
 	if decide != nil {
-		if err := decide(v, earlier, hurt); err != nil {
+		if err := decide(v, earlier, s.hurtMarks); err != nil {
 			return err
 		}
 	}

@@ -2,7 +2,7 @@ package profiles
 
 import (
 	"context"
-	"regexp"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -11,62 +11,45 @@ import (
 // minPrefix is the fewest digits of a hash that are taken for one.
 const minPrefix = 4
 
-var hexRef = regexp.MustCompile(`^[0-9a-f]+$`)
-
 // Resolve gives the whole hash of the version that ref names: a hash, shortened to no less than four
 // digits, a label, or "head" where there is only one.
-func (b *Book) Resolve(ctx context.Context, boat, ref string) (Hash, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return "", err
-	}
-	defer f.close()
-	defer versions.close()
-	return f.resolve(ctx, versions, ref)
+func (b *Book) Resolve(ctx context.Context, boat, ref string) (h Hash, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) (err error) {
+		h, err = s.resolve(ref)
+		return err
+	})
+	return h, err
 }
 
-func (f *folder) resolve(ctx context.Context, versions *shelf, ref string) (Hash, error) {
+func (s *view) resolve(ref string) (Hash, error) {
 	lower := strings.ToLower(ref)
 	switch {
 	case lower == RefHead:
-		return f.onlyHead(ctx, versions)
-	case hexRef.MatchString(lower):
-		return versions.byPrefix(lower)
-	case numberName.MatchString(lower):
+		return s.onlyHead()
+	case lower != "" && isLowerHex(lower):
+		return s.versions.byPrefix(lower)
+	case isNumber(lower):
 		why := "is a place in the list, which shifts when versions are copied in: name the version by its hash"
-		if n, err := strconv.Atoi(lower[1:]); err == nil && n >= 1 && n <= len(versions.stamps) {
-			why += "; this one is now " + versions.stamps[n-1].hash.Short()
+		if n, err := strconv.Atoi(lower[1:]); err == nil && n >= 1 && n <= len(s.versions.stamps) {
+			why += "; this one is now " + s.versions.stamps[n-1].hash.Short()
 		}
 		return "", &InputError{Field: "version", Value: ref, Why: why}
 	}
-	marks, _, err := f.marks(ctx, versions.boat)
-	if err != nil {
-		return "", err
+	labels := s.labelled()
+	if m, ok := labels[ref]; ok {
+		return m.Version, nil
 	}
-	labels := labelled(marks)
-	if h, ok := labels[ref]; ok {
-		return h, nil
-	}
-	var have []string
-	for l := range labels {
-		have = append(have, l)
-	}
-	slices.Sort(have)
-	return "", &NotFoundError{What: "label or version", Name: Printable(ref), Have: have}
+	return "", &NotFoundError{What: "label or version", Name: Printable(ref), Have: slices.Sorted(maps.Keys(labels))}
 }
 
-func (f *folder) onlyHead(ctx context.Context, versions *shelf) (Hash, error) {
-	all, _, err := versions.versions(ctx, nil)
-	if err != nil {
-		return "", err
-	}
-	switch heads := headsOf(all); len(heads) {
+func (s *view) onlyHead() (Hash, error) {
+	switch heads := headsOf(s.all); len(heads) {
 	case 0:
 		return "", &NotFoundError{What: "version", Name: RefHead}
 	case 1:
 		return heads[0], nil
 	default:
-		return "", &HeadsError{Boat: versions.boat, Heads: heads}
+		return "", &HeadsError{Boat: s.versions.boat, Heads: heads}
 	}
 }
 
@@ -87,26 +70,4 @@ func (s *shelf) byPrefix(prefix string) (Hash, error) {
 		return fits[0], nil
 	}
 	return "", &AmbiguousError{Prefix: prefix, Candidates: fits}
-}
-
-// marks reads all marks of a boat in the order of time.
-func (f *folder) marks(ctx context.Context, boat string) ([]*Mark, []Problem, error) {
-	shelf, err := f.shelf(ctx, boat, marksDir)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer shelf.close()
-	marks, hurt, err := every(ctx, shelf, shelf.mark, nil)
-	return marks, append(hurt, shelf.strays...), err
-}
-
-// labelled gives the version each label is on: the one it was put on last.
-func labelled(marks []*Mark) map[string]Hash {
-	on := map[string]Hash{}
-	for _, m := range marks {
-		if m.Kind == MarkLabel {
-			on[m.Label] = m.Version
-		}
-	}
-	return on
 }

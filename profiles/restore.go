@@ -28,44 +28,38 @@ type RestoreOptions struct {
 // Restore brings a version's settings, boat file, verdicts and evidence back as a new version, and
 // into the working files. Where the version to be continued holds the same already, as a head that is
 // restored does, only the working files are set to it, and it is returned itself.
-func (b *Book) Restore(ctx context.Context, boat, ref string, o RestoreOptions) (*Version, error) {
-	f, versions, done, err := b.change(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer done()
-	v, err := b.restore(ctx, f, versions, ref, o)
-	if err != nil {
-		return nil, fmt.Errorf("restore %q of %s: %w", ref, boat, err)
-	}
-	return v, nil
+func (b *Book) Restore(ctx context.Context, boat, ref string, o RestoreOptions) (v *Version, err error) {
+	saved := map[Hash]bool{} // settings texts in versions
+	err = b.write(ctx, boat, func(v *Version) { saved[HashOf([]byte(v.Settings))] = true }, func(s *view) (err error) {
+		if v, err = s.restore(ctx, ref, o, saved); err != nil {
+			return fmt.Errorf("restore %q of %s: %w", ref, boat, err)
+		}
+		return nil
+	})
+	return v, err
 }
 
-func (b *Book) restore(ctx context.Context, f *folder, versions *shelf, ref string, o RestoreOptions) (*Version, error) {
-	settings, err := f.read(SettingsFile, maxSettingsBytes)
-	saved := errors.Is(err, fs.ErrNotExist) || o.Discard
-	all, _, err := versions.versions(ctx, func(v *Version) { saved = saved || v.Settings == string(settings) })
+func (s *view) restore(ctx context.Context, ref string, o RestoreOptions, savedSettings map[Hash]bool) (*Version, error) {
+	settings, err := s.read(SettingsFile, maxSettingsBytes)
+	saved := errors.Is(err, fs.ErrNotExist) || o.Discard || savedSettings[HashOf(settings)]
+	h, err := s.resolve(ref)
 	if err != nil {
 		return nil, err
 	}
-	h, err := f.resolve(ctx, versions, ref)
+	old, err := s.versions.byHash(h)
 	if err != nil {
 		return nil, err
 	}
-	old, err := versions.byHash(h)
-	if err != nil {
-		return nil, err
-	}
-	texts, err := f.restored(ctx, versions, old, o.SettingsOnly)
+	texts, err := s.restored(ctx, old, o.SettingsOnly)
 	if err != nil {
 		return nil, err
 	}
 	if !saved && string(settings) != string(texts.Settings) {
 		return nil, fmt.Errorf("%w: %s is in no version; save it first, or discard it", ErrUnsaved, SettingsFile)
 	}
-	if boat, err := f.read(BoatFile, maxBoatBytes); err == nil && !o.Discard && string(boat) != string(texts.Boat) {
+	if boat, err := s.read(BoatFile, maxBoatBytes); err == nil && !o.Discard && string(boat) != string(texts.Boat) {
 		hash := HashOf(boat)
-		if !slices.ContainsFunc(all, func(v *Version) bool { return v.BoatFile().Hash == hash }) {
+		if !slices.ContainsFunc(s.all, func(v *Version) bool { return v.BoatFile().Hash == hash }) {
 			return nil, fmt.Errorf("%w: %s is in no version; save it first, or discard it", ErrUnsaved, BoatFile)
 		}
 	}
@@ -81,47 +75,51 @@ func (b *Book) restore(ctx context.Context, f *folder, versions *shelf, ref stri
 		files = []File{{Role: RoleBoat, Name: BoatFile, Content: texts.Boat}}
 		v.Kept, v.Verdicts = []Kept{files[0].kept()}, nil
 	}
-	parents, err := b.restoreParents(ctx, f, versions, headsOf(all), h, o.Parents)
+	parents, err := s.restoreParents(h, o.Parents)
 	if err != nil {
 		return nil, err
 	}
 	// The working files first: until the record follows, their content is simply not saved yet.
-	if err := f.setTexts(ctx, texts); err != nil {
+	if err := s.setTexts(ctx, texts); err != nil {
 		return nil, err
 	}
 	if len(parents) == 1 {
-		if p, err := versions.byHash(parents[0]); err == nil && p.covers(v) {
-			return p, f.setContinues(ctx, p.Hash, "")
+		if p, err := s.versions.byHash(parents[0]); err == nil && p.covers(v) {
+			return p, s.setContinues(ctx, p.Hash, "")
 		}
 	}
-	return v, b.write(ctx, f, versions, v, parents, files)
+	if err := s.add(ctx, v, parents, files); err != nil {
+		return nil, err
+	}
+	return v, nil
 }
 
 // restored gives the working texts after the restoring, and checks that all they rest on is whole.
-func (f *folder) restored(ctx context.Context, versions *shelf, old *Version, settingsOnly bool) (Texts, error) {
+func (s *view) restored(ctx context.Context, old *Version, settingsOnly bool) (Texts, error) {
 	if settingsOnly {
-		now, _, err := f.texts(ctx, versions)
+		now, _, err := s.texts(ctx)
 		return Texts{Boat: now.Boat, Settings: []byte(old.Settings)}, err
 	}
 	for _, k := range old.Kept {
-		if err := f.checkKeptFile(ctx, k); err != nil {
+		if err := s.checkKeptFile(ctx, k); err != nil {
 			return Texts{}, err
 		}
 	}
-	return f.savedTexts(ctx, versions, old.Hash)
+	return s.savedTexts(ctx, old.Hash)
 }
 
-func (b *Book) restoreParents(ctx context.Context, f *folder, versions *shelf, heads []Hash, old Hash, refs []string) ([]Hash, error) {
+func (s *view) restoreParents(old Hash, refs []string) ([]Hash, error) {
+	heads := headsOf(s.all)
 	if refs != nil {
-		return b.parents(ctx, f, versions, refs)
+		return s.parents(refs)
 	}
-	for _, h := range []Hash{old, f.continues(versions)} {
+	for _, h := range []Hash{old, s.continues(s.versions)} {
 		if slices.Contains(heads, h) {
 			return []Hash{h}, nil
 		}
 	}
 	if len(heads) > 1 {
-		return nil, &HeadsError{Boat: versions.boat, Heads: heads}
+		return nil, &HeadsError{Boat: s.versions.boat, Heads: heads}
 	}
 	return heads, nil
 }

@@ -33,30 +33,27 @@ type SaveOptions struct {
 // when it does not, nothing that was there has changed. It returns ErrUnchanged if the version they
 // continue holds the same, and HeadsError if there are several heads and it is not known which of them
 // they continue.
-func (b *Book) Save(ctx context.Context, boat string, o SaveOptions) (*Version, error) {
-	f, versions, done, err := b.change(ctx, boat)
-	if err != nil {
-		return nil, err
-	}
-	defer done()
-	v, err := b.save(ctx, f, versions, o)
-	if err != nil {
-		return nil, fmt.Errorf("save %s: %w", boat, err)
-	}
-	// Sweeping is no part of saving: what it cannot remove, Verify tells.
-	_, _ = f.sweepAll(ctx, b.now())
-	return v, nil
+func (b *Book) Save(ctx context.Context, boat string, o SaveOptions) (v *Version, err error) {
+	err = b.write(ctx, boat, nil, func(s *view) (err error) {
+		if v, err = s.save(ctx, o); err != nil {
+			return fmt.Errorf("save %s: %w", boat, err)
+		}
+		// Sweeping is no part of saving: what it cannot remove, Verify tells.
+		_, _ = s.sweepAll(ctx, b.now())
+		return nil
+	})
+	return v, err
 }
 
-func (b *Book) save(ctx context.Context, f *folder, versions *shelf, o SaveOptions) (*Version, error) {
-	texts, _, err := f.texts(ctx, versions)
+func (s *view) save(ctx context.Context, o SaveOptions) (*Version, error) {
+	texts, _, err := s.texts(ctx)
 	if err != nil {
 		return nil, err
 	}
 	if err := errors.Join(checkWorking(BoatFile, texts.Boat), checkWorking(SettingsFile, texts.Settings)); err != nil {
 		return nil, err
 	}
-	if _, err := b.rows(texts.Settings); err != nil {
+	if _, err := s.book.rows(texts.Settings); err != nil {
 		return nil, fmt.Errorf("%s: %w", SettingsFile, err)
 	}
 	switch {
@@ -65,13 +62,13 @@ func (b *Book) save(ctx context.Context, f *folder, versions *shelf, o SaveOptio
 	case o.Tried != nil && !texts.equal(*o.Tried):
 		return nil, &InputError{Field: "working files", Why: "have changed since they were tried: try again"}
 	}
-	parents, err := b.parents(ctx, f, versions, o.Parents)
+	parents, err := s.parents(o.Parents)
 	if err != nil {
 		return nil, err
 	}
 	files := append([]File{{Role: RoleBoat, Name: BoatFile, Content: texts.Boat}}, o.Evidence...)
 	v := &Version{
-		Boat: versions.boat, Author: o.Author, Reason: o.Reason, Tool: o.Tool,
+		Boat: s.versions.boat, Author: o.Author, Reason: o.Reason, Tool: o.Tool,
 		Verdicts: o.Verdicts, Settings: string(texts.Settings),
 	}
 	for _, file := range files {
@@ -79,11 +76,14 @@ func (b *Book) save(ctx context.Context, f *folder, versions *shelf, o SaveOptio
 	}
 	if len(parents) == 1 {
 		// A parent that is damaged cannot be compared with; a new whole version is the more welcome.
-		if p, err := versions.byHash(parents[0]); err == nil && p.covers(v) {
+		if p, err := s.versions.byHash(parents[0]); err == nil && p.covers(v) {
 			return nil, fmt.Errorf("%w: v%d %s holds the same", ErrUnchanged, p.Number, p.Hash.Short())
 		}
 	}
-	return v, b.write(ctx, f, versions, v, parents, files)
+	if err := s.add(ctx, v, parents, files); err != nil {
+		return nil, err
+	}
+	return v, nil
 }
 
 // covers tells whether saving v as a child of p would add nothing.
@@ -100,9 +100,9 @@ func (v Verdict) equal(w Verdict) bool {
 }
 
 // parents gives the whole hashes of the versions that a new one continues.
-func (b *Book) parents(ctx context.Context, f *folder, versions *shelf, refs []string) ([]Hash, error) {
+func (s *view) parents(refs []string) ([]Hash, error) {
 	if refs == nil {
-		base, err := f.base(ctx, versions)
+		base, err := s.base()
 		if err != nil || base == "" {
 			return nil, err
 		}
@@ -110,7 +110,7 @@ func (b *Book) parents(ctx context.Context, f *folder, versions *shelf, refs []s
 	}
 	var parents []Hash
 	for _, ref := range refs {
-		h, err := f.resolve(ctx, versions, ref)
+		h, err := s.resolve(ref)
 		if err != nil {
 			return nil, err
 		}
@@ -121,10 +121,11 @@ func (b *Book) parents(ctx context.Context, f *folder, versions *shelf, refs []s
 	return parents, nil
 }
 
-// write dates the version, and puts it and its files on the disk: first what it rests on, then itself.
-func (b *Book) write(ctx context.Context, f *folder, versions *shelf, v *Version, parents []Hash, files []File) error {
+// add dates the version, and puts it and its files on the disk: first what it rests on, then itself.
+func (s *view) add(ctx context.Context, v *Version, parents []Hash, files []File) error {
+	v.Seen = s.chain.seen()
 	v.Parents, v.Verdicts = listed(parents), listed(v.Verdicts)
-	if err := b.date(v, versions); err != nil {
+	if err := s.date(v); err != nil {
 		return err
 	}
 	v.Result = WorstResult(v.Verdicts)
@@ -137,17 +138,17 @@ func (b *Book) write(ctx context.Context, f *folder, versions *shelf, v *Version
 		return fmt.Errorf("the version would not be readable: %w", err)
 	}
 	v.Hash = HashOf(content)
-	if err := f.keep(ctx, files); err != nil {
+	if err := s.keep(ctx, files); err != nil {
 		return err
 	}
-	if err := f.setContinues(ctx, v.Hash, f.continues(versions)); err != nil {
+	if err := s.setContinues(ctx, v.Hash, s.continues(s.versions)); err != nil {
 		return err
 	}
 	st := newStamp(v.Time, v.Hash)
-	if err := f.publishStamped(ctx, versionsDir, st, content); err != nil {
+	if err := s.publishStamped(ctx, versionsDir, st, content); err != nil {
 		return err
 	}
-	place, _ := slices.BinarySearchFunc(versions.stamps, st.name, func(have stamp, name string) int {
+	place, _ := slices.BinarySearchFunc(s.versions.stamps, st.name, func(have stamp, name string) int {
 		return strings.Compare(have.name, name)
 	})
 	v.Number = place + 1
@@ -166,13 +167,13 @@ func (f *folder) publishStamped(ctx context.Context, shelfName string, st stamp,
 
 // date sets the version's time: the clock's, but after each parent's. A clock that went back, or a
 // machine that runs behind, would else sort a version before what it continues.
-func (b *Book) date(v *Version, versions *shelf) error {
-	v.Time = b.now().UTC().Round(0)
+func (s *view) date(v *Version) error {
+	v.Time = s.book.now().UTC().Round(0)
 	if err := checkTime(v.Time); err != nil {
 		return err
 	}
 	clock := v.Time
-	for _, st := range versions.stamps {
+	for _, st := range s.versions.stamps {
 		if !slices.Contains(v.Parents, st.hash) {
 			continue
 		}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 )
 
@@ -92,6 +93,21 @@ func (s *shelf) belongs(st stamp, boat string, t time.Time) error {
 	return nil
 }
 
+// unread returns what a file that could not be read means: damage, or only that the system has no more file handles or
+// memory at the moment.
+func (s *shelf) unread(st stamp, err error) error {
+	if isShortage(err) {
+		return err
+	}
+	return s.damage(st, err)
+}
+
+// isShortage reports whether an error tells of this moment and not of the file.
+func isShortage(err error) bool {
+	return errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) || errors.Is(err, syscall.ENOMEM) ||
+		errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
+}
+
 func (s *shelf) damage(st stamp, err error) *DamageError {
 	return &DamageError{Problem{Path: s.dir.at(st.name), Hash: st.hash, What: err.Error(), Hurt: true}}
 }
@@ -101,7 +117,7 @@ func (s *shelf) version(place int) (*Version, error) {
 	st := s.stamps[place]
 	content, err := s.read(st)
 	if err != nil {
-		return nil, s.damage(st, err)
+		return nil, s.unread(st, err)
 	}
 	v, err := parseVersion(content)
 	if err == nil {
@@ -118,7 +134,7 @@ func (s *shelf) mark(place int) (*Mark, error) {
 	st := s.stamps[place]
 	content, err := s.read(st)
 	if err != nil {
-		return nil, s.damage(st, err)
+		return nil, s.unread(st, err)
 	}
 	m, err := parseMark(content)
 	if err == nil {

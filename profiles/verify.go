@@ -18,6 +18,17 @@ type Report struct {
 	Kept     int       `json:"kept"`
 	Problems []Problem `json:"problems"`
 	Swept    []string  `json:"swept"` // old leftovers of killed processes, removed
+	Tips     []Tip     `json:"tips"`  // the newest entries of each boat's chain
+	// BeforeChain counts entries from before the chain: of them, it can't be told whether one was deleted or put in.
+	BeforeChain int `json:"before_chain"`
+
+	found map[string]bool // tips that a boat has
+}
+
+// Tip is the hash of one of the newest entries of a boat: it stands for all entries before it.
+type Tip struct {
+	Boat string `json:"boat"`
+	Hash Hash   `json:"hash"`
 }
 
 // Hurt tells whether something of the book is damaged or missing.
@@ -28,9 +39,16 @@ func (r *Report) Hurt() bool {
 // Verify reads everything of a boat, or with an empty name of all boats, and names each file that is not as
 // it was written. It changes nothing but that it removes old leftovers of killed processes. A damaged
 // file is best copied again from another book, or imported from an export; all others stay usable.
-func (b *Book) Verify(ctx context.Context, boat string) (*Report, error) {
+//
+// tips are hashes noted earlier, on a report for instance, of at least 16 digits: each must be there, and so all entries
+// before it. Without them a deletion of the newest entries goes unseen, and so does a book that was rewritten as a whole.
+func (b *Book) Verify(ctx context.Context, boat string, tips ...string) (*Report, error) {
+	if err := checkTips(tips); err != nil {
+		return nil, err
+	}
+
 	boats := []string{boat}
-	r := &Report{Problems: []Problem{}, Swept: []string{}}
+	r := &Report{Problems: []Problem{}, Swept: []string{}, Tips: []Tip{}, found: map[string]bool{}}
 	if boat == "" {
 		all, err := b.Boats(ctx)
 		if err != nil {
@@ -43,15 +61,22 @@ func (b *Book) Verify(ctx context.Context, boat string) (*Report, error) {
 	}
 	r.Boats = boats
 	for _, name := range boats {
-		err := b.verifyBoat(ctx, name, r)
+		err := b.verifyBoat(ctx, name, r, tips)
 		var missing *NotFoundError
 		switch {
 		case ctx.Err() != nil:
 			return r, ctx.Err()
+		case isShortage(err):
+			return r, err
 		case errors.As(err, &missing):
 			return r, err
 		case err != nil:
 			r.hurt(name, "", Printable(err.Error()))
+		}
+	}
+	for _, t := range tips {
+		if !r.found[t] {
+			r.hurt(strings.Join(boats, ", "), "", "has no entry "+t+": what was written up to it was deleted or rewritten, or this is another book")
 		}
 	}
 	slices.SortStableFunc(r.Problems, func(a, b Problem) int { return strings.Compare(a.Path, b.Path) })
@@ -92,35 +117,37 @@ func (r *Report) hurt(path string, h Hash, what string) {
 	r.Problems = append(r.Problems, Problem{Path: path, Hash: h, What: what, Hurt: true})
 }
 
-func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report) error {
-	f, versions, err := b.openVersions(ctx, boat)
+func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report, tips []string) error {
+	f, err := b.openBoat(boat)
 	if err != nil {
 		return err
 	}
 	defer f.close()
-	defer versions.close()
-	all, hurt, err := versions.versions(ctx, nil)
+	s, err := b.openView(ctx, f, boat, nil)
 	if err != nil {
 		return err
 	}
-	marks, markProblems, err := f.marks(ctx, boat)
-	if err != nil {
-		return err
+	defer s.versions.close()
+	r.Versions += len(s.all)
+	r.Marks += len(s.marks)
+	r.Problems = append(r.Problems, s.problems...)
+	for _, h := range s.chain.tips() {
+		r.Tips = append(r.Tips, Tip{Boat: boat, Hash: h})
 	}
-	r.Versions += len(all)
-	r.Marks += len(marks)
-	r.Problems = append(append(append(r.Problems, hurt...), versions.strays...), markProblems...)
+	for _, n := range s.chain.nodes {
+		if n.path != "" && !n.chained {
+			r.BeforeChain++
+		}
+	}
+	r.holdAgainst(s.chain, tips)
 	needed := map[Hash]Kept{}
-	for _, v := range all {
-		r.checkLinks(f, versions, v, b.now())
+	for _, v := range s.all {
+		r.checkTime(f, v, b.now())
 		for _, k := range v.Kept {
 			needed[k.Hash] = k
 		}
 	}
-	for _, m := range marks {
-		if !versions.has(m.Version) {
-			r.hurt(f.at(marksDir+"/"+newStamp(m.Time, m.Hash).name), m.Hash, "is about the version "+m.Version.Short()+", which is missing")
-		}
+	for _, m := range s.marks {
 		for _, k := range m.Kept {
 			needed[k.Hash] = k
 		}
@@ -145,20 +172,39 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report) error {
 	return nil
 }
 
+// minTip is the fewest digits of a tip that Verify takes: fewer could be forged by trying.
+const minTip = 16
+
+func checkTips(tips []string) error {
+	for _, t := range tips {
+		if len(t) < minTip || !isLowerHex(strings.ToLower(t)) {
+			return &InputError{Field: "tip", Value: Printable(t), Why: fmt.Sprintf("is not the start of a hash of at least %d digits, as reports print it", minTip)}
+		}
+	}
+	return nil
+}
+
+// holdAgainst looks for the tips in a boat's chain, and for entries dated before them that they have not seen.
+func (r *Report) holdAgainst(c *chain, tips []string) {
+	for _, tip := range tips {
+		for h, n := range c.nodes {
+			if n.path == "" || !strings.HasPrefix(string(h), strings.ToLower(tip)) {
+				continue
+			}
+			r.found[tip] = true
+			for _, apart := range c.holdAgainst(h) {
+				r.note(apart.path, "is dated before the tip "+tip+" and unknown to it: it was written on another machine and copied here later, or put in afterwards")
+			}
+		}
+	}
+}
+
 // clockSlack is how far two machines' clocks may be apart without a remark.
 const clockSlack = 24 * time.Hour
 
-// checkLinks looks for what a version refers to.
-func (r *Report) checkLinks(f *folder, versions *shelf, v *Version, now time.Time) {
+// checkTime notes a version that is dated in the future.
+func (r *Report) checkTime(f *folder, v *Version, now time.Time) {
 	path := f.at(versionsDir + "/" + newStamp(v.Time, v.Hash).name)
-	for _, p := range v.Parents {
-		if !versions.has(p) {
-			r.hurt(path, v.Hash, "continues the version "+p.Short()+", which is missing")
-		}
-	}
-	if v.Restores != "" && !versions.has(v.Restores) {
-		r.hurt(path, v.Hash, "restores the version "+v.Restores.Short()+", which is missing")
-	}
 	if v.Time.Sub(now) > clockSlack {
 		r.note(path, "is dated in the future, "+v.Time.Format(time.DateTime)+" UTC: a clock was wrong")
 	}
@@ -193,6 +239,8 @@ func (r *Report) checkKept(ctx context.Context, f *folder, needed map[Hash]Kept)
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()
+		case isShortage(err):
+			return err
 		case err != nil:
 			r.hurt(dir.at(name), h, err.Error())
 		case have != h:

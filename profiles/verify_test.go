@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -29,7 +30,11 @@ func TestVerifyOfAWholeBook(t *testing.T) {
 	b, _ := yardWithHistory(t)
 	r, err := b.Verify(t.Context(), "")
 	require.NoError(t, err)
-	assert.Equal(t, &Report{Boats: []string{"petrel"}, Versions: 4, Marks: 2, Kept: 3, Problems: []Problem{}, Swept: []string{}}, r)
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	require.Len(t, l.Tips, 1)
+	tips := []Tip{{"petrel", l.Tips[0]}}
+	assert.Equal(t, &Report{Boats: []string{"petrel"}, Versions: 4, Marks: 2, Kept: 3, Problems: []Problem{}, Swept: []string{}, Tips: tips, found: map[string]bool{}}, r)
 	assert.False(t, r.Hurt())
 }
 
@@ -144,6 +149,19 @@ func TestVerifyNamesWhatIsHurtAndTheRestIsUsable(t *testing.T) {
 			}
 			setCurrentByHand(t, b, 270)
 			_, err = b.Save(t.Context(), "petrel", because("work goes on"))
+			if doubtful := c.name == "swapped" || c.name == "from another boat"; doubtful { // no readable version has seen one of them
+				var doubt *DoubtError
+				require.ErrorAs(t, err, &doubt)
+				b.despiteDamage = true
+				_, err = b.Save(t.Context(), "petrel", because("work goes on despite it"))
+				require.NoError(t, err)
+				b.despiteDamage = false
+				_, err = b.Label(t.Context(), "petrel", RefHead, "autumn", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+				var heads *HeadsError
+				assert.False(t, errors.As(err, &doubt), "what the new version has seen is in doubt no more")
+				assert.True(t, err == nil || errors.As(err, &heads))
+				return
+			}
 			require.NoError(t, err)
 		})
 	}

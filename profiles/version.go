@@ -23,6 +23,8 @@ type Version struct {
 	Tool     string    `json:"tool"`               // the tool's version that saved it
 	Parents  []Hash    `json:"parents"`            // what it continues: none for the first, several where heads were joined
 	Restores Hash      `json:"restores,omitempty"` // the older version whose content it brings back
+	// Seen are the tips of the boat's entries when it was saved, marks included; nil in a version from before the chain.
+	Seen []Hash `json:"seen"`
 
 	Result   Result    `json:"result"` // the worst of the verdicts, empty if nothing was tried
 	Verdicts []Verdict `json:"verdicts"`
@@ -40,12 +42,42 @@ func (v *Version) BoatFile() Kept {
 	return Kept{}
 }
 
-const stampedFormat = 1
+// The formats of versions and marks: in the first they name no tips.
+const (
+	unchainedFormat = 1
+	stampedFormat   = 2
+)
+
+func formatOf(seen []Hash) int64 {
+	if seen == nil {
+		return unchainedFormat
+	}
+	return stampedFormat
+}
+
+// checkSeen checks the tips of an entry against its format.
+func checkSeen(format int, seen []Hash) ([]Hash, error) {
+	if format == unchainedFormat {
+		if seen != nil {
+			return nil, errNotCanonical
+		}
+		return nil, nil
+	}
+	if len(seen) > maxSeen {
+		return nil, fmt.Errorf("%d tips are more than the %d an entry names", len(seen), maxSeen)
+	}
+	for i, h := range seen {
+		if !h.valid() || i > 0 && h <= seen[i-1] {
+			return nil, fmt.Errorf("seen %q is not a hash, or out of order", Printable(string(h)))
+		}
+	}
+	return listed(seen), nil
+}
 
 func (v *Version) encode() []byte {
 	e := encoder{out: make([]byte, 0, 1024+len(v.Settings))}
 	e.comment("A version in a quaybench book. It is never changed: its name is its time and the SHA-256 of these bytes.")
-	e.integer("format", stampedFormat)
+	e.integer("format", formatOf(v.Seen))
 	e.line("boat", v.Boat)
 	e.time("time", v.Time)
 	if !v.Clock.IsZero() {
@@ -56,6 +88,7 @@ func (v *Version) encode() []byte {
 	e.line("tool", v.Tool)
 	e.hashes("parents", v.Parents)
 	e.optional("restores", string(v.Restores))
+	e.seen(v.Seen)
 	e.verdicts(v.Verdicts)
 	e.kept(v.Kept)
 	e.table("[settings]")
@@ -76,6 +109,7 @@ func parseVersion(content []byte) (*Version, error) {
 		Tool     string
 		Parents  []Hash
 		Restores Hash
+		Seen     []Hash
 		Verdict  []Verdict
 		Kept     []Kept
 		Settings struct{ Text string }
@@ -89,6 +123,10 @@ func parseVersion(content []byte) (*Version, error) {
 		Parents: listed(file.Parents), Restores: file.Restores,
 		Verdicts: listed(file.Verdict), Kept: file.Kept, Settings: file.Settings.Text,
 		Hash: HashOf(content), Result: WorstResult(file.Verdict),
+	}
+	var err error
+	if v.Seen, err = checkSeen(file.Format, file.Seen); err != nil {
+		return nil, err
 	}
 	if err := v.check(); err != nil {
 		return nil, err
@@ -109,7 +147,7 @@ func readTOML(content []byte, file any, format *int) error {
 	if err := toml.Unmarshal(content, file); err != nil {
 		return errors.New(Printable(err.Error()))
 	}
-	if *format != stampedFormat {
+	if *format != unchainedFormat && *format != stampedFormat {
 		return formatError(*format)
 	}
 	return nil

@@ -37,36 +37,30 @@ func (f *folder) setContinues(ctx context.Context, version, before Hash) error {
 
 // base is the version that the working files continue: the recorded one, else the only head. It is
 // empty where there is no version yet.
-func (f *folder) base(ctx context.Context, versions *shelf) (Hash, error) {
-	if h := f.continues(versions); h != "" {
+func (s *view) base() (Hash, error) {
+	if h := s.continues(s.versions); h != "" {
 		return h, nil
 	}
-	all, _, err := versions.versions(ctx, nil)
-	if err != nil {
-		return "", err
-	}
-	switch heads := headsOf(all); len(heads) {
-	case 0:
+	h, err := s.onlyHead()
+	var missing *NotFoundError
+	if errors.As(err, &missing) {
 		return "", nil
-	case 1:
-		return heads[0], nil
-	default:
-		return "", &HeadsError{Boat: versions.boat, Heads: heads}
 	}
+	return h, err
 }
 
 // texts reads the working files. One that is missing, as in a fresh clone of the book, is as in the
 // version that they continue; derived is then that version.
-func (f *folder) texts(ctx context.Context, versions *shelf) (t Texts, derived Hash, err error) {
-	boat, boatErr := f.read(BoatFile, maxBoatBytes)
-	settings, settingsErr := f.read(SettingsFile, maxSettingsBytes)
+func (s *view) texts(ctx context.Context) (t Texts, derived Hash, err error) {
+	boat, boatErr := s.read(BoatFile, maxBoatBytes)
+	settings, settingsErr := s.read(SettingsFile, maxSettingsBytes)
 	missing := errors.Is(boatErr, fs.ErrNotExist) || errors.Is(settingsErr, fs.ErrNotExist)
-	if missing && len(versions.stamps) > 0 {
-		base, err := f.base(ctx, versions)
+	if missing && len(s.versions.stamps) > 0 {
+		base, err := s.base()
 		if err != nil {
 			return Texts{}, "", err
 		}
-		saved, err := f.savedTexts(ctx, versions, base)
+		saved, err := s.savedTexts(ctx, base)
 		if err != nil {
 			return Texts{}, "", err
 		}
@@ -79,18 +73,18 @@ func (f *folder) texts(ctx context.Context, versions *shelf) (t Texts, derived H
 		}
 	}
 	if err := errors.Join(boatErr, settingsErr); err != nil {
-		return Texts{}, "", fmt.Errorf("%s: working files: %w", versions.boat, err)
+		return Texts{}, "", fmt.Errorf("%s: working files: %w", s.versions.boat, err)
 	}
 	return Texts{Boat: boat, Settings: settings}, derived, nil
 }
 
 // savedTexts are the texts as a version holds them.
-func (f *folder) savedTexts(ctx context.Context, versions *shelf, h Hash) (Texts, error) {
-	v, err := versions.byHash(h)
+func (s *view) savedTexts(ctx context.Context, h Hash) (Texts, error) {
+	v, err := s.versions.byHash(h)
 	if err != nil {
 		return Texts{}, err
 	}
-	boat, err := f.kept(ctx, v.BoatFile().Hash)
+	boat, err := s.kept(ctx, v.BoatFile().Hash)
 	if err != nil {
 		return Texts{}, err
 	}
@@ -99,53 +93,12 @@ func (f *folder) savedTexts(ctx context.Context, versions *shelf, h Hash) (Texts
 
 // Texts reads the working files of a boat. In a fresh clone, which has none, they are as in the only
 // head.
-func (b *Book) Texts(ctx context.Context, boat string) (Texts, error) {
-	f, versions, err := b.openVersions(ctx, boat)
-	if err != nil {
-		return Texts{}, err
-	}
-	defer f.close()
-	defer versions.close()
-	t, _, err := f.texts(ctx, versions)
+func (b *Book) Texts(ctx context.Context, boat string) (t Texts, err error) {
+	err = b.read(ctx, boat, nil, func(s *view) (err error) {
+		t, _, err = s.texts(ctx)
+		return err
+	})
 	return t, err
-}
-
-// openVersions opens a boat's folder and its versions; the caller closes both.
-func (b *Book) openVersions(ctx context.Context, boat string) (*folder, *shelf, error) {
-	f, err := b.openBoat(boat)
-	if err != nil {
-		return nil, nil, err
-	}
-	versions, err := f.shelf(ctx, boat, versionsDir)
-	if err != nil {
-		f.close()
-		return nil, nil, err
-	}
-	return f, versions, nil
-}
-
-// change opens a boat for a change: no other process changes it until done is called.
-func (b *Book) change(ctx context.Context, boat string) (f *folder, versions *shelf, done func(), err error) {
-	f, err = b.openBoat(boat)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	unlock, err := f.lock(ctx)
-	if err != nil {
-		f.close()
-		return nil, nil, nil, err
-	}
-	versions, err = f.shelf(ctx, boat, versionsDir)
-	if err != nil {
-		unlock()
-		f.close()
-		return nil, nil, nil, err
-	}
-	return f, versions, func() {
-		versions.close()
-		unlock()
-		f.close()
-	}, nil
 }
 
 // Edit changes a working file, BoatFile or SettingsFile, in one step: edit gets its text and returns
@@ -154,33 +107,30 @@ func (b *Book) Edit(ctx context.Context, boat, file string, edit func(text []byt
 	if file != BoatFile && file != SettingsFile {
 		return &InputError{Field: "working file", Value: file, Why: "is neither " + BoatFile + " nor " + SettingsFile}
 	}
-	f, versions, done, err := b.change(ctx, boat)
-	if err != nil {
-		return err
-	}
-	defer done()
-	texts, derived, err := f.texts(ctx, versions)
-	if err != nil {
-		return err
-	}
-	text := texts.Settings
-	if file == BoatFile {
-		text = texts.Boat
-	}
-	text, err = edit(text)
-	if err == nil {
-		err = checkWorking(file, text)
-	}
-	if err == nil && derived != "" {
-		err = f.setContinues(ctx, derived, "")
-	}
-	if err == nil {
-		err = f.replace(ctx, file, text)
-	}
-	if err != nil {
-		return fmt.Errorf("edit %s of %s: %w", file, boat, err)
-	}
-	return nil
+	return b.edit(ctx, boat, func(s *view) error {
+		texts, derived, err := s.texts(ctx)
+		if err != nil {
+			return err
+		}
+		text := texts.Settings
+		if file == BoatFile {
+			text = texts.Boat
+		}
+		text, err = edit(text)
+		if err == nil {
+			err = checkWorking(file, text)
+		}
+		if err == nil && derived != "" {
+			err = s.setContinues(ctx, derived, "")
+		}
+		if err == nil {
+			err = s.replace(ctx, file, text)
+		}
+		if err != nil {
+			return fmt.Errorf("edit %s of %s: %w", file, boat, err)
+		}
+		return nil
+	})
 }
 
 // Status is how the working files stand to the versions.
@@ -193,7 +143,8 @@ type Status struct {
 
 // status compares the working files with what they continue. A file that cannot be read is a problem
 // to tell, and no reason to hide the versions.
-func (f *folder) status(versions *shelf, heads []Hash) (st Status, problems []Problem) {
+func (s *view) status() (st Status, problems []Problem) {
+	f, versions, heads := s.folder, s.versions, headsOf(s.all)
 	st = Status{Heads: heads, Continues: f.continues(versions)}
 	if st.Continues == "" && len(heads) == 1 {
 		st.Continues = heads[0]

@@ -1,0 +1,322 @@
+package profiles
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// watched opens a book again, and collects the problems that its verbs tell.
+func watched(t *testing.T, b *Book) (*Book, *[]Problem) {
+	t.Helper()
+	var told []Problem
+	w, err := Open(b.Dir(), Options{Now: b.now, OnProblem: func(p Problem) { told = append(told, p) }})
+	require.NoError(t, err)
+	return w, &told
+}
+
+// The book, point 7: with a damaged newest version every verb says so, and the ones that write refuse. The table has
+// every verb of a Book, so a new one cannot be forgotten.
+func TestEveryVerbTellsADamagedNewestVersion(t *testing.T) {
+	verbs := map[string]struct {
+		writes bool
+		do     func(b *Book, v []*Version) error
+	}{
+		"List":    {false, func(b *Book, _ []*Version) error { _, err := b.List(t.Context(), "petrel"); return err }},
+		"Heads":   {false, func(b *Book, _ []*Version) error { _, err := b.Heads(t.Context(), "petrel"); return err }},
+		"Show":    {false, func(b *Book, _ []*Version) error { _, err := b.Show(t.Context(), "petrel", RefHead); return err }},
+		"Resolve": {false, func(b *Book, _ []*Version) error { _, err := b.Resolve(t.Context(), "petrel", RefHead); return err }},
+		"Diff": {false, func(b *Book, _ []*Version) error {
+			_, err := b.Diff(t.Context(), "petrel", RefHead, RefWorking)
+			return err
+		}},
+		"History": {false, func(b *Book, _ []*Version) error {
+			_, err := b.History(t.Context(), "petrel", "limits.motor_current")
+			return err
+		}},
+		"Texts": {false, func(b *Book, _ []*Version) error { _, err := b.Texts(t.Context(), "petrel"); return err }},
+		"Edit": {false, func(b *Book, _ []*Version) error {
+			return b.Edit(t.Context(), "petrel", SettingsFile, func(x []byte) ([]byte, error) { return append(x, '\n'), nil })
+		}},
+		"Save": {true, func(b *Book, _ []*Version) error {
+			_, err := b.Save(t.Context(), "petrel", because("more"))
+			return err
+		}},
+		"Restore": {true, func(b *Book, v []*Version) error {
+			_, err := b.Restore(t.Context(), "petrel", string(v[0].Hash), RestoreOptions{Author: "yard hand", Tool: "quaybench test", Discard: true})
+			return err
+		}},
+		"Label": {true, func(b *Book, v []*Version) error {
+			_, err := b.Label(t.Context(), "petrel", string(v[0].Hash), "spring", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+			return err
+		}},
+		"Approve": {true, func(b *Book, v []*Version) error {
+			_, err := b.Approve(t.Context(), "petrel", string(v[0].Hash), ApproveOptions{Author: "yard hand", Tool: "quaybench test"})
+			return err
+		}},
+		"MarkWritten": {true, func(b *Book, v []*Version) error {
+			_, err := b.MarkWritten(t.Context(), "petrel", string(v[0].Hash), WrittenOptions{Author: "yard hand", Tool: "quaybench test", Controller: "no 1"})
+			return err
+		}},
+		"MarkReplaced": {true, func(b *Book, v []*Version) error {
+			_, err := b.MarkReplaced(t.Context(), "petrel", "no 1", WrittenOptions{Author: "yard hand", Tool: "quaybench test"})
+			return err
+		}},
+		"Export": {true, func(b *Book, _ []*Version) error {
+			_, err := b.Export(t.Context(), "petrel", &bytes.Buffer{})
+			return err
+		}},
+	}
+	// These need no version to be whole, or look at each file themselves.
+	others := []string{"Dir", "Boats", "AddBoat", "Import", "Kept", "Verify"}
+	book := reflect.TypeFor[*Book]()
+	for i := range book.NumMethod() {
+		_, listed := verbs[book.Method(i).Name]
+		assert.True(t, listed || strings.Contains(strings.Join(others, " "), book.Method(i).Name), book.Method(i).Name)
+	}
+	b, v := yardWithHistory(t)
+	damage(t, versionFile(b, v[3]), "edited")
+	for name, verb := range verbs {
+		t.Run(name, func(t *testing.T) {
+			b, told := watched(t, b)
+			err := verb.do(b, v)
+			require.NotEmpty(t, *told)
+			assert.Equal(t, v[3].Hash, (*told)[0].Hash)
+			if !verb.writes {
+				require.NoError(t, err)
+				return
+			}
+			require.ErrorContains(t, err, v[3].Hash.Short())
+		})
+	}
+}
+
+// What is deleted, one at a time: Verify misses it, whatever it was, but for the tip; and that it misses with --tip.
+func TestADeletedEntryIsMissed(t *testing.T) {
+	b, _ := yardWithHistory(t)
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	require.Len(t, l.Tips, 1, "one machine extends the chain in a line")
+	for _, folder := range []string{versionsDir, marksDir} {
+		entries, err := os.ReadDir(filepath.Join(b.Dir(), "petrel", folder))
+		require.NoError(t, err)
+		for _, e := range entries {
+			other := openCopy(t, b)
+			require.NoError(t, os.Remove(filepath.Join(other.Dir(), "petrel", folder, e.Name())))
+			r, err := other.Verify(t.Context(), "")
+			require.NoError(t, err)
+			isTip := strings.Contains(e.Name(), string(l.Tips[0]))
+			assert.Equal(t, !isTip, r.Hurt(), e.Name())
+			r, err = other.Verify(t.Context(), "", string(l.Tips[0][:16]))
+			require.NoError(t, err)
+			assert.True(t, r.Hurt(), e.Name())
+		}
+	}
+	r, err := b.Verify(t.Context(), "", string(l.Tips[0]))
+	require.NoError(t, err)
+	assert.Empty(t, r.Problems)
+	_, err = b.Verify(t.Context(), "", string(l.Tips[0][:15]))
+	require.ErrorContains(t, err, "at least 16 digits")
+}
+
+// An entry put in afterwards, dated back, is whole in itself. The tip has not seen it.
+func TestAForgedEntryIsUnknownToTheTip(t *testing.T) {
+	b, v := yardWithHistory(t)
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	forged := &Mark{
+		Kind: MarkApproval, Boat: "petrel", Version: v[1].Hash, Time: v[1].Time.Add(time.Millisecond), Author: "yard master", Tool: "quaybench test",
+		Result: Clear, Verdicts: []Verdict{judged(Clear)}, Seen: []Hash{v[1].Hash},
+	}
+	content := forged.encode()
+	require.NoError(t, os.WriteFile(filepath.Join(b.Dir(), "petrel", marksDir, newStamp(forged.Time, HashOf(content)).name), content, 0o644))
+	r, err := b.Verify(t.Context(), "", string(l.Tips[0]))
+	require.NoError(t, err)
+	require.Len(t, r.Problems, 1)
+	assert.Contains(t, r.Problems[0].What, "unknown to it")
+	assert.Contains(t, r.Problems[0].Path, string(HashOf(content)))
+	assert.Len(t, r.Tips, 2, "it stands apart from the chain")
+}
+
+// Two machines extend the chain apart, copying joins it, and the next entry has seen both ends.
+func TestTheChainOfTwoMachinesIsJoinedByCopying(t *testing.T) {
+	b, _ := newYard(t)
+	saveCurrent(t, b, 240)
+	other := openCopy(t, b)
+	saveCurrent(t, b, 250)
+	v := saveCurrent(t, other, 260)
+	copyBook(t, other, b)
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Len(t, l.Tips, 2)
+	m, err := b.Label(t.Context(), "petrel", string(v.Hash), "summer", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+	require.NoError(t, err)
+	assert.ElementsMatch(t, l.Tips, m.Seen)
+	l, err = b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Equal(t, []Hash{m.Hash}, l.Tips)
+	r, err := b.Verify(t.Context(), "")
+	require.NoError(t, err)
+	assert.Empty(t, r.Problems)
+}
+
+// A book written before the chain opens as it is; what is written next has seen all of it, so from then on it is kept.
+func TestABookFromBeforeTheChain(t *testing.T) {
+	b, _ := newYard(t)
+	old := func(dir string, at time.Time, content []byte) string {
+		folder := filepath.Join(b.Dir(), "petrel", dir)
+		require.NoError(t, os.MkdirAll(folder, 0o755))
+		name := filepath.Join(folder, newStamp(at, HashOf(content)).name)
+		require.NoError(t, os.WriteFile(name, content, 0o444))
+		return name
+	}
+	boat := File{Role: RoleBoat, Name: BoatFile, Content: []byte(petrelBoat)}
+	first := &Version{
+		Boat: "petrel", Time: yardOpens.Add(-time.Hour), Author: "yard hand", Reason: "as she is", Tool: "quaybench 0.1", Parents: []Hash{}, Verdicts: []Verdict{},
+		Kept: []Kept{boat.kept()}, Settings: petrelSettings,
+	}
+	content := first.encode()
+	require.True(t, strings.Contains(string(content), "format = 1\n"))
+	old(versionsDir, first.Time, content)
+	require.NoError(t, os.MkdirAll(filepath.Join(b.Dir(), "petrel", keptDir), 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(b.Dir(), "petrel", keptDir, string(boat.kept().Hash)), boat.Content, 0o444))
+	mark := &Mark{Kind: MarkLabel, Boat: "petrel", Version: HashOf(content), Time: first.Time.Add(time.Minute), Author: "yard hand", Tool: "quaybench 0.1", Label: "spring"}
+	markFile := old(marksDir, mark.Time, mark.encode())
+
+	r, err := b.Verify(t.Context(), "")
+	require.NoError(t, err)
+	assert.Empty(t, r.Problems)
+	assert.Equal(t, 2, r.BeforeChain)
+	v := saveCurrent(t, b, 240)
+	assert.Equal(t, []Hash{HashOf(mark.encode())}, v.Seen)
+	require.NoError(t, os.Remove(markFile))
+	r, err = b.Verify(t.Context(), "")
+	require.NoError(t, err)
+	assert.True(t, r.Hurt(), "the new version misses the old mark")
+}
+
+// A label that two machines set apart goes to the later clock, and that is told until somebody sets it again.
+func TestALabelMovedByAnotherMachinesClockIsTold(t *testing.T) {
+	b, c := newYard(t)
+	first, second := saveCurrent(t, b, 240), saveCurrent(t, b, 250)
+	other := openCopy(t, b)
+	label := func(b *Book, v *Version) {
+		_, err := b.Label(t.Context(), "petrel", string(v.Hash), "summer", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+		require.NoError(t, err)
+	}
+	label(b, first)
+	c.set(yardOpens.Add(24 * time.Hour)) // the other's clock is a day ahead
+	label(other, second)
+	c.set(yardOpens.Add(time.Hour))
+	copyBook(t, other, b)
+
+	w, told := watched(t, b)
+	h, err := w.Resolve(t.Context(), "petrel", "summer")
+	require.NoError(t, err)
+	assert.Equal(t, second.Hash, h)
+	require.Len(t, *told, 1)
+	assert.Contains(t, (*told)[0].What, "two machines")
+	assert.False(t, (*told)[0].Hurt)
+
+	label(w, first) // has seen both, so it holds, whatever the clock says
+	*told = nil
+	h, err = w.Resolve(t.Context(), "petrel", "summer")
+	require.NoError(t, err)
+	assert.Equal(t, first.Hash, h)
+	assert.Empty(t, *told)
+}
+
+// "in a controller" is true of one version for each controller: the next write takes it back, also one of settings that
+// are no version.
+func TestWhatIsInAControllerIsTakenBackByTheNextWrite(t *testing.T) {
+	b, _ := newYard(t)
+	v := []*Version{saveCurrent(t, b, 240), saveCurrent(t, b, 250)}
+	written := func(v *Version, controller string) {
+		_, err := b.MarkWritten(t.Context(), "petrel", string(v.Hash), WrittenOptions{Author: "yard hand", Tool: "quaybench test", Controller: controller, ReadBack: true})
+		require.NoError(t, err)
+	}
+	in := func() (out [][]string) {
+		l, err := b.List(t.Context(), "petrel")
+		require.NoError(t, err)
+		for _, e := range l.Versions {
+			out = append(out, e.Controllers)
+		}
+		return out
+	}
+	written(v[0], "port side")
+	written(v[0], "starboard side")
+	assert.Equal(t, [][]string{{"port side", "starboard side"}, {}}, in())
+	written(v[1], "port side")
+	assert.Equal(t, [][]string{{"starboard side"}, {"port side"}}, in())
+	m, err := b.MarkReplaced(t.Context(), "petrel", "port side", WrittenOptions{Author: "yard hand", Tool: "quaybench test", Note: "settings that are in no version"})
+	require.NoError(t, err)
+	assert.Equal(t, v[1].Hash, m.Version)
+	assert.Equal(t, [][]string{{"starboard side"}, {}}, in())
+	m, err = b.MarkReplaced(t.Context(), "petrel", "port side", WrittenOptions{Author: "yard hand", Tool: "quaybench test"})
+	require.NoError(t, err)
+	assert.Nil(t, m, "it holds no version any more")
+}
+
+// An export carries the register map and the journal. An import puts them in their place, or beside others.
+func TestExportCarriesWhatBelongsToTheController(t *testing.T) {
+	b, _ := yardWithHistory(t)
+	for name, text := range map[string]string{MapFile: "# map\n", JournalFile: "{}\n"} {
+		require.NoError(t, os.WriteFile(filepath.Join(b.Dir(), "petrel", name), []byte(text), 0o644))
+	}
+	file := export(t, b)
+	other := emptyBook(t)
+	done, err := other.Import(t.Context(), bytes.NewReader(file), ImportOptions{})
+	require.NoError(t, err)
+	assert.Equal(t, []Carried{{JournalFile, JournalFile}, {MapFile, MapFile}}, done.Carried)
+	assert.Equal(t, "# map\n", readFile(t, filepath.Join(other.Dir(), "petrel", MapFile)))
+
+	require.NoError(t, os.WriteFile(filepath.Join(other.Dir(), "petrel", MapFile), []byte("# my own map\n"), 0o644))
+	done, err = other.Import(t.Context(), bytes.NewReader(file), ImportOptions{})
+	require.NoError(t, err)
+	beside := "registers-" + HashOf([]byte("# map\n")).Short() + ".toml"
+	assert.Equal(t, []Carried{{JournalFile, ""}, {MapFile, beside}}, done.Carried)
+	assert.Equal(t, "# my own map\n", readFile(t, filepath.Join(other.Dir(), "petrel", MapFile)))
+	assert.Equal(t, "# map\n", readFile(t, filepath.Join(other.Dir(), "petrel", beside)))
+}
+
+// What only a mark keeps goes with an export too: without it, the taker's approval would rest on nothing.
+func TestExportHoldsWhatOnlyAnApprovalKeeps(t *testing.T) {
+	b, v := yardWithHistory(t)
+	record := File{Role: RoleRecord, Name: "bench.csv", Content: []byte("t_s\n1\n")}
+	_, err := b.Approve(t.Context(), "petrel", string(v[2].Hash), ApproveOptions{Author: "yard master", Tool: "quaybench test", Evidence: []File{record}})
+	require.NoError(t, err)
+	other := emptyBook(t)
+	_, err = other.Import(t.Context(), bytes.NewReader(export(t, b)), ImportOptions{})
+	require.NoError(t, err)
+	content, err := other.Kept(t.Context(), "petrel", HashOf(record.Content))
+	require.NoError(t, err)
+	assert.Equal(t, record.Content, content)
+}
+
+// Each thing that export.toml says of the files after it is held against them by itself.
+func TestEachClaimOfAnExportIsChecked(t *testing.T) {
+	b, _ := yardWithHistory(t)
+	good := unpack(t, export(t, b))
+	for name, change := range map[string]func(*manifest){
+		"the number of files": func(m *manifest) { m.Files++ },
+		"the number of bytes": func(m *manifest) { m.Bytes++ },
+		"the list of names":   func(m *manifest) { m.List = HashOf([]byte("others")) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			entries := append([]entry(nil), good...)
+			m, err := parseManifest(entries[0].content)
+			require.NoError(t, err)
+			change(m)
+			entries[0].content = m.encode()
+			entries[0].header.Size = int64(len(entries[0].content))
+			refuses(t, pack(t, entries), "cut off or was changed")
+		})
+	}
+}

@@ -1,0 +1,134 @@
+package profiles
+
+import (
+	"context"
+	"slices"
+)
+
+// view is a boat's folder as one verb sees it: everything written once has been read, and what is wrong with it was
+// handed to Options.OnProblem. Every verb that reads or changes versions goes through read or write.
+type view struct {
+	*folder
+	book      *Book
+	versions  *shelf
+	all       []*Version // without their settings
+	marks     []*Mark
+	chain     *chain
+	problems  []Problem // damaged and missing files, and remarks
+	unsure    []Problem // those of problems that may be versions
+	hurtMarks []Problem
+}
+
+// read opens a boat for reading and calls do. visit, if given, sees each version with its settings before do is called.
+func (b *Book) read(ctx context.Context, boat string, visit func(*Version), do func(*view) error) error {
+	f, err := b.openBoat(boat)
+	if err != nil {
+		return err
+	}
+	defer f.close()
+	return b.see(ctx, f, boat, visit, do)
+}
+
+// write opens a boat for a change and calls do: no other process changes the boat until do returns. It refuses where
+// damage leaves open which version is the newest, unless Options.DespiteDamage is set.
+func (b *Book) write(ctx context.Context, boat string, visit func(*Version), do func(*view) error) error {
+	return b.lock(ctx, boat, visit, func(s *view) error {
+		if p := s.doubt(); p != nil && !b.despiteDamage {
+			return &DoubtError{Boat: boat, Problem: *p}
+		}
+		return do(s)
+	})
+}
+
+// edit is write for the working files, which damage to the versions does not touch. Where they are missing, and are made
+// from the newest version, that must be certain.
+func (b *Book) edit(ctx context.Context, boat string, do func(*view) error) error {
+	return b.lock(ctx, boat, nil, func(s *view) error {
+		for _, name := range []string{BoatFile, SettingsFile} {
+			if _, err := s.root.Lstat(name); err != nil && s.doubt() != nil && !b.despiteDamage {
+				return &DoubtError{Boat: boat, Problem: *s.doubt()}
+			}
+		}
+		return do(s)
+	})
+}
+
+func (b *Book) lock(ctx context.Context, boat string, visit func(*Version), do func(*view) error) error {
+	f, err := b.openBoat(boat)
+	if err != nil {
+		return err
+	}
+	defer f.close()
+	unlock, err := f.lock(ctx)
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	return b.see(ctx, f, boat, visit, do)
+}
+
+func (b *Book) see(ctx context.Context, f *folder, boat string, visit func(*Version), do func(*view) error) error {
+	s, err := b.openView(ctx, f, boat, visit)
+	if err != nil {
+		return err
+	}
+	defer s.versions.close()
+	if b.onProblem != nil {
+		for _, p := range s.problems {
+			b.onProblem(p)
+		}
+	}
+	return do(s)
+}
+
+func (b *Book) openView(ctx context.Context, f *folder, boat string, visit func(*Version)) (*view, error) {
+	versions, err := f.shelf(ctx, boat, versionsDir)
+	if err != nil {
+		return nil, err
+	}
+	s := &view{folder: f, book: b, versions: versions}
+	if err := s.load(ctx, visit); err != nil {
+		versions.close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *view) load(ctx context.Context, visit func(*Version)) error {
+	all, hurt, err := s.versions.versions(ctx, visit)
+	if err != nil {
+		return err
+	}
+	shelf, err := s.folder.shelf(ctx, s.versions.boat, marksDir)
+	if err != nil {
+		return err
+	}
+	defer shelf.close()
+	marks, hurtMarks, err := every(ctx, shelf, shelf.mark, nil)
+	if err != nil {
+		return err
+	}
+	s.all, s.marks = all, marks
+	s.chain = newChain(s.folder, all, marks, append(slices.Clone(s.versions.stamps), shelf.stamps...))
+	missing := s.chain.missing()
+	s.hurtMarks = hurtMarks
+	s.unsure = slices.Concat(hurt, missing)
+	s.problems = slices.Concat(hurt, s.versions.strays, hurtMarks, shelf.strays, missing, s.contested())
+	return nil
+}
+
+// doubt returns a damaged or missing entry that may be the newest version: one that no readable version has seen. It is
+// nil where there is none.
+func (s *view) doubt() *Problem {
+	var versions []Hash
+	for _, v := range s.all {
+		versions = append(versions, v.Hash)
+	}
+	seen := s.chain.reached(versions...)
+	for _, p := range s.unsure {
+		if !seen[p.Hash] {
+			return &p
+		}
+	}
+	return nil
+}

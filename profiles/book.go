@@ -37,7 +37,10 @@ const attributesText = `# The files here are known by the hash of their bytes: g
 
 // ignoreText keeps out of git what belongs to one machine and would conflict. Versions hold the
 // content of the working files, so nothing saved is missing from a clone.
-const ignoreText = `# Each machine's own: the working files, what they continue, and unfinished writes.
+const ignoreText = firstIgnoreText + `/*/` + lockFile + "\n"
+
+// firstIgnoreText is that of books made before there was a lock file.
+const firstIgnoreText = `# Each machine's own: the working files, what they continue, and unfinished writes.
 # What is to be shared is saved as a version, which holds their content.
 /*/` + BoatFile + `
 /*/` + SettingsFile + `

@@ -11,7 +11,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -304,9 +303,6 @@ func TestSavesAtOnceWithoutALock(t *testing.T) {
 }
 
 func TestABusyBoatSaysSo(t *testing.T) {
-	if runtime.GOOS == "windows" {
-		t.Skip("no lock on an open folder there")
-	}
 	b, _ := newYard(t)
 	f, err := b.openBoat("petrel")
 	require.NoError(t, err)

@@ -102,7 +102,7 @@ func (b *Book) verifyRoot(ctx context.Context, r *Report) error {
 		}
 	}
 	for name, text := range map[string]string{attributesFile: attributesText, ignoreFile: ignoreText} {
-		if have, err := root.read(name, maxStampedBytes); err != nil || string(have) != text {
+		if have, err := root.read(name, maxStampedBytes); err != nil || string(have) != text && string(have) != firstIgnoreText {
 			r.note(root.at(name), "is missing or was changed; git may then change line ends, or track what is one machine's own")
 		}
 	}

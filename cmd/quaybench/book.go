@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"os/user"
 	"path/filepath"
 	"strings"
+	"sync"
 
 	"github.com/spf13/cobra"
 
@@ -21,7 +23,7 @@ func bookDir(cmd *cobra.Command, sys *system) (string, error) {
 	return dir, input(err)
 }
 
-// loadBoat finds BOAT: a boat file or a boat's folder where it is written as a path, else a name in the book.
+// loadBoat finds BOAT: a boat file or a boat's folder where it is written as a path, else a name in the book, else a demo boat.
 func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
 	if isPath(name) {
 		setup, err := bench.Load(name)
@@ -33,16 +35,39 @@ func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error
 // namedBoat finds a boat by its name in the book, or among the demo boats.
 func namedBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
 	dir, noBook := bookDir(cmd, sys)
-	if folder := filepath.Join(dir, name); noBook == nil && isThere(folder) && profiles.CheckBoatName(name) == nil {
-		setup, err := bench.Load(folder)
+	if noBook == nil && hasBoat(dir, name) {
+		tellOwn(sys, dir, name)
+		setup, err := bench.Load(filepath.Join(dir, name))
 		return setup, input(err)
 	}
 	switch demo, ok := demoBoat(name); {
-	case ok && !explicitBook(cmd, sys):
+	case ok:
 		return demo, nil
 	case noBook != nil:
 		return nil, noBook
 	}
+	return nil, noBoat(dir, name)
+}
+
+// hasBoat reports whether a book has a folder for a boat.
+func hasBoat(dir, name string) bool {
+	return profiles.CheckBoatName(name) == nil && isThere(filepath.Join(dir, name))
+}
+
+// tellOwn says that a boat of the user's own is meant where a demo boat has the same name.
+func tellOwn(sys *system, dir, name string) {
+	demo, err := fs.ReadFile(demoBook(), name+"/"+bench.BoatFile)
+	own, ownErr := os.ReadFile(filepath.Join(dir, name, bench.BoatFile))
+	if err == nil && ownErr == nil && string(own) != string(demo) && !sys.told[name] {
+		if sys.told == nil {
+			sys.told = map[string]bool{}
+		}
+		sys.told[name] = true
+		fmt.Fprintf(sys.Err, "quaybench: %s is your own boat of the book %s, not the demo boat of this name\n", name, dir)
+	}
+}
+
+func noBoat(dir, name string) error {
 	text := fmt.Sprintf("no boat %q in the book %s%s", name, dir, boatsIn(dir))
 	switch {
 	case isThere(name):
@@ -52,7 +77,84 @@ func namedBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, erro
 	default:
 		text += "; give a boat's name or the path of a boat file"
 	}
-	return nil, input(errors.New(text))
+	return input(errors.New(text))
+}
+
+// bookOptions are how every command opens a book: what is wrong with it goes to standard error, each thing once.
+func bookOptions(cmd *cobra.Command, sys *system) profiles.Options {
+	var mu sync.Mutex
+	told := map[profiles.Problem]bool{}
+	o := profiles.Options{Now: sys.Clock.Now, Rows: profileRows, OnProblem: func(p profiles.Problem) {
+		mu.Lock()
+		defer mu.Unlock()
+		if !told[p] {
+			told[p] = true
+			fmt.Fprintln(sys.Err, "mind:", p)
+		}
+	}}
+	if f := cmd.Flag("despite-damage"); f != nil {
+		o.DespiteDamage = f.Value.String() == "true"
+	}
+	return o
+}
+
+// openBook opens the user's book.
+func openBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
+	dir, err := bookDir(cmd, sys)
+	if err != nil {
+		return nil, err
+	}
+	book, err := profiles.Open(dir, bookOptions(cmd, sys))
+	return book, fromBook(err)
+}
+
+// makeBook opens the user's book, and makes it where there is none yet.
+func makeBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
+	dir, err := bookDir(cmd, sys)
+	if err != nil {
+		return nil, err
+	}
+	book, err := profiles.Create(dir, bookOptions(cmd, sys))
+	return book, fromBook(err)
+}
+
+// openBookWith opens a book that has the boat. A demo boat that the user's book does not have comes with an invented history:
+// to look at, in a book of its own that done removes; to change, in the user's book, and that is told.
+func openBookWith(cmd *cobra.Command, sys *system, boat string, change bool) (book *profiles.Book, done func(), err error) {
+	done = func() {}
+	dir, err := bookDir(cmd, sys)
+	if err != nil && (change || boat == "") {
+		return nil, nil, err
+	}
+	_, isDemo := demoBoat(boat)
+	switch {
+	case err == nil && boat != "" && hasBoat(dir, boat):
+		tellOwn(sys, dir, boat)
+		book, err = openBook(cmd, sys)
+	case isDemo && change:
+		if book, err = makeBook(cmd, sys); err == nil {
+			fmt.Fprintf(sys.Err, "quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history\n", boat, dir)
+			err = addDemo(cmd, sys, book, boat)
+		}
+	case isDemo:
+		var folder string
+		if folder, err = os.MkdirTemp("", "quaybench-demo-*"); err != nil {
+			return nil, nil, err
+		}
+		done = func() { _ = os.RemoveAll(folder) }
+		if book, err = profiles.Create(folder, bookOptions(cmd, sys)); err == nil {
+			err = addDemo(cmd, sys, book, boat)
+		}
+	case boat == "" && !isThere(dir) && !explicitBook(cmd, sys):
+		book, err = makeBook(cmd, sys)
+	default:
+		book, err = openBook(cmd, sys)
+	}
+	if err != nil {
+		done()
+		return nil, nil, fromBook(err)
+	}
+	return book, done, nil
 }
 
 func isThere(path string) bool {
@@ -60,7 +162,7 @@ func isThere(path string) bool {
 	return err == nil
 }
 
-// explicitBook says whether the user has named a book; the demo boats then don't stand in for missing ones.
+// explicitBook reports whether the user has named a book.
 func explicitBook(cmd *cobra.Command, sys *system) bool {
 	flag, _ := cmd.Flags().GetString("book")
 	return flag != "" || sys.Getenv("QUAYBENCH_BOOK") != ""
@@ -87,4 +189,21 @@ func boatNames(book fs.FS) (names []string) {
 		}
 	}
 	return names
+}
+
+// author is who stands for a change: --author, else QUAYBENCH_AUTHOR, else the name of the machine's user.
+func author(sys *system, flag string) (string, error) {
+	if flag != "" {
+		return flag, nil
+	}
+	if name := sys.Getenv("QUAYBENCH_AUTHOR"); name != "" {
+		return name, nil
+	}
+	if u, err := user.Current(); err == nil {
+		if u.Name != "" && !strings.ContainsAny(u.Name, ",;") {
+			return u.Name, nil
+		}
+		return u.Username, nil
+	}
+	return "", input(fmt.Errorf("nobody stands for this: give --author NAME, or set QUAYBENCH_AUTHOR"))
 }

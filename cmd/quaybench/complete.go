@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
+	"quaybench/profiles"
 )
 
 // keys lists the keys of all settings with what they are, parted by a separator.
@@ -51,15 +53,67 @@ func completeBoats(sys *system) cobra.CompletionFunc {
 		if dir, err := bookDir(cmd, sys); err == nil {
 			names = boatNames(os.DirFS(dir))
 		}
-		if !explicitBook(cmd, sys) {
-			for _, demo := range boatNames(demoBook()) {
-				if !slices.Contains(names, demo) {
-					names = append(names, demo+"\tinvented, from the demo book")
-				}
+		for _, demo := range boatNames(demoBook()) {
+			if !slices.Contains(names, demo) {
+				names = append(names, demo+"\tinvented, from the demo book")
 			}
 		}
 		return names, cobra.ShellCompDirectiveDefault
 	}
+}
+
+// completeVersions offers boats, and then, for as many arguments as name versions, the versions of the boat.
+func completeVersions(sys *system, most int) cobra.CompletionFunc {
+	return func(cmd *cobra.Command, args []string, word string) ([]string, cobra.ShellCompDirective) {
+		if len(args) == 0 {
+			return completeBoats(sys)(cmd, args, word)
+		}
+		if len(args) > most {
+			return nil, cobra.ShellCompDirectiveNoFileComp
+		}
+		return versionsOf(cmd, sys, args), cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+// versionsOf lists what may name a version of the boat args[0], each with what it is: head, labels, hashes.
+func versionsOf(cmd *cobra.Command, sys *system, args []string) (out []string) {
+	if len(args) == 0 {
+		return nil
+	}
+	if dir, err := bookDir(cmd, sys); err != nil || !hasBoat(dir, args[0]) {
+		if _, isDemo := demoBoat(args[0]); !isDemo {
+			return nil
+		}
+		return []string{profiles.RefHead, "summer", "spring"} // of its invented history, which takes a while to make
+	}
+	quiet := *sys
+	quiet.Err = io.Discard
+	book, done, err := openBookWith(cmd, &quiet, args[0], false)
+	if err != nil {
+		return nil
+	}
+	defer done()
+	l, err := book.List(cmd.Context(), args[0])
+	if err != nil {
+		return nil
+	}
+	add := func(name string, e *profiles.Entry) {
+		out = append(out, fmt.Sprintf("%s\t%s, %s: %s", name, e.Time.Format("2006-01-02"), resultText(e.Result), e.Reason))
+	}
+	for i := range slices.Backward(l.Versions) {
+		e := &l.Versions[i]
+		if e.Head && len(l.Working.Heads) == 1 {
+			add(profiles.RefHead, e)
+		}
+		for _, label := range e.Labels {
+			add(label, e)
+		}
+		add(e.Hash.Short(), e)
+	}
+	if strings.HasSuffix(cmd.CommandPath(), " diff") {
+		out = append(out, profiles.RefWorking+"\tthe working files")
+	}
+	return out
 }
 
 func trialsCommand(sys *system) *cobra.Command {
@@ -88,8 +142,12 @@ func trialsCommand(sys *system) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			tab := &table{}
 			for _, t := range all {
-				fmt.Fprintf(sys.Out, "%-17s %s\n", t.Name, t.About)
+				tab.add(t.Name, t.About)
+			}
+			for _, line := range tab.fitted(sys.tableWidth()) {
+				fmt.Fprintln(sys.Out, line)
 			}
 			return nil
 		},

@@ -2,14 +2,18 @@ package main
 
 import (
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/quantity"
 	"quaybench/profiles"
 )
 
@@ -34,6 +38,72 @@ func demoBoat(name string) (*bench.Setup, bool) {
 	setup, err := bench.LoadFS(folder, bench.BoatFile, bench.SettingsFile, func(file string) string { return "demo/" + name + "/" + file })
 	return setup, err == nil
 }
+
+// demoTime is when the invented history of a demo boat begins.
+var demoTime = time.Date(2026, time.April, 1, 7, 0, 0, 0, time.UTC)
+
+// addDemo adds a demo boat to a book, with an invented history: a version with a lower motor current limit, labelled spring, and
+// one of the demo's files, labelled summer. Its verdicts are those of trials run now.
+func addDemo(cmd *cobra.Command, sys *system, to *profiles.Book, boat string) error {
+	day := 0
+	o := bookOptions(cmd, sys)
+	o.Now = func() time.Time { day++; return demoTime.AddDate(0, 0, day) }
+	book, err := profiles.Open(to.Dir(), o)
+	if err != nil {
+		return err
+	}
+	var texts profiles.Texts
+	if texts.Boat, err = fs.ReadFile(demoBook(), boat+"/"+bench.BoatFile); err != nil {
+		return err
+	}
+	if texts.Settings, err = fs.ReadFile(demoBook(), boat+"/"+bench.SettingsFile); err != nil {
+		return err
+	}
+	ctx := cmd.Context()
+	if err := book.AddBoat(ctx, boat, texts); err != nil {
+		return err
+	}
+	registers, err := fs.ReadFile(demoBook(), boat+"/"+registerMap)
+	if err == nil {
+		err = os.WriteFile(filepath.Join(book.Dir(), boat, registerMap), registers, 0o644)
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	setup, _ := demoBoat(boat)
+	now, _ := setup.Settings.Number(motorLimit)
+	const who = "yard hand (invented)"
+	for _, step := range []struct {
+		share             float64
+		reason, nameOfOne string
+	}{{0.85, "as she left the yard", "spring"}, {1, "a little more for the summer's tows", "summer"}} {
+		text, err := assign(bench.SettingsFile, texts.Settings, motorLimit+"="+quantity.Format(math.Round(step.share*now), "A", 4))
+		if err != nil {
+			return err
+		}
+		if step.share == 1 {
+			text = texts.Settings
+		}
+		if err := book.Edit(ctx, boat, bench.SettingsFile, func([]byte) ([]byte, error) { return text, nil }); err != nil {
+			return err
+		}
+		tried, err := tryTexts(cmd, sys, book, boat, profiles.Texts{Boat: texts.Boat, Settings: text})
+		if err != nil {
+			return err
+		}
+		v, err := book.Save(ctx, boat, profiles.SaveOptions{Author: who, Reason: step.reason, Tool: bench.Version, Verdicts: profileVerdicts(tried), Tried: &profiles.Texts{Boat: texts.Boat, Settings: text}})
+		if err != nil {
+			return err
+		}
+		if _, err := book.Label(ctx, boat, string(v.Hash), step.nameOfOne, profiles.LabelOptions{Author: who, Tool: bench.Version}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// motorLimit is the setting that the demo raises.
+const motorLimit = "limits.motor_current"
 
 func demoCommand(sys *system) *cobra.Command {
 	var copyTo string

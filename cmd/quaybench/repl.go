@@ -104,11 +104,12 @@ func scriptHost(cmd *cobra.Command, sys *system, files ...string) bench.ScriptHo
 		Trial: scriptTrials(files),
 		Run:   bench.RunSimulated,
 		Save: func(ctx context.Context, s *bench.Setup, why string) (string, error) {
-			book, err := openBook(cmd, sys)
+			boat := filepath.Base(filepath.Dir(s.BoatFile))
+			book, done, err := openBookWith(cmd, sys, boat, true)
 			if err != nil {
 				return "", err
 			}
-			boat := filepath.Base(filepath.Dir(s.BoatFile))
+			defer done()
 			texts, err := book.Texts(ctx, boat)
 			if err != nil {
 				return "", err

@@ -50,6 +50,74 @@ func (t *table) lines() []string {
 	return lines
 }
 
+// fitted is lines in no more columns than a screen has: the widest columns of text are folded, as far as their words allow.
+func (t *table) fitted(most int) []string {
+	lines := t.lines()
+	if widest(lines) <= most {
+		return lines
+	}
+	var width, floor []int
+	for _, row := range t.rows {
+		if len(row) == 1 {
+			continue
+		}
+		for i, cell := range row {
+			if i == len(width) {
+				width, floor = append(width, 0), append(floor, 0)
+			}
+			width[i] = max(width[i], visible(cell))
+			for _, word := range glued(strings.Fields(cell)) {
+				floor[i] = max(floor[i], visible(word)+len(cell)-len(strings.TrimLeft(cell, " ")))
+			}
+		}
+	}
+	for over := widest(lines) - most; over > 0; over-- {
+		widestColumn := -1
+		for i := range width {
+			if width[i] > floor[i] && (widestColumn < 0 || width[i] > width[widestColumn]) {
+				widestColumn = i
+			}
+		}
+		if widestColumn < 0 {
+			break
+		}
+		width[widestColumn]--
+	}
+	folded := &table{right: t.right}
+	for _, row := range t.rows {
+		if len(row) == 1 {
+			indent := row[0][:len(row[0])-len(strings.TrimLeft(row[0], " "))]
+			for _, line := range strings.Split(hung(indent, row[0], most), "\n") {
+				folded.rows = append(folded.rows, []string{line})
+			}
+			continue
+		}
+		var cells [][]string
+		height := 1
+		for i, cell := range row {
+			indent := cell[:len(cell)-len(strings.TrimLeft(cell, " "))]
+			parts := []string{cell}
+			if visible(cell) > width[i] {
+				parts = strings.Split(hung(indent, cell, width[i]), "\n")
+			}
+			cells, height = append(cells, parts), max(height, len(parts))
+		}
+		for n := range height {
+			line := make([]string, len(row))
+			for i, parts := range cells {
+				switch {
+				case n < len(parts):
+					line[i] = parts[n]
+				case row[i] == parting:
+					line[i] = parting
+				}
+			}
+			folded.rows = append(folded.rows, line)
+		}
+	}
+	return folded.lines()
+}
+
 const parting = "|"
 
 // visible is how many columns a text takes; colour takes none.

@@ -133,7 +133,7 @@ func numbers(of any) (out []datafile.Field) {
 
 // typed says whether an error is one that a simulation of bad numbers may end in. A timeout is none: that is a hang.
 func typed(err error) bool {
-	return errors.As(err, new(*bench.UnbalancedError)) || errors.As(err, new(*simulate.ChatterError)) ||
+	return errors.As(err, new(*simulate.UnbalancedError)) || errors.As(err, new(*simulate.ChatterError)) ||
 		errors.As(err, new(*ode.NonFiniteError)) || errors.As(err, new(*ode.EventValueError)) || errors.As(err, new(*ode.StepSizeError)) ||
 		errors.As(err, new(*ode.TooManyStepsError)) || errors.As(err, new(*ode.SuspectError))
 }

@@ -40,6 +40,7 @@ type Prediction struct {
 	Verdict  verdict.Trial
 	Channels []PredictedChannel
 	Draws    int
+	LeftOut  study.LeftOut // draws without a part in the band
 
 	boats    []*boat.Boat
 	channels []link.Channel
@@ -122,7 +123,8 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 		return nil, err
 	}
 	p.boats = study.Draws(s.Boat, o.Draws, o.Seed)
-	runs, err := p.drawn(ctx, s, program)
+	runs, left, err := p.drawn(ctx, s, program)
+	p.LeftOut = left
 	if err != nil {
 		return nil, err
 	}
@@ -158,7 +160,7 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 }
 
 // drawn simulates all draws; by hand, a third each with the lever a little short of, at, and a little beyond what was asked.
-func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) (runs []*record.Run, err error) {
+func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) (runs []*record.Run, left study.LeftOut, err error) {
 	if !p.options.ByHand {
 		return study.Simulate(ctx, p.boats, s.Settings, program, p.options.Progress)
 	}
@@ -175,13 +177,14 @@ func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) 
 			}
 			beside.Steps = append(beside.Steps, step)
 		}
-		more, err := study.Simulate(ctx, some, s.Settings, &beside, p.options.Progress)
+		more, without, err := study.Simulate(ctx, some, s.Settings, &beside, p.options.Progress)
 		if err != nil {
-			return nil, err
+			return nil, left, err
 		}
 		runs = append(runs, more...)
+		left = left.Join(without)
 	}
-	return runs, nil
+	return runs, left, nil
 }
 
 // gridOf are the instants of a run, and between them enough for what another draw may do at another time.

@@ -155,8 +155,12 @@ func (h *HighestResult) MarshalJSON() ([]byte, error) {
 		"format": 1, "boat": h.Boat, "caution": Caution, "key": h.Key, "unit": settings.Unit(h.Key), "trials": h.Trials,
 		"present": inUnit(h.Key, h.Present), "present_clear": h.PresentClear, "highest": inUnit(h.Key, h.Value),
 		"next": inUnit(h.Key, h.Next), "gives": givesOf(h.Gives), "gaps": gaps, "odds": zeroIsNull(h.Odds), "tried": h.Tried,
+		"left_out": h.LeftOut.Total(), "left_out_why": why(h.LeftOut),
 	})
 }
+
+// why lists the sentences about draws that are left out.
+func why(l study.LeftOut) []string { return append([]string{}, l.Lines()...) }
 
 func zeroIsNull(x float64) *float64 {
 	if x == 0 {
@@ -208,7 +212,7 @@ func (o *OddsResult) MarshalJSON() ([]byte, error) {
 		unknowns = append(unknowns, map[string]any{"key": u.Key, "tolerance": u.Tolerance, "first": finite(u.First), "first_error": finite(u.FirstError), "total": finite(u.Total), "total_error": finite(u.TotalError)})
 	}
 	return json.Marshal(map[string]any{
-		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "draws": o.Runs, "left_out": o.Unrun, "distribution": study.Distribution,
+		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "draws": o.Runs, "left_out": o.LeftOut.Total(), "left_out_why": why(o.LeftOut), "distribution": study.Distribution,
 		"over": probability(o.Over), "parts": parts, "devices": devices, "sensitivity_of": o.Target, "sensitivity_in": o.In, "unknowns": unknowns,
 	})
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"quaybench/bench/settings"
@@ -107,45 +106,17 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 		side := verdict.Join(verdict.Static(s.Boat, sets[1]), judged[1])
 		t.Proposed = &side
 	}
-	if err != nil && ctx.Err() == nil {
-		if errors.As(err, new(*simulate.UnsolvedError)) { // says itself where to look
-			err = fmt.Errorf("these numbers cannot be simulated: %w", err)
-		} else {
-			err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
-		}
-	}
-	if err == nil {
-		err = balanced(judged)
+	switch {
+	case err == nil || ctx.Err() != nil || errors.As(err, new(*simulate.UnbalancedError)):
+	case errors.As(err, new(*simulate.UnsolvedError)): // says itself where to look
+		err = fmt.Errorf("these numbers cannot be simulated: %w", err)
+	default:
+		err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
 	}
 	if err != nil || o.NoChange {
 		return t, err
 	}
 	return t, t.suggest(ctx, o.Trials)
-}
-
-// UnbalancedError says that a simulated trial lost or made energy: its numbers are wrong.
-type UnbalancedError struct {
-	Trial string
-	Share float64 // of what passed the battery
-}
-
-func (e *UnbalancedError) Error() string {
-	return fmt.Sprintf("trial %s: energy does not balance, %.2g %% of what passed the battery is missing: this result is wrong, and not shown; look for a value that no boat has", e.Trial, 100*e.Share)
-}
-
-// mostResidual is the share of what passed the battery that may be missing. Sound boats stay below a tenth of it.
-const mostResidual = 1e-3
-
-// balanced refuses results that break the conservation of energy.
-func balanced(judged [][]verdict.Trial) error {
-	for _, side := range judged {
-		for i := range side {
-			if e := side[i].Run.Energy; e.Throughput > 0 && !(math.Abs(e.Residual) <= mostResidual*e.Throughput) {
-				return &UnbalancedError{side[i].Name, math.Abs(e.Residual) / e.Throughput}
-			}
-		}
-	}
-	return nil
 }
 
 // suggest fills in what to change.

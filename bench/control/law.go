@@ -212,6 +212,15 @@ func (l *Law) RampKinks(target float64, x []float64) (falling, rising float64) {
 	return wish/down + 1, wish/up - 1
 }
 
+// DemandSlope is the change of the demand's rate per unit of demand, 1/s: that of the lever's filter, none on a ramp. The jump
+// of the rate where a reversal passes neutral is not part of it.
+func (l *Law) DemandSlope(target, demand float64) float64 {
+	if wish, down, up := l.ramp(target, demand); wish <= -down || wish >= up {
+		return 0
+	}
+	return -1 / l.Settings.Throttle.FilterTime
+}
+
 // releaseRate is how fast demand falls towards neutral.
 func (l *Law) releaseRate(reversing bool) float64 {
 	if reversing {

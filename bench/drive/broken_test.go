@@ -43,11 +43,11 @@ func run(t require.TestingT, name string, broken func(*drive.Model)) *record.Run
 	tr.Steps = []trial.Step{{At: 1, To: 1}, {At: 40, To: -1, Over: 0.5}, {At: 70, To: 0, Over: 0.5}}
 	tr.Duration = 80
 	r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{Model: broken})
-	require.NoError(t, err)
+	require.NoError(t, err, "%s", name)
 	return r
 }
 
-// energy: nothing is lost or made.
+// energy: nothing is lost or made; the guard in simulate.Run refuses such a run.
 func energy(t require.TestingT, broken func(*drive.Model)) {
 	for _, name := range []string{"petrel", "bracken"} {
 		e := run(t, name, broken).Energy

@@ -16,6 +16,13 @@ type Device struct {
 	Margin func(p *Point, y []float64) float64
 }
 
+// Coil and controller live on the bank's voltage. Below a third of what the empty bank has at rest, for a tenth of a second,
+// the contactor drops out; common practice, no source. A load of constant power has no operating point far below that.
+const (
+	dropOut     = 1.0 / 3
+	dropOutTime = 0.1 // s
+)
+
 // Devices lists the devices of the boat. The slice is fixed for a model.
 func (m *Model) Devices() []Device {
 	devices := []Device{{
@@ -24,6 +31,11 @@ func (m *Model) Devices() []Device {
 			return sum(y[m.layout.fuse:m.layout.fuse+m.fuse.States()])/thermal.MayMelt - 1
 		},
 	}}
+	empty := m.battery.openCircuit(0)
+	devices = append(devices, Device{
+		Name: "contactor", What: "contactor drops out: the battery's voltage has collapsed", Delay: dropOutTime,
+		Margin: func(p *Point, _ []float64) float64 { return dropOut - p.Terminal/empty },
+	})
 	g := m.boat.Battery.Management
 	if g == nil {
 		return devices

@@ -355,8 +355,11 @@ func (r *Run) assembleControl(p *Point, y []float64, a *assembly) {
 	in.MotorTemperature += step
 	in.MotorCurrent += step
 	r.Law.DerivativesTo(target, &in, x, r.Mode, seen[:])
+	a.add(at+control.Demand, at+control.Demand, r.Law.DemandSlope(target, x[control.Demand]))
 	for i := range dx {
-		a.add(at+i, at+i, (own[i]-dx[i])/step)
+		if i != control.Demand {
+			a.add(at+i, at+i, (own[i]-dx[i])/step)
+		}
 	}
 	for _, s := range []struct{ state, reads int }{
 		{control.Voltage, r.between.outputs[ofVoltage]},

@@ -298,7 +298,7 @@ func (m *Model) Tolerances(rel float64) []float64 {
 	set(l.control, control.States, 1e-3)
 	set(l.control+control.Demand, 1, 2e-3)
 	set(l.control+control.StageSensor, 2, 1e-2)
-	set(l.battery, 4, 3)
+	set(l.battery, 4, 0.5)
 	set(l.fuse, m.fuse.States(), 1e-3)
 	set(l.switching, len(m.stage.foster[0])+len(m.stage.foster[1]), 5e-3)
 	set(l.nodes, m.network.Nodes(), 6e-3)

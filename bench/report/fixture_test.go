@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"flag"
 	"math"
 	"os"
@@ -151,7 +152,7 @@ func papers(t testing.TB) map[string]*Paper {
 			{Current: 100, Reached: 100, Time: inf, Peaks: []study.Peak{{Part: "winding", Used: 0.5}}}, {Current: 200, Reached: 190, Time: 1200, Part: "winding"}, {Current: 300, Reached: 300, Time: 12, Part: "management"},
 		}}, Air: 298.15, Note: ", the boat moored"}),
 		"odds": paperOf(t, &Odds{Odds: study.Odds{
-			Runs: 200, Unrun: 3, Over: probability(0.2, 0.15, 0.26), Target: "winding", In: "hot-day",
+			Runs: 200, LeftOut: study.LeftOut{Draws: 203, NoDrive: 3, WhyNoDrive: errors.New("boat petrel: propeller: outside its series")}, Over: probability(0.2, 0.15, 0.26), Target: "winding", In: "hot-day",
 			Parts:    []study.PartOdds{{Part: "winding", Current: "motor", Over: probability(0.2, 0.15, 0.26), Median: 0.92, High: 1.1, Trial: "hot-day"}, {Part: "rotor speed", Over: probability(0, 0, 0.018), Median: 0.4, High: 0.5, Trial: "hot-day"}},
 			Devices:  []study.DeviceOdds{{Device: "fuse", Opens: probability(0.01, 0.001, 0.04)}},
 			Unknowns: []study.Unknown{{Key: "motor.resistance", Tolerance: 0.1, Indices: study.Indices{First: 0.8, FirstError: 0.06, Total: 0.85, TotalError: 0.05}}},

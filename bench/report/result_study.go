@@ -56,6 +56,7 @@ func (h *Highest) write(p *Paper, d *document) {
 		}
 		list = append(list, fmt.Sprintf("Mind: between %s and %s it is %s.", show(g.From), show(g.To), word))
 	}
+	list = append(list, h.LeftOut.Lines()...)
 	s.add(block{List: append(list,
 		"Judged in: "+strings.Join(h.Trials, ", ")+".",
 		fmt.Sprintf("How sure: certain to 0.5 %% of the value, by %s; %d values were tried.", h.sure(), h.Tried))})
@@ -234,8 +235,8 @@ func (o *Odds) write(p *Paper, d *document) {
 	d.Title += ": how likely a part passes its limit"
 	d.Sentence = fmt.Sprintf("Over the tolerances of the boat file, something is over in %s of %d draws (95 %% interval %s to %s).", percent(o.Over.Value), o.Runs, percent(o.Over.Low), percent(o.Over.High))
 	s := d.section("result", "Odds", "Tolerances are taken as "+study.Distribution+"; values without a tolerance are taken as exact. Judged in: "+strings.Join(o.Trials, ", ")+fmt.Sprintf(". Seed %d.", o.Seed))
-	if o.Unrun > 0 {
-		s.add(block{Text: fmt.Sprintf("%d draws make no drive and are left out.", o.Unrun)})
+	for _, line := range o.LeftOut.Lines() {
+		s.add(block{Text: line})
 	}
 	_, figures := o.pictures(p)
 	s.add(block{Figures: figures})

@@ -2,7 +2,6 @@ package simulate
 
 import (
 	"context"
-	"fmt"
 	"math"
 
 	"quaybench/bench/boat"
@@ -25,7 +24,7 @@ type Live struct {
 func NewLive(b *boat.Boat, s settings.Set, t *trial.Trial) (*Live, error) {
 	model, err := drive.New(b, s, conditions(t))
 	if err != nil {
-		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+		return nil, &NoDriveError{b.Name, err}
 	}
 	still := *t
 	still.Steps, still.Expect = nil, nil

@@ -29,7 +29,8 @@ type Options struct {
 }
 
 // Run simulates a trial. With an error it returns what was reached, if anything: on a cancelled context the record up
-// to there. Run is safe for use from several goroutines; it changes none of its arguments.
+// to there. The error is a *NoDriveError where the boat's numbers make no drive, and a *UnbalancedError where the run breaks the
+// conservation of energy: nobody may show such a run. Run is safe for use from several goroutines; it changes none of its arguments.
 func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
 	scratch := memory.Get().(*workspace)
 	defer memory.Put(scratch)
@@ -40,7 +41,7 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
 	model, err := scratch.fits.New(b, s, conditions(t))
 	if err != nil {
-		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+		return nil, &NoDriveError{b.Name, err}
 	}
 	if o.Model != nil {
 		o.Model(model)
@@ -58,8 +59,11 @@ func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set,
 	sim.workspace = scratch
 	err = sim.run(ctx)
 	out := sim.record()
-	if err != nil && !sim.stopped {
+	switch {
+	case err != nil && !sim.stopped:
 		err = &UnsolvedError{At: sim.t, Crossings: s.Crossings(), Cause: err}
+	case err == nil:
+		err = balanced(out.Energy)
 	}
 	if err != nil {
 		return out, fmt.Errorf("boat %s, trial %s: %w", b.Name, t.Name, err)

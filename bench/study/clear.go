@@ -27,6 +27,7 @@ type judge struct {
 	known  map[string]verdict.Level // static findings of the present settings: they are no news
 	boats  []*boat.Boat             // draws over the tolerances; nil: the boat as written
 	odds   float64                  // share of the draws that must be clear
+	failed []error                  // per draw: why it was not judged, at any settings
 }
 
 func newJudge(b *boat.Boat, present settings.Set, trials []*trial.Trial) *judge {
@@ -58,27 +59,38 @@ func (j *judge) clear(ctx context.Context, s settings.Set) (bool, error) {
 	if j.boats == nil {
 		return j.clearFor(ctx, j.boat, s)
 	}
-	passed := make([]bool, len(j.boats))
+	passed, failed := make([]bool, len(j.boats)), make([]error, len(j.boats))
 	err := each(ctx, len(j.boats), func(ctx context.Context, i int) error {
 		for _, t := range j.trials {
 			level, err := level(ctx, j.boats[i], s, t)
-			if err != nil {
+			switch {
+			case stopped(err):
 				return err
-			}
-			if level != verdict.Clear {
+			case err != nil:
+				failed[i] = err
+				return nil
+			case level != verdict.Clear:
 				return nil
 			}
 		}
 		passed[i] = true
 		return nil
 	})
+	left, bad := leftOut(failed)
+	if err == nil {
+		err = bad
+	}
 	n := 0
-	for _, ok := range passed {
+	for i, ok := range passed {
 		if ok {
 			n++
 		}
+		if j.failed[i] == nil {
+			j.failed[i] = failed[i]
+		}
 	}
-	return float64(n) >= j.odds*float64(len(passed)), err
+	// A draw that the solver fails on is not known to be clear; an impossible boat is none.
+	return float64(n) >= j.odds*float64(len(passed)-left.NoDrive), err
 }
 
 func (j *judge) clearFor(ctx context.Context, b *boat.Boat, s settings.Set) (bool, error) {

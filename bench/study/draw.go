@@ -122,20 +122,28 @@ func quantile(values []float64, p float64) float64 {
 // Draws are n boats over the tolerances of a boat file; the boat alone where it states none.
 func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat { return draws(b, n, seed) }
 
-// Simulate runs a trial with each of several boats, on all cores. Boats that make no drive are left out.
-func Simulate(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.Trial, progress func(done, all int)) ([]*record.Run, error) {
-	runs := make([]*record.Run, len(boats))
+// Simulate runs a trial with each of several boats, on all cores. Those that are left out have no run.
+func Simulate(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.Trial, progress func(done, all int)) ([]*record.Run, LeftOut, error) {
+	runs, failed := make([]*record.Run, len(boats)), make([]error, len(boats))
 	finished := newCounter(progress, len(boats))
 	err := each(ctx, len(boats), func(ctx context.Context, i int) error {
 		run, err := simulate.Run(ctx, boats[i], s, t, simulate.Options{})
 		finished.add()
-		if err != nil {
-			return context.Cause(ctx)
+		switch {
+		case stopped(err):
+			return err
+		case err != nil:
+			failed[i] = err
+			return nil
 		}
 		runs[i] = run
 		return nil
 	})
-	return slices.DeleteFunc(runs, func(r *record.Run) bool { return r == nil }), err
+	left, bad := leftOut(failed)
+	if err == nil {
+		err = bad
+	}
+	return slices.DeleteFunc(runs, func(r *record.Run) bool { return r == nil }), left, err
 }
 
 // Quantiles of a trace over several runs at an instant; NaN where no run has it.

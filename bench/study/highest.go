@@ -31,8 +31,9 @@ type Highest struct {
 	Low, High    float64 // the parameter's range that was searched
 	// Gaps are further values above Value that are clear again, and values below it that are not: clearness is not
 	// monotone there (a lower limit runs longer).
-	Gaps  []Gap
-	Tried int
+	Gaps    []Gap
+	Tried   int
+	LeftOut LeftOut // draws that are not counted at some value that was tried
 }
 
 // Gap is a stretch of values, as far as the grid shows it.
@@ -43,7 +44,7 @@ type Gap struct {
 
 // FindHighest searches the highest clear value of a numeric setting over its whole range. On a cancelled context it
 // returns what it has, with the context's error.
-func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials []*trial.Trial, o HighestOptions) (Highest, error) {
+func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials []*trial.Trial, o HighestOptions) (h Highest, err error) {
 	present, ok := s.Number(key)
 	if !ok {
 		_, err := s.WithNumber(key, 0)
@@ -51,10 +52,17 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 	}
 	j := newJudge(b, s, trials)
 	if o.Odds > 0 {
+		if _, err := tolerated(b); err != nil {
+			return Highest{}, err
+		}
 		j.odds = o.Odds
 		j.boats = draws(b, or(o.Draws, 100), o.Seed)
+		j.failed = make([]error, len(j.boats))
 	}
-	h := Highest{Key: key, Present: present, Value: math.NaN(), Next: math.NaN()}
+	defer func() {
+		h.LeftOut, _ = leftOut(j.failed)
+	}()
+	h = Highest{Key: key, Present: present, Value: math.NaN(), Next: math.NaN()}
 	h.Low, h.High = rangeOf(b, s, key)
 	exact := o.Exact
 	if exact == 0 {

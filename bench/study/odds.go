@@ -2,8 +2,6 @@ package study
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -31,7 +29,7 @@ type Probability struct {
 // Odds is how likely each part passes its limit, the tolerances of the boat file being what they are.
 type Odds struct {
 	Runs     int // draws that were judged
-	Unrun    int // draws whose numbers make no drive
+	LeftOut  LeftOut
 	Over     Probability
 	Parts    []PartOdds
 	Devices  []DeviceOdds
@@ -65,9 +63,9 @@ type Unknown struct {
 // FindOdds draws boats over the tolerances and judges each in all trials. On a cancelled context it returns the draws
 // that were judged, with the context's error. The same seed gives the same answer on any number of cores.
 func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o OddsOptions) (Odds, error) {
-	list := unknowns(b)
-	if len(list) == 0 {
-		return Odds{}, fmt.Errorf("boat %s states no tolerance: write for example \"14 mΩ ± 10 %%\" where a value is not sure", b.Name)
+	list, err := tolerated(b)
+	if err != nil {
+		return Odds{}, err
 	}
 	n := or(o.Runs, 1000)
 	second := 0
@@ -77,16 +75,22 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 	finished := newCounter(o.Progress, n+second*(len(list)+2))
 	p := points(n, len(list), o.Seed)
 	outcomes := make([]*outcome, n)
-	err := each(ctx, n, func(ctx context.Context, i int) error {
+	failed := make([]error, n)
+	err = each(ctx, n, func(ctx context.Context, i int) error {
 		out, err := judgeDraw(ctx, place(b, list, p.RawRowView(i)), s, trials)
 		if err != nil {
 			return err
 		}
-		outcomes[i] = out
+		outcomes[i], failed[i] = out, out.failed
 		finished.add()
 		return nil
 	})
 	odds := count(outcomes)
+	left, bad := leftOut(failed)
+	odds.LeftOut = left
+	if err == nil && bad != nil {
+		return Odds{}, bad
+	}
 	if err != nil || o.Quick || odds.Runs == 0 {
 		return odds, err
 	}
@@ -96,7 +100,7 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 	indices, err := Sobol(ctx, len(list), second, o.Seed+1, func(ctx context.Context, u []float64) (float64, error) {
 		out, err := judgeDraw(ctx, place(b, list, u), s, trials)
 		finished.add()
-		if err != nil || out.unrun {
+		if err != nil || out.failed != nil {
 			return 0, err
 		}
 		return min(out.used[target.Part].used, 3), nil // a part that is far over is over: let it not rule the variance
@@ -113,7 +117,7 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 
 // outcome is one draw.
 type outcome struct {
-	unrun   bool
+	failed  error // why it was not judged
 	over    bool
 	order   []string // parts in their order
 	used    map[string]use
@@ -132,10 +136,10 @@ func judgeDraw(ctx context.Context, b *boat.Boat, s settings.Set, trials []*tria
 	for _, t := range trials {
 		run, err := simulate.Run(ctx, b, s, t, simulate.Options{})
 		switch {
-		case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		case stopped(err):
 			return nil, err
 		case err != nil:
-			return &outcome{unrun: true}, nil
+			return &outcome{failed: err}, nil
 		}
 		j, err := verdict.Judge(run)
 		if err != nil {
@@ -176,11 +180,7 @@ func count(outcomes []*outcome) Odds {
 	parts, devices := map[string]*tally{}, map[string]int{}
 	var deviceOrder []string
 	for _, out := range outcomes {
-		switch {
-		case out == nil:
-			continue
-		case out.unrun:
-			o.Unrun++
+		if out == nil || out.failed != nil {
 			continue
 		}
 		o.Runs++

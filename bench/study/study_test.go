@@ -12,6 +12,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
@@ -139,10 +141,11 @@ func TestOddsAreTheSameOnAnyNumberOfCores(t *testing.T) {
 func TestOddsNeedATolerance(t *testing.T) {
 	b, s := petrel(t)
 	exact := *b
-	exact.Battery.Capacity.Tolerance = 0
-	none := &boat.Boat{Name: "none"}
-	_, err := study.FindOdds(t.Context(), none, s, nil, study.OddsOptions{})
-	assert.ErrorContains(t, err, "states no tolerance")
+	datafile.Walk(&exact, func(_ string, v *quantity.Value) { v.Tolerance = 0 })
+	_, err := study.FindOdds(t.Context(), &exact, s, builtin(t, "locked-shaft"), study.OddsOptions{})
+	require.ErrorContains(t, err, "boat petrel states no tolerance")
+	_, other := study.FindHighest(t.Context(), &exact, s, "limits.motor_current", builtin(t, "locked-shaft"), study.HighestOptions{Odds: 0.95})
+	require.EqualError(t, other, err.Error(), "the highest value over draws refuses alike")
 }
 
 // An interrupted study gives what there is.

@@ -199,6 +199,7 @@ func (p *plan) step(ctx context.Context, i int, value string) (verdict.Level, er
 	for _, l := range tab.lines() {
 		fmt.Fprintln(out, l)
 	}
+	showLeftOut(p.sys, predicted.LeftOut)
 	found := verdict.Join(bench.Check(&setup), []verdict.Trial{predicted.Verdict})
 	fmt.Fprintf(out, "  simulation: %s\n", p.sys.painted(found.Level, found.Level.String()))
 	showFindings(p.sys, found.Findings)

@@ -333,6 +333,7 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	for _, line := range tab.lines() {
 		fmt.Fprintln(out, line)
 	}
+	showLeftOut(t.sys, p.LeftOut)
 	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(p.Verdict.Level, p.Verdict.Level.String()))
 	return p, nil
 }

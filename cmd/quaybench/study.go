@@ -180,11 +180,19 @@ func showHighest(sys *system, h *bench.HighestResult) {
 		}
 		fmt.Fprintf(sys.Out, "mind: between %s and %s it is %s\n", show(g.From), show(g.To), word)
 	}
+	showLeftOut(sys, h.LeftOut)
 	how := "the boat file at its face value"
 	if h.Odds > 0 {
 		how = fmt.Sprintf("%.3g %% of %d draws over the boat file's tolerances (%s)", 100*h.Odds, h.Draws, study.Distribution)
 	}
 	fmt.Fprintf(sys.Out, "judged in: %s\nhow sure: certain to 0.5 %% of the value, by %s\n%s\n", strings.Join(h.Trials, ", "), how, wrapped(bench.Caution, sys.width()))
+}
+
+// showLeftOut prints which draws a study does not count.
+func showLeftOut(sys *system, l study.LeftOut) {
+	for _, line := range l.Lines() {
+		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
+	}
 }
 
 func showFront(sys *system, f *bench.FrontResult) {
@@ -434,9 +442,7 @@ func showOdds(sys *system, o *bench.OddsResult) {
 	for _, l := range tab.lines() {
 		fmt.Fprintln(sys.Out, l)
 	}
-	if o.Unrun > 0 {
-		fmt.Fprintf(sys.Out, "%d draws make no drive and are left out\n", o.Unrun)
-	}
+	showLeftOut(sys, o.LeftOut)
 	if len(o.Unknowns) > 0 {
 		fmt.Fprintf(sys.Out, "\nwhat the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval\n", o.Target, o.In)
 		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}

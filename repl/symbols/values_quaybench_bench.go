@@ -13,6 +13,7 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		// function, constant and variable definitions
 		"AllTrials":          reflect.ValueOf(bench.AllTrials),
 		"Check":              reflect.ValueOf(bench.Check),
+		"CheckCurrent":       reflect.ValueOf(bench.CheckCurrent),
 		"FindEnvelope":       reflect.ValueOf(bench.FindEnvelope),
 		"FindOdds":           reflect.ValueOf(bench.FindOdds),
 		"FindingsJSON":       reflect.ValueOf(bench.FindingsJSON),
@@ -38,6 +39,7 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"RunScript":          reflect.ValueOf(bench.RunScript),
 		"SimulatedRegisters": reflect.ValueOf(bench.SimulatedRegisters),
 		"Try":                reflect.ValueOf(bench.Try),
+		"Unwatched":          reflect.ValueOf(bench.Unwatched),
 		"ValueAt":            reflect.ValueOf(bench.ValueAt),
 
 		// type definitions
@@ -57,6 +59,5 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"StepResult":       reflect.ValueOf((*bench.StepResult)(nil)),
 		"Tried":            reflect.ValueOf((*bench.Tried)(nil)),
 		"TryOptions":       reflect.ValueOf((*bench.TryOptions)(nil)),
-		"UnbalancedError":  reflect.ValueOf((*bench.UnbalancedError)(nil)),
 	}
 }

@@ -1,0 +1,88 @@
+package study
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/simulate"
+)
+
+// LeftOut counts the draws that a study does not count, and keeps the first reason of each kind in the order of the draws.
+type LeftOut struct {
+	Draws    int // of how many
+	NoDrive  int // draws whose numbers no drive can be built from
+	Unsolved int // draws that the solver failed on, or whose energy does not balance
+	// The first reason; nil where none is left out.
+	WhyNoDrive, WhyUnsolved error
+}
+
+// Total is the number of draws that are left out.
+func (l *LeftOut) Total() int { return l.NoDrive + l.Unsolved }
+
+// Join returns the count of two lots of draws.
+func (l LeftOut) Join(o LeftOut) LeftOut {
+	l.Draws, l.NoDrive, l.Unsolved = l.Draws+o.Draws, l.NoDrive+o.NoDrive, l.Unsolved+o.Unsolved
+	if l.WhyNoDrive == nil {
+		l.WhyNoDrive = o.WhyNoDrive
+	}
+	if l.WhyUnsolved == nil {
+		l.WhyUnsolved = o.WhyUnsolved
+	}
+	return l
+}
+
+// Lines are the sentences that a result shows about draws that are left out; none where all are counted.
+func (l *LeftOut) Lines() (out []string) {
+	if l.NoDrive > 0 {
+		out = append(out, fmt.Sprintf("%d of %d draws are impossible boats and are not counted; the first: %v", l.NoDrive, l.Draws, l.WhyNoDrive))
+	}
+	if l.Unsolved > 0 {
+		out = append(out, fmt.Sprintf("%d of %d draws could not be simulated and are not counted; the first: %v", l.Unsolved, l.Draws, l.WhyUnsolved))
+	}
+	return out
+}
+
+// mostUnsolved is the share of draws that the solver may fail on. Beyond it the rest is no fair sample of the tolerances.
+const mostUnsolved = 0.01
+
+// leftOut sorts the error of each draw, nil for one that was judged. It returns an error itself where what is left says nothing
+// about the boat.
+func leftOut(failed []error) (l LeftOut, err error) {
+	l.Draws = len(failed)
+	for _, e := range failed {
+		switch {
+		case e == nil:
+		case errors.As(e, new(*simulate.NoDriveError)):
+			if l.NoDrive++; l.WhyNoDrive == nil {
+				l.WhyNoDrive = e
+			}
+		default:
+			if l.Unsolved++; l.WhyUnsolved == nil {
+				l.WhyUnsolved = e
+			}
+		}
+	}
+	switch {
+	case float64(l.Unsolved) > mostUnsolved*float64(l.Draws):
+		return l, fmt.Errorf("%d of %d draws over the tolerances could not be simulated; the first: %w", l.Unsolved, l.Draws, l.WhyUnsolved)
+	case l.Draws > 0 && l.NoDrive == l.Draws:
+		return l, fmt.Errorf("none of %d draws over the tolerances makes a drive; the first: %w", l.Draws, l.WhyNoDrive)
+	}
+	return l, nil
+}
+
+// stopped reports whether an error comes from a context that ended, not from the boat.
+func stopped(err error) bool {
+	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
+}
+
+// tolerated returns the values of a boat that state a tolerance, and an error where there is none.
+func tolerated(b *boat.Boat) ([]unknown, error) {
+	list := unknowns(b)
+	if len(list) == 0 {
+		return nil, fmt.Errorf("boat %s states no tolerance: write for example \"14 mΩ ± 10 %%\" where a value is not sure", b.Name)
+	}
+	return list, nil
+}

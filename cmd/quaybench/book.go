@@ -58,11 +58,7 @@ func hasBoat(dir, name string) bool {
 func tellOwn(sys *system, dir, name string) {
 	demo, err := fs.ReadFile(demoBook(), name+"/"+bench.BoatFile)
 	own, ownErr := os.ReadFile(filepath.Join(dir, name, bench.BoatFile))
-	if err == nil && ownErr == nil && string(own) != string(demo) && !sys.told[name] {
-		if sys.told == nil {
-			sys.told = map[string]bool{}
-		}
-		sys.told[name] = true
+	if err == nil && ownErr == nil && string(own) != string(demo) && sys.once("own boat "+name) {
 		fmt.Fprintf(sys.Err, "quaybench: %s is your own boat of the book %s, not the demo boat of this name\n", name, dir)
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	_ "embed" // of the functions for bash
 	"fmt"
 	"io"
 	"os"
@@ -24,6 +25,25 @@ func keys(separator string) (out []string) {
 		}
 	}
 	return out
+}
+
+//go:embed complete_bash.sh
+var bashFunctions string
+
+// completeInAnyBash has the script for bash bring along what it needs of the package bash-completion.
+func completeInAnyBash(root, bash *cobra.Command) {
+	bash.Long = `Writes the script for bash. It needs no package: what it uses of bash-completion it
+brings along where that is missing.
+
+  source <(quaybench completion bash)                    for this shell
+  quaybench completion bash > ~/.quaybench-completion    for each, sourced in ~/.bashrc`
+	bash.RunE = func(cmd *cobra.Command, _ []string) error {
+		without, _ := cmd.Flags().GetBool("no-descriptions")
+		if _, err := io.WriteString(cmd.OutOrStdout(), bashFunctions); err != nil {
+			return err
+		}
+		return root.GenBashCompletionV2(cmd.OutOrStdout(), !without)
+	}
 }
 
 // completeKeys offers the keys of all settings, ready for a value.

@@ -74,9 +74,9 @@ type conversation struct {
 func controllerCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "controller",
-		Short: "read, write and verify the settings in a controller",
+		Short: "read, write and compare the settings in a controller",
 	}
-	cmd.AddCommand(readCommand(sys), writeCommand(sys), verifyCommand(sys), journalCommand(sys))
+	cmd.AddCommand(readCommand(sys), writeCommand(sys), compareCommand(sys), journalCommand(sys))
 	return cmd
 }
 
@@ -96,14 +96,18 @@ func readCommand(sys *system) *cobra.Command {
 	return cmd
 }
 
-func verifyCommand(sys *system) *cobra.Command {
+func compareCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	cmd := &cobra.Command{
-		Use:     "verify BOAT --on PORT",
+		Use:     "compare BOAT --on PORT",
+		Aliases: []string{"verify"},
 		Short:   "tell whether the controller holds the file's settings; exit code 1 if not, 4 if none can be compared",
-		Example: "  quaybench controller verify petrel --on /dev/ttyUSB0@115200",
+		Example: "  quaybench controller compare petrel --on sim\n  quaybench controller compare petrel --on /dev/ttyUSB0@115200",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if cmd.CalledAs() == "verify" {
+				sys.hint("controller verify", "controller compare")
+			}
 			return f.talk(cmd, sys, args[0], func(c *conversation) error {
 				if err := c.read(cmd.Context()); err != nil {
 					return err
@@ -347,7 +351,7 @@ func (c *conversation) write(ctx context.Context, yes bool) error {
 		}
 	}
 	if err := c.transfer(ctx, order); err != nil {
-		return err
+		return errors.Join(err, c.takeBack(ctx, order))
 	}
 	fmt.Fprintf(out, "%d settings written and read back\n", len(order))
 	return c.mark(ctx)
@@ -371,13 +375,63 @@ type noJournal struct{}
 
 func (noJournal) Note(link.State, ...link.Change) error { return nil }
 
+// title names the controller in the book.
+func (c *conversation) title() string {
+	return fmt.Sprintf("%s on %s", orElse(c.Title, "controller"), c.on)
+}
+
+// takeBack notes in the book that the controller no longer holds the version written last, unless a failed write was undone
+// in every setting.
+func (c *conversation) takeBack(ctx context.Context, order []link.Change) error {
+	if c.sim() || c.book == nil {
+		return nil
+	}
+	known, err := readJournal(c.journ)
+	if err != nil {
+		return err
+	}
+	undone := true
+	for i := range known {
+		e := &known[i]
+		for _, ch := range order {
+			if e.Key == ch.Key {
+				_, sure := e.known()
+				holds := e.FromSI
+				if e.State == link.Holds {
+					holds = e.ToSI
+				}
+				undone = undone && sure && holds == ch.From
+			}
+		}
+	}
+	if undone {
+		return nil
+	}
+	return c.replaced(context.WithoutCancel(ctx), "a write did not end; the journal tells what is known")
+}
+
+// replaced notes in the book that something else is in the controller than the version written last.
+func (c *conversation) replaced(ctx context.Context, note string) error {
+	who, err := author(c.sys, "")
+	if err == nil {
+		_, err = c.book.MarkReplaced(ctx, c.name, c.title(), profiles.WrittenOptions{Author: who, Tool: bench.Version, Note: note})
+	}
+	return fromBook(err)
+}
+
 // mark notes in the book which version was written. That it cannot be noted does not undo the write.
 func (c *conversation) mark(ctx context.Context) error {
-	if c.sim() || c.book == nil || len(c.assume) > 0 {
+	if c.sim() || c.book == nil {
 		return nil
+	}
+	if len(c.assume) > 0 {
+		return c.replaced(ctx, "settings that are in no version")
 	}
 	v := c.version(ctx)
 	if v == nil {
+		if err := c.replaced(ctx, "settings that are in no version"); err != nil {
+			return err
+		}
 		fmt.Fprintf(c.sys.Out, "these settings are in no version of the book: `quaybench profile save %s -m REASON` keeps them\n", c.name)
 		return nil
 	}
@@ -388,7 +442,7 @@ func (c *conversation) mark(ctx context.Context) error {
 			note = fmt.Sprintf("%d settings are not in the register map", n)
 		}
 		_, err = c.book.MarkWritten(ctx, c.name, string(v.Hash), profiles.WrittenOptions{
-			Author: who, Tool: bench.Version, Controller: fmt.Sprintf("%s on %s", orElse(c.Title, "controller"), c.on), ReadBack: true, Note: note,
+			Author: who, Tool: bench.Version, Controller: c.title(), ReadBack: true, Note: note,
 		})
 	}
 	if err != nil {

@@ -53,11 +53,8 @@ func TestBashCompletion(t *testing.T) {
 	program, err := exec.LookPath("quaybench")
 	require.NoError(t, err)
 	ask := filepath.Join(t.TempDir(), "ask")
-	// The function that the package bash-completion provides, as far as the script uses it: the words, and = and : kept
-	// within them.
+	// A bare shell: nothing of the package bash-completion is there.
 	require.NoError(t, os.WriteFile(ask, []byte(`
-_get_comp_words_by_ref() { words=("${COMP_WORDS[@]}"); cword=$COMP_CWORD; cur=${words[cword]}; prev=${words[cword-1]}; }
-__ltrimcolonitems() { :; }
 source <(quaybench completion bash)
 COMP_WORDS=("$@"); COMP_CWORD=$(( $# - 1 )); COMP_LINE="$*"; COMP_POINT=${#COMP_LINE}; COMP_TYPE=9
 compopt() { :; }
@@ -75,6 +72,7 @@ printf '%s\n' "${COMPREPLY[@]}"
 		{"quaybench try petrel --set limits.motor_", "limits.motor_current="},
 		{"quaybench settings low_voltage.cut_off_", "low_voltage.cut_off_delay"},
 		{"quaybench trials lock", "locked-shaft"},
+		{"quaybench profile show petrel sum", "summer"},
 	} {
 		t.Run(c.words, func(t *testing.T) {
 			cmd := exec.Command(bash, append([]string{"--norc", ask}, strings.Fields(c.words)...)...)

@@ -68,7 +68,7 @@ type logged struct {
 var loggerTests = []logged{
 	{"beside the controller", func(y *yard, p *pontoon, lines, columns string, _ func()) {
 		t, both := y.t, filepath.Join(y.home, "both.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--lines", lines, "--columns", columns, "--record", both)
+		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines, "--columns", columns, "--record", both)
 		d.await("type release ")
 		d.line("release")
 		assert.Contains(t, d.ended(0), "the test ran to its end")
@@ -84,7 +84,7 @@ var loggerTests = []logged{
 	}},
 	{"alone", func(y *yard, p *pontoon, lines, columns string, _ func()) {
 		t, alone := y.t, filepath.Join(y.home, "alone.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--prompted", "--lines", lines, "--columns", columns, "--record", alone)
+		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--prompted", "--logger", lines, "--columns", columns, "--record", alone)
 		d.await("type ready ")
 		d.line("ready")
 		hand(d, p, 0.5, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
@@ -99,7 +99,7 @@ var loggerTests = []logged{
 		}
 	}},
 	{"unplugged", func(y *yard, _ *pontoon, lines, columns string, unplug func()) {
-		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--lines", lines, "--columns", columns)
+		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--logger", lines, "--columns", columns)
 		d.await("type ready ")
 		d.line("ready")
 		d.await("in 0.5 s: ")

@@ -46,6 +46,11 @@ func isScript(name string) bool {
 // readScript reads a script given as a folder or as a file.
 func readScript(sys *system, name string) (*script, error) {
 	info, err := os.Stat(name)
+	if now, old := oldScripts[filepath.Base(name)]; err != nil && old {
+		sys.hint(filepath.Base(name), now)
+		name = filepath.Join(filepath.Dir(name), now)
+		info, err = os.Stat(name)
+	}
 	if err != nil {
 		return nil, input(fmt.Errorf("no script %s: give a folder with main.go, or a .go file", name))
 	}

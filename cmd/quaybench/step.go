@@ -30,7 +30,7 @@ held against hard limits and against the predicted band; two samples outside it 
 throttle is the last command; beyond that the controller's own command time-out acts, which is proven first at the smallest command. On hardware a person
 at the terminal releases the throttle, for this one test.
 
-With --prompted a person moves the lever as told. The readings come from the controller (--on), from a logger (--lines), or are typed from the panel meters.
+With --prompted a person moves the lever as told. The readings come from the controller (--on), from a logger (--logger), or are typed from the panel meters.
 
 A script in Go (a folder with main.go, or a .go file) runs interpreted in a process of its own, and asks this one for programmes. Each is a step test with all
 of the above: no script releases the throttle or lifts a limit. If the script dies, hangs or floods, the throttle goes to zero and the test is reported.
@@ -42,7 +42,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script steps.toml --prompted                        # typed panel readings
-  quaybench step petrel --script steps.toml --prompted --lines /dev/ttyUSB1@1000000 --columns logger.toml`,
+  quaybench step petrel --script steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml`,
 		Args: arguments(1, 100, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if t.berth, err = findBerth(cmd, sys, args[0], f.set); err != nil {
@@ -88,7 +88,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	cmd.Flags().StringVar(&t.file, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
 	cmd.Flags().BoolVar(&t.prompted, "prompted", false, "a person moves the lever as told")
 	cmd.Flags().Float64Var(&t.rate, "rate", 20, "samples per second, 1 to 200")
-	cmd.Flags().StringVar(&t.lines, "lines", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
+	cmd.Flags().StringVar(&t.lines, "logger", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
 	cmd.Flags().StringVar(&t.columns, "columns", "", "`FILE` that says what the logger's columns are")
 	paper.add(cmd)
 	return cmd
@@ -216,9 +216,9 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 	case t.program.Lever(0)(0) != 0:
 		return nil, input(fmt.Errorf("programme %s does not begin in neutral: let its first movement begin a second later", t.program.Name))
 	case (t.lines == "") != (t.columns == ""):
-		return nil, input(errors.New("--lines and --columns belong together: the port of the logger, and what its columns are"))
+		return nil, input(errors.New("--logger and --columns belong together: the port of the logger, and what its columns are"))
 	case t.lines != "" && !t.prompted && f.on == "", t.lines != "" && f.on == simulated:
-		return nil, input(errors.New("--lines measures on hardware: with --on PORT, or with --prompted"))
+		return nil, input(errors.New("--logger measures on hardware: with --on PORT, or with --prompted"))
 	case t.prompted && f.on == "" && t.lines == "":
 		t.instrument = "panel meters, read by a person"
 		return func() error { return nil }, nil

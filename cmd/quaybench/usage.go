@@ -46,6 +46,9 @@ func dress(root *cobra.Command) {
 			c.Example = "  source <(quaybench completion bash)\n  quaybench completion fish > ~/.config/fish/completions/quaybench.fish"
 			for _, shell := range c.Commands() {
 				shell.Example = "  " + shell.CommandPath()
+				if shell.Name() == "bash" {
+					completeInAnyBash(root, shell)
+				}
 			}
 		}
 	}

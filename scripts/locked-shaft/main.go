@@ -1,4 +1,4 @@
-// Locked-rotor pulse.
+// Locked-shaft pulse.
 //
 // Purpose: find the winding's resistance from a short pulse of current with the shaft held.
 // Needs: the shaft held by a stop that bears the torque; a cold motor whose temperature is known (taken as that of the air); a
@@ -15,10 +15,10 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(lockedRotor) }
+func main() { bench.RunScript(lockedShaft) }
 
-func lockedRotor(s *bench.Script) error {
-	p := bench.NewProgramme("locked-rotor pulse", 6).Loaded("locked").To(1, 0.5, 0.2).To(3.2, 0, 0.1)
+func lockedShaft(s *bench.Script) error {
+	p := bench.NewProgramme("locked-shaft pulse", 6).Loaded("locked").To(1, 0.5, 0.2).To(3.2, 0, 0.1)
 	r, err := s.Step(p)
 	if err != nil {
 		return err

@@ -44,35 +44,26 @@ func values(n int) []float64 {
 }
 
 func TestLoggerConforms(t *testing.T) {
+	conforms(t, func(*testing.T) (near, far port.Port) { return port.Pipe() })
+}
+
+// conforms holds a logger at the end of a line against the conformance suite.
+func conforms(t *testing.T, open func(t *testing.T) (near, far port.Port)) {
 	format := loggerFormat(t)
-	over := func(open func(t *testing.T) (near, far port.Port)) func(t *testing.T) linktest.Stream {
-		return func(t *testing.T) linktest.Stream {
-			near, far := open(t)
-			t.Cleanup(func() { near.Close(); far.Close() })
-			send := func(p []byte) { require.NoError(t, far.Write(t.Context(), p)) }
-			send([]byte("joined in the middle\n"))
-			logger := lines.NewLogger(format, near, port.WallClock{})
-			_, err := logger.Next(t.Context())
-			require.ErrorIs(t, err, lines.ErrHalf)
-			return linktest.Stream{
-				Instrument: logger,
-				Send:       func(values []float64) { send(line(values)) },
-				Garble:     func() { send([]byte("\xff\x00\x13garbled\n")) },
-				Unplug:     func() { far.Close() },
-			}
+	linktest.Instrument(t, 1e-9, values, func(t *testing.T) linktest.Stream {
+		near, far := open(t)
+		t.Cleanup(func() { near.Close(); far.Close() })
+		send := func(p []byte) { require.NoError(t, far.Write(t.Context(), p)) }
+		send([]byte("joined in the middle\n"))
+		logger := lines.NewLogger(format, near, port.WallClock{})
+		_, err := logger.Next(t.Context())
+		require.ErrorIs(t, err, lines.ErrHalf)
+		return linktest.Stream{
+			Instrument: logger,
+			Send:       func(values []float64) { send(line(values)) },
+			Garble:     func() { send([]byte("\xff\x00\x13garbled\n")) },
+			Unplug:     func() { far.Close() },
 		}
-	}
-	t.Run("in memory", func(t *testing.T) {
-		linktest.Instrument(t, 1e-9, values, over(func(*testing.T) (near, far port.Port) { return port.Pipe() }))
-	})
-	t.Run("over a pseudo-terminal", func(t *testing.T) {
-		linktest.Instrument(t, 1e-9, values, over(func(t *testing.T) (near, far port.Port) {
-			far, name, err := port.Pseudo()
-			require.NoError(t, err)
-			near, err = port.Open(port.Address{Name: name, Baud: 1_000_000, DataBits: 8, Parity: port.None, StopBits: 1})
-			require.NoError(t, err)
-			return near, far
-		}))
 	})
 }
 

@@ -30,16 +30,6 @@ func closeBoth(t *testing.T, a, b port.Port) {
 	})
 }
 
-// terminal joins a real serial port of the library with a pseudo-terminal.
-func terminal(t *testing.T) (near, far port.Port) {
-	far, name, err := port.Pseudo()
-	require.NoError(t, err)
-	near, err = port.Open(port.Address{Name: name, Baud: 115200, DataBits: 8, Parity: port.None, StopBits: 1})
-	require.NoError(t, err)
-	closeBoth(t, near, far)
-	return near, far
-}
-
 func network(t *testing.T) (near, far port.Port) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -58,39 +48,9 @@ func TestPipe(t *testing.T) {
 	linktest.PortLoss(t, pipe)
 }
 
-func TestSerialPortOnAPseudoTerminal(t *testing.T) {
-	linktest.Port(t, terminal)
-	t.Run("unplugged", func(t *testing.T) {
-		near, far := terminal(t)
-		require.NoError(t, far.Close()) // the terminal hangs up, as an adapter pulled out does
-		var lost *port.LostError
-		_, err := near.Read(t.Context(), make([]byte, 8), 5*time.Second)
-		require.ErrorAs(t, err, &lost)
-		require.ErrorAs(t, near.Write(t.Context(), []byte("x")), &lost)
-	})
-}
-
 func TestNetworkConnection(t *testing.T) {
 	linktest.Port(t, network)
 	linktest.PortLoss(t, network)
-}
-
-// Nobody reads the far end: the terminal's buffer fills and the write blocks
-// in the kernel, where no deadline reaches it.
-func TestWriteIntoAFullTerminalTimesOutAndFreesTheWriter(t *testing.T) {
-	near, far := terminal(t)
-	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
-	defer cancel()
-	var err error
-	for err == nil {
-		err = near.Write(ctx, make([]byte, 4096))
-	}
-	require.ErrorIs(t, err, context.DeadlineExceeded)
-	_, err = far.Read(t.Context(), make([]byte, 8), 0) // TCOFLUSH need not have emptied what the far end holds
-	if err != nil {
-		require.ErrorIs(t, err, port.ErrTimeout)
-	}
-	require.NoError(t, near.Close(), "Close must not wait for ever; goleak sees a writer left behind")
 }
 
 func TestFarEndOfAPseudoTerminalMayComeAndGo(t *testing.T) {

@@ -119,21 +119,16 @@ func bench(t *testing.T, m *regmap.Map, near, far port.Port) (linktest.Bench, *d
 }
 
 func TestControllerConforms(t *testing.T) {
+	conforms(t, func(*testing.T) (near, far port.Port) { return port.Pipe() })
+}
+
+// conforms holds controllers of both demo boats' maps, at the end of a line, against the conformance suite.
+func conforms(t *testing.T, line func(t *testing.T) (near, far port.Port)) {
 	for _, name := range []string{"petrel.toml", "bracken.toml"} {
 		m := load(t, name)
-		t.Run(name+" in memory", func(t *testing.T) {
+		t.Run(name, func(t *testing.T) {
 			linktest.Controller(t, func(t *testing.T) linktest.Bench {
-				near, far := port.Pipe()
-				b, _ := bench(t, m, near, far)
-				return b
-			})
-		})
-		t.Run(name+" over a pseudo-terminal", func(t *testing.T) {
-			linktest.Controller(t, func(t *testing.T) linktest.Bench {
-				far, terminal, err := port.Pseudo()
-				require.NoError(t, err)
-				near, err := port.Open(port.Address{Name: terminal, Baud: 115200, DataBits: 8, Parity: port.None, StopBits: 1})
-				require.NoError(t, err)
+				near, far := line(t)
 				b, _ := bench(t, m, near, far)
 				return b
 			})

@@ -12,6 +12,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/lines"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/port"
 	"quaybench/bench/measure"
 )
@@ -41,7 +42,7 @@ func logger(t *testing.T) (i link.Instrument, send func(text string), unplug fun
 	t.Helper()
 	f, err := lines.Load("columns.toml", []byte(columns))
 	require.NoError(t, err)
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	return lines.NewLogger(f, near, port.WallClock{}), func(text string) { _ = far.Write(t.Context(), []byte(text)) }, func() { _ = far.Close() }
 }
 

@@ -17,6 +17,7 @@ import (
 	"quaybench/bench/link"
 	"quaybench/bench/link/fault"
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -160,7 +161,7 @@ func faulty(t *testing.T, y yard, bad mishap, when stage, forGood bool) (out end
 	out.sim, err = linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
 	require.NoError(t, err)
 	require.NoError(t, out.sim.SetSetting("limits.motor_current", 120))
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	timing := modbus.TimingAt(115200)
 	go func() { _ = out.sim.Serve(ctx, y.registers, far, timing) }()
 	strikes := func(int, []byte) bool {
@@ -172,7 +173,7 @@ func faulty(t *testing.T, y yard, bad mishap, when stage, forGood bool) (out end
 	}
 	// Who is killed asks no more.
 	killed := fault.Fault{Request: func([]byte) []byte { return nil }}
-	line := fault.At(fault.At(near, clock, bad.Fault, strikes), clock, killed, func(int, []byte) bool { return out.killed })
+	line := linktest.Misbehave(linktest.Misbehave(near, clock, bad.Fault, strikes), clock, killed, func(int, []byte) bool { return out.killed })
 	c := regmap.NewController(y.registers, modbus.NewMaster(line, timing, clock), clock)
 	w, err := record.NewWriter(&out.file, head(c.Describe().Channels))
 	require.NoError(t, err)
@@ -234,11 +235,11 @@ func TestTimeOutFaultMatrix(t *testing.T) {
 					clock := port.WallClock{}
 					sim, err := linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
 					require.NoError(t, err)
-					near, far := port.Pipe()
+					near, far := linktest.Pipe()
 					timing := modbus.TimingAt(115200)
 					go func() { _ = sim.Serve(ctx, y.registers, far, timing) }()
 					start, command, struck := clock.Now(), clock.Now().Add(time.Hour), false
-					line := fault.At(near, clock, orLost(bad), func(_ int, request []byte) bool {
+					line := linktest.Misbehave(near, clock, orLost(bad), func(_ int, request []byte) bool {
 						due := when.due(clock.Now().Sub(start), clock.Now().Sub(command))
 						if request[1] == byte(modbus.WriteRegister) {
 							command = clock.Now()

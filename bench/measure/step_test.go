@@ -13,6 +13,7 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -54,7 +55,7 @@ func (y yard) connect(t *testing.T, ctx context.Context) (link.Controller, *link
 	clock := port.WallClock{}
 	sim, err := linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
 	require.NoError(t, err)
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	timing := modbus.TimingAt(115200)
 	go func() { _ = sim.Serve(ctx, y.registers, far, timing) }()
 	return regmap.NewController(y.registers, modbus.NewMaster(near, timing, clock), clock), sim

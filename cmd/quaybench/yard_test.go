@@ -18,6 +18,7 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -103,7 +104,7 @@ func (y *yard) plugInMemory(far func(ctx context.Context, p port.Port)) (name st
 		if ctx.Err() != nil {
 			return nil, fmt.Errorf("open %s: it was unplugged", name)
 		}
-		near, end := port.Pipe()
+		near, end := linktest.Pipe()
 		open = append(open, end)
 		served.Go(func() { far(ctx, end) })
 		return near, nil

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link/fault"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 )
@@ -22,13 +23,13 @@ func TestFarEnd(t *testing.T) {
 	for _, f := range fault.All(timing) {
 		t.Run(f.Name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				near, far := port.Pipe()
+				near, far := linktest.Pipe()
 				clock := port.WallClock{}
 				ctx, stop := context.WithCancel(t.Context())
 				served := make(chan error, 1)
 				behind := fault.FarEnd(far, clock, f, func(n int) bool { return n == 3 })
 				go func() {
-					served <- modbus.NewServer(1, &modbus.Bank{Input: []uint16{7}}, timing, clock).Serve(ctx, behind)
+					served <- modbus.NewServer(1, &linktest.Bank{Input: []uint16{7}}, timing, clock).Serve(ctx, behind)
 				}()
 				m := modbus.NewMaster(near, timing, clock)
 				var bad []int

@@ -44,7 +44,7 @@ func values(n int) []float64 {
 }
 
 func TestLoggerConforms(t *testing.T) {
-	conforms(t, func(*testing.T) (near, far port.Port) { return port.Pipe() })
+	conforms(t, func(*testing.T) (near, far port.Port) { return linktest.Pipe() })
 }
 
 // conforms holds a logger at the end of a line against the conformance suite.
@@ -81,7 +81,7 @@ func TestChannels(t *testing.T) {
 func TestPauseInsideALine(t *testing.T) {
 	for pause, whole := range map[time.Duration]bool{20 * time.Millisecond: true, 60 * time.Millisecond: false} {
 		synctest.Test(t, func(t *testing.T) {
-			near, far := port.Pipe()
+			near, far := linktest.Pipe()
 			logger := lines.NewLogger(loggerFormat(t), near, port.WallClock{})
 			go func() {
 				text := append([]byte("\n"), line(values(1))...)
@@ -108,7 +108,7 @@ func TestPauseInsideALine(t *testing.T) {
 // A stream at the wrong baud rate has bytes, but never a line end.
 func TestNoiseWithoutEndIsStale(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
 		go func() {

@@ -13,6 +13,7 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -48,7 +49,7 @@ func TestSimulatedController(t *testing.T) {
 		clock := port.WallClock{}
 		sim, err := linksim.New(b, s, m, clock, linksim.Options{})
 		require.NoError(t, err)
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		timing := modbus.TimingAt(115200)
 		served := make(chan error, 1)
 		go func() { served <- sim.Serve(ctx, m, far, timing) }()

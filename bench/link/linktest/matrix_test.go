@@ -16,6 +16,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/fault"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -142,7 +143,7 @@ type rig struct {
 func newRig(t *testing.T, m *regmap.Map, slave time.Duration, bad fault.Fault, at int) *rig {
 	r := &rig{device: &testDevice{settings: map[string]float64{"limits.motor_current": oldLimit, "ramp.rise": 3}}}
 	timing := modbus.TimingAt(115200)
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	clock := port.WallClock{}
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
@@ -153,7 +154,7 @@ func newRig(t *testing.T, m *regmap.Map, slave time.Duration, bad fault.Fault, a
 		end := fault.FarEnd(far, clock, slow, func(int) bool { return slave > 0 })
 		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, r.device), timing, clock).Serve(ctx, end)
 	}()
-	line := fault.At(near, clock, bad, func(int, []byte) bool {
+	line := linktest.Misbehave(near, clock, bad, func(int, []byte) bool {
 		r.requests++
 		if r.act != nil && r.requests == at {
 			r.act()

@@ -24,10 +24,10 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 func TestRecordingPlaysBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		timing := modbus.TimingAt(9600)
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
-		server := modbus.NewServer(17, &modbus.Bank{Holding: []uint16{7, 8, 9}}, timing, port.WallClock{})
+		server := modbus.NewServer(17, &linktest.Bank{Holding: []uint16{7, 8, 9}}, timing, port.WallClock{})
 		go func() { ended <- server.Serve(ctx, far) }()
 
 		var recording strings.Builder
@@ -134,7 +134,7 @@ type failing struct{}
 func (failing) Write([]byte) (int, error) { return 0, errors.New("no space left") }
 
 func TestRecorderWithoutSpaceLeavesTheLineAlone(t *testing.T) {
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	p := linktest.Record(near, failing{}, port.WallClock{})
 	require.NoError(t, p.Write(t.Context(), []byte("still goes out")))
 	buffer := make([]byte, 20)
@@ -147,15 +147,15 @@ func TestRecorderWithoutSpaceLeavesTheLineAlone(t *testing.T) {
 // A recorder changes nothing about the line.
 func TestRecordedPortConforms(t *testing.T) {
 	linktest.Port(t, func(t *testing.T) (a, b port.Port) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		t.Cleanup(func() { near.Close(); far.Close() })
 		var text strings.Builder
 		return linktest.Record(near, &text, port.WallClock{}), far
 	})
 	linktest.Port(t, func(t *testing.T) (a, b port.Port) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		t.Cleanup(func() { near.Close(); far.Close() })
-		return fault.At(near, port.WallClock{}, fault.Fault{}, fault.Always), far
+		return linktest.Misbehave(near, port.WallClock{}, fault.Fault{}, linktest.Always), far
 	})
 }
 

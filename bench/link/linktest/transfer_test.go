@@ -16,6 +16,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/fault"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -98,13 +99,13 @@ func runTransfer(t *testing.T, m *regmap.Map, bad fault.Fault, at int, forGood b
 	out := transferred{device: &testDevice{settings: maps.Clone(heldBefore)}, journal: &pages{}}
 	timing := modbus.TimingAt(115200)
 	clock := port.WallClock{}
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() {
 		ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, out.device), timing, clock).Serve(ctx, far)
 	}()
-	line := fault.At(near, clock, bad, func(n int, _ []byte) bool {
+	line := linktest.Misbehave(near, clock, bad, func(n int, _ []byte) bool {
 		out.requests = n
 		if look != nil {
 			look(n, out.device, out.journal)

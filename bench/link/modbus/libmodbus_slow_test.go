@@ -84,7 +84,7 @@ func TestLibmodbusMasterAgainstServer(t *testing.T) {
 	require.NoError(t, err)
 	defer near.Close()
 	ctx, stop := context.WithCancel(t.Context())
-	bank := &modbus.Bank{Coils: make([]bool, 100), Discrete: fromDigits("1001"), Holding: make([]uint16, 100), Input: []uint16{1000, 1001}}
+	bank := &linktest.Bank{Coils: make([]bool, 100), Discrete: fromDigits("1001"), Holding: make([]uint16, 100), Input: []uint16{1000, 1001}}
 	ended := make(chan error, 1)
 	server := modbus.NewServer(17, bank, modbus.TimingAt(115200), port.WallClock{})
 	go func() { ended <- server.Serve(ctx, near) }()

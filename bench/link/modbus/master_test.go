@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 )
@@ -47,7 +48,7 @@ func (s *slave) when(i int) time.Time {
 // scripted runs a master against a slave that answers request i with script i.
 // It runs inside a synctest bubble.
 func scripted(t *testing.T, timing modbus.Timing, scripts ...[]piece) (*modbus.Master, *slave) {
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	s := &slave{far: far}
 	ended := make(chan struct{})
 	go func() {
@@ -332,7 +333,7 @@ func TestWriteDoesNotWaitForLateReplies(t *testing.T) {
 // On a line that babbles without end reads are refused, writes still go out.
 func TestBabblingLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		defer near.Close()
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
@@ -372,7 +373,7 @@ func TestContextEndsAnExchange(t *testing.T) {
 }
 
 func TestUnpluggedLine(t *testing.T) {
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	require.NoError(t, far.Close())
 	m := modbus.NewMaster(near, at9600, port.WallClock{})
 	var lost *port.LostError
@@ -382,7 +383,7 @@ func TestUnpluggedLine(t *testing.T) {
 }
 
 func TestImpossibleRequestsAreNotSent(t *testing.T) {
-	near, _ := port.Pipe()
+	near, _ := linktest.Pipe()
 	m := modbus.NewMaster(near, at9600, port.WallClock{})
 	ctx := t.Context()
 	_, tooMany := m.ReadRegisters(ctx, 17, modbus.ReadHolding, 0, 126)
@@ -405,13 +406,13 @@ func TestImpossibleRequestsAreNotSent(t *testing.T) {
 	require.NoError(t, err)
 	assert.Zero(t, stats)
 	assert.Panics(t, func() { _, _ = m.ReadBits(ctx, 17, modbus.ReadHolding, 0, 1) })
-	assert.Panics(t, func() { modbus.NewServer(0, &modbus.Bank{}, at9600, port.WallClock{}) })
+	assert.Panics(t, func() { modbus.NewServer(0, &linktest.Bank{}, at9600, port.WallClock{}) })
 }
 
 // Goroutines that share a master take turns; each gets its own answer.
 func TestSharedMaster(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, stop := served(t, &modbus.Bank{Holding: []uint16{0, 1, 2, 3, 4, 5, 6, 7}}, port.Pipe)
+		m, stop := served(t, &linktest.Bank{Holding: []uint16{0, 1, 2, 3, 4, 5, 6, 7}}, linktest.Pipe)
 		defer stop()
 		done := make(chan bool)
 		for i := range 8 {

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 )
@@ -180,7 +181,7 @@ func wire(t testing.TB, body string) []byte {
 func TestMasterOnPublishedExamples(t *testing.T) {
 	for _, example := range published {
 		t.Run(example.source, func(t *testing.T) {
-			near, far := port.Pipe()
+			near, far := linktest.Pipe()
 			m := modbus.NewMaster(near, modbus.TimingAt(115200), port.WallClock{})
 			go answerOnce(t, far, wire(t, example.request), wire(t, example.answer))
 			example.ask(t, m)
@@ -205,7 +206,7 @@ func answerOnce(t *testing.T, far port.Port, request, answer []byte) {
 
 // The server, holding the values of the examples, gives the published replies.
 func TestServerOnPublishedExamples(t *testing.T) {
-	bank := &modbus.Bank{Coils: make([]bool, 200), Discrete: make([]bool, 300), Holding: make([]uint16, 200), Input: make([]uint16, 20)}
+	bank := &linktest.Bank{Coils: make([]bool, 200), Discrete: make([]bool, 300), Holding: make([]uint16, 200), Input: make([]uint16, 20)}
 	copy(bank.Coils[0x13:], fromDigits("1011001111010110101"))
 	copy(bank.Discrete[0xC4:], fromDigits("0011010111011011101011"))
 	copy(bank.Holding[0x6B:], []uint16{555, 0, 100})
@@ -222,7 +223,7 @@ func TestServerOnPublishedExamples(t *testing.T) {
 // X-08: with 100 registers, 4 from 96 work and 5 from 96 give exception 2
 // (MODBUS Application Protocol, address rule; confirmed).
 func TestPublishedAddressRule(t *testing.T) {
-	bank := &modbus.Bank{Coils: make([]bool, 100), Discrete: make([]bool, 100), Holding: make([]uint16, 100), Input: make([]uint16, 100)}
+	bank := &linktest.Bank{Coils: make([]bool, 100), Discrete: make([]bool, 100), Holding: make([]uint16, 100), Input: make([]uint16, 100)}
 	server := modbus.NewServer(17, bank, modbus.TimingAt(19200), port.WallClock{})
 	for function := 1; function <= 4; function++ {
 		works := server.Answer(modbus.Frame{Unit: 17, Function: modbus.Function(function), Data: []byte{0, 96, 0, 4}}.Bytes())
@@ -239,7 +240,7 @@ func TestPublishedAddressRule(t *testing.T) {
 // address OK, address + quantity OK? 02; processing OK? 04" in this order:
 // MODBUS Application Protocol V1.1b3, figures 11 and 22; confirmed.
 func TestServerChecksInThePublishedOrder(t *testing.T) {
-	server := modbus.NewServer(17, &modbus.Bank{}, modbus.TimingAt(19200), port.WallClock{})
+	server := modbus.NewServer(17, &linktest.Bank{}, modbus.TimingAt(19200), port.WallClock{})
 	for request, code := range map[string]byte{
 		"07":                            1, // not spoken here
 		"2B 0E 01 00":                   1,

@@ -12,6 +12,7 @@ import (
 	"go.uber.org/goleak"
 	"pgregory.net/rapid"
 
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 )
@@ -55,8 +56,8 @@ func everyFunction(t *testing.T, m *modbus.Master, discrete []bool, input []uint
 }
 
 // anyBank is a unit for everyFunction.
-func anyBank() *modbus.Bank {
-	return &modbus.Bank{
+func anyBank() *linktest.Bank {
+	return &linktest.Bank{
 		Coils: make([]bool, 10), Discrete: fromDigits("1100101"), Holding: make([]uint16, 10), Input: []uint16{7, 65535, 0},
 	}
 }
@@ -64,7 +65,7 @@ func anyBank() *modbus.Bank {
 func TestEveryFunctionAgainstTheServer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := anyBank()
-		m, stop := served(t, b, port.Pipe)
+		m, stop := served(t, b, linktest.Pipe)
 		defer stop()
 		everyFunction(t, m, b.Discrete, b.Input)
 	})
@@ -73,7 +74,7 @@ func TestEveryFunctionAgainstTheServer(t *testing.T) {
 // Whatever is written comes back, for any values and the largest counts.
 func TestWrittenValuesReadBack(t *testing.T) {
 	const size = modbus.MaxReadBits
-	server := modbus.NewServer(17, &modbus.Bank{Coils: make([]bool, size), Holding: make([]uint16, size)}, at9600, port.WallClock{})
+	server := modbus.NewServer(17, &linktest.Bank{Coils: make([]bool, size), Holding: make([]uint16, size)}, at9600, port.WallClock{})
 	m := modbus.NewMaster(&loop{server: server}, at9600, port.WallClock{})
 	ctx := t.Context()
 	rapid.Check(t, func(t *rapid.T) {
@@ -118,7 +119,7 @@ func (l *loop) Read(_ context.Context, p []byte, _ time.Duration) (int, error) {
 func (l *loop) Close() error { return nil }
 
 func TestServerStaysSilentWhereASlaveMust(t *testing.T) {
-	bank := &modbus.Bank{Coils: make([]bool, 10), Holding: make([]uint16, 10)}
+	bank := &linktest.Bank{Coils: make([]bool, 10), Holding: make([]uint16, 10)}
 	server := modbus.NewServer(17, bank, at9600, port.WallClock{})
 	good := wire(t, "06 00 01 00 03")
 	assert.Nil(t, server.Answer(nil))
@@ -139,7 +140,7 @@ func TestServerStaysSilentWhereASlaveMust(t *testing.T) {
 
 // moody is a handler that fails as told.
 type moody struct {
-	modbus.Bank
+	linktest.Bank
 	err   error
 	short bool
 }
@@ -175,10 +176,10 @@ func TestHandlerErrorsBecomeExceptions(t *testing.T) {
 // somebody else, as long as silence parts them.
 func TestServerRecovers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		ctx, cancel := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
-		server := modbus.NewServer(17, &modbus.Bank{Holding: make([]uint16, 10)}, at9600, port.WallClock{})
+		server := modbus.NewServer(17, &linktest.Bank{Holding: make([]uint16, 10)}, at9600, port.WallClock{})
 		go func() { ended <- server.Serve(ctx, far) }()
 		request := wire(t, "03 00 00 00 01")
 		for _, rubbish := range [][]byte{{0x55}, []byte("noise noise"), request[:5], make([]byte, 2000)} {
@@ -197,10 +198,10 @@ func TestServerRecovers(t *testing.T) {
 }
 
 func TestServerEndsWithTheLine(t *testing.T) {
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	require.NoError(t, near.Close())
 	var lost *port.LostError
-	assert.ErrorAs(t, modbus.NewServer(17, &modbus.Bank{}, at9600, port.WallClock{}).Serve(t.Context(), far), &lost)
+	assert.ErrorAs(t, modbus.NewServer(17, &linktest.Bank{}, at9600, port.WallClock{}).Serve(t.Context(), far), &lost)
 }
 
 // FuzzParseFrame: no input panics, and what is accepted is written back the same.
@@ -253,7 +254,7 @@ func FuzzServer(f *testing.F) {
 		if len(body) == 0 || len(body) > 252 {
 			return
 		}
-		server := modbus.NewServer(17, &modbus.Bank{Coils: make([]bool, 10), Holding: make([]uint16, 10)}, at9600, port.WallClock{})
+		server := modbus.NewServer(17, &linktest.Bank{Coils: make([]bool, 10), Holding: make([]uint16, 10)}, at9600, port.WallClock{})
 		answer := server.Answer(modbus.Frame{Unit: 17, Function: modbus.Function(body[0]), Data: body[1:]}.Bytes())
 		frame, err := modbus.ParseFrame(answer)
 		require.NoError(t, err)
@@ -271,7 +272,7 @@ func BenchmarkExchange(b *testing.B) {
 	timing := modbus.TimingAt(115200)
 	ctx, cancel := context.WithCancel(b.Context())
 	defer cancel()
-	go modbus.NewServer(17, &modbus.Bank{Holding: make([]uint16, 10)}, timing, port.WallClock{}).Serve(ctx, far)
+	go modbus.NewServer(17, &linktest.Bank{Holding: make([]uint16, 10)}, timing, port.WallClock{}).Serve(ctx, far)
 	m := modbus.NewMaster(near, timing, port.WallClock{})
 	for b.Loop() {
 		if _, err := m.ReadRegisters(ctx, 17, modbus.ReadHolding, 0, 10); err != nil {

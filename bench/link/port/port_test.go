@@ -18,7 +18,7 @@ import (
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func pipe(t *testing.T) (near, far port.Port) {
-	near, far = port.Pipe()
+	near, far = linktest.Pipe()
 	closeBoth(t, near, far)
 	return near, far
 }
@@ -84,7 +84,7 @@ func TestListIsSorted(t *testing.T) {
 
 func TestPipeSilenceLastsAsLongAsAsked(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		start := time.Now()
 		_, err := near.Read(t.Context(), make([]byte, 1), time.Minute)
 		assert.ErrorIs(t, err, port.ErrTimeout)

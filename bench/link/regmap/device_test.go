@@ -119,7 +119,7 @@ func bench(t *testing.T, m *regmap.Map, near, far port.Port) (linktest.Bench, *d
 }
 
 func TestControllerConforms(t *testing.T) {
-	conforms(t, func(*testing.T) (near, far port.Port) { return port.Pipe() })
+	conforms(t, func(*testing.T) (near, far port.Port) { return linktest.Pipe() })
 }
 
 // conforms holds controllers of both demo boats' maps, at the end of a line, against the conformance suite.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -43,9 +44,9 @@ func ExampleController() {
 	ctx, stop := context.WithTimeout(context.Background(), time.Minute)
 	defer stop()
 	clock, timing := port.WallClock{}, modbus.TimingAt(115200)
-	near, far := port.Pipe()
+	near, far := linktest.Pipe()
 	defer near.Close()
-	bank := &modbus.Bank{Coils: make([]bool, 1), Holding: make([]uint16, 20), Input: make([]uint16, 10)}
+	bank := &linktest.Bank{Coils: make([]bool, 1), Holding: make([]uint16, 20), Input: make([]uint16, 10)}
 	bank.Holding[16], bank.Input[4] = 300, 412
 	ended := make(chan error, 1)
 	go func() { ended <- modbus.NewServer(17, bank, timing, clock).Serve(ctx, far) }()

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -19,11 +20,11 @@ import (
 
 // onBank makes a controller of a map whose registers are plain memory: what
 // stands in them is written here by hand, not by the code under test.
-func onBank(t *testing.T, text string) (*regmap.Controller, *modbus.Bank) {
+func onBank(t *testing.T, text string) (*regmap.Controller, *linktest.Bank) {
 	m, err := regmap.Load("test.toml", []byte("title = \"test\"\nunit_id = 17\n[running]\ntable = \"coil\"\naddress = 0\n"+text), nil)
 	require.NoError(t, err)
-	bank := &modbus.Bank{Coils: make([]bool, 8), Discrete: make([]bool, 8), Holding: make([]uint16, 64), Input: make([]uint16, 64)}
-	near, far := port.Pipe()
+	bank := &linktest.Bank{Coils: make([]bool, 8), Discrete: make([]bool, 8), Holding: make([]uint16, 64), Input: make([]uint16, 64)}
+	near, far := linktest.Pipe()
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- modbus.NewServer(17, bank, patient, port.WallClock{}).Serve(ctx, far) }()
@@ -162,7 +163,7 @@ func TestRunningMarks(t *testing.T) {
 	} {
 		m, err := regmap.Load("test.toml", []byte("title = \"test\"\nunit_id = 17\n[running]\n"+c.mark), nil)
 		require.NoError(t, err)
-		bank := &modbus.Bank{Discrete: make([]bool, 8), Input: make([]uint16, 8)}
+		bank := &linktest.Bank{Discrete: make([]bool, 8), Input: make([]uint16, 8)}
 		bank.Discrete[2], bank.Input[2] = c.register == 1, c.register
 		server := modbus.NewServer(17, bank, patient, port.WallClock{})
 		controller := regmap.NewController(m, modbus.NewMaster(&direct{server: server}, patient, port.WallClock{}), port.WallClock{})

@@ -1,4 +1,4 @@
-package port
+package linktest
 
 import (
 	"context"
@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/semaphore"
+
+	"quaybench/bench/link/port"
 )
 
 // Pipe gives the two ends of a line in memory: what one end writes, the other
@@ -15,8 +17,8 @@ import (
 //
 // Like a receiver without flow control it holds a limited number of unread
 // bytes (1 MiB) and drops what comes beyond. When one end is closed the other
-// first reads what is left and then has a [*LostError].
-func Pipe() (a, b Port) {
+// first reads what is left and then has a [*port.LostError].
+func Pipe() (a, b port.Port) {
 	ab, ba := newLane(), newLane()
 	return newPipeEnd(ba, ab, "pipe a"), newPipeEnd(ab, ba, "pipe b")
 }
@@ -96,7 +98,7 @@ func (e *pipeEnd) Read(ctx context.Context, p []byte, wait time.Duration) (int, 
 	defer timer.Stop()
 	for {
 		if e.isClosed() {
-			return 0, ErrClosed
+			return 0, port.ErrClosed
 		}
 		if err := ctx.Err(); err != nil {
 			return 0, err
@@ -106,10 +108,10 @@ func (e *pipeEnd) Read(ctx context.Context, p []byte, wait time.Duration) (int, 
 			return n, nil
 		}
 		if !open {
-			return 0, &LostError{Name: e.name, Op: "read", Err: io.EOF}
+			return 0, &port.LostError{Name: e.name, Op: "read", Err: io.EOF}
 		}
 		if wait <= 0 {
-			return 0, ErrTimeout
+			return 0, port.ErrTimeout
 		}
 		select {
 		case <-e.in.news:
@@ -122,13 +124,13 @@ func (e *pipeEnd) Read(ctx context.Context, p []byte, wait time.Duration) (int, 
 
 func (e *pipeEnd) Write(ctx context.Context, p []byte) error {
 	if e.isClosed() {
-		return ErrClosed
+		return port.ErrClosed
 	}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
 	if !e.out.put(p) {
-		return &LostError{Name: e.name, Op: "write", Err: io.ErrClosedPipe}
+		return &port.LostError{Name: e.name, Op: "write", Err: io.ErrClosedPipe}
 	}
 	return nil
 }

@@ -346,7 +346,7 @@ static void flows(double t, const double *y, const Out *o, double *dy)
     dy[DEMAND] = fmax(-down, fmin(up, (to - y[DEMAND]) / LEVER_FILTER));
     dy[VOLTS] = (volts - y[VOLTS]) / VOLTS_FILTER;
     dy[SINK_SEEN] = (T[AT_SINK] - y[SINK_SEEN]) / TEMPERATURE_FILTER;
-    dy[MOTOR_SEEN] = (T[AT_WINDING] - y[MOTOR_SEEN]) / TEMPERATURE_FILTER;
+    dy[MOTOR_SEEN] = (T[AT_HOUSING] - y[MOTOR_SEEN]) / TEMPERATURE_FILTER;
     dy[STALL_TIME] = mode.stalling;
     dy[LOW_TIME] = 0;
 

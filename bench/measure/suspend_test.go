@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -58,7 +59,7 @@ func TestNoStaleThrottleAfterAStop(t *testing.T) {
 		sim, err := linksim.New(y.boat, y.settings, y.registers, port.WallClock{}, linksim.Options{})
 		require.NoError(t, err)
 		dev = &noting{Controller: sim}
-		near, far := port.Pipe()
+		near, far := linktest.Pipe()
 		timing := modbus.TimingAt(115200)
 		go func() {
 			_ = modbus.NewServer(y.registers.UnitID(), regmap.NewUnit(y.registers, dev), timing, port.WallClock{}).Serve(ctx, far)

@@ -44,7 +44,8 @@ type CloseFor struct {
 type Battery struct {
 	Chemistry          string         `key:"chemistry" one:"LFP|NMC|flooded lead-acid|AGM lead-acid" example:"LFP" doc:"chemistry of the cells" find:"label of the battery"`
 	Cells              int            `key:"cells" min:"1" max:"400" example:"16" doc:"cells in series" find:"nominal voltage over 3.2 V (LFP), 3.65 V (NMC) or 2 V (lead-acid)"`
-	Capacity           quantity.Value `key:"capacity" unit:"A·h" min:"0.1 A·h" max:"100000 A·h" example:"200 A·h ± 5 %, data sheet" doc:"rated capacity of the whole bank" find:"label; times the strings in parallel"`
+	Capacity           quantity.Value `key:"capacity" unit:"A·h" min:"0.1 A·h" max:"100000 A·h" optional:"yes" example:"200 A·h ± 5 %, data sheet" doc:"rated capacity of the whole bank; or give energy" find:"label; times the strings in parallel"`
+	Energy             quantity.Value `key:"energy" unit:"kW·h" above:"0 kW·h" max:"10000 kW·h" optional:"yes" doc:"rated energy of the whole bank, in place of capacity: over the nominal voltage, 3.2 V a cell (LFP), 3.65 V (NMC) or 2 V (lead-acid)" find:"label"`
 	RatedTime          quantity.Value `key:"rated_time" unit:"s" default:"20 h" above:"0 s" example:"20 h" doc:"discharge time at which the capacity is rated (used with peukert)" find:"data sheet, C20 means 20 h"`
 	Peukert            quantity.Value `key:"peukert" unit:"1" default:"1" min:"1" max:"1.6" example:"1" doc:"Peukert exponent; 1 for lithium, 1.1 to 1.3 for lead-acid" find:"from two discharge times on the data sheet"`
 	Resistance         quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"10 Ω" example:"8 mΩ ± 15 %, measured" doc:"ohmic resistance of the whole bank at resistance_at, at once after a load step" find:"voltage step over current step within a second of switching a load"`

@@ -4,6 +4,7 @@ import (
 	"strconv"
 
 	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 )
 
 // Read reads a boat file. The error is datafile.Problems: everything wrong with the file, each with file:line:column.
@@ -30,6 +31,14 @@ type checker struct {
 
 func (c checker) battery() {
 	b := &c.Battery
+	switch {
+	case b.Capacity.Given && b.Energy.Given:
+		c.Problem("battery.energy", "capacity and energy contradict each other; keep the one on the label")
+	case b.Energy.Given:
+		b.Capacity = b.capacityByEnergy()
+	case !b.Capacity.Given:
+		c.Problem("battery", "give capacity, for example \"200 A·h\", or energy, for example \"10 kW·h\"")
+	}
 	c.rising("battery.ocv", b.OCV, "state of charge")
 	for i := 1; i < len(b.OCV); i++ {
 		if b.OCV[i][0] > b.OCV[i-1][0] && b.OCV[i][1] < b.OCV[i-1][1] {
@@ -51,6 +60,18 @@ func (c checker) battery() {
 	if m := b.Management; m != nil && m.CellLow.SI >= m.CellHigh.SI {
 		c.Problem("battery.management.cell_low", "management's lower cell voltage, %.4g V, is not below its upper, %.4g V", m.CellLow.SI, m.CellHigh.SI)
 	}
+}
+
+// nominalVoltages are those of one cell, V, as labels state energies by (common practice, no source).
+var nominalVoltages = map[string]float64{"LFP": 3.2, "NMC": 3.65, "flooded lead-acid": 2, "AGM lead-acid": 2}
+
+// capacityByEnergy returns the capacity that the rated energy means, with its tolerance and provenance.
+func (b *Battery) capacityByEnergy() quantity.Value {
+	c := b.Energy
+	volts := float64(b.Cells) * nominalVoltages[b.Chemistry]
+	c.SI /= volts
+	c.Tolerance /= volts
+	return c
 }
 
 func (c checker) path() {

@@ -87,15 +87,7 @@ func (c *column) parse(s string) (quantity.Value, error) {
 	if reason := c.check(q.SI, strings.TrimSpace(head(s))); reason != "" {
 		return q, &valueError{text: reason}
 	}
-	return q, nil
-}
-
-// head returns the value and unit of a quantity's text, without tolerance and provenance.
-func head(s string) string {
-	for _, stop := range []string{"±", "+/", "+-", ","} {
-		s, _, _ = strings.Cut(s, stop)
-	}
-	return s
+	return q, c.checkTolerance(q, s)
 }
 
 func (f *field) checkText(s string) error {

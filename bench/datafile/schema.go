@@ -267,7 +267,7 @@ func (c *column) check(si float64, written string) string {
 	case c.below != nil && si >= *c.below:
 		return fmt.Sprintf("%s is too high; it must be less than %s", written, c.belowText)
 	}
-	return ""
+	return c.beyond(si, written)
 }
 
 // example returns a number with unit that lies inside the bounds.

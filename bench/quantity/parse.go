@@ -313,6 +313,8 @@ func (p *parser) fit(unit Unit, at int, number string) (Unit, error) {
 		return unit, p.fail(at, "%s could mean radians or revolutions; write rad/s, rev/s, rpm or 1/min", written)
 	case unit.absolute && want.dim == dimension{k: 1} && !want.absolute:
 		return unit, p.fail(at, "%s is a temperature; write a temperature difference in K, for example %s", written, p.example(number))
+	case want.Name() == "charge" && unit.Name() == "energy":
+		return unit, p.fail(at, "%s is an energy; divide it by the nominal voltage on the label and write the charge, for example %s", written, p.example("200"))
 	case !unit.convertible(want):
 		return unit, p.fail(at, "%s is %s; %s is wanted, for example %s", written, withArticle(unit.Name()), withArticle(want.Name()), p.example(number))
 	case unit.minutes && want.dim.rad != 0:

@@ -32,6 +32,12 @@ func TestParse(t *testing.T) {
 		{"14 mΩ ± 10 %, measured", "Ω", given(0.014, 0.0014, "measured")},
 		{"14 mΩ, data sheet (page 3)", "Ω", given(0.014, 0, "data sheet (page 3)")},
 		{"14 mΩ, estimated: half of the old bank ± a bit, really", "Ω", given(0.014, 0, "estimated: half of the old bank ± a bit, really")},
+		{"8.5 in", "m", given(0.2159, 0, "")}, // inch, foot and pound: international yard and pound agreement of 1959, exact
+		{"8.5 inch ± 0.25 in", "m", given(0.2159, 0.00635, "")},
+		{"21 ft", "m", given(6.4008, 0, "")},
+		{"75 lb", "kg", given(34.01942775, 0, "")},
+		{"10.24 kWh", "J", given(36864000, 0, "")},
+		{"10.24 kW·h", "J", given(36864000, 0, "")},
 		{"-12 A", "A", given(-12, 0, "")},
 		{"−12 A ± 10 %", "A", given(-12, 1.2, "")}, // minus sign U+2212
 		{"+.5 A", "A", given(0.5, 0, "")},
@@ -104,6 +110,8 @@ func TestParseErrors(t *testing.T) {
 		{"220, measured", "A", 0, `220 has no unit; write for example "220 A"`},
 		{"0.5", "%", 0, `0.5 has no unit; write for example "0.5 %"`},
 		{"220 V", "A", 4, `220 V is a voltage; a current is wanted, for example "220 A"`},
+		{"10 kWh", "A·h", 3, `10 kWh is an energy; divide it by the nominal voltage on the label and write the charge, for example "200 A·h"`},
+		{"8 inches", "m", 2, `unknown unit "inches"; did you mean in?`},
 		{"5 kWh", "N·m", 2, `5 kWh is an energy; a torque is wanted, for example "5 N·m"`},
 		{"5 Nm", "J", 2, `5 Nm is a torque; an energy is wanted, for example "5 J"`},
 		{"5 A", "1", 2, `5 A is a current; a ratio is wanted, for example "5"`},

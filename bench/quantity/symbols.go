@@ -35,7 +35,12 @@ var symbols = map[string]symbol{
 	"Hz":  {1, 1, dimension{s: -1}, true},
 	"rpm": {2 * math.Pi, 60, dimension{rad: 1, s: -1}, false},
 
-	"m":   {1, 1, dimension{m: 1}, true},
+	"m":    {1, 1, dimension{m: 1}, true},
+	"in":   {254, 10000, dimension{m: 1}, false}, // international inch, foot and pound of 1959, exact
+	"inch": {254, 10000, dimension{m: 1}, false},
+	"ft":   {3048, 10000, dimension{m: 1}, false},
+	"lb":   {45359237, 1e8, dimension{kg: 1}, false},
+
 	"nmi": {1852, 1, dimension{m: 1}, false},
 	"kn":  {1852, 3600, dimension{m: 1, s: -1}, false},
 	"l":   {1, 1000, dimension{m: 3}, true},
@@ -84,5 +89,5 @@ var words = map[string]string{
 	"day": "d", "days": "d", "knot": "kn", "knots": "kn", "kts": "kn", "kt": "kn",
 	"degree": "°", "degrees": "°", "percent": "%", "celsius": "°C", "kelvin": "K",
 	"metre": "m", "metres": "m", "meter": "m", "meters": "m", "kmh": "km/h", "rps": "rev/s",
-	"sqmm": "mm²", "°K": "K",
+	"sqmm": "mm²", "°K": "K", "inches": "in", "foot": "ft", "feet": "ft", "lbs": "lb", "pound": "lb", "pounds": "lb",
 }

@@ -177,7 +177,7 @@ func eventsOf(t *verdict.Trial) []eventJSON {
 		what := e.What
 		switch {
 		case math.IsInf(e.Latest, 1):
-			what += "; a slow one never, at that current"
+			what += "; a slow one not in this trial"
 		case e.Latest > 0:
 			what += fmt.Sprintf("; a slow one at %.4g s", e.Latest)
 		}

@@ -7,8 +7,9 @@ import (
 	"quaybench/bench/thermal"
 )
 
-// Device is something outside the controller that opens the battery circuit: the fuse, or the battery's management.
-// Margin rises through zero when its condition begins (Delay > 0) or when it acts (Delay = 0).
+// Device is something outside the controller that opens the battery circuit: the fuse, which comes first, or the battery's
+// management. Margin rises through zero when its condition begins (Delay > 0) or when it acts (Delay = 0); that of the fuse
+// when its fastest element may have melted, and a FuseWatch says when the slowest has.
 type Device struct {
 	Name   string
 	What   string
@@ -26,7 +27,7 @@ const (
 // Devices lists the devices of the boat. The slice is fixed for a model.
 func (m *Model) Devices() []Device {
 	devices := []Device{{
-		Name: "fuse", What: "fuse opens (battery current)",
+		Name: "fuse", What: "fuse may open (battery current)",
 		Margin: func(_ *Point, y []float64) float64 {
 			return sum(y[m.layout.fuse:m.layout.fuse+m.fuse.States()])/thermal.MayMelt - 1
 		},
@@ -88,13 +89,20 @@ func (w *FuseWatch) Observe(t, current float64, y []float64) {
 	w.t = t
 }
 
-// Latest is when the fuse is open at the latest if the battery current stays as it is, s; +Inf for never: the sooner of what
-// the watch says and of an element that is cold now. The watch has then done its work.
-func (w *FuseWatch) Latest(current float64, y []float64) float64 {
-	cold := w.t + w.run.slow.MeltTime(current/w.run.rating(y)).Time
-	w.Observe(math.Inf(1), current, y)
-	return min(w.melted, cold) + w.run.boat.Fuse.Arcing.SI
+// Molten is the melting state (1: melted) of the slowest element at t if the battery current has been current since the last
+// Observe; y is the state at t.
+func (w *FuseWatch) Molten(t, current float64, y []float64) float64 {
+	if w.Melted() {
+		return 1
+	}
+	return w.watch.Molten(current/w.run.rating(y), max(0, t-w.t))
 }
+
+// Melted reports whether the slowest element has melted in what was observed.
+func (w *FuseWatch) Melted() bool { return !math.IsInf(w.melted, 1) }
+
+// Arcing is the time from melting to no current, s.
+func (m *Model) Arcing() float64 { return m.boat.Fuse.Arcing.SI }
 
 // rating is the factor on the fuse's rating in a state.
 func (r *Run) rating(y []float64) float64 {
@@ -104,9 +112,9 @@ func (r *Run) rating(y []float64) float64 {
 // BreakCurrent is the highest current the contactor can open under load, A.
 func (m *Model) BreakCurrent() float64 { return m.boat.Contactor.Break.SI }
 
-// Open opens the battery circuit: no current flows any more. It returns the voltage to which the energy that motor
-// and path inductance hold drives the link capacitor.
-func (r *Run) Open(p *Point, y []float64) (voltage float64) {
+// OpeningVoltage is the voltage to which the energy that motor and path inductance hold would drive the link capacitor if the
+// battery circuit opened now, V.
+func (r *Run) OpeningVoltage(p *Point) (voltage float64) {
 	lp, i, C := &p.DriveLoop, p.MotorCurrent, r.stage.capacitance
 	inductance := r.motor.inductance + r.motorL
 	induced := r.motor.perSpeed(0, lp.magnetT) * math.Abs(p.Measured.Speed)
@@ -123,7 +131,11 @@ func (r *Run) Open(p *Point, y []float64) (voltage float64) {
 		energy := inductance*i*i/2 + given*r.stage.loop
 		voltage = math.Sqrt(voltage*voltage + 2*energy/C)
 	} // else the motor's current freewheels in its own loop
-	voltage = math.Sqrt(voltage*voltage + r.pathL*p.BatteryCurrent*p.BatteryCurrent/C)
+	return math.Sqrt(voltage*voltage + r.pathL*p.BatteryCurrent*p.BatteryCurrent/C)
+}
+
+// Open opens the battery circuit: no current flows any more.
+func (r *Run) Open(y []float64) {
 	r.Connected = false
 	if r.layout.link >= 0 { // what the inductances held becomes heat of the arc and of the freewheel path
 		before := r.stored(y)
@@ -131,7 +143,6 @@ func (r *Run) Open(p *Point, y []float64) (voltage float64) {
 		y[r.layout.heat] += before - r.stored(y)
 	}
 	r.Changed()
-	return voltage
 }
 
 // Lock stops the shaft at once; its kinetic energy becomes heat.

@@ -23,21 +23,23 @@ func TestTheLatestInstantCountsWhatAFuseHasCarried(t *testing.T) {
 	y := r.Begin(Start{Charge: 0.8, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
 	amps := 3 * b.Fuse.Rating.SI
 	bears := m.slow.MeltTime(amps / r.rating(y)).Time
-	arcing := b.Fuse.Arcing.SI
 
 	w := r.WatchFuse(5)
 	w.Observe(5+0.6*bears, amps, y)
-	assert.InEpsilon(t, 5+bears+arcing, w.Latest(amps, y), 0.05, "1 % in current is more in time")
+	assert.False(t, w.Melted())
+	assert.Less(t, w.Molten(5+0.98*bears, amps, y), 1.0)
+	assert.Greater(t, w.Molten(5+1.05*bears, amps, y), 1.0, "1 % in current is more in time")
+	assert.False(t, w.Melted(), "what is only looked at is not taken")
 
-	w = r.WatchFuse(5)
-	w.Observe(5+0.6*bears, amps, y)
 	w.Observe(7+0.6*bears, 0, y)
-	assert.InEpsilon(t, 7+1.6*bears+arcing, w.Latest(amps, y), 0.05)
+	assert.Less(t, w.Molten(7+1.58*bears, amps, y), 1.0, "cold after a rest")
+	assert.Greater(t, w.Molten(7+1.65*bears, amps, y), 1.0)
+	assert.Zero(t, w.Molten(1e6, 0.9*b.Fuse.Rating.SI, y), "its rating it carries for ever")
 
-	assert.Equal(t, math.Inf(1), r.WatchFuse(0).Latest(0.9*b.Fuse.Rating.SI, y))
 	w = r.WatchFuse(0)
 	w.Observe(2*bears, amps, y)
-	assert.InEpsilon(t, bears+arcing, w.Latest(0, y), 0.05, "it has melted already")
+	assert.True(t, w.Melted())
+	assert.Equal(t, 1.0, w.Molten(3*bears, 0, y), "molten stays molten")
 }
 
 // TestFuseCurvesKeepToTheirSide: the fastest melts no later than any point of its curve, the slowest no earlier.

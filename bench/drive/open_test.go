@@ -36,9 +36,8 @@ func TestOpeningWhileBrakingByIntegration(t *testing.T) {
 			}
 			// And the cable, whose current toward the battery turns into the capacitor at once.
 			highest = math.Sqrt(highest*highest + s.run.pathL*path*path/C)
-			says := s.run.Open(&p, s.y)
-			s.run.Connected = true
-			t.Logf("%.0f A at %.0f rad/s: %.1f A back, %.2f V before, %.3f V by integration, Open says %.3f V", i0, speed, path, p.Voltage, highest, says)
+			says := s.run.OpeningVoltage(&p)
+			t.Logf("%.0f A at %.0f rad/s: %.1f A back, %.2f V before, %.3f V by integration, OpeningVoltage says %.3f V", i0, speed, path, p.Voltage, highest, says)
 			assert.InEpsilon(t, highest-p.Voltage, says-p.Voltage, 0.03)
 		}
 	}
@@ -59,8 +58,8 @@ func TestOpeningAboveTheBatterysVoltage(t *testing.T) {
 		i += (e - V) / L * dt
 		V += i / C * dt
 	}
-	says := s.run.Open(&p, s.y)
-	t.Logf("%.0f A rectified, %.2f V induced, %.2f V before: %.2f V by integration, Open says %.2f V", math.Abs(p.MotorCurrent), e, p.Voltage, V, says)
+	says := s.run.OpeningVoltage(&p)
+	t.Logf("%.0f A rectified, %.2f V induced, %.2f V before: %.2f V by integration, OpeningVoltage says %.2f V", math.Abs(p.MotorCurrent), e, p.Voltage, V, says)
 	assert.InEpsilon(t, V, says, 0.002)
 	assert.Greater(t, says, e)
 }

@@ -100,7 +100,13 @@ func (m *Model) listParts() {
 	m.Parts = append(m.Parts, Part{
 		Name: "fuse", Unit: "%", Limit: 1, Measure: Melting, Current: "battery", Consequence: "the fuse opens: no drive",
 		known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && (!m.fusePlace || k.nodes[n.air]) },
-		Value: func(_ *Point, y []float64) float64 { return sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt },
+		Value: func(_ *Point, y []float64) float64 {
+			share := sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt
+			if share > 1-1e-6 { // a fast element has melted; what a slow one still carries is another matter
+				return 1
+			}
+			return share
+		},
 	})
 	// What lies between the voltmeter and the cells drops so little that its temperature does not count.
 	cells := func(k *knowledge) bool { return k.all || k.Voltage && k.BatteryCurrent }

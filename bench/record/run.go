@@ -79,7 +79,7 @@ type Event struct {
 	Kind   EventKind
 	Until  float64 // when what began here ended, s; 0: an instant, or still so at the end
 	Count  int     // how often it came and went from At to Until; more than a few is hunting
-	Latest float64 // for a device with an interval, such as a fuse: the latest instant, +Inf for never; 0 where there is none
+	Latest float64 // for a device with an interval, such as a fuse: the latest instant, +Inf for not in this run; 0 where there is none
 }
 
 // EventKind orders events by what they mean for a verdict.

@@ -153,7 +153,7 @@ func eventWords(e record.Event) string {
 	}
 	switch {
 	case e.Latest > 0 && !finite(e.Latest):
-		text += "; a slow one never, at that current"
+		text += "; a slow one not in this trial"
 	case e.Latest > 0:
 		text += "; a slow one at " + shownTime(e.Latest)
 	}

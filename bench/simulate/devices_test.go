@@ -188,29 +188,78 @@ func TestAContactorThatMustBreakTooMuchIsSaid(t *testing.T) {
 	assert.InDelta(t, find(t, r, "management").At, e.At, 1e-9)
 }
 
-// TestAFuseOpensWhenItsCurveSays: held at an almost constant battery current, a small fuse opens between the time of its
-// fastest element and that of its slowest, and the event says both.
+// TestAFuseOpensWhenItsCurveSays: held at an almost constant battery current, a small fuse may open by its fastest curve, and
+// the circuit opens by its slowest one; the event says both, and all that lies between is simulated.
 func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
 	var fuse boat.Fuse
-	r := ahead(t, 600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+	r := ahead(t, 3600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
 		b.Battery.Management = nil
 		b.Fuse.Rating, b.Fuse.CurveAt, b.Fuse.Place = amps(25), quantity.Exactly(tr.Air), "air"
+		tr.Expect, tr.EndAfter = []string{"fuse"}, 10
 		fuse = b.Fuse
 	})
 	e := find(t, r, "fuse")
 	assert.Equal(t, record.Protecting, e.Kind)
-	assert.Equal(t, "fuse opens (battery current)", e.What)
-	assert.Zero(t, at(t, r, record.BatteryCurrent, e.At+1))
+	assert.Equal(t, "fuse may open (battery current)", e.What)
 	fastest, slowest, err := drive.FuseCurves(&fuse)
 	require.NoError(t, err)
-	current := at(t, r, record.BatteryCurrent, e.At-0.01)
+	current := at(t, r, record.BatteryCurrent, e.Latest-0.01)
 	rise := reaches(t, r, record.BatteryCurrent, 0.97*current)
 	assert.Less(t, e.At, rise+fastest.MeltTime(current).Time, "an element heated on the way melts sooner than a cold one")
-	assert.Greater(t, e.At, 0.2*fastest.MeltTime(current).Time)
+	assert.Greater(t, e.At, 0.1*fastest.MeltTime(current).Time)
 	arcing := fuse.Arcing.SI
 	t.Logf("%.1f A from %.2f s on: melts at %.2f s, by %.2f s; a cold slow one bears it for %.2f s", current, rise, e.At, e.Latest, slowest.MeltTime(current).Time)
-	assert.GreaterOrEqual(t, e.Latest, rise+slowest.MeltTime(current).Time+arcing-0.1, "the slowest is cold at the last rise")
-	assert.LessOrEqual(t, e.Latest, e.At+slowest.MeltTime(0.99*current).Time+arcing, "and no colder than cold when a fast one melts")
+	assert.GreaterOrEqual(t, e.Latest, 2+slowest.MeltTime(1.01*current).Time+arcing, "the slowest is cold when the lever moves")
+	assert.LessOrEqual(t, e.Latest, rise+slowest.MeltTime(0.96*current).Time+arcing, "and has been heated since the current rose")
+	assert.Greater(t, current, 75.0, "until then it holds")
+	assert.Zero(t, at(t, r, record.BatteryCurrent, e.Latest+1))
+	assert.InDelta(t, e.Latest+10, r.Time[len(r.Time)-1], 1e-6, "what a trial expects has come when the slowest has opened")
+	j, err := verdict.Judge(r)
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Clear, j.Level, "it was expected")
+}
+
+// TestAFuseThatMayOpenHidesNothing: issue point 3: a fast element may melt in the third of many bursts, a slow one in none.
+// Everything else is judged as with a fuse that holds, and no figure counts on the fuse.
+func TestAFuseThatMayOpenHidesNothing(t *testing.T) {
+	bursts := func(rating float64, seconds float64) *record.Run {
+		return ahead(t, seconds, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+			b.Battery.Management = nil
+			b.Fuse.Rating, b.Fuse.Resistance = amps(rating), quantity.Exactly(1e-3)
+			s.Limits.MotorCurrent = 260
+			tr.Steps = nil
+			for at := 2.0; at < 1190; at += 40 {
+				tr.Steps = append(tr.Steps, trial.Step{At: at, To: 1}, trial.Step{At: at + 20, To: 0})
+			}
+		})
+	}
+	small, large := bursts(63, 1200), bursts(160, 1200)
+	e := find(t, small, "fuse")
+	assert.Less(t, e.At, 200.0)
+	assert.Equal(t, math.Inf(1), e.Latest, "each burst ends before the slowest has melted")
+	for i := range large.Parts {
+		p := large.Parts[i]
+		if p.Name == "fuse" {
+			continue
+		}
+		holds, _, err := large.Peak(p)
+		require.NoError(t, err)
+		may, _, err := small.Peak(small.Parts[i])
+		require.NoError(t, err)
+		assert.InEpsilon(t, 1+holds, 1+may, 1e-3, "%s", p.Name)
+	}
+	j, err := verdict.Judge(small)
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Over, j.Level, "it may leave the boat without drive")
+	assert.Equal(t, e.At, j.First.At)
+	assert.Nil(t, small.Gain.Endurance)
+	until := bursts(160, e.At)
+	assert.InEpsilon(t, *until.Gain.Distance, *small.Gain.Distance, 1e-3, "how far the boat comes at least")
+
+	small.Expect = []string{"fuse"}
+	j, err = verdict.Judge(small)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"the trial expects the fuse to act; a fast one may, a slow one does not"}, j.Missing)
 }
 
 // TestALockedShaftKeepsItsEnergy: what turned becomes heat, and the boat lies still.

@@ -68,6 +68,7 @@ func (w *sampler) step(st *ode.Step) error {
 	if math.IsNaN(current) {
 		current = carried(s.drive.Point(st.T0, st.Y0))
 	}
+	lowest := current
 	for k := range 3 {
 		t, y := st.T1, st.Y1
 		if k < 2 {
@@ -75,7 +76,11 @@ func (w *sampler) step(st *ode.Step) error {
 		}
 		p := s.drive.Point(t, y)
 		now := carried(p)
-		s.fuse.Observe(t, min(current, now), y)
+		if lowest = min(lowest, now); s.mayOpen < 0 {
+			s.fuse.Observe(t, min(current, now), y)
+		} else if k == 2 { // one stretch a step, so that it never melts where the event that looks for it does not see it
+			s.fuse.Observe(t, lowest, y)
+		}
 		current = now
 		if w.off {
 			continue
@@ -93,6 +98,14 @@ func (w *sampler) step(st *ode.Step) error {
 	}
 	w.carried = current
 	return nil
+}
+
+// since is the fuse's current at the start of the step at work, A; p is now, where it is not known.
+func (w *sampler) since(p *drive.Point) float64 {
+	if math.IsNaN(w.carried) {
+		return carried(p)
+	}
+	return w.carried
 }
 
 // carried is the battery current that the fuse carries, either way.
@@ -247,7 +260,7 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 		w.energy += (power + w.power) / 2 * (t - w.last)
 	}
 	w.last, w.power = t, power
-	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && p.MotorCurrent != 0
+	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && s.mayOpen < 0 && p.MotorCurrent != 0
 	ok := driving && t-w.leverSince >= settling && math.Abs(s.drive.Acceleration(p, y)) < still
 	if !ok {
 		return
@@ -305,7 +318,11 @@ func (s *simulation) record() *record.Run {
 	if s.t >= telling && w.energy > 0 && !s.cutShort() {
 		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, w.energy/s.t))
 	}
-	if !s.trial.Moored {
+	switch {
+	case s.trial.Moored:
+	case s.mayOpen >= 0:
+		r.Gain.Distance = some(s.assured) // it comes further only if the fuse holds on
+	default:
 		r.Gain.Distance = some(s.drive.Distance(s.y))
 	}
 	return r

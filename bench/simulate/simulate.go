@@ -143,7 +143,9 @@ type simulation struct {
 	armed         []*watch    // what can happen next
 	events        []ode.Event // the same for the integrator
 	devices       []drive.Device
-	since         []float64 // per device: when its condition began; NaN: it does not hold
+	since         []float64 // per device: when its condition began; NaN: it does not hold. Of the fuse: when the slowest element melted
+	mayOpen       int       // of the fuse: index of the event that says so; −1: no element has melted
+	assured       float64   // m: how far the boat had come by then
 	end           float64   // when the trial ends; sooner once the protection it expects has acted, s
 	disarmed      bool      // power is gone: no device can act any more
 	stopped       bool      // by the context, before the end
@@ -152,7 +154,7 @@ type simulation struct {
 }
 
 func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *simulation {
-	s := &simulation{workspace: new(workspace), boat: b, trial: t, opts: o, devices: m.Devices()}
+	s := &simulation{workspace: new(workspace), boat: b, trial: t, opts: o, devices: m.Devices(), mayOpen: -1}
 	s.since = make([]float64, len(s.devices))
 	for i := range s.since {
 		s.since[i] = math.NaN()
@@ -297,11 +299,51 @@ func (s *simulation) settle() {
 	r.Changed()
 	for i := range s.devices {
 		d := &s.devices[i]
-		if s.disarmed || !math.IsNaN(s.since[i]) || d.Margin(r.Point(s.t, s.y), s.y) < 0 {
-			continue
+		switch {
+		case s.disarmed || !math.IsNaN(s.since[i]):
+		case i == fuse && s.mayOpen >= 0:
+			if s.fuse.Melted() {
+				s.melt()
+			}
+		case d.Margin(r.Point(s.t, s.y), s.y) < 0:
+		case i == fuse:
+			s.fuseMayOpen()
+		default:
+			s.hold(i)
 		}
-		s.hold(i)
 	}
+}
+
+// fuse is the index of the fuse among the devices.
+const fuse = 0
+
+// fuseMayOpen notes that the fastest element may have melted. A slower one holds on, and what else there is must bear that:
+// the circuit opens when the slowest has melted too.
+func (s *simulation) fuseMayOpen() {
+	d := &s.devices[fuse]
+	s.mayOpen = len(s.tracker.events)
+	s.tracker.note(record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting, Latest: math.Inf(1)})
+	s.assured = s.drive.Distance(s.y)
+	s.sampler.spike(s.drive.OpeningVoltage(s.drive.Point(s.t, s.y)))
+}
+
+// melt notes that the slowest element has melted; its arc burns on for a moment.
+func (s *simulation) melt() {
+	if s.drive.Arcing() > 0 {
+		s.since[fuse] = s.t
+	} else {
+		s.openFuse()
+	}
+}
+
+// openFuse opens the circuit by the fuse, at the latest instant.
+func (s *simulation) openFuse() {
+	if s.disarmed {
+		return
+	}
+	s.tracker.events[s.mayOpen].Latest = s.t
+	s.tracker.note(record.Event{At: s.t, Device: "fuse", What: "a slow fuse is open too: no battery current flows any more", Kind: record.Note})
+	s.disconnect("fuse")
 }
 
 // watch is something that may happen: it does when its margin rises through zero, or with any sign of change where
@@ -344,8 +386,27 @@ func (s *simulation) watches() (all []watch) {
 			act: func() {},
 		})
 	}
+	mayMelt := func(_ float64, p *drive.Point, y []float64) float64 { return s.devices[fuse].Margin(p, y) }
+	all = append(all,
+		watch{
+			name: "fuse may open", direction: ode.Rising, margin: mayMelt, act: s.fuseMayOpen,
+			armed: func() bool { return !s.disarmed && s.mayOpen < 0 },
+		},
+		watch{
+			name: "fuse melts", direction: ode.Rising, act: s.melt,
+			armed: func() bool { return !s.disarmed && s.mayOpen >= 0 && math.IsNaN(s.since[fuse]) },
+			margin: func(t float64, p *drive.Point, y []float64) float64 {
+				return s.fuse.Molten(t, min(s.sampler.since(p), carried(p)), y) - 1
+			},
+		},
+		watch{
+			name: "fuse opens", direction: ode.Rising, act: s.openFuse,
+			armed:  func() bool { return !s.disarmed && !math.IsNaN(s.since[fuse]) },
+			margin: func(t float64, _ *drive.Point, _ []float64) float64 { return t - s.since[fuse] - s.drive.Arcing() },
+		},
+	)
 	const hysteresis = 0.003
-	for i := range s.devices {
+	for i := fuse + 1; i < len(s.devices); i++ {
 		d, since := &s.devices[i], &s.since[i]
 		margin := func(_ float64, p *drive.Point, y []float64) float64 { return d.Margin(p, y) }
 		waits := func() bool { return !s.disarmed && !math.IsNaN(*since) }
@@ -396,28 +457,31 @@ func (s *simulation) hold(i int) {
 	}
 }
 
-// open opens the battery circuit by a device.
+// open opens the battery circuit by management.
 func (s *simulation) open(d *drive.Device) {
 	if s.disarmed {
 		return
 	}
 	r := s.drive
-	p := *r.Point(s.t, s.y)
-	e := record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting}
-	if d.Name == "fuse" {
-		e.Latest = s.fuse.Latest(p.BatteryCurrent, s.y)
-	}
-	s.tracker.note(e)
-	if breaks := r.BreakCurrent(); d.Name != "fuse" && math.Abs(p.BatteryCurrent) > breaks {
+	current := math.Abs(r.Point(s.t, s.y).BatteryCurrent)
+	s.tracker.note(record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting})
+	if breaks := r.BreakCurrent(); current > breaks {
 		s.tracker.note(record.Event{
 			At: s.t, Device: "contactor", Kind: record.Protecting,
-			What: fmt.Sprintf("contactor would have to break %.0f A of battery current, more than its %.0f A", math.Abs(p.BatteryCurrent), breaks),
+			What: fmt.Sprintf("contactor would have to break %.0f A of battery current, more than its %.0f A", current, breaks),
 		})
 	}
-	peak := r.Open(&p, s.y)
+	s.disconnect(d.Name)
+}
+
+// disconnect opens the battery circuit by the device of a name.
+func (s *simulation) disconnect(device string) {
+	r := s.drive
+	peak := r.OpeningVoltage(r.Point(s.t, s.y))
+	r.Open(s.y)
 	s.sampler.spike(peak)
 	s.disarmed = true
-	s.acted(d.Name)
+	s.acted(device)
 }
 
 // acted brings the end of the trial near once the last protection it expects has acted.

@@ -106,8 +106,7 @@ func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	for i := range b.Joints {
 		b.Joints[i].Limit.SI = 1000
 	}
-	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 30, 20, 10
-	b.Battery.CellLowest.SI = 2
+	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 44, 42, 41
 	trials := builtin(t, "full-throttle")
 	h, err := study.FindHighest(t.Context(), b, s, "limits.battery_current", trials, study.HighestOptions{})
 	require.NoError(t, err)

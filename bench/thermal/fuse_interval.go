@@ -228,6 +228,25 @@ func (w *LateWatch) Observe(current, duration float64) (at float64, melted bool)
 	return at, !math.IsInf(at, 1)
 }
 
+// Molten returns the melting state (1: melted) of the hottest element after a further stretch of current (A, either sign)
+// for duration (s), which it does not take.
+func (w *LateWatch) Molten(current, duration float64) float64 {
+	current = math.Abs(current) * (1 - lateMargin)
+	if current <= w.model.LeastMeltingCurrent() {
+		return 0
+	}
+	duration = min(duration, w.settled)
+	clear(w.trial)
+	w.model.Advance(current, duration, w.trial)
+	most := w.model.Molten(w.trial)
+	for _, c := range w.running {
+		copy(w.trial, c.x)
+		w.model.Advance(min(c.level, current), duration, w.trial)
+		most = max(most, w.model.Molten(w.trial))
+	}
+	return most
+}
+
 // push starts an element from cold, in the place of one no longer needed if there
 // is one, so that a long watch stops allocating.
 func (w *LateWatch) push(level float64) {

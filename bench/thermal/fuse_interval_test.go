@@ -290,6 +290,28 @@ func (e element) exactly(b testing.TB, h thermal.History) float64 {
 	return math.Inf(1)
 }
 
+// TestMoltenForetellsWhatObserveFinds: the state that a stretch would lead to says no less than taking it, and takes nothing.
+func TestMoltenForetellsWhatObserveFinds(t *testing.T) {
+	f := published(t, elements["neck, strip, end"])
+	r := rand.New(rand.NewPCG(5, 6))
+	molten := 0
+	for range 300 {
+		w, again := f.WatchLate(), f.WatchLate()
+		for _, s := range anyHistory(r, f) {
+			ahead := w.Molten(s.Current, s.Duration)
+			_, melted := w.Observe(s.Current, s.Duration)
+			at, same := again.Observe(s.Current, s.Duration)
+			require.Equal(t, melted, same, "looking ahead takes nothing (%g s)", at)
+			if melted {
+				molten++
+				require.GreaterOrEqual(t, ahead, 1.0)
+				break
+			}
+		}
+	}
+	assert.Greater(t, molten, 100)
+}
+
 func TestFineStepsAndModesMeltAnElementAlike(t *testing.T) {
 	e := elements["neck, strip, end"]
 	least := e.leastMelting()

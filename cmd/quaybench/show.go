@@ -80,7 +80,7 @@ func reasons(s verdict.Side) (out []string) {
 	}
 	parts, _ := s.Worst()
 	for _, p := range parts {
-		if p.Level == s.Level {
+		if p.Level == s.Level && (p.Measure != record.Melting || s.Level < verdict.Over) { // an event says of the fuse what it may do
 			add(p.Name)
 		}
 	}

@@ -74,7 +74,7 @@ func eventText(e record.Event) string {
 	}
 	switch {
 	case math.IsInf(e.Latest, 1):
-		text += "; a slow one never, at that current"
+		text += "; a slow one not in this trial"
 	case e.Latest > 0:
 		text += "; a slow one at " + shownTime(e.Latest)
 	}

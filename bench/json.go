@@ -74,6 +74,7 @@ type trialJSON struct {
 	Energy     energyJSON     `json:"energy"`
 	Statistics statisticsJSON `json:"statistics"`
 	Verdict    string         `json:"verdict"`
+	NotJudged  []string       `json:"not_judged,omitempty"` // why
 }
 
 type partJSON struct {
@@ -155,6 +156,7 @@ func trialOf(t *verdict.Trial) trialJSON {
 		Energy:     energyJSON{r.Energy.Battery, r.Energy.Heat, r.Energy.Shaft, r.Energy.Stored, r.Energy.Residual},
 		Statistics: statisticsJSON{r.Statistics.Steps, r.Statistics.Rejected, r.Statistics.Evaluations},
 		Verdict:    t.Level.String(),
+		NotJudged:  t.Unjudged,
 	}
 	for _, p := range t.Parts {
 		unit := quantity.MustUnit(p.Unit)

@@ -156,7 +156,50 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 			run.Traces = append(run.Traces, also)
 		}
 	}
+	bandParts(s.Boat, run, runs)
 	return p, nil
+}
+
+// bandParts stores in the temperatures of a predicted run the band of all its draws. What the ammeters' errors make of an
+// inferred rise, twice their share of the current, is added on either side.
+func bandParts(b *boat.Boat, run *record.Run, runs []*record.Run) {
+	const most = 300 // instants: temperatures are smooth, and the run has more where they are not
+	var at []float64
+	for i := 0; i < len(run.Time); i += 1 + len(run.Time)/most {
+		at = append(at, run.Time[i])
+	}
+	at = append(at, run.Time[len(run.Time)-1])
+	error := func(current string) float64 {
+		name, meter := record.MotorCurrent, b.Instruments.MotorCurrent.SI
+		if current == "battery" {
+			name, meter = record.BatteryCurrent, b.Instruments.BatteryCurrent.SI
+		}
+		highest := meter
+		if tr, ok := run.Trace(name); ok {
+			for _, v := range tr.Values {
+				highest = max(highest, math.Abs(v))
+			}
+		}
+		return 2 * meter / highest
+	}
+	for i := range run.Parts {
+		part := &run.Parts[i]
+		tr, ok := run.Trace(part.Trace)
+		if !ok || part.Measure != record.Temperature || tr.Low != nil {
+			continue
+		}
+		band, share := PredictedChannel{Time: at, Moment: moment}, error(part.Current)
+		for _, t := range at {
+			low, high := study.Quantiles(runs, part.Trace, t, 0.005, 0.995)
+			beside := share * math.Abs(run.At(tr, t)-tr.Values[0])
+			band.Low, band.High = append(band.Low, low-beside), append(band.High, high+beside)
+		}
+		tr.Low, tr.High = make([]float64, len(run.Time)), make([]float64, len(run.Time))
+		for k, t := range run.Time {
+			low, high := band.At(t)
+			tr.Low[k], tr.High[k] = min(low, tr.Values[k]), max(high, tr.Values[k])
+		}
+	}
 }
 
 // drawn simulates all draws; by hand, a third each with the lever a little short of, at, and a little beyond what was asked.
@@ -311,7 +354,7 @@ type StepResult struct {
 	Measured    *measure.Result
 	Run         *record.Run
 	Verdict     verdict.Trial
-	Differences []record.Difference // measured less predicted, of the measured traces that are predicted
+	Differences []record.Difference // measured less predicted, of the traces that are predicted: measured ones, and parts that follow from them
 }
 
 // Finish completes a measured test, gives what was inferred its band, judges it by the same rules as a simulation and
@@ -338,12 +381,10 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	if err := spread(ctx, s, program, p.boats, run, measured); err != nil {
 		return r, err
 	}
-	if len(run.Parts) > 0 {
-		if r.Verdict, err = verdict.Judge(run); err != nil {
-			return r, err
-		}
+	if r.Verdict, err = verdict.Judge(run); err != nil {
+		return r, err
 	}
-	r.Differences, err = part(r.Prediction.Run, run)
+	r.Differences, err = differences(r.Prediction.Run, run, s.Settings.Derating.Sensor)
 	return r, err
 }
 
@@ -379,12 +420,19 @@ func spread(ctx context.Context, s *Setup, program *trial.Trial, boats []*boat.B
 	return nil
 }
 
-// part lays what was measured over what was predicted with a band.
-func part(predicted, measured *record.Run) ([]record.Difference, error) {
+// differences compares each trace that has a predicted band with its prediction: the measured ones, and the parts that
+// follow from them where no thermometer shows them.
+func differences(predicted, measured *record.Run, sensor string) ([]record.Difference, error) {
+	shown := map[string]bool{}
+	for i := range measured.Traces {
+		if tr := &measured.Traces[i]; !tr.Inferred {
+			shown[link.PredictedTrace(tr.Name, sensor)] = true
+		}
+	}
 	var traces []string
 	for i := range predicted.Traces {
 		tr := &predicted.Traces[i]
-		if seen, ok := measured.Trace(tr.Name); ok && !seen.Inferred && tr.Low != nil {
+		if seen, ok := measured.Trace(tr.Name); ok && tr.Low != nil && !(seen.Inferred && shown[tr.Name]) {
 			traces = append(traces, tr.Name)
 		}
 	}

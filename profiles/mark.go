@@ -140,7 +140,7 @@ func (m *Mark) check() error {
 		return CheckLabel(m.Label)
 	case MarkApproval:
 		if m.Result != "" && m.Result.rank() == 0 {
-			return &InputError{Field: "result", Value: string(m.Result), Why: "is none of clear, close, over"}
+			return &InputError{Field: "result", Value: string(m.Result), Why: "is none of clear, close, not judged, over"}
 		}
 		if m.needsReason() {
 			return checkLine("reason to approve despite the verdict", m.Despite, maxProseBytes)
@@ -152,8 +152,8 @@ func (m *Mark) check() error {
 	return &InputError{Field: "kind", Value: string(m.Kind), Why: "of a mark is not known"}
 }
 
-// needsReason tells whether an approval goes against its verdict, or rests on none.
-func (m *Mark) needsReason() bool { return m.Result == Over || m.Result == "" }
+// needsReason tells whether an approval goes against its verdict, or rests on none: a test that stopped proves nothing.
+func (m *Mark) needsReason() bool { return m.Result.rank() >= NotJudged.rank() || m.Result == "" }
 
 // isLabel reports whether a label is 1 to 64 letters, digits, ".", "-" and "_", and starts with a letter or digit. (A
 // regular expression of these classes takes 13 ms to compile, at each start of the program.)

@@ -30,13 +30,13 @@ type ApproveOptions struct {
 	Verdicts []Verdict
 	Evidence []File
 
-	// Despite is the reason to approve a version whose verdict is over, or that was never tried. It stays
+	// Despite is the reason to approve a version whose verdict is over or not judged, or that was never tried. It stays
 	// on record.
 	Despite string
 }
 
 // Approve records that somebody approves a version. What counts is the worst verdict, the version's own
-// or a later one. RefusedError is returned while that is over, or there is none, unless there is a
+// or a later one. RefusedError is returned while that is over or not judged, or there is none, unless there is a
 // reason to approve despite it.
 func (b *Book) Approve(ctx context.Context, boat, ref string, o ApproveOptions) (*Mark, error) {
 	m := &Mark{Kind: MarkApproval, Author: o.Author, Tool: o.Tool, Note: o.Note, Verdicts: o.Verdicts, Despite: o.Despite}

@@ -10,9 +10,10 @@ type Result string
 
 // The results, from best to worst. The zero Result means that nothing was tried.
 const (
-	Clear Result = "clear"
-	Close Result = "close"
-	Over  Result = "over"
+	Clear     Result = "clear"
+	Close     Result = "close"
+	NotJudged Result = "not judged"
+	Over      Result = "over"
 )
 
 // MarshalJSON writes null where nothing was tried.
@@ -29,8 +30,10 @@ func (r Result) rank() int {
 		return 1
 	case Close:
 		return 2
-	case Over:
+	case NotJudged:
 		return 3
+	case Over:
+		return 4
 	}
 	return 0
 }
@@ -77,7 +80,7 @@ func checkVerdicts(verdicts []Verdict, kept []Kept) error {
 			}
 		}
 		if v.Result.rank() == 0 {
-			return &InputError{Field: "result", Value: string(v.Result), Why: "is none of clear, close, over"}
+			return &InputError{Field: "result", Value: string(v.Result), Why: "is none of clear, close, not judged, over"}
 		}
 		if v.Used != nil && !(*v.Used >= 0 && *v.Used <= maxUsed) {
 			return fmt.Errorf("used %g is not between 0 and %g", *v.Used, maxUsed)

@@ -35,6 +35,7 @@ func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.
 	fill(r, measured.Channels, measured.Samples)
 	if e := ended(measured.Stop); e != nil {
 		r.Events = append(r.Events, *e)
+		r.Stopped = fmt.Sprintf("%s: %s", measured.Stop.Reason, measured.Stop.Text)
 	}
 	if len(r.Time) < 2 {
 		return r, nil

@@ -24,6 +24,7 @@ type entry struct {
 	BoatHash   string           `toml:"boat_hash,omitempty"`
 	Version    string           `toml:"profile_version,omitempty"`
 	Clock      string           `toml:"clock,omitempty"`
+	Stopped    string           `toml:"stopped,omitempty"`
 	Expect     []string         `toml:"expect,omitempty"`
 	Assumed    []string         `toml:"assumed,omitempty"`
 	LeftOut    []string         `toml:"left_out,omitempty"`
@@ -133,7 +134,7 @@ func (r *Run) head() (list []entry, err error) {
 	p := r.Provenance
 	list = []entry{
 		{Format: formatVersion}, {Boat: r.Boat}, {Trial: r.Trial}, {Source: p.Source}, {Tool: p.Tool},
-		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Expect: r.Expect},
+		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Stopped: r.Stopped}, {Expect: r.Expect},
 		{Assumed: r.Assumed}, {LeftOut: r.LeftOut},
 	}
 	add(gainOf(r.Gain))
@@ -166,7 +167,7 @@ func (r *Run) merge(e *entry) (quote string, err error) {
 		text string
 	}{
 		{&r.Boat, e.Boat}, {&r.Trial, e.Trial}, {&p.Source, e.Source}, {&p.Tool, e.Tool},
-		{&p.Settings, e.Settings}, {&p.Boat, e.BoatHash}, {&p.Version, e.Version}, {&p.Clock, e.Clock},
+		{&p.Settings, e.Settings}, {&p.Boat, e.BoatHash}, {&p.Version, e.Version}, {&p.Clock, e.Clock}, {&r.Stopped, e.Stopped},
 	} {
 		if f.text != "" {
 			*f.to = f.text

@@ -22,6 +22,8 @@ type Run struct {
 	Events []Event   // in time order
 	Parts  []Part
 
+	Stopped string // why the run did not reach its end; "" where it did
+
 	// Of a measured run, in words: what the inferred traces take for granted, and the parts that cannot be known from what
 	// was measured.
 	Assumed []string

@@ -1,6 +1,10 @@
 package report
 
-import "quaybench/bench/verdict"
+import (
+	"strings"
+
+	"quaybench/bench/verdict"
+)
 
 // document is a report before it becomes HTML or PDF: what is said, in order. Both writers show all of it.
 type document struct {
@@ -19,8 +23,11 @@ type level verdict.Level
 
 func (l level) Word() string { return verdict.Level(l).String() }
 
+// Class is the word as a style sheet has it.
+func (l level) Class() string { return strings.ReplaceAll(l.Word(), " ", "-") }
+
 // Sign is a shape for each verdict.
-func (l level) Sign() string { return [...]string{"●", "▲", "■"}[l] }
+func (l level) Sign() string { return [...]string{"●", "▲", "○", "■"}[l] }
 
 // section is a heading with what stands below it.
 type section struct {

@@ -10,6 +10,8 @@ import (
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/gomono"
 	"golang.org/x/image/font/gofont/goregular"
+
+	"quaybench/bench/verdict"
 )
 
 const (
@@ -138,7 +140,7 @@ func (s *pdfSetter) head(d *document) {
 		s.doc.SetDrawColor(0, 0, 0)
 		s.doc.SetLineWidth(2)
 		y := s.doc.GetY() + 4
-		if *d.Verdict == level(2) {
+		if *d.Verdict == level(verdict.Over) {
 			s.doc.SetFillColor(160, 13, 13)
 			s.doc.SetTextColor(255, 255, 255)
 			s.doc.Rect(pdfMargin, y, wide, 24, "F")

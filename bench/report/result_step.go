@@ -30,9 +30,9 @@ type PredictedBand struct {
 }
 
 func (t *Step) write(p *Paper, d *document) {
+	l := level(t.Verdict.Level)
+	d.Verdict = &l
 	if len(t.Verdict.Parts) > 0 {
-		l := level(t.Verdict.Level)
-		d.Verdict = &l
 		d.Acts, d.First = title(t.Verdict.First.Heading())+":", firstWords(t.Verdict.First)
 	}
 	d.Title += ": step test " + t.Measured.Trial
@@ -41,7 +41,10 @@ func (t *Step) write(p *Paper, d *document) {
 		word = "was STOPPED"
 	}
 	d.Sentence = fmt.Sprintf("The test %s after %s: %s. %s", word, shownTime(t.EndedAt), t.Ended, t.agreement())
-	s := d.section("parts", "Parts, inferred from what was measured", "The drive's heat networks, driven by what was measured, give what nobody measured. The band holds 95 % of draws over the tolerances.")
+	for _, why := range t.Verdict.Unjudged {
+		d.Sentence += " Not judged: " + why + "."
+	}
+	s := d.section("parts", "Parts, inferred from what was measured", "The drive's own equations, driven by what was measured, give what nobody measured. The band holds 95 % of draws over the tolerances.")
 	tab := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current"}, {Title: "limit", Right: true}, {Title: "peak", Right: true}, {Title: "band", Right: true, Wide: 1.6}, {Title: "after", Right: true}, {Title: "used", Right: true}, {Title: "verdict"}}}
 	for _, k := range t.Verdict.Parts {
 		tab.Rows = append(tab.Rows, row{Cells: append(words(k.Name, k.Current, shown(k.Limit, k.Unit), shown(k.Peak, k.Unit), t.band(k), shownTime(k.At), shownShare(k.Used)), judged(k.Level))})
@@ -50,6 +53,9 @@ func (t *Step) write(p *Paper, d *document) {
 		s.Intro = "Too little was measured for parts to be inferred."
 	} else {
 		s.add(block{Table: tab})
+	}
+	if len(t.Measured.Assumed) > 0 {
+		s.add(block{Text: "What was not measured takes for granted:", List: t.Measured.Assumed})
 	}
 	if len(t.Differences) > 0 {
 		s := d.section("differences", "Measured less predicted", "")
@@ -79,8 +85,15 @@ func (t *Step) agreement() string {
 			out = append(out, fmt.Sprintf("%s (%s of the samples)", spoken(b.Trace), percent(share)))
 		}
 	}
+	for i := range t.Differences {
+		d := &t.Differences[i]
+		known := slices.ContainsFunc(t.Bands, func(b PredictedBand) bool { return b.Trace == d.Trace })
+		if at, ok := d.LeftBand(); ok && !known {
+			out = append(out, fmt.Sprintf("%s (from %s)", spoken(d.Trace), shownTime(at)))
+		}
+	}
 	if out == nil {
-		return fmt.Sprintf("All that was measured lies in the band predicted by %d draws over the tolerances.", t.Draws)
+		return fmt.Sprintf("All that was measured, and what follows from it, lies in the band predicted by %d draws over the tolerances.", t.Draws)
 	}
 	return "Outside the predicted band: " + list(out) + "."
 }

@@ -284,6 +284,7 @@ func (s *simulation) record() *record.Run {
 	}
 	if s.stopped {
 		r.Expect = nil // what has not come yet might have
+		r.Stopped = "the simulation was stopped"
 	}
 	if len(r.Time) == 0 {
 		return r

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"quaybench/bench/record"
 	"quaybench/bench/thermal"
@@ -19,12 +20,13 @@ import (
 type Level int
 
 const (
-	Clear Level = iota
-	Close       // more than the part's share of the limit is used, or of a temperature less than 5 K is left
-	Over        // more than the whole limit is used, a device opens, or expected protection does not come
+	Clear     Level = iota
+	Close           // more than the part's share of the limit is used, or of a temperature less than 5 K is left
+	NotJudged       // a run that did not reach its end, or parts that nobody can know: what was seen is not over, and that proves nothing
+	Over            // more than the whole limit is used, a device opens, or expected protection does not come
 )
 
-func (l Level) String() string { return [...]string{"clear", "close", "over"}[l] }
+func (l Level) String() string { return [...]string{"clear", "close", "not judged", "over"}[l] }
 
 // Part is the judgement of one part in one run.
 type Part struct {
@@ -70,14 +72,15 @@ func (f *First) before(other *First) bool {
 
 // Trial is the judgement of one run.
 type Trial struct {
-	Name    string
-	Run     *record.Run
-	Parts   []Part
-	Missing []string // expected protection that did not come, in words
-	Hunting []string // limits that came and went again and again, in words
-	Life    *float64 // insulation life used, s at the winding's limit (10 K rule); nil: the record has no winding
-	First   *First   // nil: nothing acts
-	Level   Level
+	Name     string
+	Run      *record.Run
+	Parts    []Part
+	Missing  []string // expected protection that did not come, in words
+	Hunting  []string // limits that came and went again and again, in words
+	Unjudged []string // why the run as a whole cannot be judged, in words
+	Life     *float64 // insulation life used, s at the winding's limit (10 K rule); nil: the record has no winding
+	First    *First   // nil: nothing acts
+	Level    Level
 }
 
 // Judge judges a record. It fails where the record lacks the trace of a part.
@@ -111,6 +114,9 @@ func Judge(r *record.Run) (Trial, error) {
 	if t.Missing = missing(r); len(t.Missing) > 0 {
 		t.Level = Over
 	}
+	if t.Unjudged = unjudged(r); len(t.Unjudged) > 0 {
+		t.Level = max(t.Level, NotJudged)
+	}
 	if t.Hunting = hunting(r); len(t.Hunting) > 0 {
 		t.Level = max(t.Level, Close)
 	}
@@ -135,6 +141,19 @@ func missing(r *record.Run) (out []string) {
 		after = r.Events[i].At
 	}
 	return out
+}
+
+// unjudged lists what keeps a run from being judged as a whole.
+func unjudged(r *record.Run) (why []string) {
+	if r.Stopped != "" {
+		why = append(why, "it did not run to its end: "+r.Stopped)
+	}
+	if len(r.Parts) == 0 {
+		why = append(why, "too little was measured for any part to be judged")
+	} else if len(r.LeftOut) > 0 {
+		why = append(why, "what was measured does not show "+strings.Join(r.LeftOut, ", "))
+	}
+	return why
 }
 
 // hunts is how often a limit may come back within moments before it is called hunting.

@@ -76,8 +76,11 @@ func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
 
 // ended turns a verdict into the end of a command.
 func ended(l verdict.Level) error {
-	if l == verdict.Over {
+	switch l {
+	case verdict.Over:
 		return overError{}
+	case verdict.NotJudged:
+		return notJudgedError{"a run did not reach its end"}
 	}
 	return nil
 }

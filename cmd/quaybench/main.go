@@ -22,11 +22,12 @@ import (
 
 // Exit codes.
 const (
-	exitClear = 0 // clear or close
-	exitOther = 1 // any other failure
-	exitInput = 2 // bad use or bad input
-	exitOver  = 3 // something is over its limit
-	exitBlank = 4 // not judged: there was nothing to judge by
+	exitClear     = 0 // clear or close
+	exitOther     = 1 // any other failure
+	exitInput     = 2 // bad use or bad input
+	exitOver      = 3 // something is over its limit
+	exitNotJudged = 4 // a test that stopped early, or too little to judge by
+	exitBlank     = 4 // not judged: there was nothing to judge by
 )
 
 func main() {
@@ -81,6 +82,11 @@ type overError struct{}
 
 func (overError) Error() string { return "the verdict is over" }
 
+// notJudgedError ends a command that could not reach a verdict.
+type notJudgedError struct{ why string }
+
+func (e notJudgedError) Error() string { return "not judged: " + e.why }
+
 // inputError is bad use or bad input.
 type inputError struct{ error }
 
@@ -107,6 +113,9 @@ func exitCode(err error, to io.Writer) int {
 		return exitClear
 	case errors.As(err, new(overError)):
 		return exitOver
+	case errors.As(err, new(notJudgedError)):
+		fmt.Fprintln(to, "quaybench:", err)
+		return exitNotJudged
 	case errors.As(err, new(blankError)):
 		fmt.Fprintln(to, "quaybench:", err)
 		return exitBlank

@@ -35,7 +35,7 @@ func planRunsAsItSays(y *yard) {
 		d.line("release")
 		screen := d.ended(0)
 		assert.Contains(t, screen, "the test ran to its end")
-		assert.Contains(t, screen, "measured and predicted do not part")
+		assert.Contains(t, screen, "lies within its predicted band")
 		zeroLast(t, p)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
+	"quaybench/bench/verdict"
 	"quaybench/profiles"
 )
 
@@ -44,17 +45,21 @@ func profileVerdicts(t *bench.Tried) []profiles.Verdict {
 	}
 	out = append(out, rules)
 	for i := range side.Trials {
-		k := &side.Trials[i]
-		v := profiles.Verdict{Trial: k.Name, Result: profiles.Result(k.Level.String()), Tool: bench.Version}
-		for _, p := range k.Parts {
-			if used := p.Used; !math.IsInf(used, 0) && (v.Used == nil || used > *v.Used) {
-				v.Part, v.Used = p.Name, &used
-			}
-		}
-		if k.First != nil {
-			v.First = k.First.What
-		}
-		out = append(out, v)
+		out = append(out, profileVerdict(&side.Trials[i]))
 	}
 	return out
+}
+
+// profileVerdict is the verdict of one run in the short form that the book keeps.
+func profileVerdict(k *verdict.Trial) profiles.Verdict {
+	v := profiles.Verdict{Trial: k.Name, Result: profiles.Result(k.Level.String()), Tool: bench.Version}
+	for _, p := range k.Parts {
+		if used := p.Used; !math.IsInf(used, 0) && (v.Used == nil || used > *v.Used) {
+			v.Part, v.Used = p.Name, &used
+		}
+	}
+	if k.First != nil {
+		v.First = k.First.What
+	}
+	return v
 }

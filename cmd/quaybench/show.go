@@ -85,6 +85,11 @@ func reasons(s verdict.Side) (out []string) {
 		}
 	}
 	for _, t := range s.Trials {
+		if s.Level == verdict.NotJudged {
+			for _, why := range t.Unjudged {
+				add(t.Name + ": " + why)
+			}
+		}
 		if t.Level != s.Level || s.Level != verdict.Over {
 			continue
 		}
@@ -220,5 +225,5 @@ func (s *system) painted(l verdict.Level, text string) string {
 	if !s.colour() {
 		return text
 	}
-	return [...]string{"\x1b[32m", "\x1b[33m", "\x1b[1;31m"}[l] + text + "\x1b[0m"
+	return [...]string{"\x1b[32m", "\x1b[33m", "\x1b[35m", "\x1b[1;31m"}[l] + text + "\x1b[0m"
 }

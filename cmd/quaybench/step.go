@@ -419,7 +419,9 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	case result.Verdict.Level == verdict.Over:
 		return overError{}
 	case measured.Stop.Reason != measure.Finished:
-		return fmt.Errorf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)
+		return notJudgedError{fmt.Sprintf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)}
+	case result.Verdict.Level == verdict.NotJudged:
+		return notJudgedError{strings.Join(result.Verdict.Unjudged, "; ")}
 	}
 	return nil
 }

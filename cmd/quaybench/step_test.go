@@ -79,7 +79,7 @@ func stepOnHardware(y *yard) {
 	assert.Regexp(t, `proven: a command of \d+ % shows in motor_(current|speed) and is gone [\d.]+ s after the last command`, screen)
 	assert.Contains(t, screen, "motor_current, A, over", "drawn live")
 	assert.Contains(t, screen, "the test ran to its end, 4.0 s")
-	assert.Contains(t, screen, "measured and predicted do not part")
+	assert.Contains(t, screen, "lies within its predicted band")
 	assert.Regexp(t, `(?m)^winding +motor +155 °C +2\d °C`, screen)
 	assert.Contains(t, screen, "\nverdict: clear\nA simulation is no proof of safety.")
 	zeroLast(t, p)

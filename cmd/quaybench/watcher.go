@@ -180,11 +180,10 @@ func showStep(sys *system, r *bench.StepResult) {
 			fmt.Fprintln(out, hung("  ", f, sys.width()))
 		}
 	}
-	level := "\nverdict: none, for nothing could be inferred"
-	if len(r.Verdict.Parts) > 0 {
-		level = "\nverdict: " + sys.painted(r.Verdict.Level, r.Verdict.Level.String())
+	fmt.Fprintln(out, "\nverdict: "+sys.painted(r.Verdict.Level, r.Verdict.Level.String()))
+	for _, why := range r.Verdict.Unjudged {
+		fmt.Fprintln(out, hung("  ", why, sys.width()))
 	}
-	fmt.Fprintln(out, level)
 	fmt.Fprintln(out, wrapped(bench.Caution, sys.width()))
 }
 
@@ -216,7 +215,7 @@ func showDifferences(sys *system, r *bench.StepResult) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	if parted == "" {
-		fmt.Fprintln(sys.Out, "measured and predicted do not part: all of it lies in the predicted band")
+		fmt.Fprintln(sys.Out, "every measurement, and every part that follows from them, lies within its predicted band")
 	} else {
 		fmt.Fprintf(sys.Out, "measured and predicted part at %s: %s leaves its band first\n", shownTime(when), parted)
 	}
@@ -224,7 +223,7 @@ func showDifferences(sys *system, r *bench.StepResult) {
 
 // showInferred prints the parts.
 func showInferred(sys *system, r *bench.StepResult) {
-	fmt.Fprintln(sys.Out, "\n"+wrapped("parts, inferred from what was measured by the drive's heat networks (band: 95 % of draws over the tolerances)", sys.width()))
+	fmt.Fprintln(sys.Out, "\n"+wrapped("parts, inferred from what was measured by the drive's own equations (band: 95 % of draws over the tolerances)", sys.width()))
 	tab := &table{right: map[int]bool{2: true, 3: true, 4: true, 5: true, 6: true, 7: true}}
 	tab.add("part", "current of", "limit", "peak", "band", "when", "margin", "used", "verdict")
 	for _, p := range r.Verdict.Parts {
@@ -245,5 +244,8 @@ func showInferred(sys *system, r *bench.StepResult) {
 	}
 	for _, l := range tab.lines() {
 		fmt.Fprintln(sys.Out, l)
+	}
+	for _, text := range r.Run.Assumed {
+		fmt.Fprintln(sys.Out, hung("  assumed: ", text, sys.width()))
 	}
 }

@@ -160,8 +160,8 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	return p, nil
 }
 
-// bandParts stores in the temperatures of a predicted run the band of all its draws. What the ammeters' errors make of an
-// inferred rise, twice their share of the current, is added on either side.
+// bandParts stores in the temperatures of a predicted run the band of all its draws. On either side a kelvin is added, which
+// means nothing, and what the ammeters' errors make of an inferred rise: twice their share of the current.
 func bandParts(b *boat.Boat, run *record.Run, runs []*record.Run) {
 	const most = 300 // instants: temperatures are smooth, and the run has more where they are not
 	var at []float64
@@ -191,7 +191,7 @@ func bandParts(b *boat.Boat, run *record.Run, runs []*record.Run) {
 		band, share := PredictedChannel{Time: at, Moment: moment}, error(part.Current)
 		for _, t := range at {
 			low, high := study.Quantiles(runs, part.Trace, t, 0.005, 0.995)
-			beside := share * math.Abs(run.At(tr, t)-tr.Values[0])
+			beside := 1 + share*math.Abs(run.At(tr, t)-tr.Values[0])
 			band.Low, band.High = append(band.Low, low-beside), append(band.High, high+beside)
 		}
 		tr.Low, tr.High = make([]float64, len(run.Time)), make([]float64, len(run.Time))

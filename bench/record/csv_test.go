@@ -148,6 +148,9 @@ func anyRun(t *rapid.T) *record.Run {
 	}
 	if rapid.Bool().Draw(t, "expects") {
 		run.Expect = rapid.SliceOfN(text, 1, 3).Draw(t, "expect")
+		run.Assumed = rapid.SliceOfN(text, 1, 3).Draw(t, "assumed")
+		run.LeftOut = rapid.SliceOfN(text, 1, 3).Draw(t, "left out")
+		run.Stopped = text.Draw(t, "stopped")
 	}
 	for _, g := range []**float64{&run.Gain.TopSpeed, &run.Gain.Thrust, &run.Gain.Endurance, &run.Gain.Distance} {
 		if rapid.Bool().Draw(t, "gain") {

@@ -2,6 +2,7 @@ package verdict_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -306,4 +307,33 @@ func TestLevelsHaveNames(t *testing.T) {
 	assert.Equal(t, "clear", verdict.Clear.String())
 	assert.Equal(t, "close", verdict.Close.String())
 	assert.Equal(t, "over", verdict.Over.String())
+}
+
+// A run that did not reach its end, or that shows only some of the parts, is not judged, unless what was seen is over.
+func TestWhatCannotBeJudgedIsNot(t *testing.T) {
+	sound := record.Run{
+		Time: []float64{0, 1}, Traces: []record.Trace{{Name: "winding", Unit: "°C", Values: []float64{300, 310}}},
+		Parts: []record.Part{{Name: "winding", Trace: "winding", Unit: "°C", Start: 300, Limit: 400, Close: 0.9}},
+	}
+	for name, c := range map[string]struct {
+		change func(*record.Run)
+		want   verdict.Level
+		why    string
+	}{
+		"whole":          {func(*record.Run) {}, verdict.Clear, ""},
+		"stopped":        {func(r *record.Run) { r.Stopped = "cancelled: by hand" }, verdict.NotJudged, "it did not run to its end: cancelled: by hand"},
+		"parts left out": {func(r *record.Run) { r.LeftOut = []string{"battery", "fuse"} }, verdict.NotJudged, "what was measured does not show battery, fuse"},
+		"nothing":        {func(r *record.Run) { r.Parts = nil }, verdict.NotJudged, "too little was measured for any part to be judged"},
+		"stopped, over": {func(r *record.Run) {
+			r.Stopped, r.Traces = "limit: the winding", []record.Trace{{Name: "winding", Unit: "°C", Values: []float64{300, 410}}}
+		}, verdict.Over, "it did not run to its end: limit: the winding"},
+	} {
+		r := sound
+		c.change(&r)
+		got, err := verdict.Judge(&r)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, got.Level, name)
+		assert.Equal(t, c.why, strings.Join(got.Unjudged, "; "), name)
+	}
+	assert.Equal(t, []string{"clear", "close", "not judged", "over"}, []string{verdict.Clear.String(), verdict.Close.String(), verdict.NotJudged.String(), verdict.Over.String()})
 }

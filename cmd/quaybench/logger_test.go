@@ -88,7 +88,9 @@ var loggerTests = []logged{
 		d.await("type ready ")
 		d.line("ready")
 		hand(d, p, 0.5, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
-		assert.Contains(t, d.ended(0), ">> The programme has ended. Lever to neutral.")
+		screen := d.ended(exitNotJudged)
+		assert.Contains(t, screen, ">> The programme has ended. Lever to neutral.")
+		assert.Contains(t, unwrapped(screen), "not judged: what was measured does not show winding, ")
 		r := readRecord(t, alone)
 		_, ok := r.Trace("power stage")
 		assert.True(t, ok)
@@ -104,7 +106,7 @@ var loggerTests = []logged{
 		d.line("ready")
 		d.await("in 0.5 s: ")
 		unplug()
-		assert.Regexp(y.t, `>> STOP, lever to neutral now! (instrument: |the newest telemetry is )`, d.ended(1))
+		assert.Regexp(y.t, `>> STOP, lever to neutral now! (instrument: |the newest telemetry is )`, d.ended(exitNotJudged))
 	}},
 }
 

@@ -472,7 +472,7 @@ func profileApprove(sys *system) *cobra.Command {
 	v := &verb{least: 2, most: 2, versions: 1, changes: true, author: "who approves", Command: cobra.Command{
 		Use:   "approve BOAT VERSION",
 		Short: "approve a version on the evidence of its verdict, and of records given",
-		Long: `Refused while the verdict is over, where nothing was tried, and where a record given as evidence is of other settings or another boat, unless --despite
+		Long: `Refused while the verdict is over or not judged, the evidence included (a test that was stopped is not judged), where nothing was tried, and where a record given as evidence is of other settings or another boat, unless --despite
 gives a reason, which stays on the record. That a record is of a test that was stopped is noted.`,
 		Example: `  quaybench profile approve petrel head --author "yard"
   quaybench try petrel --trial crash-stop --csv run.csv
@@ -485,7 +485,7 @@ gives a reason, which stays on the record. That a record is of a test that was s
 		}
 		o := profiles.ApproveOptions{Author: c.who, Tool: bench.Version, Note: note, Despite: despite}
 		var notes []string
-		if o.Evidence, notes, err = evidence(c, version, files, despite != ""); err != nil {
+		if o.Evidence, o.Verdicts, notes, err = evidence(c, version, files, despite != ""); err != nil {
 			return nil, err
 		}
 		o.Note = strings.Join(append(slices.DeleteFunc([]string{note}, func(s string) bool { return s == "" }), notes...), "; ")
@@ -499,7 +499,7 @@ gives a reason, which stays on the record. That a record is of a test that was s
 	}
 	cmd := v.command(sys)
 	cmd.Flags().StringVarP(&note, "message", "m", "", "a note")
-	cmd.Flags().StringVar(&despite, "despite", "", "reason to approve although the verdict is over, nothing was tried, or the evidence is of something else")
+	cmd.Flags().StringVar(&despite, "despite", "", "reason to approve although the verdict is over or not judged, nothing was tried, or the evidence is of something else")
 	cmd.Flags().StringArrayVar(&files, "evidence", nil, "file to keep with the approval, such as the record of a step test (may be repeated)")
 	return cmd
 }

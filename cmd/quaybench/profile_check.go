@@ -15,17 +15,19 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/record"
+	"quaybench/bench/verdict"
 	"quaybench/profiles"
 )
 
-// evidence reads files to keep with the approval of a version. A record of other settings or of another boat is refused, or
+// evidence reads files to keep with the approval of a version, and judges the records among them: a test that was stopped is
+// not judged. A record of other settings or of another boat is refused, or
 // noted where the approval is made despite it; that a test was stopped is noted.
-func evidence(c *call, version *profiles.Entry, files []string, despite bool) (out []profiles.File, notes []string, err error) {
+func evidence(c *call, version *profiles.Entry, files []string, despite bool) (out []profiles.File, verdicts []profiles.Verdict, notes []string, err error) {
 	var setup *bench.Setup
 	for _, name := range files {
 		content, err := os.ReadFile(name)
 		if err != nil {
-			return nil, nil, input(fmt.Errorf("the evidence cannot be read: %w", err))
+			return nil, nil, nil, input(fmt.Errorf("the evidence cannot be read: %w", err))
 		}
 		base := profiles.Printable(filepath.Base(name))
 		role := profiles.RoleOther
@@ -34,23 +36,28 @@ func evidence(c *call, version *profiles.Entry, files []string, despite bool) (o
 			role = profiles.RoleRecord
 			if setup == nil {
 				if setup, err = savedSetup(c, version); err != nil {
-					return nil, nil, err
+					return nil, nil, nil, err
 				}
 			}
 			against, remarks := heldAgainst(run, setup)
 			if against != "" && !despite {
-				return nil, nil, input(fmt.Errorf("%s %s: give the record of this version, or say --despite what reason", base, against))
+				return nil, nil, nil, input(fmt.Errorf("%s %s: give the record of this version, or say --despite what reason", base, against))
 			}
 			if against != "" {
 				remarks = append(remarks, against)
 			}
+			judged, err := verdict.Judge(run)
+			if err != nil {
+				return nil, nil, nil, input(fmt.Errorf("%s: %w", base, err))
+			}
+			verdicts = append(verdicts, profileVerdict(&judged))
 			for _, r := range remarks {
 				notes = append(notes, base+" "+r)
 			}
 		}
 		out = append(out, profiles.File{Role: role, Name: filepath.Base(name), Content: content})
 	}
-	return out, notes, nil
+	return out, verdicts, notes, nil
 }
 
 // savedSetup returns a version's boat and settings as they were saved.

@@ -94,12 +94,12 @@ type scriptFault struct {
 }
 
 var scriptFaults = []scriptFault{
-	{"killed script", nothing, func(y *yard, _ *desk) { y.script.kill() }, 1, "the test was called off: the script's process is gone", "", false},
-	{"hanging script", nothing, func(y *yard, _ *desk) { y.script.hang() }, 1, "the test was called off: the script's process is not heard any more", "", false},
-	{"flooding script", floods, nil, 1, "the test was called off: the script's process floods the line", "", false},
-	{"panicking script", panics, nil, 1, "the test was called off: the script called it off", "panic: index out of range", false},
-	{"script that leaves early", leaves, nil, 1, "the test was called off: the script called it off", "", false},
-	{"Ctrl-C", nothing, func(_ *yard, d *desk) { d.interrupt() }, 1, "the test was called off", "stopped before the end", false},
+	{"killed script", nothing, func(y *yard, _ *desk) { y.script.kill() }, exitNotJudged, "the test was called off: the script's process is gone", "", false},
+	{"hanging script", nothing, func(y *yard, _ *desk) { y.script.hang() }, exitNotJudged, "the test was called off: the script's process is not heard any more", "", false},
+	{"flooding script", floods, nil, exitNotJudged, "the test was called off: the script's process floods the line", "", false},
+	{"panicking script", panics, nil, exitNotJudged, "the test was called off: the script called it off", "panic: index out of range", false},
+	{"script that leaves early", leaves, nil, exitNotJudged, "the test was called off: the script called it off", "", false},
+	{"Ctrl-C", nothing, func(_ *yard, d *desk) { d.interrupt() }, exitNotJudged, "the test was called off", "stopped before the end", false},
 	{"hung-up terminal", nothing, func(_ *yard, d *desk) { d.hangUp() }, 1, "", "", false},
 }
 

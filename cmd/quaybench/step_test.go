@@ -206,10 +206,10 @@ type stepEnding struct {
 }
 
 var stepEndings = []stepEnding{
-	{"Ctrl-C", func(d *desk, _ *pontoon) { d.interrupt() }, 1, "STOPPED after", false},
-	{"SIGTERM", func(d *desk, _ *pontoon) { d.terminate() }, 1, "STOPPED after", false},
+	{"Ctrl-C", func(d *desk, _ *pontoon) { d.interrupt() }, exitNotJudged, "STOPPED after", false},
+	{"SIGTERM", func(d *desk, _ *pontoon) { d.terminate() }, exitNotJudged, "STOPPED after", false},
 	{"the terminal hangs up", func(d *desk, _ *pontoon) { d.hangUp() }, 1, "", false},
-	{"unplugged", func(_ *desk, p *pontoon) { p.unplug() }, 1, ">> ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now!", true},
+	{"unplugged", func(_ *desk, p *pontoon) { p.unplug() }, exitNotJudged, ">> ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now!", true},
 }
 
 // TestStepEndsInZero: whatever ends the program while the throttle is on, zero is the last command, the record is readable
@@ -366,7 +366,7 @@ func TestStepPrompted(t *testing.T) {
 		}},
 		{"stopped by the person", func(y *yard, script, _ string) {
 			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\nstop\n", "step", "petrel", "--prompted", "--script", script)
-			assert.Equal(y.t, 1, code)
+			assert.Equal(y.t, exitNotJudged, code)
 			assert.Contains(y.t, stdout, ">> STOP, lever to neutral now! the person at the panel stopped it")
 		}},
 	}, func(s sitting) string { return s.name }, func(y *yard, s sitting) {
@@ -420,7 +420,7 @@ func TestStepPromptedLeverNotMoved(t *testing.T) {
 		d := y.sit("step", "petrel", "--prompted", "--script", fileOf(t, "wait.toml", strings.NewReplacer(`"4 s"`, `"20 s"`, `"2.5 s"`, `"18 s"`).Replace(hop)), "--on", p.port)
 		d.await("type ready ")
 		d.line("ready")
-		screen := d.ended(1)
+		screen := d.ended(exitNotJudged)
 		assert.Contains(t, screen, ">> STOP, lever to neutral now! ")
 		assert.Regexp(t, `measured and predicted part at [\d.]+ s: `, screen)
 	})

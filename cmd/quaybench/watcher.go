@@ -195,9 +195,15 @@ func showDifferences(sys *system, r *bench.StepResult) {
 	fmt.Fprintln(sys.Out, "\nmeasured less predicted:")
 	tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
 	tab.add("  trace", "largest", "at", "rms", "outside the predicted band")
-	parted, when := "", 0.0
+	parted, when, within := "", 0.0, 0
 	for i := range r.Differences {
 		d := &r.Differences[i]
+		if tr, ok := r.Run.Trace(d.Trace); ok && tr.Inferred {
+			if _, left := d.LeftBand(); !left {
+				within++
+				continue
+			}
+		}
 		unit := orElse(d.Unit, "1")
 		if unit == "°C" {
 			unit = "K"
@@ -213,6 +219,9 @@ func showDifferences(sys *system, r *bench.StepResult) {
 	}
 	for _, l := range tab.lines() {
 		fmt.Fprintln(sys.Out, l)
+	}
+	if within > 0 {
+		fmt.Fprintf(sys.Out, "  and the temperatures of %d parts that nobody measured: within their predicted bands\n", within)
 	}
 	if parted == "" {
 		fmt.Fprintln(sys.Out, "every measurement, and every part that follows from them, lies within its predicted band")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,31 +11,28 @@ import (
 	"strings"
 	"sync"
 
-	"github.com/spf13/cobra"
-
 	"quaybench/bench"
 	"quaybench/profiles"
 )
 
 // bookDir is the folder of the book.
-func bookDir(cmd *cobra.Command, sys *system) (string, error) {
-	flag, _ := cmd.Flags().GetString("book")
-	dir, err := profiles.DefaultDir(sys.Getenv, flag)
+func bookDir(sys *system) (string, error) {
+	dir, err := profiles.DefaultDir(sys.Getenv, sys.Book)
 	return dir, input(err)
 }
 
 // loadBoat finds BOAT: a boat file or a boat's folder where it is written as a path, else a name in the book, else a demo boat.
-func loadBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
+func loadBoat(sys *system, name string) (*bench.Setup, error) {
 	if isPath(name) {
 		setup, err := bench.Load(name)
 		return setup, input(err)
 	}
-	return namedBoat(cmd, sys, name)
+	return namedBoat(sys, name)
 }
 
 // namedBoat finds a boat by its name in the book, or among the demo boats.
-func namedBoat(cmd *cobra.Command, sys *system, name string) (*bench.Setup, error) {
-	dir, noBook := bookDir(cmd, sys)
+func namedBoat(sys *system, name string) (*bench.Setup, error) {
+	dir, noBook := bookDir(sys)
 	if noBook == nil && hasBoat(dir, name) {
 		tellOwn(sys, dir, name)
 		setup, err := bench.Load(filepath.Join(dir, name))
@@ -77,48 +75,44 @@ func noBoat(dir, name string) error {
 }
 
 // bookOptions are how every command opens a book: what is wrong with it goes to standard error, each thing once.
-func bookOptions(cmd *cobra.Command, sys *system) profiles.Options {
+func bookOptions(sys *system) profiles.Options {
 	var mu sync.Mutex
 	told := map[profiles.Problem]bool{}
-	o := profiles.Options{Now: sys.Clock.Now, Rows: profileRows, OnProblem: func(p profiles.Problem) {
+	return profiles.Options{Now: sys.Clock.Now, Rows: profileRows, OnProblem: func(p profiles.Problem) {
 		mu.Lock()
 		defer mu.Unlock()
 		if !told[p] {
 			told[p] = true
 			fmt.Fprintln(sys.Err, "mind:", p)
 		}
-	}}
-	if f := cmd.Flag("despite-damage"); f != nil {
-		o.DespiteDamage = f.Value.String() == "true"
-	}
-	return o
+	}, DespiteDamage: sys.DespiteDamage}
 }
 
 // openBook opens the user's book.
-func openBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
-	dir, err := bookDir(cmd, sys)
+func openBook(sys *system) (*profiles.Book, error) {
+	dir, err := bookDir(sys)
 	if err != nil {
 		return nil, err
 	}
-	book, err := profiles.Open(dir, bookOptions(cmd, sys))
+	book, err := profiles.Open(dir, bookOptions(sys))
 	return book, fromBook(err)
 }
 
 // makeBook opens the user's book, and makes it where there is none yet.
-func makeBook(cmd *cobra.Command, sys *system) (*profiles.Book, error) {
-	dir, err := bookDir(cmd, sys)
+func makeBook(sys *system) (*profiles.Book, error) {
+	dir, err := bookDir(sys)
 	if err != nil {
 		return nil, err
 	}
-	book, err := profiles.Create(dir, bookOptions(cmd, sys))
+	book, err := profiles.Create(dir, bookOptions(sys))
 	return book, fromBook(err)
 }
 
 // openBookWith opens a book that has the boat. A demo boat that the user's book does not have comes with an invented history:
 // to look at, in a book of its own that done removes; to change, in the user's book, and that is told.
-func openBookWith(cmd *cobra.Command, sys *system, boat string, change bool) (book *profiles.Book, done func(), err error) {
+func openBookWith(ctx context.Context, sys *system, boat string, change bool) (book *profiles.Book, done func(), err error) {
 	done = func() {}
-	dir, err := bookDir(cmd, sys)
+	dir, err := bookDir(sys)
 	if err != nil && (change || boat == "") {
 		return nil, nil, err
 	}
@@ -126,11 +120,11 @@ func openBookWith(cmd *cobra.Command, sys *system, boat string, change bool) (bo
 	switch {
 	case err == nil && boat != "" && hasBoat(dir, boat):
 		tellOwn(sys, dir, boat)
-		book, err = openBook(cmd, sys)
+		book, err = openBook(sys)
 	case isDemo && change:
-		if book, err = makeBook(cmd, sys); err == nil {
+		if book, err = makeBook(sys); err == nil {
 			fmt.Fprintf(sys.Err, "quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history\n", boat, dir)
-			err = addDemo(cmd, sys, book, boat)
+			err = addDemo(ctx, sys, book, boat)
 		}
 	case isDemo:
 		var folder string
@@ -138,13 +132,13 @@ func openBookWith(cmd *cobra.Command, sys *system, boat string, change bool) (bo
 			return nil, nil, err
 		}
 		done = func() { _ = os.RemoveAll(folder) }
-		if book, err = profiles.Create(folder, bookOptions(cmd, sys)); err == nil {
-			err = addDemo(cmd, sys, book, boat)
+		if book, err = profiles.Create(folder, bookOptions(sys)); err == nil {
+			err = addDemo(ctx, sys, book, boat)
 		}
-	case boat == "" && !isThere(dir) && !explicitBook(cmd, sys):
-		book, err = makeBook(cmd, sys)
+	case boat == "" && !isThere(dir) && !explicitBook(sys):
+		book, err = makeBook(sys)
 	default:
-		book, err = openBook(cmd, sys)
+		book, err = openBook(sys)
 	}
 	if err != nil {
 		done()
@@ -159,9 +153,8 @@ func isThere(path string) bool {
 }
 
 // explicitBook reports whether the user has named a book.
-func explicitBook(cmd *cobra.Command, sys *system) bool {
-	flag, _ := cmd.Flags().GetString("book")
-	return flag != "" || sys.Getenv("QUAYBENCH_BOOK") != ""
+func explicitBook(sys *system) bool {
+	return sys.Book != "" || sys.Getenv("QUAYBENCH_BOOK") != ""
 }
 
 // boatsIn lists the boats of a book for a message.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 
@@ -10,9 +11,41 @@ import (
 	"quaybench/bench/verdict"
 )
 
+// checkOptions are what `quaybench check` is asked.
+type checkOptions struct {
+	boat string
+	json bool
+	set  []string
+}
+
+func (o *checkOptions) run(ctx context.Context, sys *system) error {
+	setup, err := loadBoat(sys, o.boat)
+	if err != nil {
+		return err
+	}
+	if setup.Settings, err = bench.Propose(setup.Settings, o.set); err != nil {
+		return input(err)
+	}
+	side := verdict.Join(bench.Check(setup), nil)
+	if o.json {
+		err = writeJSON(sys, struct {
+			Format   int                 `json:"format"`
+			Boat     string              `json:"boat"`
+			Caution  string              `json:"caution"`
+			Findings []bench.FindingJSON `json:"findings"`
+			Verdict  string              `json:"verdict"`
+		}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()})
+	} else {
+		showChecked(sys, setup, side)
+	}
+	if err != nil {
+		return err
+	}
+	return ended(side.Level)
+}
+
 func checkCommand(sys *system) *cobra.Command {
-	var asJSON bool
-	var set []string
+	var o checkOptions
 	cmd := &cobra.Command{
 		Use:   "check BOAT",
 		Short: "apply the rules that need no simulation",
@@ -24,33 +57,12 @@ Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
 		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, err := loadBoat(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			if setup.Settings, err = bench.Propose(setup.Settings, set); err != nil {
-				return input(err)
-			}
-			side := verdict.Join(bench.Check(setup), nil)
-			if asJSON {
-				err = writeJSON(sys, struct {
-					Format   int                 `json:"format"`
-					Boat     string              `json:"boat"`
-					Caution  string              `json:"caution"`
-					Findings []bench.FindingJSON `json:"findings"`
-					Verdict  string              `json:"verdict"`
-				}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()})
-			} else {
-				showChecked(sys, setup, side)
-			}
-			if err != nil {
-				return err
-			}
-			return ended(side.Level)
+			o.boat = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.Flags().StringArrayVar(&set, "set", nil, "check with this setting changed: `KEY=VALUE` (may be repeated)")
+	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
+	cmd.Flags().StringArrayVar(&o.set, "set", nil, "check with this setting changed: `KEY=VALUE` (may be repeated)")
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd

@@ -70,7 +70,7 @@ func completeBoats(sys *system) cobra.CompletionFunc {
 			return nil, cobra.ShellCompDirectiveNoFileComp
 		}
 		var names []string
-		if dir, err := bookDir(cmd, sys); err == nil {
+		if dir, err := bookDir(sys); err == nil {
 			names = boatNames(os.DirFS(dir))
 		}
 		for _, demo := range boatNames(demoBook()) {
@@ -100,7 +100,7 @@ func versionsOf(cmd *cobra.Command, sys *system, args []string) (out []string) {
 	if len(args) == 0 {
 		return nil
 	}
-	if dir, err := bookDir(cmd, sys); err != nil || !hasBoat(dir, args[0]) {
+	if dir, err := bookDir(sys); err != nil || !hasBoat(dir, args[0]) {
 		if _, isDemo := demoBoat(args[0]); !isDemo {
 			return nil
 		}
@@ -108,7 +108,7 @@ func versionsOf(cmd *cobra.Command, sys *system, args []string) (out []string) {
 	}
 	quiet := *sys
 	quiet.Err = io.Discard
-	book, done, err := openBookWith(cmd, &quiet, args[0], false)
+	book, done, err := openBookWith(cmd.Context(), &quiet, args[0], false)
 	if err != nil {
 		return nil
 	}

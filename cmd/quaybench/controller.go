@@ -22,8 +22,8 @@ import (
 
 // controllerFlags are the flags of everything that talks to a controller.
 type controllerFlags struct {
-	on, file string
-	set      []string
+	boat, on, file string
+	set            []string
 }
 
 func (f *controllerFlags) add(cmd *cobra.Command, sys *system) {
@@ -34,8 +34,8 @@ func (f *controllerFlags) add(cmd *cobra.Command, sys *system) {
 }
 
 // talk finds the boat and opens its controller for an act.
-func (f *controllerFlags) talk(cmd *cobra.Command, sys *system, name string, act func(c *conversation) error) error {
-	b, err := findBerth(cmd, sys, name, f.set)
+func (f *controllerFlags) talk(sys *system, act func(c *conversation) error) error {
+	b, err := findBerth(sys, f.boat, f.set)
 	if err != nil {
 		return err
 	}
@@ -80,6 +80,29 @@ func controllerCommand(sys *system) *cobra.Command {
 	return cmd
 }
 
+// read runs `quaybench controller read`.
+func (f *controllerFlags) read(ctx context.Context, sys *system) error {
+	return f.talk(sys, func(c *conversation) error { return c.read(ctx) })
+}
+
+// compare runs `quaybench controller compare`.
+func (f *controllerFlags) compare(ctx context.Context, sys *system) error {
+	return f.talk(sys, func(c *conversation) error {
+		if err := c.read(ctx); err != nil {
+			return err
+		}
+		if list := c.differing(); len(list) > 0 {
+			return fmt.Errorf("the controller does not hold %s: %s", c.source(), strings.Join(list, ", "))
+		}
+		return c.agree("")
+	})
+}
+
+// write runs `quaybench controller write`.
+func (f *controllerFlags) write(ctx context.Context, sys *system, yes bool) error {
+	return f.talk(sys, func(c *conversation) error { return c.write(ctx, yes) })
+}
+
 func readCommand(sys *system) *cobra.Command {
 	var f controllerFlags
 	cmd := &cobra.Command{
@@ -88,7 +111,8 @@ func readCommand(sys *system) *cobra.Command {
 		Example: "  quaybench controller read petrel --on /dev/ttyUSB0@115200\n  quaybench controller read petrel --on sim",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return f.talk(cmd, sys, args[0], func(c *conversation) error { return c.read(cmd.Context()) })
+			f.boat = args[0]
+			return f.read(cmd.Context(), sys)
 		},
 	}
 	f.add(cmd, sys)
@@ -108,15 +132,8 @@ func compareCommand(sys *system) *cobra.Command {
 			if cmd.CalledAs() == "verify" {
 				sys.hint("controller verify", "controller compare")
 			}
-			return f.talk(cmd, sys, args[0], func(c *conversation) error {
-				if err := c.read(cmd.Context()); err != nil {
-					return err
-				}
-				if list := c.differing(); len(list) > 0 {
-					return fmt.Errorf("the controller does not hold %s: %s", c.source(), strings.Join(list, ", "))
-				}
-				return c.agree("")
-			})
+			f.boat = args[0]
+			return f.compare(cmd.Context(), sys)
 		},
 	}
 	f.add(cmd, sys)
@@ -140,13 +157,36 @@ If the boat's files are a saved version, the book notes that it was written.`,
   quaybench controller write petrel --on /dev/ttyUSB0@115200 --set limits.motor_current="120 A"`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return f.talk(cmd, sys, args[0], func(c *conversation) error { return c.write(cmd.Context(), yes) })
+			f.boat = args[0]
+			return f.write(cmd.Context(), sys, yes)
 		},
 	}
 	f.add(cmd, sys)
 	_ = cmd.MarkFlagRequired("on")
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
 	return cmd
+}
+
+// tellJournal runs `quaybench controller journal`.
+func tellJournal(sys *system, boat string) error {
+	b, err := findBerth(sys, boat, nil)
+	if err != nil {
+		return err
+	}
+	known, err := readJournal(b.journ)
+	if err != nil {
+		return err
+	}
+	if len(known) == 0 {
+		fmt.Fprintf(sys.Out, "nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
+		return nil
+	}
+	fmt.Fprintf(sys.Out, "%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)
+	showJournal(sys, known)
+	if len(unsure(known)) > 0 {
+		fmt.Fprintln(sys.Out, "read the controller before anything else: a write was cut off")
+	}
+	return nil
 }
 
 func journalCommand(sys *system) *cobra.Command {
@@ -156,24 +196,7 @@ func journalCommand(sys *system) *cobra.Command {
 		Example: "  quaybench controller journal petrel",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			b, err := findBerth(cmd, sys, args[0], nil)
-			if err != nil {
-				return err
-			}
-			known, err := readJournal(b.journ)
-			if err != nil {
-				return err
-			}
-			if len(known) == 0 {
-				fmt.Fprintf(sys.Out, "nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
-				return nil
-			}
-			fmt.Fprintf(sys.Out, "%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)
-			showJournal(sys, known)
-			if len(unsure(known)) > 0 {
-				fmt.Fprintln(sys.Out, "read the controller before anything else: a write was cut off")
-			}
-			return nil
+			return tellJournal(sys, args[0])
 		},
 	}
 	cmd.ValidArgsFunction = completeBoats(sys)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
@@ -44,9 +45,9 @@ var demoTime = time.Date(2026, time.April, 1, 7, 0, 0, 0, time.UTC)
 
 // addDemo adds a demo boat to a book, with an invented history: a version with a lower motor current limit, labelled spring, and
 // one of the demo's files, labelled summer. Its verdicts are those of trials run now.
-func addDemo(cmd *cobra.Command, sys *system, to *profiles.Book, boat string) error {
+func addDemo(ctx context.Context, sys *system, to *profiles.Book, boat string) error {
 	day := 0
-	o := bookOptions(cmd, sys)
+	o := bookOptions(sys)
 	o.Now = func() time.Time { day++; return demoTime.AddDate(0, 0, day) }
 	book, err := profiles.Open(to.Dir(), o)
 	if err != nil {
@@ -59,7 +60,6 @@ func addDemo(cmd *cobra.Command, sys *system, to *profiles.Book, boat string) er
 	if texts.Settings, err = fs.ReadFile(demoBook(), boat+"/"+bench.SettingsFile); err != nil {
 		return err
 	}
-	ctx := cmd.Context()
 	if err := book.AddBoat(ctx, boat, texts); err != nil {
 		return err
 	}
@@ -87,7 +87,7 @@ func addDemo(cmd *cobra.Command, sys *system, to *profiles.Book, boat string) er
 		if err := book.Edit(ctx, boat, bench.SettingsFile, func([]byte) ([]byte, error) { return text, nil }); err != nil {
 			return err
 		}
-		tried, err := tryTexts(cmd, sys, book, boat, profiles.Texts{Boat: texts.Boat, Settings: text})
+		tried, err := tryTexts(ctx, sys, book, boat, profiles.Texts{Boat: texts.Boat, Settings: text})
 		if err != nil {
 			return err
 		}
@@ -105,8 +105,30 @@ func addDemo(cmd *cobra.Command, sys *system, to *profiles.Book, boat string) er
 // motorLimit is the setting that the demo raises.
 const motorLimit = "limits.motor_current"
 
+// demoOptions are what `quaybench demo` is asked.
+type demoOptions struct {
+	copyTo string
+}
+
+func (o *demoOptions) run(ctx context.Context, sys *system) error {
+	if o.copyTo != "" {
+		return copyDemo(sys, o.copyTo)
+	}
+	setup, ok := demoBoat("petrel")
+	if !ok {
+		return fmt.Errorf("the demo book is damaged; this is a fault of the program")
+	}
+	const raised = `limits.motor_current=240 A`
+	fmt.Fprintf(sys.Out, "The demo boat petrel is invented. The same as:\n  quaybench try petrel --set limits.motor_current=\"240 A\"\n\n")
+	tried, err := try(ctx, sys, setup, bench.TryOptions{Set: []string{raised}})
+	if err == nil || stopped(err) {
+		showTried(sys, tried, nil, err != nil)
+	}
+	return err
+}
+
 func demoCommand(sys *system) *cobra.Command {
-	var copyTo string
+	var o demoOptions
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "try a raised limit on an invented boat, with nothing to set up",
@@ -116,23 +138,10 @@ shows the verdict. The exit code is 0 even where the verdict is over: that is wh
 		Example: "  quaybench demo\n  quaybench demo --copy ./book     # the demo book as files, to play with\n  quaybench try petrel --set limits.motor_current=\"180 A\"",
 		Args:    arguments(0, 0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if copyTo != "" {
-				return copyDemo(sys, copyTo)
-			}
-			setup, ok := demoBoat("petrel")
-			if !ok {
-				return fmt.Errorf("the demo book is damaged; this is a fault of the program")
-			}
-			const raised = `limits.motor_current=240 A`
-			fmt.Fprintf(sys.Out, "The demo boat petrel is invented. The same as:\n  quaybench try petrel --set limits.motor_current=\"240 A\"\n\n")
-			tried, err := try(cmd.Context(), sys, setup, bench.TryOptions{Set: []string{raised}})
-			if err == nil || stopped(err) {
-				showTried(sys, tried, nil, err != nil)
-			}
-			return err
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringVar(&copyTo, "copy", "", "copy the demo book to this new `FOLDER` instead")
+	cmd.Flags().StringVar(&o.copyTo, "copy", "", "copy the demo book to this new `FOLDER` instead")
 	return cmd
 }
 

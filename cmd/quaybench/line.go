@@ -41,8 +41,8 @@ type berth struct {
 }
 
 // findBerth loads a boat, with assignments made to its settings.
-func findBerth(cmd *cobra.Command, sys *system, name string, set []string) (*berth, error) {
-	setup, err := loadBoat(cmd, sys, name)
+func findBerth(sys *system, name string, set []string) (*berth, error) {
+	setup, err := loadBoat(sys, name)
 	if err != nil {
 		return nil, err
 	}
@@ -50,13 +50,13 @@ func findBerth(cmd *cobra.Command, sys *system, name string, set []string) (*ber
 	if setup.Settings, err = bench.Propose(setup.Settings, set); err != nil {
 		return nil, input(err)
 	}
-	dir, noBook := bookDir(cmd, sys)
+	dir, noBook := bookDir(sys)
 	switch {
 	case isPath(name):
 		b.home = filepath.Dir(setup.BoatFile)
 	case noBook == nil && isThere(filepath.Join(dir, name)):
 		b.home = filepath.Join(dir, name)
-		if b.book, err = openBook(cmd, sys); err != nil {
+		if b.book, err = openBook(sys); err != nil {
 			return nil, err
 		}
 	}
@@ -158,11 +158,50 @@ func openLine(sys *system, b *berth, m *regmap.Map, on string, weather *trial.Tr
 	return &line{Controller: locked, release: release, clock: clock, on: on, close: func() error { return errors.Join(c.Close(), p.Close()) }}, nil
 }
 
+// simulateControllerOptions are what `quaybench simulate-controller` is asked.
+type simulateControllerOptions struct {
+	boat  string
+	file  string
+	speed float64
+	set   []string
+	wrong mischief
+}
+
+func (o *simulateControllerOptions) run(ctx context.Context, sys *system) error {
+	b, err := findBerth(sys, o.boat, o.set)
+	if err != nil {
+		return err
+	}
+	if !(o.speed > 0 && o.speed <= 1000) {
+		return input(fmt.Errorf("--speed must be above 0 and 1000 at most, got %g", o.speed))
+	}
+	m, err := b.registers(o.file, simulated)
+	if err != nil {
+		return err
+	}
+	sim, err := linksim.New(b.Boat, b.Settings, m, sys.Clock, linksim.Options{Speed: o.speed})
+	if err != nil {
+		return input(err)
+	}
+	near, far, err := port.Pseudo()
+	if err != nil {
+		return err
+	}
+	defer near.Close()
+	near, err = o.wrong.on(near, sim, sys.Clock)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(sys.Out, "%s's simulated controller is on %s@115200\n%s\nCtrl-C ends it.\n", b.Boat.Name, far, wrapped(bench.Caution, sys.width()))
+	err = sim.Serve(ctx, m, near, modbus.TimingAt(115200))
+	if ctx.Err() != nil {
+		return sim.Err()
+	}
+	return errors.Join(err, sim.Err())
+}
+
 func simulateControllerCommand(sys *system) *cobra.Command {
-	var file string
-	var speed float64
-	var set []string
-	var wrong mischief
+	var o simulateControllerOptions
 	cmd := &cobra.Command{
 		Use:   "simulate-controller BOAT",
 		Short: "put a simulated controller on a pseudo-terminal, to practise on",
@@ -175,42 +214,14 @@ With --fault it misbehaves as a line or a controller may, to practise what to do
   quaybench simulate-controller petrel --set limits.motor_current="120 A" --fault "bad check sum" --every 200`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			b, err := findBerth(cmd, sys, args[0], set)
-			if err != nil {
-				return err
-			}
-			if !(speed > 0 && speed <= 1000) {
-				return input(fmt.Errorf("--speed must be above 0 and 1000 at most, got %g", speed))
-			}
-			m, err := b.registers(file, simulated)
-			if err != nil {
-				return err
-			}
-			sim, err := linksim.New(b.Boat, b.Settings, m, sys.Clock, linksim.Options{Speed: speed})
-			if err != nil {
-				return input(err)
-			}
-			near, far, err := port.Pseudo()
-			if err != nil {
-				return err
-			}
-			defer near.Close()
-			near, err = wrong.on(near, sim, sys.Clock)
-			if err != nil {
-				return err
-			}
-			fmt.Fprintf(sys.Out, "%s's simulated controller is on %s@115200\n%s\nCtrl-C ends it.\n", b.Boat.Name, far, wrapped(bench.Caution, sys.width()))
-			err = sim.Serve(cmd.Context(), m, near, modbus.TimingAt(115200))
-			if cmd.Context().Err() != nil {
-				return sim.Err()
-			}
-			return errors.Join(err, sim.Err())
+			o.boat = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringVar(&file, "map", "", "register map (default: registers.toml beside the boat file)")
-	cmd.Flags().Float64Var(&speed, "speed", 1, "simulated seconds per second")
-	addSet(cmd, &set)
-	wrong.add(cmd)
+	cmd.Flags().StringVar(&o.file, "map", "", "register map (default: registers.toml beside the boat file)")
+	cmd.Flags().Float64Var(&o.speed, "speed", 1, "simulated seconds per second")
+	addSet(cmd, &o.set)
+	o.wrong.add(cmd)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
 }

@@ -149,12 +149,13 @@ func newRoot(sys *system) *cobra.Command {
 			return cmd.Help()
 		},
 	}
+	root.PersistentPreRun = func(cmd *cobra.Command, _ []string) { sys.called = cmd }
 	root.SuggestionsMinimumDistance = 2
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return input(fmt.Errorf("%w (see `%s --help`)", err, cmd.CommandPath()))
 	})
 	root.Flags().Bool("licences", false, "print the licences of the software in this program")
-	root.PersistentFlags().String("book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
+	root.PersistentFlags().StringVar(&sys.Book, "book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
 	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
 		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys),
 		replCommand(sys), runCommand(sys))

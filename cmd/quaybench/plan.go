@@ -19,10 +19,37 @@ import (
 	"quaybench/bench/verdict"
 )
 
+// planOptions are what `quaybench plan` is asked.
+type planOptions struct {
+	boat          string
+	to, hold, out string
+	steps         int
+	moored        bool
+}
+
+func (o *planOptions) run(ctx context.Context, sys *system) error {
+	b, err := findBerth(sys, o.boat, nil)
+	if err != nil {
+		return err
+	}
+	p := &plan{sys: sys, berth: b, steps: o.steps}
+	seconds, err := parseQuantity("--hold", o.hold, "s")
+	if err != nil {
+		return err
+	}
+	if err := p.lay(o.to, seconds, o.moored); err != nil {
+		return input(err)
+	}
+	if o.out != "" {
+		if err := p.keep(o.out); err != nil {
+			return input(err)
+		}
+	}
+	return p.show(ctx)
+}
+
 func planCommand(sys *system) *cobra.Command {
-	var to, hold, out string
-	var steps int
-	var moored bool
+	var o planOptions
 	cmd := &cobra.Command{
 		Use:   "plan BOAT --to KEY=VALUE",
 		Short: "plan the way from a present limit to a new one, step by step",
@@ -32,33 +59,17 @@ to stop. With --out it writes the throttle programme, and says for each step the
   quaybench plan petrel --to limits.motor_current="170 A" --steps 4 --hold "2 min" --moored --out ./plan`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			b, err := findBerth(cmd, sys, args[0], nil)
-			if err != nil {
-				return err
-			}
-			p := &plan{sys: sys, berth: b, steps: steps}
-			seconds, err := parseQuantity("--hold", hold, "s")
-			if err != nil {
-				return err
-			}
-			if err := p.lay(to, seconds, moored); err != nil {
-				return input(err)
-			}
-			if out != "" {
-				if err := p.keep(out); err != nil {
-					return input(err)
-				}
-			}
-			return p.show(cmd.Context())
+			o.boat = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "the setting and its new value: `KEY=VALUE`")
+	cmd.Flags().StringVar(&o.to, "to", "", "the setting and its new value: `KEY=VALUE`")
 	_ = cmd.MarkFlagRequired("to")
 	_ = cmd.RegisterFlagCompletionFunc("to", completeKeys)
-	cmd.Flags().StringVar(&hold, "hold", "60 s", "how long full throttle is held in each step")
-	cmd.Flags().IntVar(&steps, "steps", 5, "number of steps")
-	cmd.Flags().BoolVar(&moored, "moored", false, "the boat is held fast")
-	cmd.Flags().StringVar(&out, "out", "", "`FOLDER` to write the throttle programme to")
+	cmd.Flags().StringVar(&o.hold, "hold", "60 s", "how long full throttle is held in each step")
+	cmd.Flags().IntVar(&o.steps, "steps", 5, "number of steps")
+	cmd.Flags().BoolVar(&o.moored, "moored", false, "the boat is held fast")
+	cmd.Flags().StringVar(&o.out, "out", "", "`FOLDER` to write the throttle programme to")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
 }

@@ -49,7 +49,7 @@ Exit code: 0 done, 1 failed or differs (verify), 2 bad use or refused.`,
 		Args:    known,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.PersistentFlags().Bool("despite-damage", false, "write although a damaged or missing file may be the newest version")
+	cmd.PersistentFlags().BoolVar(&sys.DespiteDamage, "despite-damage", false, "write although a damaged or missing file may be the newest version")
 	cmd.AddCommand(profileSave(sys), profileList(sys), profileShow(sys), profileDiff(sys), profileRestore(sys), profileLabel(sys), profileApprove(sys),
 		profileWritten(sys), profileVerify(sys), profileExport(sys), profileImport(sys), profileHistory(sys))
 	return cmd
@@ -101,7 +101,7 @@ func (v *verb) command(sys *system) *cobra.Command {
 			c.boat = args[0]
 		}
 		var done func()
-		if c.book, done, err = openBookWith(cmd, sys, c.boat, v.changes); err != nil {
+		if c.book, done, err = openBookWith(cmd.Context(), sys, c.boat, v.changes); err != nil {
 			return err
 		}
 		defer done()
@@ -169,7 +169,7 @@ func profileSave(sys *system) *cobra.Command {
 			if err != nil {
 				return nil, err
 			}
-			tried, err := tryTexts(c.cmd, sys, c.book, c.boat, texts)
+			tried, err := tryTexts(c.cmd.Context(), sys, c.book, c.boat, texts)
 			if err != nil {
 				return nil, err
 			}
@@ -199,12 +199,12 @@ func profileSave(sys *system) *cobra.Command {
 }
 
 // tryTexts runs all built-in trials on the texts of a boat's working files.
-func tryTexts(cmd *cobra.Command, sys *system, book *profiles.Book, boat string, texts profiles.Texts) (*bench.Tried, error) {
+func tryTexts(ctx context.Context, sys *system, book *profiles.Book, boat string, texts profiles.Texts) (*bench.Tried, error) {
 	setup, err := bench.LoadTexts(filepath.Join(book.Dir(), boat, bench.BoatFile), texts.Boat, filepath.Join(book.Dir(), boat, bench.SettingsFile), texts.Settings)
 	if err != nil {
 		return nil, input(err)
 	}
-	return try(cmd.Context(), sys, setup, bench.TryOptions{NoChange: true})
+	return try(ctx, sys, setup, bench.TryOptions{NoChange: true})
 }
 
 func profileList(sys *system) *cobra.Command {
@@ -548,48 +548,61 @@ func profileHistory(sys *system) *cobra.Command {
 	return cmd
 }
 
+// setOptions are what `quaybench set` is asked.
+type setOptions struct {
+	assignments []string
+	boat        string
+}
+
+func (o *setOptions) run(ctx context.Context, sys *system) error {
+	book, done, err := openBookWith(ctx, sys, o.boat, true)
+	if err != nil {
+		return err
+	}
+	defer done()
+	var was settings.Set
+	var now settings.Set
+	err = book.Edit(ctx, o.boat, profiles.SettingsFile, func(text []byte) ([]byte, error) {
+		name := filepath.Join(book.Dir(), o.boat, profiles.SettingsFile)
+		before, _, err := settings.Read(name, text)
+		if err != nil {
+			return nil, err
+		}
+		was = before
+		for _, a := range o.assignments {
+			if text, err = assign(name, text, a); err != nil {
+				return nil, err
+			}
+		}
+		now, _, err = settings.Read(name, text)
+		return text, err
+	})
+	if err != nil {
+		var problems datafile.Problems
+		var bad inputError
+		if errors.As(err, &problems) || errors.As(err, &bad) {
+			return input(err)
+		}
+		return fromBook(err)
+	}
+	for _, d := range differences(was, now) {
+		fmt.Fprintln(sys.Out, d)
+	}
+	return nil
+}
+
 func setCommand(sys *system) *cobra.Command {
-	return &cobra.Command{
+	var o setOptions
+	cmd := &cobra.Command{
 		Use:   "set BOAT KEY=VALUE...",
 		Short: "change values in a boat's working settings file, keeping its comments and order",
 		Example: `  quaybench set petrel limits.motor_current="150 A"
   quaybench set petrel ramp.rise="3 s" stall.time="5 s"`,
 		Args: arguments(2, 100, "BOAT KEY=VALUE..."),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			book, done, err := openBookWith(cmd, sys, args[0], true)
-			if err != nil {
-				return err
-			}
-			defer done()
-			var was settings.Set
-			var now settings.Set
-			err = book.Edit(cmd.Context(), args[0], profiles.SettingsFile, func(text []byte) ([]byte, error) {
-				name := filepath.Join(book.Dir(), args[0], profiles.SettingsFile)
-				before, _, err := settings.Read(name, text)
-				if err != nil {
-					return nil, err
-				}
-				was = before
-				for _, a := range args[1:] {
-					if text, err = assign(name, text, a); err != nil {
-						return nil, err
-					}
-				}
-				now, _, err = settings.Read(name, text)
-				return text, err
-			})
-			if err != nil {
-				var problems datafile.Problems
-				var bad inputError
-				if errors.As(err, &problems) || errors.As(err, &bad) {
-					return input(err)
-				}
-				return fromBook(err)
-			}
-			for _, d := range differences(was, now) {
-				fmt.Fprintln(sys.Out, d)
-			}
-			return nil
+			o.assignments = args[1:]
+			o.boat = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 		ValidArgsFunction: func(cmd *cobra.Command, args []string, word string) ([]string, cobra.ShellCompDirective) {
 			if len(args) == 0 {
@@ -598,6 +611,7 @@ func setCommand(sys *system) *cobra.Command {
 			return completeKeys(cmd, args, word)
 		},
 	}
+	return cmd
 }
 
 // assign changes one value in the text of a settings file.

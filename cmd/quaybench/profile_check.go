@@ -283,7 +283,7 @@ of more than 4 GiB is refused.`,
 		Example: "  quaybench profile export petrel petrel" + profiles.ExportSuffix + "\n  quaybench profile import petrel" + profiles.ExportSuffix,
 		Args:    arguments(1, 1, "FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			book, err := makeBook(cmd, sys)
+			book, err := makeBook(sys)
 			if err != nil {
 				return err
 			}

@@ -24,8 +24,37 @@ import (
 	"quaybench/repl/check"
 )
 
+// replOptions are what `quaybench repl` is asked.
+type replOptions struct {
+	boat string
+	out  string
+}
+
+func (o *replOptions) run(ctx context.Context, sys *system) error {
+	write := func(name, text string) error { return os.WriteFile(name, []byte(text), 0o644) }
+	s, err := repl.NewSession(repl.Config{
+		Host: scriptHost(ctx, sys, o.boat), Boat: o.boat, Out: sys.Out, Show: shower(sys),
+		Boats: func() []string { return knownBoats(sys) }, Width: sys.width, WriteScript: write,
+	})
+	if err != nil {
+		return input(err)
+	}
+	err = converse(ctx, sys, s, o.boat)
+	if errors.As(err, new(check.Errors)) {
+		err = input(err)
+	}
+	if o.out != "" {
+		text, wrong := s.Script()
+		if wrong == nil {
+			wrong = write(o.out, text)
+		}
+		err = errors.Join(err, wrong)
+	}
+	return err
+}
+
 func replCommand(sys *system) *cobra.Command {
-	var out string
+	var o replOptions
 	cmd := &cobra.Command{
 		Use:   "repl [BOAT]",
 		Short: "a session in interpreted Go with the boat loaded",
@@ -35,40 +64,21 @@ Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first 
 		Example: "  quaybench repl petrel\n  echo 'boat.Get(\"limits.motor_current\")' | quaybench repl petrel\n  quaybench repl petrel --script session.go    # writes the session out as a script when it ends",
 		Args:    arguments(0, 1, "[BOAT]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			boat := "petrel"
+			o.boat = "petrel"
 			if len(args) == 1 {
-				boat = args[0]
+				o.boat = args[0]
 			}
-			write := func(name, text string) error { return os.WriteFile(name, []byte(text), 0o644) }
-			s, err := repl.NewSession(repl.Config{
-				Host: scriptHost(cmd, sys, boat), Boat: boat, Out: sys.Out, Show: shower(sys),
-				Boats: func() []string { return knownBoats(cmd, sys) }, Width: sys.width, WriteScript: write,
-			})
-			if err != nil {
-				return input(err)
-			}
-			err = converse(cmd, sys, s, boat)
-			if errors.As(err, new(check.Errors)) {
-				err = input(err)
-			}
-			if out != "" {
-				text, wrong := s.Script()
-				if wrong == nil {
-					wrong = write(out, text)
-				}
-				err = errors.Join(err, wrong)
-			}
-			return err
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringVar(&out, "script", "", "write the session out as a script to this `FILE` when it ends")
+	cmd.Flags().StringVar(&o.out, "script", "", "write the session out as a script to this `FILE` when it ends")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
 }
 
 // knownBoats names the boats that the session's boat could be.
-func knownBoats(cmd *cobra.Command, sys *system) []string {
-	names, _ := completeBoats(sys)(cmd, nil, "")
+func knownBoats(sys *system) []string {
+	names, _ := completeBoats(sys)(sys.called, nil, "")
 	for i, n := range names {
 		names[i], _, _ = strings.Cut(n, "\t") // what follows is its description
 	}
@@ -76,19 +86,19 @@ func knownBoats(cmd *cobra.Command, sys *system) []string {
 }
 
 // converse runs a session at a terminal, or on what is piped in.
-func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) error {
+func converse(ctx context.Context, sys *system, s *repl.Session, boat string) error {
 	if terminal(sys.In) == nil {
-		return repl.Piped(cmd.Context(), s, sys.In)
+		return repl.Piped(ctx, s, sys.In)
 	}
 	history := ""
-	if dir, err := bookDir(cmd, sys); err == nil {
+	if dir, err := bookDir(sys); err == nil {
 		history = filepath.Join(filepath.Dir(dir), "history")
 		if os.MkdirAll(filepath.Dir(dir), 0o755) != nil {
 			history = ""
 		}
 	}
 	fmt.Fprintf(sys.Out, "%s is loaded as boat; help lists what to try, Ctrl-D leaves\n%s\n", boat, wrapped(bench.Caution, sys.width()))
-	ctx, stop := signal.NotifyContext(context.WithoutCancel(cmd.Context()), syscall.SIGTERM, syscall.SIGHUP) // Ctrl-C is the session's
+	ctx, stop := signal.NotifyContext(context.WithoutCancel(ctx), syscall.SIGTERM, syscall.SIGHUP) // Ctrl-C is the session's
 	defer stop()
 	if sys.Getenv("TERM") == "dumb" {
 		return repl.PlainTerminal(ctx, s, sys.In)
@@ -98,14 +108,14 @@ func converse(cmd *cobra.Command, sys *system, s *repl.Session, boat string) err
 
 // scriptHost is what a session gets: boats of the book, built-in trials, the files that the command line names, the simulated
 // controller, and the book to save in.
-func scriptHost(cmd *cobra.Command, sys *system, files ...string) bench.ScriptHost {
+func scriptHost(ctx context.Context, sys *system, files ...string) bench.ScriptHost {
 	return bench.ScriptHost{
-		Load:  scriptBoats(cmd, sys, files),
+		Load:  scriptBoats(sys, files),
 		Trial: scriptTrials(files),
 		Run:   bench.RunSimulated,
 		Save: func(ctx context.Context, s *bench.Setup, why string) (string, error) {
 			boat := filepath.Base(filepath.Dir(s.BoatFile))
-			book, done, err := openBookWith(cmd, sys, boat, true)
+			book, done, err := openBookWith(ctx, sys, boat, true)
 			if err != nil {
 				return "", err
 			}
@@ -114,7 +124,7 @@ func scriptHost(cmd *cobra.Command, sys *system, files ...string) bench.ScriptHo
 			if err != nil {
 				return "", err
 			}
-			tried, err := tryTexts(cmd, sys, book, boat, texts)
+			tried, err := tryTexts(ctx, sys, book, boat, texts)
 			if err != nil {
 				return "", err
 			}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -66,14 +67,17 @@ func unwrittenPaper(flag, name string, err error) error {
 func (f *paperFlags) wanted() bool { return f.report != "" || f.plot != "" }
 
 // write puts a result on paper; each file is written whole or not at all. quiet says nothing about it.
-func (f *paperFlags) write(cmd *cobra.Command, sys *system, setup *bench.Setup, proposal *settings.Set, result report.Result, quiet bool) error {
+func (f *paperFlags) write(ctx context.Context, sys *system, setup *bench.Setup, proposal *settings.Set, result report.Result, quiet bool) error {
 	if !f.wanted() {
 		return nil
 	}
 	p := paperOf(setup, proposal, result)
-	p.Made.Command, p.Made.When = commandLine(cmd), sys.Clock.Now()
-	fromShelf(p, cmd, sys, setup)
-	p.Made.Extra = append(p.Made.Extra, fileHashes(cmd)...)
+	p.Made.When = sys.Clock.Now()
+	fromShelf(ctx, p, sys, setup)
+	if sys.called != nil {
+		p.Made.Command = commandLine(sys.called)
+		p.Made.Extra = append(p.Made.Extra, fileHashes(sys.called)...)
+	}
 	sheet := p.Sheet()
 	put := func(flag, name string, html, other func(io.Writer) error) error {
 		if name == "" {
@@ -153,8 +157,8 @@ func fileHashes(cmd *cobra.Command) (out [][2]string) {
 
 // fromShelf fills in what the book says of a boat: the version that its files continue, and the one that was approved last or
 // why there is none.
-func fromShelf(p *report.Paper, cmd *cobra.Command, sys *system, setup *bench.Setup) {
-	dir, err := bookDir(cmd, sys)
+func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.Setup) {
+	dir, err := bookDir(sys)
 	folder, name := filepath.Split(filepath.Dir(setup.BoatFile))
 	if err != nil || filepath.Clean(folder) != filepath.Clean(dir) {
 		p.NoApproval = "The boat is not from the book, so there is no approved version to compare with."
@@ -165,7 +169,7 @@ func fromShelf(p *report.Paper, cmd *cobra.Command, sys *system, setup *bench.Se
 		p.NoApproval = "The book cannot be read: " + err.Error()
 		return
 	}
-	list, err := book.List(cmd.Context(), name)
+	list, err := book.List(ctx, name)
 	if err != nil {
 		p.NoApproval = "The boat's versions cannot be read: " + err.Error()
 		return
@@ -182,7 +186,7 @@ func fromShelf(p *report.Paper, cmd *cobra.Command, sys *system, setup *bench.Se
 		p.NoApproval = "No version of this boat's profile has been approved yet."
 		return
 	}
-	whole, err := book.Show(cmd.Context(), name, string(entry.Hash))
+	whole, err := book.Show(ctx, name, string(entry.Hash))
 	if err != nil {
 		p.NoApproval = "The approved version cannot be read: " + err.Error()
 		return

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"time"
 
@@ -9,8 +10,33 @@ import (
 	"quaybench/bench"
 )
 
+// runOptions are what `quaybench run` is asked.
+type runOptions struct {
+	rest    []string // boat and arguments of the script
+	script  string
+	longest string
+}
+
+func (o *runOptions) run(ctx context.Context, sys *system) error {
+	s, err := readScript(sys, o.script)
+	if err != nil {
+		return err
+	}
+	if s.longest, err = parseLongest(o.longest); err != nil {
+		return err
+	}
+	s.boat = "petrel"
+	if len(o.rest) > 0 {
+		s.boat, s.args = o.rest[0], o.rest[1:]
+	}
+	if s.setup, err = loadBoat(sys, s.boat); err != nil {
+		return err
+	}
+	return s.run(ctx, bench.RunSimulated, func(text string) { fmt.Fprint(sys.Out, text) })
+}
+
 func runCommand(sys *system) *cobra.Command {
-	var longest string
+	var o runOptions
 	cmd := &cobra.Command{
 		Use:   "run SCRIPT [BOAT] [ARGUMENTS]",
 		Short: "run a script, interpreted, in a process of its own",
@@ -19,24 +45,12 @@ or environment, and runs in a process of its own with limits on memory and time.
 		Example: "  quaybench run scripts/staircase petrel\n  quaybench run my-script.go ./petrel/boat.toml --longest \"10 min\"",
 		Args:    arguments(1, 100, "SCRIPT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := readScript(sys, args[0])
-			if err != nil {
-				return err
-			}
-			if s.longest, err = parseLongest(longest); err != nil {
-				return err
-			}
-			s.boat = "petrel"
-			if len(args) > 1 {
-				s.boat, s.args = args[1], args[2:]
-			}
-			if s.setup, err = loadBoat(cmd, sys, s.boat); err != nil {
-				return err
-			}
-			return s.run(cmd, bench.RunSimulated, func(text string) { fmt.Fprint(sys.Out, text) })
+			o.rest = args[1:]
+			o.script = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringVar(&longest, "longest", "30 min", "how long the script may run, with its unit")
+	cmd.Flags().StringVar(&o.longest, "longest", "30 min", "how long the script may run, with its unit")
 	return cmd
 }
 

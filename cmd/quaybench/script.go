@@ -13,8 +13,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/spf13/cobra"
-
 	"quaybench/bench"
 	"quaybench/bench/holder"
 	"quaybench/bench/trial"
@@ -91,9 +89,8 @@ type scriptData struct {
 type stepper func(ctx context.Context, s *bench.Setup, program *trial.Trial, rate float64) (*bench.StepResult, error)
 
 // run runs the script to its end. say shows what it prints.
-func (s *script) run(cmd *cobra.Command, step stepper, say func(text string)) error {
-	book, _ := cmd.Flags().GetString("book")
-	data, err := json.Marshal(scriptData{book, s.assume})
+func (s *script) run(ctx context.Context, step stepper, say func(text string)) error {
+	data, err := json.Marshal(scriptData{s.sys.Book, s.assume})
 	if err != nil {
 		return err
 	}
@@ -102,13 +99,13 @@ func (s *script) run(cmd *cobra.Command, step stepper, say func(text string)) er
 		Name: s.file, Source: s.source, Args: append([]string{s.boat}, s.args...), Data: data,
 		Limits: child.Limits{Wall: s.longest + patience, Grace: patience},
 	}
-	err = s.sys.RunScript(cmd.Context(), job, func(ctx context.Context, from io.Reader, to io.Writer) error {
+	err = s.sys.RunScript(ctx, job, func(ctx context.Context, from io.Reader, to io.Writer) error {
 		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }})
 	})
 	var ended *child.Error
 	switch {
-	case cmd.Context().Err() != nil && err != nil:
-		return stopError{cmd.Context().Err()}
+	case ctx.Err() != nil && err != nil:
+		return stopError{ctx.Err()}
 	case errors.As(err, &ended) && ended.Reason != child.Crashed, errors.Is(err, holder.ErrTooLong), errors.Is(err, holder.ErrNoise), errors.Is(err, holder.ErrFlood):
 		return input(err)
 	}
@@ -121,11 +118,10 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 	if err := json.Unmarshal(job.Data, &data); err != nil {
 		return err
 	}
-	flags := &cobra.Command{}
-	flags.Flags().String("book", data.Book, "")
 	sys := process()
+	sys.Book = data.Book
 	line := holder.Connect(from, to)
-	find := scriptBoats(flags, &sys, job.Args)
+	find := scriptBoats(&sys, job.Args)
 	host := bench.ScriptHost{
 		Args: job.Args,
 		Load: func(name string) (*bench.Setup, error) {
@@ -142,15 +138,15 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 }
 
 // scriptBoats finds boats for a script: those of the book by name, and files that the command line names.
-func scriptBoats(cmd *cobra.Command, sys *system, files []string) func(name string) (*bench.Setup, error) {
+func scriptBoats(sys *system, files []string) func(name string) (*bench.Setup, error) {
 	return func(name string) (*bench.Setup, error) {
 		switch {
 		case slices.Contains(files, name):
-			return loadBoat(cmd, sys, name)
+			return loadBoat(sys, name)
 		case isPath(name):
 			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name the boat %q there, or take a boat of the book", name)
 		}
-		return namedBoat(cmd, sys, name)
+		return namedBoat(sys, name)
 	}
 }
 
@@ -178,10 +174,10 @@ type steps struct {
 }
 
 // runScript runs a script whose programmes are step tests.
-func (t *stepTest) runScript(cmd *cobra.Command, s *script, f controllerFlags) error {
+func (t *stepTest) runScript(ctx context.Context, s *script, f controllerFlags) error {
 	all := &steps{first: t, flags: f, voice: voice{out: t.sys.Out}}
 	s.boat, s.setup, s.assume = t.berth.name, t.berth.Setup, f.set
-	err := s.run(cmd, all.step, all.voice.say)
+	err := s.run(ctx, all.step, all.voice.say)
 	all.voice.rest()
 	return all.result(err)
 }

@@ -17,11 +17,56 @@ import (
 	"quaybench/bench/verdict"
 )
 
+// stepOptions are what `quaybench step` is asked.
+type stepOptions struct {
+	controllerFlags
+	args            []string // of a script in Go
+	script, longest string
+	record          string
+	prompted        bool
+	rate            float64
+	logger, columns string
+	paper           paperFlags
+}
+
+func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
+	t := &stepTest{
+		sys: sys, keys: newKeyboard(sys), prompted: o.prompted, rate: o.rate, file: o.record, lines: o.logger, columns: o.columns,
+	}
+	if t.berth, err = findBerth(sys, o.boat, o.set); err != nil {
+		return err
+	}
+	if err := o.paper.check(); err != nil {
+		return err
+	}
+	papers := 0
+	t.paper = func(r *bench.StepResult) error {
+		papers++
+		p := paperFlags{numbered(o.paper.report, papers), numbered(o.paper.plot, papers)}
+		return p.write(ctx, sys, r.Setup, nil, stepResult(r), false)
+	}
+	if isScript(o.script) {
+		s, err := readScript(sys, o.script)
+		if err != nil {
+			return err
+		}
+		if s.longest, err = parseLongest(o.longest); err != nil {
+			return err
+		}
+		s.args = o.args
+		return t.runScript(ctx, s, o.controllerFlags)
+	}
+	if len(o.args) > 0 {
+		return input(fmt.Errorf("%q is one too many: only a script in Go takes arguments", o.args[0]))
+	}
+	if t.program, err = bench.LoadTrial(o.script); err != nil {
+		return input(err)
+	}
+	return t.run(ctx, o.controllerFlags)
+}
+
 func stepCommand(sys *system) *cobra.Command {
-	var f controllerFlags
-	t := &stepTest{sys: sys, keys: newKeyboard(sys)}
-	var paper paperFlags
-	var script, longest string
+	var o stepOptions
 	cmd := &cobra.Command{
 		Use:   "step BOAT --script TRIAL [ARGUMENTS]",
 		Short: "run a scripted throttle step test, and compare it with what was predicted",
@@ -44,53 +89,25 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
   quaybench step petrel --script steps.toml --prompted                        # typed panel readings
   quaybench step petrel --script steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml`,
 		Args: arguments(1, 100, "BOAT"),
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			if t.berth, err = findBerth(cmd, sys, args[0], f.set); err != nil {
-				return err
-			}
-			if err := paper.check(); err != nil {
-				return err
-			}
-			papers := 0
-			t.paper = func(r *bench.StepResult) error {
-				papers++
-				p := paperFlags{numbered(paper.report, papers), numbered(paper.plot, papers)}
-				return p.write(cmd, sys, r.Setup, nil, stepResult(r), false)
-			}
-			if isScript(script) {
-				s, err := readScript(sys, script)
-				if err != nil {
-					return err
-				}
-				if s.longest, err = parseLongest(longest); err != nil {
-					return err
-				}
-				s.args = args[1:]
-				return t.runScript(cmd, s, f)
-			}
-			if len(args) > 1 {
-				return input(fmt.Errorf("%q is one too many: only a script in Go takes arguments", args[1]))
-			}
-			if t.program, err = bench.LoadTrial(script); err != nil {
-				return input(err)
-			}
-			return t.run(cmd.Context(), f)
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.boat, o.args = args[0], args[1:]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	f.add(cmd, sys)
+	o.add(cmd, sys)
 	cmd.Flag("on").Usage += " (default: sim; with --prompted none)"
-	cmd.Flags().StringVar(&script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme; or a script in Go, a folder or .go file")
+	cmd.Flags().StringVar(&o.script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme; or a script in Go, a folder or .go file")
 	_ = cmd.MarkFlagRequired("script")
 	_ = cmd.RegisterFlagCompletionFunc("script", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})
-	cmd.Flags().StringVar(&longest, "longest", "30 min", "how long a script in Go may run, with its unit")
-	cmd.Flags().StringVar(&t.file, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
-	cmd.Flags().BoolVar(&t.prompted, "prompted", false, "a person moves the lever as told")
-	cmd.Flags().Float64Var(&t.rate, "rate", 20, "samples per second, 1 to 200")
-	cmd.Flags().StringVar(&t.lines, "logger", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
-	cmd.Flags().StringVar(&t.columns, "columns", "", "`FILE` that says what the logger's columns are")
-	paper.add(cmd)
+	cmd.Flags().StringVar(&o.longest, "longest", "30 min", "how long a script in Go may run, with its unit")
+	cmd.Flags().StringVar(&o.record, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
+	cmd.Flags().BoolVar(&o.prompted, "prompted", false, "a person moves the lever as told")
+	cmd.Flags().Float64Var(&o.rate, "rate", 20, "samples per second, 1 to 200")
+	cmd.Flags().StringVar(&o.logger, "logger", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
+	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the logger's columns are")
+	o.paper.add(cmd)
 	return cmd
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -41,8 +42,8 @@ func (f *studyFlags) addTrials(cmd *cobra.Command, without string) {
 }
 
 // load finds the boat and the trials.
-func (f *studyFlags) load(cmd *cobra.Command, sys *system, name string) (*bench.Setup, []*trial.Trial, error) {
-	setup, err := loadBoat(cmd, sys, name)
+func (f *studyFlags) load(sys *system, name string) (*bench.Setup, []*trial.Trial, error) {
+	setup, err := loadBoat(sys, name)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -72,10 +73,71 @@ func parseQuantity(what, text, unit string) (float64, error) {
 	return v.SI, nil
 }
 
+// highestOptions are what `quaybench highest` is asked.
+type highestOptions struct {
+	studyFlags
+	keys       []string
+	boat       string
+	hold, odds string
+	draws      int
+}
+
+func (f *highestOptions) run(ctx context.Context, sys *system) error {
+	setup, trials, err := f.load(sys, f.boat)
+	if err != nil {
+		return err
+	}
+	for _, key := range f.keys {
+		if _, ok := setup.Settings.Number(key); !ok {
+			err := fmt.Errorf("%s is no number to search", key)
+			if _, known := setup.Settings.Get(key); !known {
+				_, err = setup.Settings.With(key, "")
+			}
+			return input(err)
+		}
+	}
+	if f.hold != "" {
+		seconds, err := parseQuantity("--hold", f.hold, "s")
+		if err != nil {
+			return err
+		}
+		trials = append(trials, bench.HoldTrial(seconds))
+	}
+	o := study.HighestOptions{Draws: f.draws, Seed: f.seed}
+	if f.odds != "" {
+		if o.Odds, err = parseQuantity("--odds", f.odds, "%"); err != nil {
+			return err
+		}
+	}
+	bar := newBar(sys, "values tried")
+	defer bar.done()
+	o.Progress = bar.show
+	if len(f.keys) == 2 {
+		front, err := bench.Front(ctx, setup, [2]string{f.keys[0], f.keys[1]}, trials, o)
+		bar.done()
+		if f.json && err == nil {
+			return errors.Join(writeJSON(sys, front), f.paper.write(ctx, sys, setup, nil, frontResult(front, trials), true))
+		}
+		showFront(sys, front)
+		if err != nil {
+			return err
+		}
+		return f.paper.write(ctx, sys, setup, nil, frontResult(front, trials), false)
+	}
+	h, err := bench.Highest(ctx, setup, f.keys[0], trials, o)
+	bar.done()
+	if err != nil {
+		return err
+	}
+	if f.json {
+		return errors.Join(writeJSON(sys, h), f.paper.write(ctx, sys, setup, nil, highestResult(h), true))
+	}
+	showHighest(sys, h)
+	return f.paper.write(ctx, sys, setup, nil, highestResult(h), false)
+}
+
 func highestCommand(sys *system) *cobra.Command {
-	var f studyFlags
-	var hold, odds string
-	var draws int
+	var f highestOptions
 	cmd := &cobra.Command{
 		Use:   "highest BOAT KEY [KEY]",
 		Short: "find the highest value of a setting that stays clear",
@@ -88,64 +150,16 @@ value of the first, the highest clear value of the second.`,
   quaybench highest petrel limits.battery_current limits.motor_current --trial full-throttle`,
 		Args: arguments(2, 3, "BOAT or KEY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, trials, err := f.load(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			for _, key := range args[1:] {
-				if _, ok := setup.Settings.Number(key); !ok {
-					err := fmt.Errorf("%s is no number to search", key)
-					if _, known := setup.Settings.Get(key); !known {
-						_, err = setup.Settings.With(key, "")
-					}
-					return input(err)
-				}
-			}
-			if hold != "" {
-				seconds, err := parseQuantity("--hold", hold, "s")
-				if err != nil {
-					return err
-				}
-				trials = append(trials, bench.HoldTrial(seconds))
-			}
-			o := study.HighestOptions{Draws: draws, Seed: f.seed}
-			if odds != "" {
-				if o.Odds, err = parseQuantity("--odds", odds, "%"); err != nil {
-					return err
-				}
-			}
-			bar := newBar(sys, "values tried")
-			defer bar.done()
-			o.Progress = bar.show
-			if len(args) == 3 {
-				front, err := bench.Front(cmd.Context(), setup, [2]string{args[1], args[2]}, trials, o)
-				bar.done()
-				if f.json && err == nil {
-					return errors.Join(writeJSON(sys, front), f.paper.write(cmd, sys, setup, nil, frontResult(front, trials), true))
-				}
-				showFront(sys, front)
-				if err != nil {
-					return err
-				}
-				return f.paper.write(cmd, sys, setup, nil, frontResult(front, trials), false)
-			}
-			h, err := bench.Highest(cmd.Context(), setup, args[1], trials, o)
-			bar.done()
-			if err != nil {
-				return err
-			}
-			if f.json {
-				return errors.Join(writeJSON(sys, h), f.paper.write(cmd, sys, setup, nil, highestResult(h), true))
-			}
-			showHighest(sys, h)
-			return f.paper.write(cmd, sys, setup, nil, highestResult(h), false)
+			f.keys = args[1:]
+			f.boat = args[0]
+			return f.run(cmd.Context(), sys)
 		},
 	}
 	f.add(cmd, sys)
 	f.addTrials(cmd, "all built-in ones")
-	cmd.Flags().StringVar(&hold, "hold", "", "judge full throttle held for this long, for example \"30 min\", instead of the built-in trials")
-	cmd.Flags().StringVar(&odds, "odds", "", "share of draws over the boat file's tolerances that must be clear, for example \"95 %\"")
-	cmd.Flags().IntVar(&draws, "draws", 100, "number of those draws")
+	cmd.Flags().StringVar(&f.hold, "hold", "", "judge full throttle held for this long, for example \"30 min\", instead of the built-in trials")
+	cmd.Flags().StringVar(&f.odds, "odds", "", "share of draws over the boat file's tolerances that must be clear, for example \"95 %\"")
+	cmd.Flags().IntVar(&f.draws, "draws", 100, "number of those draws")
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "seed of the draws: the same seed gives the same answer")
 	return cmd
 }
@@ -222,10 +236,67 @@ func showFront(sys *system, f *bench.FrontResult) {
 	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
 }
 
+// envelopeOptions are what `quaybench envelope` is asked.
+type envelopeOptions struct {
+	studyFlags
+	boat                     string
+	current, hold, air, file string
+	moored, locked           bool
+}
+
+func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
+	setup, _, err := f.load(sys, f.boat)
+	if err != nil {
+		return err
+	}
+	o := study.EnvelopeOptions{Moored: f.moored, Locked: f.locked}
+	most := setup.Boat.Stage.Current.SI
+	low, high := most/8, most
+	if f.current != "" {
+		if low, high, err = parseRange("--current", f.current, "A"); err != nil {
+			return err
+		}
+	}
+	shortest := 10.0
+	o.Longest = 3600
+	if f.hold != "" {
+		if shortest, o.Longest, err = parseRange("--hold", f.hold, "s"); err != nil {
+			return err
+		}
+	}
+	if f.air != "" {
+		if o.Air, err = parseQuantity("--air", f.air, "°C"); err != nil {
+			return err
+		}
+	}
+	const rows = 16
+	for i := range rows {
+		o.Currents = append(o.Currents, low+(high-low)*float64(i)/(rows-1))
+	}
+	bar := newBar(sys, "currents")
+	o.Progress = bar.show
+	e, err := bench.FindEnvelope(ctx, setup, o)
+	bar.done()
+	if err != nil && e == nil {
+		return err
+	}
+	if f.file != "" && err == nil {
+		if err := writeEnvelope(f.file, e); err != nil {
+			return err
+		}
+	}
+	if f.json && err == nil {
+		return errors.Join(writeJSON(sys, e), f.paper.write(ctx, sys, setup, nil, envelopeResult(e), true))
+	}
+	showEnvelope(sys, e, shortest)
+	if err != nil {
+		return err
+	}
+	return f.paper.write(ctx, sys, setup, nil, envelopeResult(e), false)
+}
+
 func envelopeCommand(sys *system) *cobra.Command {
-	var f studyFlags
-	var current, hold, air, file string
-	var moored, locked bool
+	var f envelopeOptions
 	cmd := &cobra.Command{
 		Use:   "envelope BOAT",
 		Short: "map how long which motor current may be held, and what ends it",
@@ -236,63 +307,17 @@ the controller allows.`,
   quaybench envelope petrel --locked --hold "1 s..60 s"`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, _, err := f.load(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			o := study.EnvelopeOptions{Moored: moored, Locked: locked}
-			most := setup.Boat.Stage.Current.SI
-			low, high := most/8, most
-			if current != "" {
-				if low, high, err = parseRange("--current", current, "A"); err != nil {
-					return err
-				}
-			}
-			shortest := 10.0
-			o.Longest = 3600
-			if hold != "" {
-				if shortest, o.Longest, err = parseRange("--hold", hold, "s"); err != nil {
-					return err
-				}
-			}
-			if air != "" {
-				if o.Air, err = parseQuantity("--air", air, "°C"); err != nil {
-					return err
-				}
-			}
-			const rows = 16
-			for i := range rows {
-				o.Currents = append(o.Currents, low+(high-low)*float64(i)/(rows-1))
-			}
-			bar := newBar(sys, "currents")
-			o.Progress = bar.show
-			e, err := bench.FindEnvelope(cmd.Context(), setup, o)
-			bar.done()
-			if err != nil && e == nil {
-				return err
-			}
-			if file != "" && err == nil {
-				if err := writeEnvelope(file, e); err != nil {
-					return err
-				}
-			}
-			if f.json && err == nil {
-				return errors.Join(writeJSON(sys, e), f.paper.write(cmd, sys, setup, nil, envelopeResult(e), true))
-			}
-			showEnvelope(sys, e, shortest)
-			if err != nil {
-				return err
-			}
-			return f.paper.write(cmd, sys, setup, nil, envelopeResult(e), false)
+			f.boat = args[0]
+			return f.run(cmd.Context(), sys)
 		},
 	}
 	f.add(cmd, sys)
-	cmd.Flags().StringVar(&current, "current", "", "motor currents, for example \"100 A..300 A\" (default: an eighth of the controller's to all of it)")
-	cmd.Flags().StringVar(&hold, "hold", "", "how long, for example \"10 s..60 min\" (the default)")
-	cmd.Flags().StringVar(&air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
-	cmd.Flags().BoolVar(&moored, "moored", false, "the boat is held fast")
-	cmd.Flags().BoolVar(&locked, "locked", false, "the shaft does not turn")
-	cmd.Flags().StringVar(&file, "csv", "", "write the map to this `FILE`")
+	cmd.Flags().StringVar(&f.current, "current", "", "motor currents, for example \"100 A..300 A\" (default: an eighth of the controller's to all of it)")
+	cmd.Flags().StringVar(&f.hold, "hold", "", "how long, for example \"10 s..60 min\" (the default)")
+	cmd.Flags().StringVar(&f.air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
+	cmd.Flags().BoolVar(&f.moored, "moored", false, "the boat is held fast")
+	cmd.Flags().BoolVar(&f.locked, "locked", false, "the shaft does not turn")
+	cmd.Flags().StringVar(&f.file, "csv", "", "write the map to this `FILE`")
 	return cmd
 }
 
@@ -379,10 +404,41 @@ func writeEnvelope(file string, e *bench.EnvelopeResult) error {
 	return nil
 }
 
+// oddsOptions are what `quaybench odds` is asked.
+type oddsOptions struct {
+	studyFlags
+	boat  string
+	runs  int
+	quick bool
+}
+
+func (f *oddsOptions) run(ctx context.Context, sys *system) error {
+	setup, trials, err := f.load(sys, f.boat)
+	if err != nil {
+		return err
+	}
+	if f.runs < 1 {
+		return input(fmt.Errorf("--runs must be 1 or more, got %d", f.runs))
+	}
+	bar := newBar(sys, "runs")
+	o := study.OddsOptions{Runs: f.runs, Seed: f.seed, Quick: f.quick, Progress: bar.show}
+	odds, err := bench.FindOdds(ctx, setup, trials, o)
+	bar.done()
+	if odds == nil {
+		return input(err)
+	}
+	if f.json && err == nil {
+		return errors.Join(writeJSON(sys, odds), f.paper.write(ctx, sys, setup, nil, oddsResult(odds, f.seed), true))
+	}
+	showOdds(sys, odds)
+	if err != nil {
+		return err
+	}
+	return f.paper.write(ctx, sys, setup, nil, oddsResult(odds, f.seed), false)
+}
+
 func oddsCommand(sys *system) *cobra.Command {
-	var f studyFlags
-	var runs int
-	var quick bool
+	var f oddsOptions
 	cmd := &cobra.Command{
 		Use:   "odds BOAT",
 		Short: "how likely each part passes its limit, and what to measure first to become surer",
@@ -392,35 +448,15 @@ trials named. Then it tells which unknown matters most (Sobol indices of the sha
   quaybench odds petrel --trial hot-restart --runs 10000 --set limits.motor_current="165 A"`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, trials, err := f.load(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			if runs < 1 {
-				return input(fmt.Errorf("--runs must be 1 or more, got %d", runs))
-			}
-			bar := newBar(sys, "runs")
-			o := study.OddsOptions{Runs: runs, Seed: f.seed, Quick: quick, Progress: bar.show}
-			odds, err := bench.FindOdds(cmd.Context(), setup, trials, o)
-			bar.done()
-			if odds == nil {
-				return input(err)
-			}
-			if f.json && err == nil {
-				return errors.Join(writeJSON(sys, odds), f.paper.write(cmd, sys, setup, nil, oddsResult(odds, f.seed), true))
-			}
-			showOdds(sys, odds)
-			if err != nil {
-				return err
-			}
-			return f.paper.write(cmd, sys, setup, nil, oddsResult(odds, f.seed), false)
+			f.boat = args[0]
+			return f.run(cmd.Context(), sys)
 		},
 	}
 	f.add(cmd, sys)
 	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart")
-	cmd.Flags().IntVar(&runs, "runs", 1000, "draws for the probabilities; the sensitivity takes more of its own, in one trial")
+	cmd.Flags().IntVar(&f.runs, "runs", 1000, "draws for the probabilities; the sensitivity takes more of its own, in one trial")
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
-	cmd.Flags().BoolVar(&quick, "quick", false, "leave the sensitivity out")
+	cmd.Flags().BoolVar(&f.quick, "quick", false, "leave the sensitivity out")
 	return cmd
 }
 

@@ -7,6 +7,8 @@ import (
 	"os/signal"
 	"syscall"
 
+	"github.com/spf13/cobra"
+
 	"quaybench/bench/link/port"
 	"quaybench/repl/child"
 )
@@ -17,7 +19,11 @@ type system struct {
 	In       io.Reader
 	Out, Err io.Writer
 	Getenv   func(string) string
-	Clock    port.Clock
+	Book     string // folder of the book, as --book names it; "": where Getenv says, else its usual place
+	// DespiteDamage has a damaged book written to.
+	DespiteDamage bool
+	called        *cobra.Command // how the command line called what runs; nil: something else did
+	Clock         port.Clock
 	// Open opens a line to a controller or to a logger.
 	Open func(port.Address) (port.Port, error)
 	// Guard keeps signals from ending the process until done.

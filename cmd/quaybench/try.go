@@ -11,11 +11,68 @@ import (
 	"quaybench/bench/trial"
 )
 
+// tryOptions are what `quaybench try` is asked.
+type tryOptions struct {
+	boat        string
+	set, trials []string
+	csv         string
+	json        bool
+	paper       paperFlags
+}
+
+func (o *tryOptions) run(ctx context.Context, sys *system) error {
+	setup, err := loadBoat(sys, o.boat)
+	if err != nil {
+		return err
+	}
+	asked := bench.TryOptions{Set: o.set}
+	if asked.Trials, err = loadTrials(o.trials); err != nil {
+		return err
+	}
+	if _, err := bench.Propose(setup.Settings, o.set); err != nil {
+		return input(err)
+	}
+	if o.csv != "" { // before the work, not after it
+		if err := writable(o.csv); err != nil {
+			return input(err)
+		}
+	}
+	if err := o.paper.check(); err != nil {
+		return err
+	}
+	tried, err := try(ctx, sys, setup, asked)
+	switch {
+	case stopped(err) && !o.json:
+		showTried(sys, tried, asked.Trials, true)
+		return err
+	case err != nil:
+		return err
+	}
+	var wrote []string
+	if o.csv != "" {
+		if wrote, err = writeRecords(o.csv, tried); err != nil {
+			return input(err)
+		}
+	}
+	if o.json {
+		err = writeJSON(sys, tried)
+	} else {
+		showTried(sys, tried, asked.Trials, false)
+		for _, name := range wrote {
+			fmt.Fprintln(sys.Out, "wrote", name)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	if err := o.paper.write(ctx, sys, setup, tried.Proposal, triedResult(tried), o.json); err != nil {
+		return err
+	}
+	return ended(tried.Level())
+}
+
 func tryCommand(sys *system) *cobra.Command {
-	var asJSON bool
-	var set, trials []string
-	var csv string
-	var paper paperFlags
+	var o tryOptions
 	cmd := &cobra.Command{
 		Use:   "try BOAT",
 		Short: "simulate what the helm does and say what overheats or trips, when, and by how much",
@@ -35,61 +92,15 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
   quaybench try petrel --json | jq .verdict`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			setup, err := loadBoat(cmd, sys, args[0])
-			if err != nil {
-				return err
-			}
-			o := bench.TryOptions{Set: set}
-			if o.Trials, err = loadTrials(trials); err != nil {
-				return err
-			}
-			if _, err := bench.Propose(setup.Settings, set); err != nil {
-				return input(err)
-			}
-			if csv != "" { // before the work, not after it
-				if err := writable(csv); err != nil {
-					return input(err)
-				}
-			}
-			if err := paper.check(); err != nil {
-				return err
-			}
-			tried, err := try(cmd.Context(), sys, setup, o)
-			switch {
-			case stopped(err) && !asJSON:
-				showTried(sys, tried, o.Trials, true)
-				return err
-			case err != nil:
-				return err
-			}
-			var wrote []string
-			if csv != "" {
-				if wrote, err = writeRecords(csv, tried); err != nil {
-					return input(err)
-				}
-			}
-			if asJSON {
-				err = writeJSON(sys, tried)
-			} else {
-				showTried(sys, tried, o.Trials, false)
-				for _, name := range wrote {
-					fmt.Fprintln(sys.Out, "wrote", name)
-				}
-			}
-			if err != nil {
-				return err
-			}
-			if err := paper.write(cmd, sys, setup, tried.Proposal, triedResult(tried), asJSON); err != nil {
-				return err
-			}
-			return ended(tried.Level())
+			o.boat = args[0]
+			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringArrayVar(&set, "set", nil, "part of the proposal: `KEY=VALUE`, for example limits.motor_current=\"240 A\" (may be repeated)")
-	cmd.Flags().StringArrayVar(&trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	cmd.Flags().StringVar(&csv, "csv", "", "write the run's traces to this `FILE`; with several runs, one file each beside it")
-	paper.add(cmd)
+	cmd.Flags().StringArrayVar(&o.set, "set", nil, "part of the proposal: `KEY=VALUE`, for example limits.motor_current=\"240 A\" (may be repeated)")
+	cmd.Flags().StringArrayVar(&o.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
+	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
+	cmd.Flags().StringVar(&o.csv, "csv", "", "write the run's traces to this `FILE`; with several runs, one file each beside it")
+	o.paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})

@@ -59,7 +59,9 @@ func (l *lever) Halt(context.Context) error {
 	l.shares, l.halted = append(l.shares, 0), true
 	return nil
 }
-func (l *lever) Close() error { return nil }
+func (l *lever) AtRest(context.Context) error { return nil }
+func (l *lever) Lock(context.Context) error   { return nil }
+func (l *lever) Close() error                 { return nil }
 
 // runner runs programmes on a fresh lever each; all they commanded is noted.
 type runner struct {

@@ -47,6 +47,16 @@ type Controller interface {
 	// time-out at most, as the next look finds the gap.
 	CommandThrottle(ctx context.Context, throttle float64) error
 
+	// AtRest reads the place that throttle commands go to and fails if it does
+	// not hold zero: then the register map may name another thing's place, or
+	// the last command of a test that was cut off stands there. It is to be
+	// asked before the first command. A place that can't be read passes.
+	AtRest(ctx context.Context) error
+
+	// Lock ends what an unlock sequence began, also one of a program that was
+	// killed. It does nothing where the controller needs none.
+	Lock(ctx context.Context) error
+
 	// Halt commands zero throttle, then neutral, then refuses every further
 	// throttle command: zero is the last one. It interrupts whatever else is
 	// under way, goes ahead even if ctx has ended, tries again by itself, and

@@ -132,6 +132,10 @@ func (a absent) ReadTelemetry(context.Context) (link.Sample, error) {
 
 func (absent) CommandThrottle(context.Context, float64) error { return link.ErrNoThrottle }
 
+func (absent) AtRest(context.Context) error { return nil }
+
+func (absent) Lock(context.Context) error { return nil }
+
 func (absent) Halt(context.Context) error { return nil }
 
 func (absent) Close() error { return nil }

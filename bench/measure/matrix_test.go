@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench"
 	"quaybench/bench/link"
 	"quaybench/bench/link/fault"
 	"quaybench/bench/link/linksim"
@@ -207,6 +208,7 @@ func faulty(t *testing.T, y yard, bad mishap, when stage, forGood bool) (out end
 // lever is zero afterwards, and what was not proven is not taken for proven.
 func TestTimeOutFaultMatrix(t *testing.T) {
 	y := petrel(t)
+	plan := y.plan(t)
 	var table strings.Builder
 	tab := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tab, "fault\tstage\tlasts\tproven\tlever after\twhat it says")
@@ -255,7 +257,7 @@ func TestTimeOutFaultMatrix(t *testing.T) {
 						return true
 					})
 					c := regmap.NewController(y.registers, modbus.NewMaster(line, timing, clock), clock)
-					proof, err := measure.ProveTimeout(test, c, clock, y.settings.Ramp.Fall)
+					proof, err := measure.ProveTimeout(test, c, clock, plan)
 					require.NoError(t, clock.Sleep(ctx, 2*time.Second))
 					name := fmt.Sprintf("%s %s", bad.name, when.name)
 					assert.True(t, struck, "%s: it never happened", name)
@@ -383,15 +385,23 @@ func TestTimeOutIsProven(t *testing.T) {
 		line, cut := context.WithCancel(context.Background())
 		defer cut()
 		c, sim := y.connect(t, line)
-		require.NoError(t, c.CommandThrottle(line, 0))
-		proof, err := measure.ProveTimeout(line, c, port.WallClock{}, y.settings.Ramp.Fall)
+		proof, err := measure.ProveTimeout(line, c, port.WallClock{}, y.plan(t))
 		require.NoError(t, err)
+		t.Logf("%+v", proof)
 		assert.LessOrEqual(t, proof.Command, 0.15)
+		assert.InDelta(t, proof.Wanted, proof.Shown, 0.5)
 		assert.Less(t, proof.Gone, 2*time.Second)
 		assert.Zero(t, sim.Lever())
 		cut()
 		synctest.Wait()
 	})
+}
+
+// plan is the proof's, from the simulation.
+func (y yard) plan(t *testing.T) *measure.ProofPlan {
+	p, err := bench.PlanProof(t.Context(), &bench.Setup{Boat: y.boat, Settings: y.settings}, steps(t), y.registers.Describe())
+	require.NoError(t, err)
+	return p
 }
 
 // head is what a record of these channels begins with.

@@ -400,19 +400,26 @@ func (t *stepTest) release(ctx context.Context) error {
 		return t.keys.confirm(ctx, "ready", "when all of this is so")
 	}
 	throttle := t.line.Describe().Throttle
-	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the controller's command time-out (%v) is proven: a small command, 15 %% at most, then silence. The propeller may turn.", throttle.CommandTimeout), t.sys.width()))
+	plan, err := bench.PlanProof(ctx, t.berth.Setup, t.program, t.line.Describe())
+	if err != nil {
+		return input(err)
+	}
+	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the register map and the controller's command time-out (%v) are proven: %.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", throttle.CommandTimeout, 100*plan.Rest, 100*plan.Share), t.sys.width()))
 	if err := t.keys.confirm(ctx, "release", "to release the throttle for this one test"); err != nil {
 		return err
 	}
 	t.line.release()
-	proof, err := measure.ProveTimeout(ctx, t.line, t.line.clock, t.berth.Settings.Ramp.Fall)
+	proof, err := measure.ProveTimeout(ctx, t.line, t.line.clock, plan)
 	if stopped(err) {
 		return stopError{err}
 	}
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(t.sys.Out, "proven: a command of %.0f %% shows in %s and is gone %.2g s after the last command\n", 100*proof.Command, proof.Channel, proof.Gone.Seconds())
+	k, _ := link.KindOf(proof.Channel)
+	shown := func(v float64) string { return quantity.Format(v, k.Unit, 2) }
+	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %.2f s after the last command (stated: %v)",
+		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), proof.Gone.Seconds(), proof.Stated), t.sys.width()))
 	return nil
 }
 

@@ -380,6 +380,57 @@ func (c *Controller) writeThrottle(ctx context.Context, count float64, still fun
 	return c.master.WriteRegisterIf(ctx, c.m.unit, uint16(c.m.throttle.address), c.m.throttle.hold(count)[0], still)
 }
 
+// AtRest reads the throttle's place; see [link.Controller].
+func (c *Controller) AtRest(ctx context.Context) error {
+	t := c.m.throttle
+	if t == nil {
+		return nil
+	}
+	op, end, err := c.begin(ctx)
+	if err != nil {
+		return err
+	}
+	return end(c.atRest(op, t))
+}
+
+func (c *Controller) atRest(ctx context.Context, t *throttle) error {
+	var refused *modbus.Exception
+	holds := func(p place, what string, counts ...float64) error {
+		registers, err := read(ctx, c.master, c.m.unit, p)
+		if errors.As(err, &refused) {
+			return nil // it can be written only
+		}
+		if err != nil {
+			return fmt.Errorf("%s at %v cannot be read: %w", what, p, err)
+		}
+		if count := t.count(registers); !slices.Contains(counts, count) {
+			return fmt.Errorf("%s at %v holds %g at rest, where its zero is %g: is it a setting's register? Compare the map with the manual. If a test was cut off before, switch the controller off and on", what, p, count, counts[0])
+		}
+		return nil
+	}
+	if err := holds(t.place, "the throttle", t.zero); err != nil || t.direction == nil {
+		return err
+	}
+	counts := []float64{float64(t.direction.neutral), float64(t.direction.ahead)}
+	if t.takesAstern {
+		counts = append(counts, float64(t.direction.astern))
+	}
+	return holds(t.direction.place, "the direction", counts...)
+}
+
+// Lock writes the lock sequence; see [link.Controller].
+func (c *Controller) Lock(ctx context.Context) error {
+	if len(c.m.lock) == 0 {
+		return nil
+	}
+	op, end, err := c.begin(ctx)
+	if err != nil {
+		return err
+	}
+	c.unlocked = true // by somebody else
+	return end(c.relock(op))
+}
+
 // attempts is how often zero, neutral and the lock are each tried.
 const attempts = 3
 

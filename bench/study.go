@@ -181,7 +181,8 @@ func (f *FrontResult) MarshalJSON() ([]byte, error) {
 	})
 }
 
-// MarshalJSON writes the result, format 1; held_s is null where the current may be held all the time.
+// MarshalJSON writes the result, format 1; held_s is null where nothing ends it within the longest time. Where held is
+// false the current fell to flows_a by itself, and held_s is of that run, not of the current asked for.
 func (e *EnvelopeResult) MarshalJSON() ([]byte, error) {
 	points := []map[string]any{}
 	for _, p := range e.Points {
@@ -189,7 +190,9 @@ func (e *EnvelopeResult) MarshalJSON() ([]byte, error) {
 		if p.Part != "" {
 			part = p.Part
 		}
-		points = append(points, map[string]any{"motor_current_a": p.Current, "reached_a": p.Reached, "held_s": finite(p.Time), "ends": part})
+		points = append(points, map[string]any{
+			"motor_current_a": p.Current, "reached_a": p.Reached, "flows_a": p.Flows, "held": !p.Falls(), "held_s": finite(p.Time), "ends": part,
+		})
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": e.Boat, "caution": Caution, "air_c": e.Air - 273.15, "longest_s": e.Longest, "points": points,

@@ -149,7 +149,7 @@ func papers(t testing.TB) map[string]*Paper {
 			{First: 50, Second: 260}, {First: 100, Second: 180, Gives: &study.Gives{What: "winding", Trial: "hot-day"}}, {First: 150, Second: nan},
 		}}, Trials: []string{"hot-day"}}),
 		"envelope": paperOf(t, &Envelope{Envelope: study.Envelope{Longest: 3600, Points: []study.Hold{
-			{Current: 100, Reached: 100, Time: inf, Peaks: []study.Peak{{Part: "winding", Used: 0.5}}}, {Current: 200, Reached: 190, Time: 1200, Part: "winding"}, {Current: 300, Reached: 300, Time: 12, Part: "management"},
+			{Current: 100, Reached: 100, Flows: 100, Time: inf, Peaks: []study.Peak{{Part: "winding", Used: 0.5}}}, {Current: 200, Reached: 190, Flows: 190, Time: 1200, Part: "winding"}, {Current: 250, Reached: 250, Flows: 180, Time: 1100, Part: "winding"}, {Current: 300, Reached: 300, Flows: 300, Time: 12, Part: "management"},
 		}}, Air: 298.15, Note: ", the boat moored"}),
 		"odds": paperOf(t, &Odds{Odds: study.Odds{
 			Runs: 200, LeftOut: study.LeftOut{Draws: 203, NoDrive: 3, WhyNoDrive: errors.New("boat petrel: propeller: outside its series")}, Over: probability(0.2, 0.15, 0.26), Target: "winding", In: "hot-day",

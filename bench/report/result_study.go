@@ -155,21 +155,14 @@ func (e *Envelope) write(p *Paper, d *document) {
 	d.Sentence = fmt.Sprintf("From cold, in air of %s%s. %s", shown(e.Air, "°C"), e.Note, e.summary())
 	s := d.section("result", "Envelope", "Derating, boost, battery current limit and stall timer are left out: this is what the parts bear, not what the controller allows.")
 	s.add(block{Figures: []Figure{e.chart(p)}})
+	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
 	t := &table{Columns: []column{{Title: "motor current", Right: true}, {Title: "may be held", Right: true}, {Title: "what ends it", Wide: 1.6}, {Title: "most of their limits is used by, at the end", Wide: 3}}}
 	for _, h := range e.Points {
-		held := "all of " + quantity.FormatAuto(e.Longest, "s")
-		if finite(h.Time) {
-			held = quantity.FormatAuto(h.Time, "s")
-		}
-		ends := h.Part
-		if h.Reached < 0.98*h.Current {
-			ends = strings.TrimSpace(ends + fmt.Sprintf(" (only %.0f A flows: full voltage)", h.Reached))
-		}
 		var peaks []string
 		for _, k := range h.Peaks {
 			peaks = append(peaks, k.Part+" "+shownShare(k.Used))
 		}
-		t.row(shown(h.Current, "A"), held, ends, strings.Join(peaks, ", "))
+		t.row(shown(h.Current, "A"), h.Held(e.Longest, seconds), h.Ends(seconds), strings.Join(peaks, ", "))
 	}
 	s.add(block{Table: t})
 }
@@ -177,7 +170,7 @@ func (e *Envelope) write(p *Paper, d *document) {
 // summary says how much may be held for how long.
 func (e *Envelope) summary() string {
 	for i := len(e.Points) - 1; i >= 0; i-- {
-		if !finite(e.Points[i].Time) {
+		if !finite(e.Points[i].Time) && !e.Points[i].Falls() {
 			return fmt.Sprintf("A motor current of %s may be held for all of %s.", shown(e.Points[i].Current, "A"), quantity.FormatAuto(e.Longest, "s"))
 		}
 	}
@@ -201,7 +194,11 @@ func (e *Envelope) chart(p *Paper) *Chart {
 			t, name = e.Longest, "nothing in "+quantity.FormatAuto(e.Longest, "s")
 		}
 		c.Y.Low = min(c.Y.Low, math.Pow(10, math.Floor(math.Log10(max(t, 1e-3)))))
-		line.X, line.Y, low = append(line.X, h.Current), append(line.Y, t), append(low, 1e-6)
+		if h.Falls() {
+			name += ", the current having fallen"
+		} else {
+			line.X, line.Y, low = append(line.X, h.Current), append(line.Y, t), append(low, 1e-6)
+		}
 		if byPart[name] == nil {
 			byPart[name] = &Series{Name: name, Drawn: Points}
 			order = append(order, name)

@@ -2,7 +2,9 @@ package study
 
 import (
 	"context"
+	"fmt"
 	"math"
+	"strings"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
@@ -21,7 +23,8 @@ type EnvelopeOptions struct {
 	Progress func(done, all int)
 }
 
-// Envelope is how long which motor current may be held from cold, and what ends it.
+// Envelope is how long which motor current may be held from cold, and what ends it; a current that falls by itself before is
+// not held.
 type Envelope struct {
 	Longest float64
 	Points  []Hold
@@ -30,10 +33,57 @@ type Envelope struct {
 // Hold is one motor current.
 type Hold struct {
 	Current float64 // motor current asked for, A
-	Reached float64 // highest motor current that flowed, A: full voltage or the propeller may allow less
+	Reached float64 // highest motor current that flowed until then, A: full voltage may allow less
+	Flows   float64 // motor current that flows when the time is over, A: a boat that gathers way takes less and less
 	Time    float64 // s until the first part passes its limit or a device opens; +Inf: not within the longest time
 	Part    string  // what ends it; "" where nothing does
+	Moored  bool    // or the shaft held
 	Peaks   []Peak  // every part's share used at the end, the worst first three
+}
+
+// telling is the share of a current below which another current is one that differs from it.
+const telling = 0.98
+
+// Falls reports whether the current did not last: what ended the run, or did not, says nothing about the current asked for.
+func (h Hold) Falls() bool { return h.Flows < telling*h.Reached }
+
+// Remark says where the current that flowed is not the one asked for; "" where it is.
+func (h Hold) Remark() string {
+	var words []string
+	if h.Reached < telling*h.Current {
+		words = append(words, fmt.Sprintf("only %.0f A flows: full voltage", h.Reached))
+	}
+	if h.Falls() {
+		how := "under way"
+		if h.Moored {
+			how = "all the same" // as the motor heats or the bank sags
+		}
+		words = append(words, fmt.Sprintf("falls to %.0f A %s", h.Flows, how))
+	}
+	return strings.Join(words, "; ")
+}
+
+// Held says how long the current may be held, with times written by format; "not held" where it falls by itself.
+func (h Hold) Held(longest float64, format func(s float64) string) string {
+	switch {
+	case h.Falls():
+		return "not held"
+	case math.IsInf(h.Time, 1):
+		return "all of " + format(longest)
+	}
+	return format(h.Time)
+}
+
+// Ends says what ends it and what is to be said of the current; "" where nothing is.
+func (h Hold) Ends(format func(s float64) string) string {
+	ends := h.Part
+	if h.Falls() && ends != "" {
+		ends += " after " + format(h.Time)
+	}
+	if r := h.Remark(); r != "" {
+		ends = strings.TrimSpace(ends + " (" + r + ")")
+	}
+	return ends
 }
 
 // Peak is a part's share of its limit.
@@ -93,12 +143,7 @@ func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, cur
 	if err != nil {
 		return nil, err
 	}
-	h := &Hold{Current: current, Time: math.Inf(1)}
-	if tr, ok := run.Trace(record.MotorCurrent); ok {
-		for _, v := range tr.Values {
-			h.Reached = max(h.Reached, v)
-		}
-	}
+	h := &Hold{Current: current, Time: math.Inf(1), Moored: t.Moored}
 	for _, p := range run.Parts {
 		if at, ok := run.Crossing(p); ok && at < h.Time && p.Measure != record.Melting {
 			h.Time, h.Part = at, p.Name
@@ -112,6 +157,16 @@ func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, cur
 	for _, e := range run.Events {
 		if e.Kind == record.Protecting && e.At < h.Time {
 			h.Time, h.Part = e.At, e.Device
+		}
+	}
+	if tr, ok := run.Trace(record.MotorCurrent); ok {
+		until := min(h.Time, run.Time[len(run.Time)-1])
+		h.Flows = run.At(tr, until)
+		h.Reached = h.Flows
+		for i, v := range tr.Values {
+			if run.Time[i] <= until {
+				h.Reached = max(h.Reached, v)
+			}
 		}
 	}
 	return h, nil

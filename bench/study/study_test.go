@@ -2,6 +2,7 @@ package study_test
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -182,4 +183,36 @@ func TestEnvelopeFallsWithCurrentAndAgreesWithARun(t *testing.T) {
 		require.NoError(t, err)
 		assert.True(t, math.IsInf(again.Points[0].Time, 1), "%g A held a second less is clear", p.Current)
 	}
+}
+
+// TestEnvelopeJudgesTheCurrentThatFlows: issue point 4: a limit that flows for two seconds, until the boat has gathered way, is
+// not held; what is called held flows at the end, and lasts as long as with the boat moored.
+func TestEnvelopeJudgesTheCurrentThatFlows(t *testing.T) {
+	b, s := petrel(t)
+	b.Battery.Management = nil
+	b.Fuse.Rating.SI = 400
+	o := study.EnvelopeOptions{Currents: []float64{200, 240, 280, 320, 360, 400}}
+	underway, err := study.FindEnvelope(t.Context(), b, s, o)
+	require.NoError(t, err)
+	o.Moored = true
+	moored, err := study.FindEnvelope(t.Context(), b, s, o)
+	require.NoError(t, err)
+	falling := 0
+	for i, p := range underway.Points {
+		m := moored.Points[i]
+		require.False(t, m.Falls(), "%g A flows to the end with the boat moored", p.Current)
+		assert.Empty(t, m.Remark())
+		if !p.Falls() {
+			assert.InEpsilon(t, p.Current, p.Flows, 0.02)
+			assert.InEpsilon(t, m.Time, p.Time, 0.15, "%g A", p.Current)
+			continue
+		}
+		falling++
+		assert.Equal(t, "not held", p.Held(3600, func(float64) string { return "" }))
+		assert.Equal(t, fmt.Sprintf("falls to %.0f A under way", p.Flows), p.Remark())
+		assert.Equal(t, fmt.Sprintf("%s after %.0f s (%s)", p.Part, p.Time, p.Remark()), p.Ends(func(s float64) string { return fmt.Sprintf("%.0f s", s) }))
+		assert.Less(t, m.Time, p.Time, "less current lasts longer, which is no merit of what was asked for")
+	}
+	assert.Positive(t, falling)
+	assert.Less(t, falling, len(o.Currents))
 }

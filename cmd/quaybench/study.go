@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -343,33 +344,34 @@ func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
 	fmt.Fprintf(sys.Out, "%s: how long a motor current may be held from cold, in air of %s%s\n\n", e.Boat, quantity.Format(e.Air, "°C", 3), e.Note)
 	tab := &table{right: map[int]bool{0: true, 1: true}}
 	holds := holdTimes(shortest, e.Longest)
+	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
 	head := []string{"motor current", "may be held", "what ends it"}
 	for _, t := range holds {
 		head = append(head, quantity.FormatAuto(t, "s"))
 	}
 	tab.add(head...)
 	for _, p := range e.Points {
-		held := "all of " + quantity.FormatAuto(e.Longest, "s")
-		if !math.IsInf(p.Time, 1) {
-			held = quantity.FormatAuto(p.Time, "s")
-		}
-		row := []string{quantity.Format(p.Current, "A", 3), held, orElse(p.Part, "-")}
+		row := []string{quantity.Format(p.Current, "A", 3), p.Held(e.Longest, seconds), orElse(p.Ends(seconds), "-")}
 		for _, t := range holds {
-			cell := "ok"
-			if p.Time < t {
-				cell = "over"
+			switch {
+			case p.Falls():
+				row = append(row, "-")
+			case p.Time < t:
+				row = append(row, "over")
+			default:
+				row = append(row, "ok")
 			}
-			row = append(row, cell)
-		}
-		if p.Reached < 0.98*p.Current {
-			row[2] += fmt.Sprintf(" (only %.0f A flows: full voltage)", p.Reached)
 		}
 		tab.add(row...)
 	}
 	for _, l := range tab.lines() {
 		fmt.Fprintln(sys.Out, l)
 	}
-	fmt.Fprintf(sys.Out, "\nderating, boost, battery current limit and stall timer are left out: this is what the parts bear.\n%s\n", wrapped(bench.Caution, sys.width()))
+	fmt.Fprintln(sys.Out, "\nderating, boost, battery current limit and stall timer are left out: this is what the parts bear.")
+	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
+		fmt.Fprintln(sys.Out, wrapped("not held: as the boat gathers way the motor takes less than the limit allows, so this run does not say how long that current may flow; --moored holds it.", sys.width()))
+	}
+	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
 }
 
 // holdTimes are round times between two.
@@ -385,13 +387,18 @@ func holdTimes(from, to float64) (out []float64) {
 func writeEnvelope(file string, e *bench.EnvelopeResult) error {
 	var b strings.Builder
 	w := csv.NewWriter(&b)
-	_ = w.Write([]string{"motor_current_A", "reached_A", "held_s", "ends"})
+	_ = w.Write([]string{"motor_current_A", "reached_A", "flows_A", "held_s", "ends"})
 	for _, p := range e.Points {
 		held := ""
-		if !math.IsInf(p.Time, 1) {
+		switch {
+		case p.Falls():
+			held = "0"
+		case !math.IsInf(p.Time, 1):
 			held = fmt.Sprintf("%.4g", p.Time)
 		}
-		_ = w.Write([]string{fmt.Sprintf("%.6g", p.Current), fmt.Sprintf("%.6g", p.Reached), held, p.Part})
+		amps := func(x float64) string { return fmt.Sprintf("%.6g", x) }
+		ends := p.Ends(func(s float64) string { return fmt.Sprintf("%.4g s", s) })
+		_ = w.Write([]string{amps(p.Current), amps(p.Reached), amps(p.Flows), held, ends})
 	}
 	w.Flush()
 	if err := os.WriteFile(file, []byte(b.String()), 0o644); err != nil {

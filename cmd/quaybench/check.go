@@ -98,7 +98,11 @@ func ended(l verdict.Level) error {
 }
 
 func writeJSON(sys *system, v any) error {
-	e := json.NewEncoder(sys.Out)
+	to := sys.Out
+	if sys.json != nil {
+		to = sys.json
+	}
+	e := json.NewEncoder(to)
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
 	return e.Encode(v)

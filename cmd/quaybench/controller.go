@@ -269,7 +269,7 @@ func (c *conversation) read(ctx context.Context) error {
 		}
 		tab.add(h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File), note)
 	}
-	for _, line := range tab.lines() {
+	for _, line := range tab.fitted(c.sys.tableWidth()) {
 		fmt.Fprintln(out, line)
 	}
 	if rest := c.unmapped(); len(rest) > 0 {

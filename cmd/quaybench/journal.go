@@ -147,7 +147,7 @@ func showJournal(sys *system, list []entry) {
 		text, _ := e.known()
 		tab.add(e.Key, text, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
 	}
-	for _, line := range tab.lines() {
+	for _, line := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
 	}
 }

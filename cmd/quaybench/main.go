@@ -160,6 +160,7 @@ func newRoot(sys *system) *cobra.Command {
 		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys),
 		replCommand(sys), runCommand(sys))
 	takeOldFlags(root, sys)
+	keepJSON(root, sys)
 	dress(root)
 	markUsage(root)
 	return root

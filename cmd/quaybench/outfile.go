@@ -7,6 +7,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
 )
 
 // standardOutput is the name of a file that stands for the standard output.
@@ -15,9 +18,9 @@ const standardOutput = "-"
 // writeWhole writes a file that the user named: whole or not at all, over no other file without force. Killed at any time it
 // leaves nothing, where the system has files without a name (Linux, on most disks); elsewhere a file may be left beside it
 // whose name starts with a dot.
-func writeWhole(sys *system, name string, force bool, write func(io.Writer) error) error {
+func writeWhole(out io.Writer, name string, force bool, write func(io.Writer) error) error {
 	if name == standardOutput {
-		return write(sys.Out)
+		return write(out)
 	}
 	if err := mayWrite(name, force); err != nil {
 		return err
@@ -57,6 +60,62 @@ func writeWhole(sys *system, name string, force bool, write func(io.Writer) erro
 		return unwritten(err)
 	}
 	return nil
+}
+
+// tableFile is the file of --csv.
+type tableFile struct {
+	name  string
+	force bool
+	out   io.Writer // the standard output, where the file goes there
+}
+
+func (f *tableFile) add(cmd *cobra.Command, what string) {
+	cmd.Flags().StringVar(&f.name, "csv", "", "write "+what+"; - is the standard output, and the text then goes to standard error")
+	cmd.Flags().BoolVar(&f.force, "force", false, "overwrite a file that is there")
+}
+
+// check reports, before the work, why the file cannot be written after it, and keeps the standard output free for it.
+func (f *tableFile) check(sys *system, asJSON bool) error {
+	if f.name == "" {
+		return nil
+	}
+	if f.name == standardOutput {
+		if asJSON {
+			return input(errors.New("--json and --csv - cannot both go to the standard output"))
+		}
+		f.out, sys.Out = sys.Out, sys.Err
+		return nil
+	}
+	if info, err := os.Stat(f.name); err == nil && info.IsDir() {
+		return input(fmt.Errorf("--csv: %s is a folder; name a file in it", f.name))
+	}
+	probe, err := os.CreateTemp(filepath.Dir(f.name), ".quaybench-*")
+	if err != nil {
+		return f.unwritten(err)
+	}
+	if err := errors.Join(probe.Close(), os.Remove(probe.Name())); err != nil {
+		return f.unwritten(err)
+	}
+	return mayWrite(f.name, f.force)
+}
+
+func (f *tableFile) unwritten(err error) error {
+	var path *os.PathError
+	if errors.As(err, &path) {
+		err = path.Err // the name is the temporary file's
+	}
+	return input(fmt.Errorf("--csv: the record cannot be written to %s: %w", f.name, err))
+}
+
+// write writes the file, or one of several beside it.
+func (f *tableFile) write(name string, write func(io.Writer) error) error {
+	return writeWhole(f.out, name, f.force, write)
+}
+
+// beside names the file of one of several runs.
+func (f *tableFile) beside(run string) string {
+	ext := filepath.Ext(f.name)
+	return strings.TrimSuffix(f.name, ext) + "." + run + ext
 }
 
 // mayWrite reports, before the work, why a file cannot be written under a name.

@@ -207,7 +207,7 @@ func (p *plan) step(ctx context.Context, i int, value string) (verdict.Level, er
 		low, high := c.At(p.read)
 		tab.add("  "+link.TraceName(c.Channel), quantity.Format(nominal, c.Unit, 3), quantity.Format(low, c.Unit, 3)+" to "+quantity.Format(high, c.Unit, 3))
 	}
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(p.sys.tableWidth()) {
 		fmt.Fprintln(out, l)
 	}
 	showLeftOut(p.sys, predicted.LeftOut)

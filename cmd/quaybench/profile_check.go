@@ -238,7 +238,7 @@ the journal of its controller. A file that is there is overwritten only with --f
 	v.run = func(c *call) (*outcome, error) {
 		file := c.version(1, c.boat+profiles.ExportSuffix)
 		var t *profiles.Transfer
-		err := writeWhole(sys, file, force, func(w io.Writer) (err error) {
+		err := writeWhole(sys.Out, file, force, func(w io.Writer) (err error) {
 			t, err = c.book.Export(c, c.boat, w)
 			return err
 		})

@@ -1,58 +1,56 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"os"
+	"io"
 	"path/filepath"
 	"strings"
 
-	"github.com/google/renameio/v2/maybe"
-
 	"quaybench/bench"
 	"quaybench/bench/record"
+	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
-// writable says, before a long run, whether a file can be written there after it.
-func writable(name string) error {
-	if info, err := os.Stat(name); err == nil && info.IsDir() {
-		return fmt.Errorf("--csv: %s is a folder; name a file in it", name)
+// checkRecords reports, before the work, why the records of trials cannot be written after it.
+func checkRecords(sys *system, f *tableFile, trials []*trial.Trial, proposal, asJSON bool) error {
+	if err := f.check(sys, asJSON); err != nil || f.name == "" {
+		return err
 	}
-	probe, err := os.CreateTemp(filepath.Dir(name), ".quaybench-*")
-	if err != nil {
-		return unwritten(name, err)
+	if len(trials) == 1 && !proposal {
+		return nil
 	}
-	return errors.Join(probe.Close(), os.Remove(probe.Name()))
-}
-
-func unwritten(name string, err error) error {
-	var path *os.PathError
-	if errors.As(err, &path) {
-		err = path.Err // the name is the temporary file's
+	if f.name == standardOutput {
+		return input(errors.New("--csv - takes the record of one run: name one --trial, and no --set"))
 	}
-	return fmt.Errorf("--csv: the record cannot be written to %s: %w", name, err)
+	for _, side := range []string{"present", "proposed"} {
+		names, err := filepath.Glob(f.beside(side + ".*"))
+		if err == nil && len(names) > 0 && !f.force {
+			return taken(names[0])
+		}
+	}
+	return nil
 }
 
 // writeRecords writes the records of all runs, each whole or not at all: to the file itself where there is one run,
 // else to files beside it. It returns the names of the files.
-func writeRecords(file string, t *bench.Tried) (names []string, err error) {
+func writeRecords(f *tableFile, t *bench.Tried) (names []string, err error) {
+	if f.name == "" {
+		return nil, nil
+	}
 	runs := records(t)
 	for _, r := range runs {
-		name := file
+		name := f.name
 		if len(runs) > 1 {
-			ext := filepath.Ext(file)
-			name = strings.TrimSuffix(file, ext) + "." + r.name + ext
+			name = f.beside(r.name)
 		}
-		var text bytes.Buffer
-		if err := record.Write(&text, r.run); err != nil {
-			return names, unwritten(name, err)
+		if err := f.write(name, func(to io.Writer) error { return record.Write(to, r.run) }); err != nil {
+			return names, err
 		}
-		if err := maybe.WriteFile(name, text.Bytes(), 0o644); err != nil {
-			return names, unwritten(name, err)
+		if name != standardOutput {
+			names = append(names, name)
 		}
-		names = append(names, name)
 	}
 	return names, nil
 }

@@ -50,7 +50,7 @@ func showGain(sys *system, t *bench.Tried, trials []*trial.Trial) {
 	if len(tab.rows) > 0 {
 		tab.rows = slices.Insert(tab.rows, 0, []string{"gained and given up", "", "present", "proposed", "change"})
 		fmt.Fprintln(sys.Out)
-		for _, l := range tab.lines() {
+		for _, l := range tab.fitted(sys.tableWidth()) {
 			fmt.Fprintln(sys.Out, l)
 		}
 	}

@@ -347,7 +347,7 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 		}
 		tab.add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
 	}
-	for _, line := range tab.lines() {
+	for _, line := range tab.fitted(t.sys.tableWidth()) {
 		fmt.Fprintln(out, line)
 	}
 	showLeftOut(t.sys, p.LeftOut)

@@ -5,8 +5,8 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"io"
 	"math"
-	"os"
 	"slices"
 	"strings"
 
@@ -231,7 +231,7 @@ func showFront(sys *system, f *bench.FrontResult) {
 		tab.add(quantity.Format(p.First, a, 4), highest, gives)
 	}
 	fmt.Fprintf(sys.Out, "%s: front of two settings\n", f.Boat)
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
@@ -240,14 +240,18 @@ func showFront(sys *system, f *bench.FrontResult) {
 // envelopeOptions are what `quaybench envelope` is asked.
 type envelopeOptions struct {
 	studyFlags
-	boat                     string
-	current, hold, air, file string
-	moored, locked           bool
+	boat               string
+	current, hold, air string
+	csv                tableFile
+	moored, locked     bool
 }
 
 func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 	setup, _, err := f.load(sys, f.boat)
 	if err != nil {
+		return err
+	}
+	if err := f.csv.check(sys, f.json); err != nil {
 		return err
 	}
 	o := study.EnvelopeOptions{Moored: f.moored, Locked: f.locked}
@@ -281,8 +285,8 @@ func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 	if err != nil && e == nil {
 		return err
 	}
-	if f.file != "" && err == nil {
-		if err := writeEnvelope(f.file, e); err != nil {
+	if f.csv.name != "" && err == nil {
+		if err := f.csv.write(f.csv.name, func(to io.Writer) error { return writeEnvelope(to, e) }); err != nil {
 			return err
 		}
 	}
@@ -318,7 +322,7 @@ the controller allows.`,
 	cmd.Flags().StringVar(&f.air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
 	cmd.Flags().BoolVar(&f.moored, "moored", false, "the boat is held fast")
 	cmd.Flags().BoolVar(&f.locked, "locked", false, "the shaft does not turn")
-	cmd.Flags().StringVar(&f.file, "csv", "", "write the map to this `FILE`")
+	f.csv.add(cmd, "the map to this `FILE`")
 	return cmd
 }
 
@@ -364,7 +368,7 @@ func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
 		}
 		tab.add(row...)
 	}
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	fmt.Fprintln(sys.Out, "\nderating, boost, battery current limit and stall timer are left out: this is what the parts bear.")
@@ -384,9 +388,8 @@ func holdTimes(from, to float64) (out []float64) {
 	return out
 }
 
-func writeEnvelope(file string, e *bench.EnvelopeResult) error {
-	var b strings.Builder
-	w := csv.NewWriter(&b)
+func writeEnvelope(to io.Writer, e *bench.EnvelopeResult) error {
+	w := csv.NewWriter(to)
 	_ = w.Write([]string{"motor_current_A", "reached_A", "flows_A", "held_s", "ends"})
 	for _, p := range e.Points {
 		held := ""
@@ -401,14 +404,7 @@ func writeEnvelope(file string, e *bench.EnvelopeResult) error {
 		_ = w.Write([]string{amps(p.Current), amps(p.Reached), amps(p.Flows), held, ends})
 	}
 	w.Flush()
-	if err := os.WriteFile(file, []byte(b.String()), 0o644); err != nil {
-		var path *os.PathError
-		if errors.As(err, &path) {
-			err = path.Err
-		}
-		return input(fmt.Errorf("the map cannot be written to %s: %w", file, err))
-	}
-	return nil
+	return w.Error()
 }
 
 // oddsOptions are what `quaybench odds` is asked.
@@ -482,7 +478,7 @@ func showOdds(sys *system, o *bench.OddsResult) {
 		tab.add(append([]string{d.Device + " opens", "battery"}, append(percent(d.Opens), "", "", "")...)...)
 	}
 	tab.add(append([]string{"anything over", ""}, append(percent(o.Over), "", "", "")...)...)
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	showLeftOut(sys, o.LeftOut)
@@ -496,7 +492,7 @@ func showOdds(sys *system, o *bench.OddsResult) {
 			}
 			tab.add("  "+u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
 		}
-		for _, l := range tab.lines() {
+		for _, l := range tab.fitted(sys.tableWidth()) {
 			fmt.Fprintln(sys.Out, l)
 		}
 	}

@@ -29,6 +29,8 @@ type system struct {
 	// Guard keeps signals from ending the process until done.
 	Guard func() (done func())
 	// RunScript runs a script apart from this process, as child.Run does.
+	// json is where --json goes; Out then takes no other text.
+	json io.Writer
 	// told holds what was told in this run and is not told again.
 	told      map[string]bool
 	RunScript func(ctx context.Context, job child.Job, talk func(ctx context.Context, from io.Reader, to io.Writer) error) error

@@ -15,7 +15,7 @@ import (
 type tryOptions struct {
 	boat        string
 	set, trials []string
-	csv         string
+	csv         tableFile
 	json        bool
 	paper       paperFlags
 }
@@ -32,10 +32,8 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	if _, err := bench.Propose(setup.Settings, o.set); err != nil {
 		return input(err)
 	}
-	if o.csv != "" { // before the work, not after it
-		if err := writable(o.csv); err != nil {
-			return input(err)
-		}
+	if err := checkRecords(sys, &o.csv, asked.Trials, len(o.set) > 0, o.json); err != nil { // before the work, not after it
+		return err
 	}
 	if err := o.paper.check(); err != nil {
 		return err
@@ -48,11 +46,9 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	case err != nil:
 		return err
 	}
-	var wrote []string
-	if o.csv != "" {
-		if wrote, err = writeRecords(o.csv, tried); err != nil {
-			return input(err)
-		}
+	wrote, err := writeRecords(&o.csv, tried)
+	if err != nil {
+		return err
 	}
 	if o.json {
 		err = writeJSON(sys, tried)
@@ -99,7 +95,7 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 	cmd.Flags().StringArrayVar(&o.set, "set", nil, "part of the proposal: `KEY=VALUE`, for example limits.motor_current=\"240 A\" (may be repeated)")
 	cmd.Flags().StringArrayVar(&o.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
-	cmd.Flags().StringVar(&o.csv, "csv", "", "write the run's traces to this `FILE`; with several runs, one file each beside it")
+	o.csv.add(cmd, "the run's traces to this `FILE`; with several runs, one file each beside it")
 	o.paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault

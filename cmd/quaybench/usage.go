@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -65,6 +66,23 @@ func setHelp(cmd *cobra.Command) {
 	cmd.Long = strings.Join(paragraphs, "\n\n")
 	for _, c := range cmd.Commands() {
 		setHelp(c)
+	}
+}
+
+// keepJSON has every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it
+// is stopped half-way.
+func keepJSON(cmd *cobra.Command, sys *system) {
+	if run := cmd.RunE; run != nil && cmd.Flags().Lookup("json") != nil {
+		cmd.RunE = func(cmd *cobra.Command, args []string) error {
+			if asked, _ := cmd.Flags().GetBool("json"); asked {
+				sys.json, sys.Out = sys.Out, io.Discard
+				defer func() { sys.json, sys.Out = nil, sys.json }()
+			}
+			return run(cmd, args)
+		}
+	}
+	for _, c := range cmd.Commands() {
+		keepJSON(c, sys)
 	}
 }
 

@@ -217,7 +217,7 @@ func showDifferences(sys *system, r *bench.StepResult) {
 		}
 		tab.add("  "+d.Trace, quantity.Format(d.Largest, unit, 2), shownTime(d.At), quantity.Format(d.RMS, unit, 2), outside)
 	}
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	if within > 0 {
@@ -251,7 +251,7 @@ func showInferred(sys *system, r *bench.StepResult) {
 		}
 		tab.add(p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), band, shownTime(p.At), shownMargin(p.Margin, p.Unit), shownShare(p.Used), sys.painted(p.Level, p.Level.String()))
 	}
-	for _, l := range tab.lines() {
+	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	for _, text := range r.Run.Assumed {

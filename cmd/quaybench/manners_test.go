@@ -1,0 +1,150 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/spf13/cobra"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/link/port"
+)
+
+// commands lists all commands of the program with their paths.
+func commands(sys *system) (all []*cobra.Command) {
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		all = append(all, c)
+		for _, below := range c.Commands() {
+			walk(below)
+		}
+	}
+	walk(newRoot(sys))
+	return all
+}
+
+// Manners, point 8: every command with --json that is stopped, at its start or after a while, prints one JSON object or
+// nothing.
+func TestAStoppedCommandPrintsJSONOrNothing(t *testing.T) {
+	arguments := map[string][]string{
+		"quaybench try": {"petrel", "--trial", "crash-stop"}, "quaybench highest": {"petrel", "limits.motor_current", "limits.battery_current"},
+		"quaybench odds": {"petrel"}, "quaybench envelope": {"petrel"}, "quaybench check": {"petrel"},
+		"quaybench profile save": {"petrel", "-m", "x"}, "quaybench profile verify": {"petrel", "--again"},
+	}
+	book := filepath.Join(t.TempDir(), "book")
+	stoppedThere := 0
+	for _, c := range commands(&system{Out: &bytes.Buffer{}, Getenv: func(string) string { return "" }}) {
+		if c.Flags().Lookup("json") == nil {
+			continue
+		}
+		args, known := arguments[c.CommandPath()]
+		if !known {
+			args = []string{"petrel", "head", "summer"}[:min(3, strings.Count(c.Use, " "))]
+		}
+		for _, after := range []int{0, 5} { // looks at the context before it is stopped
+			t.Run(c.CommandPath(), func(t *testing.T) {
+				var out, errs bytes.Buffer
+				inner, cancel := context.WithCancel(t.Context())
+				ctx := &stopsAfter{Context: inner, cancel: cancel}
+				ctx.looks.Store(int32(after))
+				run(ctx, slices.Concat(strings.Fields(c.CommandPath())[1:], args, []string{"--json", "--book", book}), system{
+					In: strings.NewReader(""), Out: &out, Err: &errs, Getenv: func(string) string { return "" }, Clock: port.WallClock{}, Open: port.Open, Guard: guard,
+				})
+				if out.Len() > 0 {
+					assert.True(t, json.Valid(out.Bytes()), "%s", out.String())
+				} else {
+					stoppedThere++
+				}
+			})
+		}
+	}
+	assert.Greater(t, stoppedThere, 10)
+}
+
+// stopsAfter is a context that ends when it was looked at often enough.
+type stopsAfter struct {
+	context.Context
+	cancel context.CancelFunc
+	looks  atomic.Int32
+}
+
+func (s *stopsAfter) look() {
+	if s.looks.Add(-1) < 0 {
+		s.cancel()
+	}
+}
+
+func (s *stopsAfter) Err() error            { s.look(); return s.Context.Err() }
+func (s *stopsAfter) Done() <-chan struct{} { s.look(); return s.Context.Done() }
+
+// Manners, point 8: tables fit a screen of 80 columns, and no word is lost by it.
+func TestTablesFitAScreen(t *testing.T) {
+	long := strings.Repeat("a reason of many words ", 8)
+	tab := &table{right: map[int]bool{1: true}}
+	tab.add("version", "share", "when", "marks", "why")
+	tab.add("v1", "61 %", "2026-04-01 07:00", "summer, approved despite its verdict, in a controller", long)
+	tab.add("  a heading that takes the whole line of the table, and more than that: " + long)
+	tab.add("v2", "7 %", "2026-04-02 07:00", "head", "short")
+	for _, width := range []int{60, 80, 100} {
+		lines := tab.fitted(width)
+		assert.LessOrEqual(t, widest(lines), width)
+		want := strings.Fields(strings.Join(tab.lines(), " "))
+		got := strings.Fields(strings.Join(lines, " "))
+		slices.Sort(want)
+		slices.Sort(got)
+		assert.Equal(t, want, got)
+	}
+	assert.Equal(t, tab.lines(), tab.fitted(1<<20), "where there is room, a row stays a line")
+}
+
+// Manners, point 8: a file that is there is overwritten only with --force; what is killed on the way leaves nothing.
+func TestWriteWhole(t *testing.T) {
+	dir := t.TempDir()
+	name := filepath.Join(dir, "out")
+	put := func(s string, force bool, fail error) error {
+		return writeWhole(nil, name, force, func(w io.Writer) error {
+			_, err := w.Write([]byte(s))
+			require.NoError(t, err)
+			entries, err := os.ReadDir(dir)
+			require.NoError(t, err)
+			for _, e := range entries {
+				assert.True(t, e.Name() == "out" || !unnamedFiles(t, dir), "while it is written nothing of it has a name: %s", e.Name())
+			}
+			return fail
+		})
+	}
+	require.ErrorIs(t, put("half", false, context.Canceled), context.Canceled)
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Empty(t, entries)
+	require.NoError(t, put("first", false, nil))
+	require.ErrorContains(t, put("second", false, nil), "--force")
+	require.NoError(t, put("third", true, nil))
+	content, err := os.ReadFile(name)
+	require.NoError(t, err)
+	assert.Equal(t, "third", string(content))
+	entries, err = os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Len(t, entries, 1)
+	var out bytes.Buffer
+	require.NoError(t, writeWhole(&out, standardOutput, false, func(w io.Writer) error { _, err := w.Write([]byte("there")); return err }))
+	assert.Equal(t, "there", out.String())
+}
+
+// unnamedFiles reports whether this disk has files without a name.
+func unnamedFiles(t *testing.T, dir string) bool {
+	f, put, err := createUnnamed(dir, "probe")
+	require.NoError(t, err)
+	defer func() { _, _ = put("", false), f.Close() }()
+	_, err = os.Stat(f.Name())
+	return os.IsNotExist(err)
+}

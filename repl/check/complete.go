@@ -255,7 +255,7 @@ func (c *checked) fieldNames(st *types.Struct) []Name {
 // visible tells whether the script may use a field or method.
 func (c *checked) visible(obj types.Object) bool { return obj.Exported() || obj.Pkg() == c.pkg }
 
-func (c *checked) typeText(t types.Type) string { return (&writer{checked: c, lib: c.lib}).show(t) }
+func (c *checked) typeText(t types.Type) string { return showType(t, c.pkg) }
 
 // members gives what may stand behind "x.".
 func (c *checked) members(x ast.Expr) []Name {

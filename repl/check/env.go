@@ -54,13 +54,12 @@ func (e *Env) With(name string, typ types.Type) (*Env, error) {
 	if !token.IsIdentifier(name) || strings.HasPrefix(name, reserved) {
 		return nil, fmt.Errorf("%q can't be a variable's name", name)
 	}
-	w := &writer{lib: e.lib, used: map[string]bool{}}
-	t, err := w.typeExpr(typ)
+	t, err := e.typeExpr(typ, nil)
 	if err != nil {
 		return nil, fmt.Errorf("variable %s: %w", name, err)
 	}
 	n := *e
-	n.setVar(Var{Name: name, typ: t, Type: w.show(typ)})
+	n.setVar(Var{Name: name, typ: t, Type: showType(typ, nil)})
 	return &n, nil
 }
 
@@ -116,7 +115,7 @@ func (e *Env) importNames() map[string]string {
 //
 // All errors that have a place in src are Errors.
 func (e *Env) Check(src Source) (steps []*Step, err error) {
-	defer surprise(src, &err)
+	defer recoverInternal(src, &err)
 	chunks, err := split(e.fset, src)
 	if err != nil {
 		return nil, err
@@ -149,18 +148,18 @@ func (e *Env) Check(src Source) (steps []*Step, err error) {
 	return steps, nil
 }
 
-// surprise makes an error of a panic: a fault of this package must not end a session.
-func surprise(src Source, err *error) {
+// recoverInternal turns a panic in this package into an error, so that a session survives a fault here.
+func recoverInternal(src Source, err *error) {
 	if r := recover(); r != nil {
 		*err = Errors{{
 			Pos:     token.Position{Filename: src.Name, Line: max(src.Line, 1), Column: 1},
-			Msg:     fmt.Sprintf("%s (%v)", surpriseText, r),
+			Msg:     fmt.Sprintf("%s (%v)", internalText, r),
 			Instead: "write it in a simpler way",
 		}}
 	}
 }
 
-const surpriseText = "this can't be checked, which is a fault of the tool and should be reported"
+const internalText = "this can't be checked, which is a fault of the tool and should be reported"
 
 func isDecl(k chunkKind) bool { return k == declaration || k == importing }
 
@@ -191,6 +190,12 @@ func (e *Env) declare(src Source, chunks []chunk) (*Step, error) {
 		fresh = append(fresh, d)
 		nd := &decl{ast: d, names: declNames(d)}
 		for _, name := range nd.names {
+			if name == "main" || name == "init" {
+				return nil, Errors{{Pos: e.fset.Position(d.Pos()), Msg: "a session has no function " + name, Instead: "write the statements alone, or a script"}}
+			}
+			if predeclared(name) {
+				return nil, Errors{{Pos: e.fset.Position(d.Pos()), Msg: fmt.Sprintf("%s must keep its meaning in a session", name), Instead: "another name"}}
+			}
 			if prev, twice := group[name]; twice && name != "_" {
 				return nil, Errors{{Pos: e.fset.Position(d.Pos()), Msg: fmt.Sprintf("%s redeclared in this input (also at %v)", name, e.fset.Position(prev))}}
 			}
@@ -201,15 +206,14 @@ func (e *Env) declare(src Source, chunks []chunk) (*Step, error) {
 		}
 		next.decls = append(next.decls, nd)
 	}
-	step := newStep(&next)
-	c, err := next.typeCheck(nil)
+	c, err := next.typeCheck(nil, nil)
 	if err != nil {
 		return nil, explainRedefinition(err, src)
 	}
-	if err := refuse(c, fresh, inSession); err != nil {
+	if err := c.refuse(fresh); err != nil {
 		return nil, err
 	}
-	return step, step.write(c, fresh)
+	return newStep(&next, c), nil
 }
 
 // forget takes a name out of the session, because something else gets it.
@@ -340,59 +344,102 @@ func (e *Env) do(src Source, c chunk) (*Step, error) {
 		}
 	}
 	promoted := defined(stmt)
-	ch, err := e.typeCheck(body, promoted...)
+	c1, err := e.typeCheck(body, nil, promoted...)
 	if err != nil {
 		return nil, err
 	}
-	if err := refuse(ch, []ast.Node{body.Body}, inSession); err != nil {
+	if err := c1.refuse([]ast.Node{body.Body}); err != nil {
 		return nil, err
 	}
 	next := *e
-	step := newStep(&next)
-	step.shown = shown
+	step := &Step{}
+	var extra []ast.Decl // variables of the package that take what the statement makes
+	take := func(name string, t ast.Expr) {
+		extra = append(extra, &ast.GenDecl{Tok: token.VAR, Specs: []ast.Spec{&ast.ValueSpec{Names: []*ast.Ident{ast.NewIdent(name)}, Type: t}}})
+	}
+	if shown != nil && !c1.prints(shown) {
+		if t := c1.info.TypeOf(shown); t != nil && !isVoid(t) {
+			var lhs []ast.Expr
+			for _, t := range unpack(t) {
+				name := fmt.Sprint(reserved, "result", len(lhs))
+				take(name, ast.NewIdent("any"))
+				lhs = append(lhs, &ast.Ident{Name: name, NamePos: shown.Pos()})
+				step.Results = append(step.Results, Result{name, t})
+			}
+			body.Body.List[0] = &ast.AssignStmt{Lhs: lhs, TokPos: shown.Pos(), Tok: token.ASSIGN, Rhs: []ast.Expr{shown}}
+		}
+	}
 
-	// What the statement defines becomes a variable of the session, and must
-	// suit the declarations that use the name already.
-	w := newWriter(ch)
+	// What the statement defines becomes a variable of the session, and must suit the declarations that use the name already.
 	changed := false
 	for _, id := range promoted {
-		obj := ch.info.Defs[id]
+		obj := c1.info.Defs[id]
 		if obj == nil { // reuses a name of the same statement
 			continue
 		}
-		if isPredeclaredType(id.Name) {
-			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("%s must keep its meaning in a session", id.Name), Instead: "another name"}}
+		problem := func(msg, instead string) error {
+			return Errors{{Pos: e.fset.Position(id.Pos()), Msg: msg, Instead: instead}}
+		}
+		if predeclared(id.Name) {
+			return nil, problem(fmt.Sprintf("%s must keep its meaning in a session", id.Name), "another name")
 		}
 		if next.declares(id.Name) {
-			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("%s is a declaration of this session, not a variable", id.Name), Instead: "take another name for the variable"}}
+			return nil, problem(fmt.Sprintf("%s is a declaration of this session, not a variable", id.Name), "take another name for the variable")
 		}
 		if _, ok := e.imports[id.Name]; ok {
-			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("%s is a package imported by this session", id.Name), Instead: "take another name for the variable"}}
+			return nil, problem(fmt.Sprintf("%s is a package imported by this session", id.Name), "take another name for the variable")
 		}
-		if t := recursiveType(obj.Type()); t != nil {
-			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("a session can't keep a value of type %s, which contains itself", t.Obj().Name()), Instead: "make and use it inside one function, or write a script"}}
-		}
-		t, err := w.typeExpr(obj.Type())
+		t, err := e.typeExpr(obj.Type(), c1.pkg)
 		if err != nil {
-			return nil, Errors{{Pos: e.fset.Position(id.Pos()), Msg: fmt.Sprintf("variable %s: %v", id.Name, err)}}
+			return nil, problem(fmt.Sprintf("variable %s: %v", id.Name, err), "")
 		}
-		v := Var{Name: id.Name, typ: t, Type: w.show(obj.Type())}
+		v := Var{Name: id.Name, typ: t, Type: showType(obj.Type(), c1.pkg)}
 		old := e.lookupVar(id.Name)
-		if old == nil || types.ExprString(old.typ) != types.ExprString(t) {
-			changed = true
-			if old != nil {
-				step.replaced = append(step.replaced, *old)
-			}
-		}
+		same := old != nil && types.ExprString(old.typ) == types.ExprString(t)
+		changed = changed || !same
 		next.setVar(v)
-		step.promoted[obj] = id.Name
+		name := reserved + "new_" + id.Name
+		take(name, cloneType(t))
+		body.Body.List = append(body.Body.List, &ast.AssignStmt{Lhs: []ast.Expr{&ast.Ident{Name: name, NamePos: id.Pos()}}, TokPos: id.Pos(), Tok: token.ASSIGN, Rhs: []ast.Expr{&ast.Ident{Name: id.Name, NamePos: stmt.End()}}})
+		step.Made = append(step.Made, Made{id.Name, name, same})
 	}
 	if changed {
-		if _, err := next.typeCheck(nil); err != nil {
+		if _, err := next.typeCheck(nil, nil); err != nil {
 			return nil, e.explainVariable(err, promoted)
 		}
 	}
-	return step, step.write(ch, []ast.Node{body.Body})
+	c2, err := e.typeCheck(body, extra)
+	if err != nil {
+		return nil, err
+	}
+	made, results := step.Made, step.Results
+	step = newStep(e, c2)
+	step.After, step.Made, step.Results, step.Main = &next, made, results, bodyName
+	for _, m := range made {
+		step.Cells[m.Global] = true
+	}
+	for _, r := range results {
+		step.Cells[r.Global] = true
+	}
+	return step, nil
+}
+
+func isVoid(t types.Type) bool {
+	tu, ok := t.(*types.Tuple)
+	return ok && tu.Len() == 0
+}
+
+// unpack returns the types of an expression's values.
+func unpack(t types.Type) []types.Type {
+	tu, ok := t.(*types.Tuple)
+	if !ok {
+		return []types.Type{types.Default(t)}
+	}
+	var list []types.Type
+	for v := range tu.Variables() {
+		list = append(list, v.Type())
+	}
+	return list
 }
 
 // showable gives the expression of a statement that is nothing but one.
@@ -439,15 +486,17 @@ type checked struct {
 	// The program: declarations in their order, and the statement's function.
 	decls  []ast.Decl
 	body   *ast.FuncDecl
+	files  []*ast.File
 	script bool // a whole file, not an input of a session
 	loose  bool // errors don't matter
 }
 
-// typeCheck checks everything the session has, with body if there is one. The
+// typeCheck checks everything the session has, with body if there is one and the declarations that only this check has. The
 // variables unusedOK may stay unused, because they belong to the session.
-func (e *Env) typeCheck(body *ast.FuncDecl, unusedOK ...*ast.Ident) (*checked, error) {
+func (e *Env) typeCheck(body *ast.FuncDecl, extra []ast.Decl, unusedOK ...*ast.Ident) (*checked, error) {
 	c := &checked{env: e, fset: e.fset, lib: e.lib, body: body}
 	file := e.file(c, body)
+	file.Decls = append(file.Decls, extra...)
 	skip := map[token.Pos]bool{}
 	for _, id := range unusedOK {
 		skip[id.Pos()] = true
@@ -495,8 +544,9 @@ func (e *Env) file(c *checked, body *ast.FuncDecl) *ast.File {
 func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 	c.info = &types.Info{
 		Types: map[ast.Expr]types.TypeAndValue{}, Defs: map[*ast.Ident]types.Object{}, Uses: map[*ast.Ident]types.Object{},
-		Implicits: map[ast.Node]types.Object{}, Scopes: map[ast.Node]*types.Scope{}, Selections: map[*ast.SelectorExpr]*types.Selection{}, Instances: map[*ast.Ident]types.Instance{},
+		Implicits: map[ast.Node]types.Object{}, Scopes: map[ast.Node]*types.Scope{}, Selections: map[*ast.SelectorExpr]*types.Selection{}, Instances: map[*ast.Ident]types.Instance{}, FileVersions: map[*ast.File]string{},
 	}
+	c.files = files
 	var errs Errors
 	conf := types.Config{
 		GoVersion:                "go1.26",
@@ -506,7 +556,7 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 		Error: func(err error) {
 			te, ok := err.(types.Error)
 			if ok && !c.loose && !ignore(te) {
-				msg := strings.TrimSuffix(strings.ReplaceAll(te.Msg, aliasPrefix, ""), " in assignment to _ identifier")
+				msg := strings.TrimSuffix(strings.ReplaceAll(te.Msg, reserved, ""), " in assignment to _ identifier")
 				errs = append(errs, &Error{Pos: c.fset.Position(te.Pos), Msg: msg})
 			}
 		},

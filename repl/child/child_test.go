@@ -96,7 +96,7 @@ func TestRun(t *testing.T) {
 		"hello.go":     {source: `import "fmt"; func main() { fmt.Println("hello"); fmt.Print("world") }`, out: "hello\nworld"},
 		"much.go":      {source: `import "fmt"; func main() { for i := range 50000 { fmt.Println("line", i) } }`, out: manyLines()},
 		"refused.go":   {source: `import "os"; func main() { os.Exit(1) }`, reason: child.Failed, text: `refused.go:2:8: scripts can't import "os"`},
-		"panic.go":     {source: "import \"fmt\"\n\nfunc main() {\n\tfmt.Println(\"before\")\n\tvar xs []int\n\t_ = xs[3]\n}", out: "before\n", reason: child.Failed, text: "panic.go:7:2: panic: index out of range"},
+		"panic.go":     {source: "import \"fmt\"\n\nfunc main() {\n\tfmt.Println(\"before\")\n\tvar xs []int\n\t_ = xs[3]\n}", out: "before\n", reason: child.Failed, text: "panic.go:7:8: panic: index out of range"},
 		"routine.go":   {source: `import "time"; func main() { go func() { panic("alone") }(); time.Sleep(time.Hour) }`, reason: child.Failed, text: "panic: alone (in a goroutine)"},
 		"deep.go":      {source: `func f(n int) int { return f(n+1) + 1 }; func main() { f(0) }`, reason: child.Stack, text: "calls within calls took more than 32 MB"},
 		"memory.go":    {source: `func main() { var x [][]byte; for { x = append(x, make([]byte, 1<<20)) } }`, reason: child.Memory, text: "more than 128 MB of memory"},

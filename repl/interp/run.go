@@ -15,6 +15,8 @@ import (
 	yaegi "github.com/traefik/yaegi/interp"
 
 	"quaybench/repl/check"
+	"quaybench/repl/core"
+	"quaybench/repl/host"
 	"quaybench/repl/symbols"
 )
 
@@ -51,9 +53,6 @@ const (
 )
 
 func (c Config) complete() (Config, error) {
-	if err := layout(); err != nil {
-		return c, err
-	}
 	if c.Library == nil {
 		lib, err := symbols.Standard()
 		if err != nil {
@@ -73,6 +72,7 @@ func (c Config) complete() (Config, error) {
 	if c.Patience == 0 {
 		c.Patience = DefaultPatience
 	}
+	c.adapters()
 	return c, nil
 }
 
@@ -86,81 +86,77 @@ var ErrLeftBehind = errors.New("stopped, but a function it called has not come b
 type run struct {
 	Config
 	step *check.Step
-	in   internals
-	host *host
+	prog *core.Program
+	rt   *host.RT
+	main func()
 	// cancel ends the context that compiled functions see.
 	cancel context.CancelFunc
 	once   sync.Once
 }
 
-// prepare makes an interpreter and compiles the program in it.
-func prepare(ctx context.Context, c Config, step *check.Step) (r *run, err error) {
+// prepare makes an interpreter and compiles the program in it. cells are the variables of a session.
+func prepare(ctx context.Context, c Config, step *check.Step, ts *host.Types, control *host.Control, cells map[string]any) (r *run, err error) {
 	ctx, cancel := context.WithCancel(ctx)
+	control.Begin(ctx)
+	r = &run{Config: c, step: step, cancel: cancel}
 	defer func() {
+		if p := recover(); p != nil { // of the interpreter's own compiler
+			err = r.cannotRun(fmt.Sprint(p))
+		}
 		if err != nil {
 			cancel()
 		}
 	}()
-	r = &run{Config: c, step: step, cancel: cancel, host: &host{out: c.Stdout, ctx: ctx, trace: &trace{}, limit: c.Limits, enough: make(chan struct{}), halted: make(chan struct{})}}
+	if r.prog, err = step.Core(ts); err != nil {
+		return r, err
+	}
+	r.rt = host.NewRT(ts, c.Stdout, control)
+	r.rt.Size = r.size
+	if cells != nil {
+		r.rt.Cells = cells
+	}
 	in := yaegi.New(yaegi.Options{
 		Stdin:                strings.NewReader(""),
 		Stdout:               c.Stdout,
-		Stderr:               r.host.trace,
+		Stderr:               r.rt.Trace(),
 		Args:                 []string{},
 		Env:                  []string{},
 		SourcecodeFilesystem: noFiles{},
 	})
-	uses := []yaegi.Exports{c.Library.Exports(), r.host.exports()}
-	if c.Bind != nil {
-		bound := yaegi.Exports{}
-		for path, values := range c.Bind(ctx) {
-			p := c.Library.Package(path)
-			if p == nil {
-				return nil, fmt.Errorf("binding values of package %q, which the library does not have", path)
-			}
-			bound[path+"/./"+p.Name] = values
-		}
-		uses = append(uses, bound)
-	}
-	for _, e := range uses {
+	for _, e := range r.exports(ctx) {
 		if err := in.Use(e); err != nil {
-			return nil, fmt.Errorf("starting the interpreter: %w", err)
+			return r, fmt.Errorf("starting the interpreter: %w", err)
 		}
 	}
-	// What was checked compiles; if it does not, say so and where.
-	if _, err := in.EvalWithContext(context.Background(), step.Text); err != nil {
-		return nil, r.cannotRun(err)
+	if _, err := in.EvalWithContext(context.Background(), r.prog.Text); err != nil {
+		return r, r.cannotRun(err.Error())
 	}
-	r.in = openInternals(in)
+	v, err := in.EvalWithContext(context.Background(), core.Entry)
+	if err != nil {
+		return r, r.cannotRun(err.Error())
+	}
+	main, ok := v.Interface().(func())
+	if !ok {
+		return r, r.cannotRun(fmt.Sprintf("%s is a %v", core.Entry, v.Type()))
+	}
+	r.main = main
 	return r, nil
 }
 
-// cannotRun explains an error of the interpreter's own compiler.
-func (r *run) cannotRun(err error) error {
-	text, _, _ := strings.Cut(err.Error(), "\n")
-	e := &check.Error{Msg: "the interpreter can't run this, though it is right: " + text, Instead: "write it in a simpler way"}
-	if mark, ok := r.markNear(text); ok {
-		e.Pos = r.step.Place(mark)
+// cannotRun explains a fault of the interpreter's own compiler: what was checked compiles.
+func (r *run) cannotRun(text string) error {
+	text, _, _ = strings.Cut(text, "\n")
+	e := &check.Error{Msg: "the interpreter can't run this, though it is right, which is a fault of the tool and should be reported: " + text, Instead: "write it in a simpler way"}
+	if r.prog != nil && len(r.prog.Functions) > 0 {
+		e.Pos = r.step.Place(int(r.prog.Functions[0].Pos))
 	}
 	return e
 }
 
 // call runs the entry function until it ends, is stopped or goes beyond a limit.
 func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
-	if r.step.Entry == "" {
-		return nil
-	}
-	v, err := r.in.in.EvalWithContext(context.Background(), r.step.Entry)
-	if err != nil {
-		return r.cannotRun(err)
-	}
-	entry, ok := v.Interface().(func())
-	if !ok {
-		return fmt.Errorf("the interpreter gave a %v for function %s", v.Type(), r.step.Entry)
-	}
-
 	failed := make(chan error, 1)
-	r.host.failed = func(value any) {
+	r.rt.Failed = func(value any) {
 		select {
 		case failed <- r.panicError(value, true):
 		default:
@@ -175,7 +171,7 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 			}
 			finished <- err
 		}()
-		entry()
+		r.main()
 	}()
 
 	watch := time.NewTicker(watchEvery)
@@ -212,7 +208,7 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 			grace = t.C
 		case <-grace:
 			halt(stopped(ctx))
-		case <-r.host.enough:
+		case <-r.rt.Enough:
 			halt(stopped(ctx))
 		case <-patience:
 			return ErrLeftBehind
@@ -233,8 +229,7 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 func (r *run) halt() {
 	r.once.Do(func() {
 		r.cancel()
-		r.in.stop()
-		close(r.host.halted)
+		r.rt.Stop()
 	})
 }
 
@@ -242,20 +237,15 @@ func (r *run) halt() {
 // does, and makes the interpreter's functions usable again. It is false if
 // something does not end.
 func (r *run) endGoroutines() bool {
-	if r.host.started.Load() {
+	if r.rt.Goroutines() {
 		r.halt()
 		done := make(chan struct{})
-		go func() { r.host.goroutines.Wait(); close(done) }()
+		go func() { r.rt.Wait(); close(done) }()
 		select {
 		case <-done:
 		case <-time.After(r.Patience):
 			return false
 		}
-	}
-	select {
-	case <-r.host.halted:
-		r.in.revive()
-	default:
 	}
 	return true
 }

@@ -20,16 +20,19 @@ import (
 	"sync"
 
 	"quaybench/repl/check"
+	"quaybench/repl/host"
 )
 
 // A Session takes inputs one after the other. Eval must not be called by two
 // goroutines at once; Stop may be called by any.
 type Session struct {
-	config Config
-	env    *check.Env
-	cells  map[string]reflect.Value // each addressable
-	mu     sync.Mutex
-	stop   chan struct{} // of the evaluation that runs
+	config  Config
+	env     *check.Env
+	types   *host.Types
+	cells   map[string]any // pointers to the variables
+	control *host.Control
+	mu      sync.Mutex
+	stop    chan struct{} // of the evaluation that runs
 }
 
 // NewSession starts a session that has the given values as variables. Their
@@ -39,7 +42,7 @@ func NewSession(c Config, values map[string]any) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{config: c, env: check.NewEnv(c.Library), cells: map[string]reflect.Value{}}
+	s := &Session{config: c, env: check.NewEnv(c.Library), types: host.NewTypes(), cells: map[string]any{}, control: host.NewControl()}
 	for _, name := range slices.Sorted(maps.Keys(values)) {
 		if err := s.Set(name, values[name]); err != nil {
 			return nil, err
@@ -63,17 +66,36 @@ func (s *Session) Set(name string, value any) error {
 		return err
 	}
 	s.env = env
-	s.cells[name] = addressable(v)
+	v = fixed(v)
+	p := reflect.New(v.Type())
+	p.Elem().Set(v)
+	s.cells[name] = p.Interface()
 	return nil
 }
 
-// Get gives the value of a variable.
+// fixed returns a function with a slice in place of its variadic parameter, as the core has functions.
+func fixed(v reflect.Value) reflect.Value {
+	t := v.Type()
+	if t.Kind() != reflect.Func || !t.IsVariadic() {
+		return v
+	}
+	var in, out []reflect.Type
+	for i := range t.NumIn() {
+		in = append(in, t.In(i))
+	}
+	for i := range t.NumOut() {
+		out = append(out, t.Out(i))
+	}
+	return reflect.MakeFunc(reflect.FuncOf(in, out, false), v.CallSlice)
+}
+
+// Get returns the value of a variable.
 func (s *Session) Get(name string) (value any, ok bool) {
 	c, ok := s.cells[name]
 	if !ok {
 		return nil, false
 	}
-	return c.Interface(), true
+	return reflect.ValueOf(c).Elem().Interface(), true
 }
 
 // Env gives what is declared, for completion.
@@ -139,89 +161,59 @@ func (s *Session) Stop() {
 }
 
 func (s *Session) do(ctx context.Context, step *check.Step, stop <-chan struct{}, result *Result) error {
-	r, err := prepare(ctx, s.config, step)
+	if step.Main == "" {
+		s.keep(step)
+		return nil
+	}
+	cells := maps.Clone(s.cells)
+	for _, m := range step.Made {
+		if m.Same {
+			cells[m.Global] = cells[m.Var]
+		}
+	}
+	r, err := prepare(ctx, s.config, step, s.types, s.control, cells)
 	if err != nil {
 		return err
 	}
 	defer r.cancel()
-	for _, c := range step.Cells {
-		if err := s.lend(r, c, result); err != nil {
-			return err
+	if err := r.call(ctx, stop); err != nil {
+		if errors.Is(err, ErrLeftBehind) {
+			s.control = host.NewControl() // what goes on stays stopped
+		}
+		return err // what it made is not kept
+	}
+	for _, m := range step.Made {
+		s.cells[m.Var] = cells[m.Global]
+	}
+	for name, p := range cells {
+		if kept, ok := s.cells[name]; ok && kept != p && !slices.ContainsFunc(step.Made, func(m check.Made) bool { return m.Var == name }) {
+			// Its type was declared anew.
+			result.Notes = append(result.Notes, fmt.Sprintf("%s was made before its type was declared anew; it is empty now", name))
+			s.cells[name] = p
 		}
 	}
-	err = r.call(ctx, stop)
-	if errors.Is(err, ErrLeftBehind) {
-		return err // what it does from now on has nothing to do with the session
-	}
-	if takeErr := s.takeBack(r, err == nil); err == nil {
-		err = takeErr
-	}
-	if err != nil {
-		return err
-	}
+	s.keep(step)
 	for _, g := range step.Results {
-		c, err := r.in.cell(g.Global)
-		if err != nil {
-			return err
-		}
-		result.Values = append(result.Values, Value{Type: g.Type, Value: *c})
+		result.Values = append(result.Values, opened(g.Type, reflect.ValueOf(cells[g.Global]).Elem()))
 	}
 	return nil
 }
 
-// lend puts a variable of the session in the place of the program's.
-func (s *Session) lend(r *run, c check.Cell, result *Result) error {
-	if c.New {
-		return nil
-	}
-	place, err := r.in.cell(c.Global)
-	if err != nil {
-		return err
-	}
-	held, ok := s.cells[c.Var]
-	switch {
-	case !ok:
-	case held.Type() == place.Type():
-		*place = held
-	case held.Type().AssignableTo(place.Type()):
-		place.Set(held)
-	default:
-		// Its type was declared anew.
-		result.Notes = append(result.Notes, fmt.Sprintf("%s was made before its type was declared anew; it is empty now", c.Var))
-	}
-	return nil
+// keep takes over what the session knows after a step.
+func (s *Session) keep(step *check.Step) {
+	s.env = step.After
+	maps.DeleteFunc(s.cells, func(name string, _ any) bool { return !s.env.HasVar(name) })
 }
 
-// takeBack takes the variables out of the program again. If it failed, they
-// keep what it gave them, but those it was about to make are not made.
-func (s *Session) takeBack(r *run, ok bool) error {
-	cells := maps.Clone(s.cells)
-	for _, c := range r.step.Cells {
-		if c.Old && ok || c.New && !ok {
-			continue
-		}
-		place, err := r.in.cell(c.Global)
-		if err != nil {
-			return err
-		}
-		cells[c.Var] = addressable(*place)
+// opened returns what an any holds, with the type that go/types knows where it is the script's.
+func opened(t types.Type, v reflect.Value) Value {
+	if types.IsInterface(t) || !v.Elem().IsValid() {
+		return Value{t, v}
 	}
-	if ok {
-		s.env = r.step.After
-		maps.DeleteFunc(cells, func(name string, _ reflect.Value) bool { return !s.env.HasVar(name) })
+	if _, value, ok := host.Unbox(v.Interface()); ok {
+		return Value{t, reflect.ValueOf(value)}
 	}
-	s.cells = cells
-	return nil
-}
-
-// addressable gives v itself if it can be assigned to, or a copy that can.
-func addressable(v reflect.Value) reflect.Value {
-	if v.CanSet() {
-		return v
-	}
-	c := reflect.New(v.Type()).Elem()
-	c.Set(v)
-	return c
+	return Value{t, v.Elem()}
 }
 
 // RunScript checks and runs a script to its end.
@@ -234,7 +226,7 @@ func RunScript(ctx context.Context, c Config, src check.Source) error {
 	if err != nil {
 		return err
 	}
-	r, err := prepare(ctx, c, step)
+	r, err := prepare(ctx, c, step, host.NewTypes(), host.NewControl(), nil)
 	if err != nil {
 		return err
 	}

@@ -236,27 +236,27 @@ in7:1:16: missing return
 | 	return 0
 | }
 > outer()
-in2:3:2: panic: index out of range
-	called from in3:3:3, in outer
-	called from in4:1:1, in this input
+in2:3:11: panic: index out of range
+	called from in3:3:19, in outer
+	called from in4:1:6, in this input
 > xs
 [1 2]
 > panic("stop")
-in6:1:1: panic: stop
+in6:1:6: panic: stop
 > panic(fmt.Errorf("wrapped: %w", io.EOF))
-in7:1:1: panic: wrapped: EOF
+in7:1:6: panic: wrapped: EOF
 > var p *struct{ N int }
 > p.N
-in9:1:1: panic: nil pointer dereference
+in9:1:3: panic: nil pointer dereference
 > z := 0
 > 1 / z
-in11:1:1: panic: integer divide by zero
+in11:1:3: panic: integer divide by zero
 > var m map[string]int
 > m["a"] = 1
-in13:1:1: panic: assignment to entry in nil map
+in13:1:2: panic: assignment to entry in nil map
 > w := third(xs)
-in2:3:2: panic: index out of range
-	called from in14:1:1, in this input
+in2:3:11: panic: index out of range
+	called from in14:1:11, in this input
 > w
 in15:1:1: undefined: w
 > func() { defer func() { fmt.Println("recovered", recover()) }(); panic(1) }()
@@ -271,7 +271,7 @@ recovered 1
 4
 > import "math/rand/v2"
 > rand.N(10)
-in5:1:1: rand.N is not there for scripts; instead: a function without type parameters, or a loop
+in5:1:1: rand.N is not there for scripts
 > n := rand.IntN(5)
 > n < 5
 true
@@ -283,19 +283,34 @@ in10:1:6: sort.Ints undefined (type int has no field or method Ints)
 > import "sort"
 in11:1:8: sort already names something else in this session; instead: give the package another name: import mysort "sort"
 `,
-		"things only scripts can do": `
-> go fmt.Println("x")
-in1:1:1: a session can't start goroutines: a panic in one would end it; instead: write it as a script and run that
-> c := make(chan int)
-in2:1:11: a session can't use channels: it does one thing at a time; instead: write it as a script and run that
+		"goroutines, channels, types that contain themselves, interfaces": `
+> c := make(chan int, 2)
+> func() int { go func() { c <- 41; c <- 1 }(); return <-c + <-c }()
+42
 > func main() {}
-in3:1:6: a session has no function main; instead: write the statements alone, or a script
+in3:1:1: a session has no function main; instead: write the statements alone, or a script
 > type node struct { next *node; v int }
 > func size(n *node) int { if n == nil { return 0 }; return 1 + size(n.next) }
-> size(&node{next: &node{}})
+> n := &node{next: &node{}}
+> size(n)
 2
-> n := &node{}
-in7:1:1: a session can't keep a value of type node, which contains itself; instead: make and use it inside one function, or write a script
+> n.next.next = &node{v: 3}; size(n)
+3
+> type named interface { Name() string }
+> type dock string
+> func (d dock) Name() string { return "dock " + string(d) }
+> var x named = dock("north")
+> x.Name()
+"dock north"
+> func (d dock) Name() string { return "pier " + string(d) }
+> x.Name()
+"pier north"
+> func (d dock) String() string { return "<" + string(d) + ">" }
+> fmt.Println(x, []any{x})
+<north> [<north>]
+> func largest[T int | float64](xs ...T) T { m := xs[0]; for _, x := range xs { m = max(m, x) }; return m }
+> largest(1.5, 3, 2)
+3
 `,
 		"values of many kinds are shown": `
 > []float64{1, 2.5}
@@ -328,12 +343,12 @@ func(s string) string
 > deep(0)
 stopped: calls within calls took more than 64 MB; does a function call itself without end?
 > big := make([]float64, 1<<40)
-in3:1:1: panic: 1099511627776 elements of 8 bytes are more than the limit of 256 MB
+in3:1:12: panic: 1099511627776 elements of 8 bytes are more than the limit of 256 MB
 > var all [][]float64; for { all = append(all, make([]float64, 1<<20)) }
 stopped: more than 256 MB of memory in use
 > all = nil
 > strings.Repeat("x", 1<<40)
-in6:1:1: panic: 1099511627776 elements of 1 bytes are more than the limit of 256 MB
+in6:1:15: panic: 1099511627776 elements of 1 bytes are more than the limit of 256 MB
 > 1+1
 2
 `,
@@ -508,9 +523,9 @@ func main() {
 	})
 }
 `})
-	require.EqualError(t, err, `main.go:9:2: panic: index out of range
-	called from main.go:15:3, in a function in main
-	called from main.go:14:2, in main`)
+	require.EqualError(t, err, `main.go:9:10: panic: index out of range
+	called from main.go:15:14, in a function in main
+	called from main.go:14:12, in main`)
 	var p *interp.Panic
 	require.ErrorAs(t, err, &p)
 	assert.Equal(t, "list.at", p.Stack[0].Function)

@@ -1,0 +1,31 @@
+// Package core turns a checked program into one of few forms, by way of SSA: what Go means, the Go team's own go/types and
+// go/ssa decide; what is left for the interpreter is registers, arithmetic, jumps, calls and memory.
+package core
+
+import (
+	"go/ast"
+	"go/token"
+	"go/types"
+
+	"golang.org/x/tools/go/ssa"
+)
+
+// Build builds the SSA form of a checked package.
+func Build(fset *token.FileSet, pkg *types.Package, info *types.Info, files []*ast.File) *ssa.Package {
+	prog := ssa.NewProgram(fset, ssa.InstantiateGenerics|ssa.BuildSerially|ssa.BareInits|ssa.GlobalDebug)
+	made := map[*types.Package]bool{}
+	var imports func([]*types.Package)
+	imports = func(list []*types.Package) {
+		for _, p := range list {
+			if !made[p] {
+				made[p] = true
+				prog.CreatePackage(p, nil, nil, true)
+				imports(p.Imports())
+			}
+		}
+	}
+	imports(pkg.Imports())
+	p := prog.CreatePackage(pkg, files, info, false)
+	p.Build()
+	return p
+}

@@ -1,0 +1,321 @@
+package core
+
+import (
+	"fmt"
+	"go/types"
+	"strings"
+
+	"golang.org/x/tools/go/ssa"
+)
+
+func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
+	arg := func(i int) string { return e.view(c.Args[i]) }
+	switch b.Name() {
+	case "len", "cap":
+		if p, ok := c.Args[0].Type().Underlying().(*types.Pointer); ok {
+			e.add("%s%d", set, p.Elem().Underlying().(*types.Array).Len())
+			return
+		}
+		e.add("%s%s(%s)", set, b.Name(), arg(0))
+	case "append":
+		if isString(c.Args[1].Type()) {
+			e.add("%shost.AppendString(%s, %s)", set, arg(0), arg(1))
+			return
+		}
+		e.add("%sappend(%s, %s...)", set, arg(0), arg(1))
+	case "copy":
+		if isString(c.Args[1].Type()) {
+			e.add("%shost.CopyString(%s, %s)", set, arg(0), arg(1))
+			return
+		}
+		e.add("%scopy(%s, %s)", set, arg(0), arg(1))
+	case "delete":
+		e.add("delete(%s, %s)", arg(0), e.val(c.Args[1], true))
+	case "close":
+		e.add("close(%s)", arg(0))
+	case "clear":
+		e.add("host.Clear(%s)", arg(0))
+	case "recover":
+		e.add("%shost.Recover(h)", set)
+	case "ssa:deferstack":
+		e.add("%sd", set)
+	case "ssa:wrapnilchk":
+		e.add("host.NilCheck(%s != nil)", arg(0))
+		e.add("%s%s", set, e.val(c.Args[0], true))
+	case "real", "imag", "complex":
+		var a []string
+		for _, v := range c.Args {
+			a = append(a, e.val(v, true))
+		}
+		e.add("%s%s(%s)", set, b.Name(), strings.Join(a, ", "))
+	case "min", "max":
+		dst := strings.TrimSuffix(set, " = ")
+		op := "<"
+		if b.Name() == "max" {
+			op = ">"
+		}
+		e.add("%s = %s", dst, e.val(c.Args[0], true))
+		for _, v := range c.Args[1:] {
+			x := e.val(v, true)
+			if bt, ok := v.Type().Underlying().(*types.Basic); ok && bt.Kind() == types.Float64 {
+				e.add("%s = host.%s(%s, %s)", dst, map[string]string{"min": "Min", "max": "Max"}[b.Name()], dst, x)
+				continue
+			}
+			e.add("if %s %s %s { %s = %s }", x, op, dst, dst, x)
+		}
+	default:
+		e.fail("a script cannot use the builtin %s", b.Name())
+	}
+}
+
+func isString(t types.Type) bool {
+	b, ok := t.Underlying().(*types.Basic)
+	return ok && b.Info()&types.IsString != 0
+}
+
+func (s *stand) Name() string { return s.name }
+
+func (e *emitter) selection(in *ssa.Select) {
+	r := e.def(in)
+	cs := e.newTemp("*host.Cases")
+	e.add("%s = host.NewCases()", cs)
+	for _, s := range in.States {
+		if s.Dir == types.SendOnly {
+			e.add("host.SendTo(%s, %s, %s)", cs, e.view(s.Chan), e.val(s.Send, true))
+		} else {
+			e.add("host.RecvFrom(%s, %s)", cs, e.view(s.Chan))
+		}
+	}
+	v := e.newTemp("host.Any")
+	e.add("%s_0, %s_1, %s = host.Select(%s, %v)", r, r, v, cs, in.Blocking)
+	n := 2
+	tup := in.Type().(*types.Tuple)
+	for i, s := range in.States {
+		if s.Dir == types.SendOnly {
+			continue
+		}
+		t := tup.At(n).Type()
+		if e.of(t) == "host.Any" {
+			e.add("if %s_0 == %d { %s_%d = %s }", r, i, r, n, v)
+		} else {
+			e.add("if %s_0 == %d { %s_%d, _ = %s.(%s) }", r, i, r, n, v, e.of(t))
+		}
+		n++
+	}
+}
+
+func (e *emitter) typeAssert(in *ssa.TypeAssert) {
+	r := e.def(in)
+	x := e.opened(in.X)
+	v, ok := r, e.newTemp("bool")
+	if in.CommaOk {
+		v, ok = r+"_0", r+"_1"
+	}
+	t := in.AssertedType
+	id := e.id(t)
+	switch {
+	case isIface(t):
+		e.add("%s = host.Implements(%s, %d)", ok, x, id)
+		if in.CommaOk {
+			z := e.newTemp(e.of(t))
+			e.add("%s = %s", v, z)
+			k := e.newTemp("host.Any")
+			kz := e.newTemp("host.Any")
+			e.add("%s = %s", k, kz)
+			e.add("if %s { %s = %s }", ok, k, x)
+			e.toIface(v, k, t)
+			return
+		}
+	case mentionsScript(t):
+		e.add("%s = host.ID(%s) == %d", ok, x, id)
+		k := e.newTemp("host.Any")
+		kz := e.newTemp("host.Any")
+		e.add("%s = %s", k, kz)
+		e.add("if %s { %s = host.Val(%s) }", ok, k, x)
+		if !in.CommaOk {
+			e.add("if !%s { host.AssertPanic(%s, %d, %d) }", ok, x, e.id(in.X.Type()), id)
+		}
+		e.fromAny(v, k, t)
+		return
+	default:
+		e.zero(v, e.of(t))
+		e.add("%s, %s = %s.(%s)", v, ok, x, e.of(t))
+	}
+	if !in.CommaOk {
+		e.add("if !%s { host.AssertPanic(%s, %d, %d) }", ok, x, e.id(in.X.Type()), id)
+		if isIface(t) {
+			e.toIface(v, x, t)
+		}
+	}
+}
+
+// invoke returns the dispatcher of an interface's method.
+func (e *emitter) invoke(iface types.Type, m *types.Func) string {
+	key := m.Id() + e.signature(m.Signature(), nil) + "|" + e.of(iface)
+	if i, ok := e.invokes[key]; ok {
+		return i.name
+	}
+	i := &invoke{name: fmt.Sprintf("inv%d", len(e.invokes)), m: m, iface: iface}
+	e.invokes[key] = i
+	e.invKeys = append(e.invKeys, key)
+	return i.name
+}
+
+func (e *emitter) dispatchers() {
+	for _, k := range e.invKeys {
+		inv := e.invokes[k]
+		sig := inv.m.Signature()
+		var params, args, res []string
+		for i, v := range collect(sig.Params()) {
+			params = append(params, fmt.Sprintf("a%d %s", i, e.of(v.Type())))
+			args = append(args, fmt.Sprintf("a%d", i))
+		}
+		for _, v := range collect(sig.Results()) {
+			res = append(res, e.of(v.Type()))
+		}
+		result := strings.Join(res, ", ")
+		if len(res) > 1 {
+			result = "(" + result + ")"
+		}
+		ret := ""
+		if len(res) > 0 {
+			ret = "return "
+		}
+		e.emitLine(0, fmt.Sprintf("func %s(x %s%s) %s {", inv.name, e.of(inv.iface), prefix(params), result))
+		e.emitLine(0, "var y host.Any")
+		if e.of(inv.iface) == "host.Any" || e.of(inv.iface) == "host.Error" {
+			e.emitLine(0, "y = x")
+		} else {
+			e.emitLine(0, "y = host.Open(x)")
+		}
+		e.emitLine(0, "id := host.ID(y)")
+		for _, t := range e.boxed {
+			i := e.types.Number(t)
+			ms := e.prog.MethodSets.MethodSet(t)
+			sel := ms.Lookup(inv.m.Pkg(), inv.m.Name())
+			if sel == nil || isIface(t) || !mentionsScript(t) {
+				continue
+			}
+			f := e.prog.MethodValue(sel)
+			n, ok := e.fns[f]
+			if !ok || e.signature(f.Signature, nil) != e.signature(sig, nil) {
+				continue
+			}
+			e.emitLine(0, fmt.Sprintf("if id == %d {", i))
+			rcv := "host.Val(y)"
+			if e.of(t) == "struct{}" {
+				e.emitLine(0, "var none struct{}")
+				rcv = "none"
+			} else if e.of(t) != "host.Any" {
+				rcv += ".(" + e.of(t) + ")"
+			}
+			nilh := ""
+			if recovers(f) {
+				nilh = "host.Pending(), "
+			}
+			e.emitLine(0, fmt.Sprintf("%s%s(%s%s%s)", ret, n, nilh, rcv, prefix(args)))
+			if ret == "" {
+				e.emitLine(0, "return")
+			}
+			e.emitLine(0, "}")
+		}
+		// Compiled values.
+		e.emitLine(0, fmt.Sprintf("o := host.Invoke(y, %q, []host.Any{%s})", inv.m.Name(), strings.Join(args, ", ")))
+		var out []string
+		for i := range res {
+			if res[i] == "host.Any" {
+				out = append(out, fmt.Sprintf("o[%d]", i))
+				continue
+			}
+			e.emitLine(0, fmt.Sprintf("var z%d %s", i, res[i]))
+			if res[i] == "host.Error" {
+				e.emitLine(0, fmt.Sprintf("z%d = host.ToError(o[%d])", i, i))
+				out = append(out, fmt.Sprintf("z%d", i))
+				continue
+			}
+			e.emitLine(0, fmt.Sprintf("z%d, _ = o[%d].(%s)", i, i, res[i]))
+			out = append(out, fmt.Sprintf("z%d", i))
+		}
+		if len(res) == 0 {
+			e.emitLine(0, "_ = o")
+		}
+		e.emitLine(0, "return "+strings.Join(out, ", "))
+		e.emitLine(0, "}")
+	}
+}
+
+func prefix(a []string) string {
+	if len(a) == 0 {
+		return ""
+	}
+	return ", " + strings.Join(a, ", ")
+}
+
+func collect(t *types.Tuple) []*types.Var {
+	var out []*types.Var
+	for v := range t.Variables() {
+		out = append(out, v)
+	}
+	return out
+}
+
+// methods registers what native code may call.
+func (e *emitter) methods() {
+	e.emitLine(0, "func Register() {")
+	var fns []string
+	for _, t := range e.boxed {
+		i := e.types.Number(t)
+		if isIface(t) || !mentionsScript(t) {
+			continue
+		}
+		ms := e.prog.MethodSets.MethodSet(t)
+		for j := range ms.Len() {
+			sel := ms.At(j)
+			name := sel.Obj().Name()
+			if !e.native[name] && !e.session {
+				continue
+			}
+			f := e.prog.MethodValue(sel)
+			n, ok := e.fns[f]
+			if !ok {
+				continue
+			}
+			var params, args, res []string
+			for k, v := range collect(f.Signature.Params()) {
+				params = append(params, fmt.Sprintf("a%d %s", k, e.of(v.Type())))
+				args = append(args, fmt.Sprintf("a%d", k))
+			}
+			for _, v := range collect(f.Signature.Results()) {
+				res = append(res, e.of(v.Type()))
+			}
+			result := strings.Join(res, ", ")
+			if len(res) > 1 {
+				result = "(" + result + ")"
+			}
+			ret := ""
+			if len(res) > 0 {
+				ret = "return "
+			}
+			rcv := "x"
+			if e.of(t) != "host.Any" {
+				rcv = "y"
+			}
+			nilh := ""
+			if recovers(f) {
+				nilh = "nil, "
+			}
+			get := ""
+			if rcv == "y" && e.of(t) == "struct{}" {
+				get = "var y struct{}; "
+			} else if rcv == "y" {
+				get = fmt.Sprintf("var y %s; y, _ = x.(%s); ", e.of(t), e.of(t))
+			}
+			fns = append(fns, fmt.Sprintf("func m%d_%s(x host.Any%s) %s { %s%s%s(%s%s%s) }", i, name, prefix(params), result, get, ret, n, nilh, rcv, prefix(args)))
+			e.emitLine(0, fmt.Sprintf("host.Method(%d, %q, m%d_%s)", i, name, i, name))
+		}
+	}
+	e.emitLine(0, "}")
+	for _, f := range fns {
+		e.emitLine(0, f)
+	}
+}

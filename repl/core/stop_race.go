@@ -1,0 +1,6 @@
+//go:build race
+
+package core
+
+// stopCheck: the race detector wants the lock.
+const stopCheck = "host.Halt()"

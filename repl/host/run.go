@@ -1,0 +1,394 @@
+package host
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"reflect"
+	"regexp"
+	"runtime"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"unicode/utf8"
+)
+
+// An RT is what one program of the core runs with.
+type RT struct {
+	Types *Types
+	Out   io.Writer
+	// Cells are pointers to the variables of a session.
+	Cells map[string]any
+	// Size lets a length pass that memory has room for, in elements of a number of bytes; it panics for others.
+	Size func(n, each int) int
+	// Failed is called with the value of a panic that ended a goroutine.
+	Failed func(value any)
+
+	*Control
+	goroutines sync.WaitGroup
+	started    atomic.Bool
+	trace      trace
+}
+
+// NewRT returns what a program needs; nothing runs yet.
+func NewRT(ts *Types, out io.Writer, c *Control) *RT {
+	return &RT{Types: ts, Out: out, Control: c, Cells: map[string]any{}, Size: func(n, _ int) int { return n }, Failed: func(any) {}}
+}
+
+// A Control stops what runs. The programs of a session share one: an input may call functions that an earlier one made.
+type Control struct {
+	// Enough asks for the program to be stopped now, because its context has ended and it does nothing but wait.
+	Enough chan struct{}
+
+	flag    bool // what a program reads at each jump back
+	stopped atomic.Bool
+	mu      sync.Mutex
+	halt    chan struct{}
+	ctx     context.Context
+}
+
+// NewControl returns a control of which nothing is stopped.
+func NewControl() *Control { return &Control{Enough: make(chan struct{}), halt: make(chan struct{})} }
+
+// Begin makes a stopped control usable again, for a program that runs under ctx.
+func (c *Control) Begin(ctx context.Context) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.ctx = ctx
+	if c.stopped.Load() {
+		c.stopped.Store(false)
+		c.flag = false
+		c.halt = make(chan struct{})
+	}
+}
+
+// Stop makes the program end at its next jump back, call or wait.
+func (c *Control) Stop() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.stopped.Load() {
+		c.stopped.Store(true)
+		c.flag = true
+		close(c.halt)
+	}
+}
+
+// Stopped reports whether Stop was called.
+func (c *Control) Stopped() bool { return c.stopped.Load() }
+
+// Halted is closed by Stop.
+func (c *Control) Halted() <-chan struct{} {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.halt
+}
+
+// Context is that of the program that runs.
+func (c *Control) Context() context.Context {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.ctx
+}
+
+// Halt ends the goroutine of a program that was stopped. A panic would do so too, but the interpreter takes long for each
+// call that a panic leaves, and others may recover it.
+func (c *Control) Halt() {
+	if c.Stopped() {
+		runtime.Goexit()
+	}
+}
+
+// Goroutines reports whether the program started any; Wait waits for their end.
+func (rt *RT) Goroutines() bool { return rt.started.Load() }
+
+// Wait waits until all goroutines of the program have ended.
+func (rt *RT) Wait() { rt.goroutines.Wait() }
+
+// start runs f in a goroutine of its own.
+func (rt *RT) start(f func(*Panicking)) {
+	rt.started.Store(true)
+	rt.goroutines.Go(func() {
+		defer func() {
+			if v := recover(); v != nil && !rt.Stopped() {
+				rt.Failed(v)
+			}
+		}()
+		f(nil)
+	})
+}
+
+// cell returns the pointer that holds a session's variable: the one kept, where its type is the same, else fresh.
+func (rt *RT) cell(name string, fresh any) any {
+	if kept, ok := rt.Cells[name]; ok && reflect.TypeOf(kept) == reflect.TypeOf(fresh) {
+		return kept
+	}
+	rt.Cells[name] = fresh
+	return fresh
+}
+
+// sizes lets the length and the capacity of a new slice pass.
+func (rt *RT) sizes(n, c, each int) (int, int) {
+	switch {
+	case n < 0:
+		panic(runtimeError("makeslice: len out of range"))
+	case c < n:
+		panic(runtimeError("makeslice: cap out of range"))
+	}
+	rt.Size(c, each)
+	return n, c
+}
+
+// A Call is a function of the core and the mark of the place where it was.
+type Call struct{ Function, Mark int }
+
+// A trace collects what the interpreter writes when a panic leaves a function: one line each, innermost first.
+type trace struct {
+	mu    sync.Mutex
+	marks []*int
+	calls []Call
+}
+
+var leaving = regexp.MustCompile(`panic: main\.f(\d+)\(`)
+
+const mostCalls = 1000
+
+func (t *trace) Write(p []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if len(t.calls) >= mostCalls {
+		return len(p), nil
+	}
+	for _, m := range leaving.FindAllSubmatch(p, -1) {
+		n, _ := strconv.Atoi(string(m[1]))
+		c := Call{Function: n}
+		if n < len(t.marks) && t.marks[n] != nil {
+			c.Mark = *t.marks[n]
+		}
+		t.calls = append(t.calls, c)
+	}
+	return len(p), nil
+}
+
+func (t *trace) take() []Call {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	calls := t.calls
+	t.calls = nil
+	return calls
+}
+
+func (t *trace) set(calls []Call) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.calls = calls
+}
+
+// Trace is the writer for what the interpreter says of panics; Calls takes what it has collected.
+func (rt *RT) Trace() io.Writer { return &rt.trace }
+
+// Calls returns the functions that the last panic left, innermost first.
+func (rt *RT) Calls() []Call { return rt.trace.take() }
+
+// mark returns the place where a function notes where it is.
+func (rt *RT) mark(n int) *int {
+	t := &rt.trace
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for len(t.marks) <= n {
+		t.marks = append(t.marks, nil)
+	}
+	if t.marks[n] == nil {
+		t.marks[n] = new(int)
+	}
+	return t.marks[n]
+}
+
+// Values returns the functions and types that the core calls host.
+func (rt *RT) Values() map[string]reflect.Value {
+	m := map[string]reflect.Value{}
+	for name, t := range map[string]any{
+		"Any": (*Any)(nil), "Error": (*Error)(nil), "Panicking": (*Panicking)(nil), "Defers": (*Defers)(nil), "Iter": (*Iter)(nil), "Cases": (*Cases)(nil),
+	} {
+		m[name] = reflect.ValueOf(t)
+	}
+	for name, f := range map[string]any{
+		"StopFlag": func() *bool { return &rt.flag }, "Halt": rt.Halt, "Cell": rt.cell, "Mark": rt.mark, "Sizes": rt.sizes, "Size": rt.Size,
+		"Box": rt.Types.Box, "Adapt": rt.adapt, "Open": Open, "ID": ID, "Val": Val, "Method": rt.Types.Method, "Eq": Eq, "ToError": ToError,
+		"Implements": rt.Types.Implements, "AssertPanic": rt.Types.AssertPanic, "Invoke": Invoke,
+		"Panic": Panic, "Recover": Recover, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,
+		"NilCheck": NilCheck, "Index": Index, "Bounds": Bounds, "Negative": Negative,
+		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Send": rt.send, "Receive": rt.receive,
+		"RangeMap": RangeMap, "RangeString": RangeString, "NextMap": NextMap, "NextString": NextString,
+		"Clear": clearAll, "Min": minFloat, "Max": maxFloat, "AppendString": appendString, "CopyString": copyString, "ArrayPtr": arrayPointer,
+	} {
+		m[name] = reflect.ValueOf(f)
+	}
+	return m
+}
+
+// An Iter goes through a map or a string.
+type Iter struct {
+	m *reflect.MapIter
+	s string
+	i int
+}
+
+// RangeMap begins with a map, RangeString with a string.
+func RangeMap(m any) *Iter {
+	if m == nil {
+		return &Iter{}
+	}
+	return &Iter{m: reflect.ValueOf(m).MapRange()}
+}
+
+// RangeString: see RangeMap.
+func RangeString(s string) *Iter { return &Iter{s: s} }
+
+// NextMap returns the next key and value.
+func NextMap(it *Iter) (bool, any, any) {
+	if it.m == nil || !it.m.Next() {
+		return false, nil, nil
+	}
+	return true, it.m.Key().Interface(), it.m.Value().Interface()
+}
+
+// NextString returns the next offset and character.
+func NextString(it *Iter) (bool, int, rune) {
+	if it.i >= len(it.s) {
+		return false, 0, 0
+	}
+	r, n := utf8.DecodeRuneInString(it.s[it.i:])
+	i := it.i
+	it.i += n
+	return true, i, r
+}
+
+// Cases are those of a select statement.
+type Cases struct{ list []reflect.SelectCase }
+
+// NewCases returns an empty list; RecvFrom and SendTo add a case.
+func NewCases() *Cases { return &Cases{} }
+
+// RecvFrom adds a case that receives.
+func RecvFrom(c *Cases, ch any) {
+	s := reflect.SelectCase{Dir: reflect.SelectRecv}
+	if ch != nil {
+		s.Chan = reflect.ValueOf(ch)
+	}
+	c.list = append(c.list, s)
+}
+
+// SendTo adds a case that sends.
+func SendTo(c *Cases, ch, v any) {
+	s := reflect.SelectCase{Dir: reflect.SelectSend}
+	if ch != nil {
+		s.Chan = reflect.ValueOf(ch)
+		s.Send = reflect.Zero(s.Chan.Type().Elem())
+		if v != nil {
+			s.Send = reflect.ValueOf(v)
+		}
+	}
+	c.list = append(c.list, s)
+}
+
+// selectCase waits for one of the cases; without blocking it returns −1 where none is ready.
+func (rt *RT) selectCase(c *Cases, blocking bool) (int, bool, any) {
+	last := reflect.SelectCase{Dir: reflect.SelectDefault}
+	if blocking {
+		last = reflect.SelectCase{Dir: reflect.SelectRecv, Chan: reflect.ValueOf(rt.Halted())}
+	}
+	i, v, ok := reflect.Select(append(c.list, last))
+	switch {
+	case i < len(c.list):
+	case blocking:
+		rt.Halt()
+	default:
+		return -1, false, nil
+	}
+	if v.IsValid() {
+		return i, ok, v.Interface()
+	}
+	return i, ok, nil
+}
+
+func (rt *RT) send(ch, v any) {
+	var c Cases
+	SendTo(&c, ch, v)
+	rt.selectCase(&c, true)
+}
+
+func (rt *RT) receive(ch any) (any, bool) {
+	var c Cases
+	RecvFrom(&c, ch)
+	_, ok, v := rt.selectCase(&c, true)
+	return v, ok
+}
+
+func clearAll(x any) {
+	if x != nil {
+		reflect.ValueOf(x).Clear()
+	}
+}
+func minFloat(a, b float64) float64          { return min(a, b) }
+func maxFloat(a, b float64) float64          { return max(a, b) }
+func appendString(b []byte, s string) []byte { return append(b, s...) }
+func copyString(b []byte, s string) int      { return copy(b, s) }
+
+// arrayPointer converts a slice to a pointer to an array of n elements.
+func arrayPointer(s any, n int) any {
+	v := reflect.ValueOf(s)
+	if v.Len() < n {
+		panic(runtimeError(fmt.Sprintf("cannot convert slice with length %d to array or pointer to array with length %d", v.Len(), n)))
+	}
+	return v.Convert(reflect.PointerTo(reflect.ArrayOf(n, v.Type().Elem()))).Interface()
+}
+
+// adapt returns a value of the script's as one that has the methods of a compiled interface.
+func (rt *RT) adapt(x any, to string) any {
+	b, ok := x.(boxer)
+	if !ok {
+		return x
+	}
+	switch to {
+	case "io.Writer":
+		return boxWriter{b.box()}
+	case "io.Reader":
+		return boxReader{b.box()}
+	case "sort.Interface":
+		return boxSort{b.box()}
+	case "fmt.Stringer":
+		return boxString{b.box()}
+	}
+	return b.box().wrap(to)
+}
+
+var adapters sync.Map // name of a compiled interface to the reflect.Type of the library's adapter for it
+
+// Adapter names the library's adapter for a compiled interface: a struct with the value and a function for each method.
+func Adapter(name string, t reflect.Type) { adapters.Store(name, t) }
+
+// wrap returns the library's adapter for a compiled interface, with the methods of the box.
+func (b Box) wrap(to string) any {
+	t, ok := adapters.Load(to)
+	if !ok {
+		return nil
+	}
+	w := reflect.New(t.(reflect.Type)).Elem()
+	w.Field(0).Set(reflect.ValueOf(b.canonical()))
+	for i := 1; i < w.NumField(); i++ {
+		name := strings.TrimPrefix(w.Type().Field(i).Name, "W")
+		m := reflect.ValueOf(b.T.Methods[name])
+		if !m.IsValid() {
+			continue
+		}
+		w.Field(i).Set(reflect.MakeFunc(w.Field(i).Type(), func(in []reflect.Value) []reflect.Value {
+			all := append([]reflect.Value{reflect.ValueOf(&b.V).Elem()}, in...)
+			if m.Type().IsVariadic() {
+				return m.CallSlice(all)
+			}
+			return m.Call(all)
+		}))
+	}
+	return w.Interface()
+}

@@ -50,6 +50,7 @@ var house = []room{
 	{"profiles", []string{"bench/boat", "bench/settings", "bench/record", "bench/verdict"}, nil, "the book keeps; it runs nothing"},
 	{"bench", []string{"bench/..."}, nil, "the front door: verbs over the rooms below it, and no room imports it"},
 	{"repl", []string{"bench", "profiles"}, nil, "scripts see the front door and the book"},
+	{"bench/benchtest", []string{"bench/boat", "bench/settings", "bench/link"}, nil, "the demo boats, for tests only"},
 	{"cmd", []string{"bench", "profiles", "repl", "bench/..."}, nil, "flags, exit codes, tables"},
 	{"scripts", []string{"bench"}, nil, "an acceptance test of the front door"},
 }

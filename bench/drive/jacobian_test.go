@@ -4,12 +4,11 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/control"
 	"quaybench/bench/ode"
@@ -29,16 +28,7 @@ func (s solvable) TimeDerivative(t float64, y, dfdt []float64) { s.LeverDerivati
 // demo reads a boat of the demo book.
 func demo(t *testing.T, name string) (*boat.Boat, settings.Set) {
 	t.Helper()
-	read := func(file string) []byte {
-		text, err := os.ReadFile(filepath.Join("..", "..", "cmd", "quaybench", "demo", name, file))
-		require.NoError(t, err)
-		return text
-	}
-	b, _, err := boat.Read("boat.toml", read("boat.toml"))
-	require.NoError(t, err)
-	s, _, err := settings.Read("settings.toml", read("settings.toml"))
-	require.NoError(t, err)
-	return b, s
+	return benchtest.Boat(t, name)
 }
 
 // anyState draws a state of a run and its mode: hot and cold, full and empty, either way round, at rest and racing.

@@ -2,7 +2,6 @@ package measure_test
 
 import (
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -10,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/link"
@@ -40,16 +40,7 @@ const electrical = 5
 // demo reads a demo boat.
 func demo(t *testing.T, name string) (*boat.Boat, settings.Set) {
 	t.Helper()
-	dir := "../../cmd/quaybench/demo/" + name + "/"
-	text, err := os.ReadFile(dir + "boat.toml")
-	require.NoError(t, err)
-	b, _, err := boat.Read("boat.toml", text)
-	require.NoError(t, err)
-	text, err = os.ReadFile(dir + "settings.toml")
-	require.NoError(t, err)
-	s, _, err := settings.Read("settings.toml", text)
-	require.NoError(t, err)
-	return b, s
+	return benchtest.Boat(t, name)
 }
 
 // observe runs a programme and samples it where something moves every quarter of a second, else every ten.

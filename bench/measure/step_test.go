@@ -2,7 +2,6 @@ package measure_test
 
 import (
 	"context"
-	"os"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -10,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
@@ -35,19 +35,8 @@ func petrel(t *testing.T) yard { t.Helper(); return petrelFor(t) }
 
 func petrelFor(t testing.TB) yard {
 	t.Helper()
-	dir := "../../cmd/quaybench/demo/petrel/"
-	read := func(name string) []byte {
-		text, err := os.ReadFile(dir + name)
-		require.NoError(t, err)
-		return text
-	}
-	b, _, err := boat.Read("boat.toml", read("boat.toml"))
-	require.NoError(t, err)
-	s, _, err := settings.Read("settings.toml", read("settings.toml"))
-	require.NoError(t, err)
-	m, err := regmap.Load("registers.toml", read("registers.toml"), settings.Fields())
-	require.NoError(t, err)
-	return yard{b, s, m}
+	b, s := benchtest.Boat(t, "petrel")
+	return yard{b, s, benchtest.Registers(t, "petrel")}
 }
 
 // connect starts a simulated controller in a bubble and returns both ends.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"os"
 	"strings"
 	"testing"
 	"text/tabwriter"
@@ -14,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/benchtest"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/modbus"
@@ -43,9 +43,7 @@ func (o *overseen) Write(ctx context.Context, p []byte) error {
 // sentence that names the suspicion.
 func TestWrongMapsAreFoundOut(t *testing.T) {
 	y := petrel(t)
-	text, err := os.ReadFile("../../cmd/quaybench/demo/petrel/registers.toml")
-	require.NoError(t, err)
-	full := string(text)
+	full := string(benchtest.File(t, "petrel", "registers.toml"))
 	without := func(key string) string { // a setting left out of the map
 		blocks := strings.Split(full, "\n\n")
 		for i, b := range blocks {

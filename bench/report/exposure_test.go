@@ -2,14 +2,13 @@ package report
 
 import (
 	"math"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/thermal"
@@ -82,11 +81,7 @@ func BenchmarkExposure(b *testing.B) {
 
 func petrel(t testing.TB) *boat.Boat {
 	t.Helper()
-	name := filepath.Join("..", "..", "cmd", "quaybench", "demo", "petrel", "boat.toml")
-	text, err := os.ReadFile(name)
-	require.NoError(t, err)
-	b, _, err := boat.Read(name, text)
-	require.NoError(t, err)
+	b, _ := benchtest.Boat(t, "petrel")
 	return b
 }
 

@@ -4,14 +4,13 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"os"
-	"path/filepath"
 	"runtime"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
@@ -25,16 +24,7 @@ import (
 // petrel is the invented demo launch with its settings.
 func petrel(t testing.TB) (*boat.Boat, settings.Set) {
 	t.Helper()
-	dir := filepath.Join("..", "..", "cmd", "quaybench", "demo", "petrel")
-	text, err := os.ReadFile(filepath.Join(dir, "boat.toml"))
-	require.NoError(t, err)
-	b, _, err := boat.Read("boat.toml", text)
-	require.NoError(t, err)
-	text, err = os.ReadFile(filepath.Join(dir, "settings.toml"))
-	require.NoError(t, err)
-	s, _, err := settings.Read("settings.toml", text)
-	require.NoError(t, err)
-	return b, s
+	return benchtest.Boat(t, "petrel")
 }
 
 func builtin(t testing.TB, names ...string) (list []*trial.Trial) {

@@ -2,7 +2,6 @@ package linksim_test
 
 import (
 	"context"
-	"os"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -10,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
@@ -24,20 +24,8 @@ func petrel(t *testing.T) (*boat.Boat, settings.Set, *regmap.Map) { t.Helper(); 
 
 func petrelFor(t testing.TB) (*boat.Boat, settings.Set, *regmap.Map) {
 	t.Helper()
-	dir := "../../../cmd/quaybench/demo/petrel/"
-	text, err := os.ReadFile(dir + "boat.toml")
-	require.NoError(t, err)
-	b, _, err := boat.Read("boat.toml", text)
-	require.NoError(t, err)
-	text, err = os.ReadFile(dir + "settings.toml")
-	require.NoError(t, err)
-	s, _, err := settings.Read("settings.toml", text)
-	require.NoError(t, err)
-	text, err = os.ReadFile(dir + "registers.toml")
-	require.NoError(t, err)
-	m, err := regmap.Load("registers.toml", text, settings.Fields())
-	require.NoError(t, err)
-	return b, s, m
+	b, s := benchtest.Boat(t, "petrel")
+	return b, s, benchtest.Registers(t, "petrel")
 }
 
 // A person's view of it: settings are there, a throttle command turns the moored boat's propeller, and without further

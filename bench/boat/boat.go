@@ -94,6 +94,7 @@ type Cable struct {
 	AmpacityAt        quantity.Value `key:"ampacity_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"30 °C" example:"30 °C" doc:"air temperature of that ampacity"`
 	Bundling          quantity.Value `key:"bundling" unit:"1" default:"100 %" above:"0 %" max:"100 %" example:"100 %" doc:"factor on the ampacity for cables that lie together"`
 	EngineSpace       bool           `key:"engine_space" default:"false" example:"false" doc:"it runs through the warm machinery space (static rules take the lower ampacity)"`
+	ShortCircuit      quantity.Value `key:"short_circuit_temperature" unit:"°C" min:"100 °C" max:"400 °C" optional:"yes" doc:"highest conductor temperature in a short circuit of up to 5 s; left out: 160 °C as for PVC, of insulation rated above 105 °C 250 °C, from 150 °C on 350 °C" find:"IEC 60364-4-43: PVC 160 °C, XLPE and EPR 250 °C, rubber 200 to 220 °C, silicone 350 °C"`
 	Place             string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 	Resistance        quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" doc:"resistance at 20 °C, where measured; else from section, length and class"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"conductor to air; else from the ampacity"`
@@ -114,7 +115,7 @@ type Joint struct {
 
 // Fuse is the main fuse in the battery circuit, with its fastest and slowest time-current curve.
 type Fuse struct {
-	Rating        quantity.Value `key:"rating" unit:"A" above:"0 A" example:"250 A, data sheet" doc:"rated current"`
+	Rating        quantity.Value `key:"rating" unit:"A" above:"0 A" example:"200 A, data sheet" doc:"rated current"`
 	Voltage       quantity.Value `key:"voltage" unit:"V" above:"0 V" example:"80 V, data sheet" doc:"rated direct voltage" find:"the direct-current rating, not the alternating one"`
 	Breaking      quantity.Value `key:"breaking_capacity" unit:"A" above:"0 A" example:"10 kA, data sheet" doc:"highest fault current it can break at that voltage"`
 	Class         string         `key:"class" optional:"yes" example:"gG" doc:"published class to take the curves from: gG, blade or bolt-in; left out where curves are given"`

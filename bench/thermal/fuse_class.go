@@ -174,6 +174,18 @@ func gGCurves(rating float64) (fastest, slowest FuseCurve) {
 	return fastest, slowest
 }
 
+// ConventionalTime is the time (s) within which a fuse of a rating (A) must have opened under its conventional fusing current:
+// IEC 60269-1, table 2 (from memory).
+func ConventionalTime(rating float64) float64 {
+	var hours float64
+	for _, c := range numbers("iec60269_conventional.csv") {
+		if hours = c[3]; rating <= c[0] {
+			break
+		}
+	}
+	return hours * 3600
+}
+
 // vehicleCurves makes the two edges from shares of the rating. Rows of low
 // confidence are left out where the family has better ones.
 func vehicleCurves(family string, rating float64) (fastest, slowest FuseCurve) {

@@ -3,6 +3,7 @@ package verdict
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/settings"
@@ -44,7 +45,7 @@ func allowable(c *boat.Cable) float64 {
 var fuseAgainstCable = Rule{
 	Name:   "fuse-against-cable",
 	Title:  "the fuse protects the battery cables",
-	Source: "33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
+	Source: "IEC 60364-4-43: up to 5 s adiabatic withstand of the conductor, longer I2 at most 1.45 times what it carries (k and temperatures of IEC 60364-5-54 annex A; conventional times of IEC 60269-1; from memory). 33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
 	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
 		volts := highestVoltage(b)
 		for i := range b.Cables {
@@ -65,7 +66,19 @@ var fuseAgainstCable = Rule{
 					rating, c.Name, amps, most, branch)})
 			}
 		}
+		for _, g := range guards(b) {
+			out = append(out, g.findings()...)
+		}
 		return out
+	},
+	Note: func(b *boat.Boat, s settings.Set) string {
+		var gaps []string
+		for _, g := range guards(b) {
+			if gap := g.gap(s.Limits.BatteryCurrent); gap != "" {
+				gaps = append(gaps, gap)
+			}
+		}
+		return strings.Join(gaps, "; ")
 	},
 }
 

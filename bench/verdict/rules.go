@@ -11,6 +11,8 @@ type Rule struct {
 	Title  string
 	Source string // where the rule comes from
 	Check  func(b *boat.Boat, s settings.Set) []Finding
+	// Note, if not nil, returns what is worth knowing although nothing is found; "" for nothing.
+	Note func(b *boat.Boat, s settings.Set) string
 }
 
 // Finding is what a rule found.

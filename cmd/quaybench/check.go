@@ -82,6 +82,11 @@ func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
 			fmt.Fprintln(sys.Out, hung("  "+sys.painted(verdict.Clear, verdict.Clear.String())+"  ", rule.Name+": "+rule.Title, sys.width()))
 		}
 		showFindings(sys, found)
+		if rule.Note != nil {
+			if note := rule.Note(setup.Boat, setup.Settings); note != "" {
+				fmt.Fprintln(sys.Out, hung("         ", "mind: "+note, sys.width()))
+			}
+		}
 	}
 	showVerdict(sys, side, false)
 }

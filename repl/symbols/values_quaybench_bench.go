@@ -34,6 +34,7 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"NewProgramme":       reflect.ValueOf(bench.NewProgramme),
 		"NewSettingsFile":    reflect.ValueOf(bench.NewSettingsFile),
 		"OddsTrials":         reflect.ValueOf(&bench.OddsTrials).Elem(),
+		"PlanProof":          reflect.ValueOf(bench.PlanProof),
 		"Predict":            reflect.ValueOf(bench.Predict),
 		"Propose":            reflect.ValueOf(bench.Propose),
 		"RunScript":          reflect.ValueOf(bench.RunScript),

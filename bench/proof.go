@@ -53,7 +53,7 @@ func PlanProof(ctx context.Context, s *Setup, program *trial.Trial, d link.Descr
 	if err != nil {
 		return nil, err
 	}
-	drawn = append(drawn, run)
+	drawn = append(slices.DeleteFunc(drawn, func(r *record.Run) bool { return r == nil }), run)
 	var times []float64
 	for t := 0.0; t <= plan.Hold.Seconds(); t += 0.05 {
 		times = append(times, t)

@@ -24,7 +24,49 @@ const (
 	Holds      State = "holds"       // read back: To is in the controller
 	Failed     State = "failed"      // not read back: nobody knows
 	RolledBack State = "rolled back" // read back: From is in the controller again
+	Begins     State = "begins"      // a transfer that will write it has begun; nothing about it is sure until Ends
+	Ends       State = "ends"        // that transfer has ended, and all that was noted of it holds
 )
+
+// Knowledge is what a journal's notes, one after the other, say of each setting.
+type Knowledge struct {
+	state map[string]State
+	last  map[string]Change
+	open  map[string]bool // a transfer that touches it has begun and not ended
+}
+
+// Note takes in what was noted.
+func (k *Knowledge) Note(state State, changes ...Change) error {
+	if k.state == nil {
+		k.state, k.last, k.open = map[string]State{}, map[string]Change{}, map[string]bool{}
+	}
+	for _, c := range changes {
+		switch state {
+		case Begins:
+			k.open[c.Key] = true
+			if _, known := k.state[c.Key]; !known {
+				k.state[c.Key], k.last[c.Key] = Intends, c
+			}
+		case Ends:
+			delete(k.open, c.Key)
+		default:
+			k.state[c.Key], k.last[c.Key] = state, c
+		}
+	}
+	return nil
+}
+
+// Value is the value that is surely in the controller; ok is false where nobody knows, as after a transfer whose end was
+// not noted: what came after the last note, a rollback say, may not have been noted either.
+func (k *Knowledge) Value(key string) (value float64, ok bool) {
+	if k.open[key] {
+		return 0, false
+	}
+	return k.state[key].Known(k.last[key])
+}
+
+// Open reports whether a transfer that touches a setting has begun and its end was not noted.
+func (k *Knowledge) Open(key string) bool { return k.open[key] }
 
 // Known is the value that is surely in the controller after a state of a change; ok is false where nobody knows.
 func (s State) Known(c Change) (value float64, ok bool) {
@@ -106,14 +148,34 @@ func Transfer(ctx context.Context, c Controller, changes []Change, journal Journ
 			unsure := []Change{change}
 			if stray := new(StrayError); errors.As(err, &stray) {
 				unsure = append(unsure, stray.Strays...)
+				t.note(Begins, stray.Strays...)
 			}
-			_ = journal.Note(Failed, unsure...) // the first error is the one to tell
+			t.note(Failed, unsure...) // the first error is the one to tell
 			failed := &TransferError{Change: change, Err: err}
 			failed.Still, failed.Unknown = t.restore(context.WithoutCancel(ctx), changes[:i+1])
+			t.end()
 			return failed
 		}
 	}
+	t.end()
 	return nil
+}
+
+// note notes where an error of the journal has nobody to go to: the controller matters more. The end is not noted then.
+func (t *transfer) note(state State, changes ...Change) {
+	if state == Begins {
+		t.touched = append(t.touched, changes...)
+	}
+	if err := t.journal.Note(state, changes...); err != nil {
+		t.unnoted = true
+	}
+}
+
+// end notes that the transfer has ended, if all before was noted. A journal without it leaves unsure what was touched.
+func (t *transfer) end() {
+	if !t.unnoted {
+		t.note(Ends, t.touched...)
+	}
 }
 
 // transfer is one under way.
@@ -123,6 +185,8 @@ type transfer struct {
 	step     map[string]float64 // between neighbouring values
 	before   map[string]float64 // all settings as they were
 	expected map[string]float64 // and as they should be now
+	touched  []Change           // what the journal holds open
+	unnoted  bool               // the journal lacks something
 }
 
 // begin reads what is there and sees to it that it may be changed.
@@ -155,6 +219,10 @@ func (t *transfer) begin(ctx context.Context, changes []Change) error {
 	if err := t.journal.Note(Found, all...); err != nil {
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
+	if err := t.journal.Note(Begins, changes...); err != nil {
+		return fmt.Errorf("the journal cannot be written: %w", err)
+	}
+	t.touched = slices.Clone(changes)
 	return nil
 }
 
@@ -166,6 +234,7 @@ func (t *transfer) same(key string, a, b float64) bool {
 // write writes one change and sees that it is there, and nothing else with it.
 func (t *transfer) write(ctx context.Context, change Change) error {
 	if err := t.journal.Note(Intends, change); err != nil {
+		t.unnoted = true
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
 	stored, err := t.c.WriteSetting(ctx, change.Key, change.To)
@@ -181,6 +250,7 @@ func (t *transfer) write(ctx context.Context, change Change) error {
 		return &StrayError{strays}
 	}
 	if err := t.journal.Note(Holds, change); err != nil {
+		t.unnoted = true
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
 	return nil
@@ -215,11 +285,12 @@ func (t *transfer) restore(ctx context.Context, written []Change) (still, unknow
 		for _, c := range t.differing(t.before, held) {
 			if !slices.ContainsFunc(todo, func(d Change) bool { return d.Key == c.Key }) {
 				todo = append(todo, c)
+				t.note(Begins, c)
 			}
 		}
 	}
 	for _, c := range todo {
-		_ = t.journal.Note(Intends, Change{c.Key, c.To, t.before[c.Key]})
+		t.note(Intends, Change{c.Key, c.To, t.before[c.Key]})
 		if _, err := t.c.WriteSetting(ctx, c.Key, t.before[c.Key]); err != nil {
 			unknown = append(unknown, c)
 			continue
@@ -232,7 +303,7 @@ func (t *transfer) restore(ctx context.Context, written []Change) (still, unknow
 	}
 	still = t.differing(t.before, held)
 	for _, c := range still {
-		_ = t.journal.Note(Found, Change{c.Key, c.To, c.To})
+		t.note(Found, Change{c.Key, c.To, c.To})
 	}
 	for _, c := range unknown {
 		if t.same(c.Key, held[c.Key], t.before[c.Key]) {
@@ -242,7 +313,7 @@ func (t *transfer) restore(ctx context.Context, written []Change) (still, unknow
 	return still, nil
 }
 
-// back notes that a setting is as it was. The journal may be what failed: the controller matters more.
+// back notes that a setting is as it was.
 func (t *transfer) back(key string) {
-	_ = t.journal.Note(RolledBack, Change{key, t.before[key], t.before[key]})
+	t.note(RolledBack, Change{key, t.before[key], t.before[key]})
 }

@@ -39,6 +39,9 @@ type joined struct {
 	ended      chan struct{}
 
 	mu     sync.Mutex
+	judge  func(link.Sample) error // of every line; nil: no test runs
+	alarm  func(error)             // told of its first error
+	lines  Lines
 	newest link.Sample
 	err    error // instead of newest
 	heard  bool
@@ -54,9 +57,26 @@ func (j *joined) listen(ctx context.Context) {
 		var impossible *link.ImpossibleError
 		gone := ctx.Err() != nil || errors.As(err, &lost) || errors.Is(err, link.ErrClosed)
 		if err != nil && !gone && !errors.Is(err, link.ErrStale) && !errors.As(err, &impossible) {
+			j.mu.Lock()
+			j.lines.Bad++
+			j.lines.Why = err.Error()
+			j.mu.Unlock()
 			continue // one bad line; if they all are, they are missing
 		}
 		j.mu.Lock()
+		switch {
+		case impossible != nil:
+			j.lines.Bad++
+			j.lines.Why = err.Error()
+		case err == nil:
+			j.lines.Good++
+			if j.judge != nil {
+				if wrong := j.judge(s); wrong != nil {
+					j.judge = nil
+					j.alarm(wrong)
+				}
+			}
+		}
 		j.newest, j.err = s, err
 		if !j.heard {
 			j.heard = true
@@ -68,6 +88,25 @@ func (j *joined) listen(ctx context.Context) {
 		}
 	}
 }
+
+// Lines counts what an instrument sent.
+type Lines struct {
+	Good, Bad int64
+	Why       string // what was wrong with the newest bad one
+}
+
+// watch has every line judged from now on, as it comes; alarm is told of the first that is wrong. nil ends it. It returns
+// what was counted since the last watch.
+func (j *joined) watch(judge func(link.Sample) error, alarm func(error)) (since Lines) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	since, j.lines = j.lines, Lines{}
+	j.judge, j.alarm = judge, alarm
+	return since
+}
+
+// channels are those of each line.
+func (j *joined) lineChannels() []link.Channel { return j.own }
 
 func (j *joined) Describe() link.Description {
 	d := j.Controller.Describe()

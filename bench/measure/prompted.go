@@ -2,6 +2,7 @@ package measure
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -99,11 +100,13 @@ func Prompted(ctx context.Context, who Person, channels []link.Channel, program 
 	return result, nil
 }
 
+var errTooLong = errors.New("the hold lasts too long")
+
 // readingTime is how long before the end of a hold the readings are asked for, s; half the hold where that is short.
 const readingTime = 5
 
 func (r *run) prompt(who Person) Stop {
-	if s := r.read(who, 0, 0); s != nil {
+	if s := r.read(who, 0, 0, 0, false); s != nil {
 		return *s
 	}
 	late := 0.0 // s that the person has taken longer than planned
@@ -129,12 +132,15 @@ func (r *run) prompt(who Person) Stop {
 		if stop := r.until(end + late - min(readingTime, (end+late-settled)/2)); stop != nil {
 			return *stop
 		}
-		if stop := r.read(who, min(settled, r.elapsed()), late); stop != nil {
+		if stop := r.read(who, min(settled, r.elapsed()), late, end, s.To != 0); stop != nil {
 			return *stop
 		}
 	}
 	return Stop{Reason: Finished, At: r.elapsed(), Text: "the programme ran to its end"}
 }
+
+// longest is how much longer than planned a hold may last, s: parts heat on while a person looks for their glasses.
+const longest = 30
 
 // until waits for an instant of the test, s; one that is past is now.
 func (r *run) until(t float64) *Stop {
@@ -144,17 +150,33 @@ func (r *run) until(t float64) *Stop {
 	return nil
 }
 
-// read asks for readings that hold since an instant, and judges them where the programme would be.
-func (r *run) read(who Person, since, late float64) *Stop {
+// read asks for readings that hold since an instant, and judges them where the programme would be. end is when the hold was
+// to end; a hold that is driven is not waited for without end.
+func (r *run) read(who Person, since, late, end float64, driven bool) *Stop {
 	t := r.elapsed()
-	values, ok, err := who.Readings(r.ctx, r.result.Channels)
+	latest := end + late + longest
+	ctx, cancel := context.WithCancelCause(r.ctx)
+	defer cancel(nil)
+	if patient, ok := r.o.Clock.(interface {
+		AfterFunc(d time.Duration, f func()) (stop func() bool)
+	}); ok && driven {
+		stop := patient.AfterFunc(time.Duration((latest-t)*float64(time.Second)), func() { cancel(errTooLong) })
+		defer stop()
+	}
+	values, ok, err := who.Readings(ctx, r.result.Channels)
+	now := r.elapsed()
 	switch {
 	case r.ctx.Err() != nil:
 		return r.cancelled(r.ctx.Err())
+	case driven && now >= latest:
+		return &Stop{Reason: Late, At: now, Text: fmt.Sprintf("the hold lasts %.0f s longer than planned, and no readings came: more than %d s are not waited for", now-end-late, longest)}
 	case err != nil:
 		return &Stop{Reason: Stale, At: t, Text: "no readings: " + err.Error(), Err: err}
 	case !ok:
 		return &Stop{Reason: Cancelled, At: t, Text: "the person at the panel stopped it"}
+	}
+	if over := now - end - late; driven && over > 1 {
+		r.o.Tell(fmt.Sprintf("this hold lasted %.0f s longer than planned; it is judged as it was", over))
 	}
 	sample := Sample{At: t, Due: t - late, Since: since, Lever: r.lever(t - late), Values: values}
 	r.result.Samples = append(r.result.Samples, sample)

@@ -55,6 +55,7 @@ func TestPrompted(t *testing.T) {
 		// The programme: 40 % from 1 s, neutral from 6 s, end at 12 s. Each answer takes 10 s.
 		assert.Equal(t, []string{
 			"10.0 s  NOW: lever to 40 % ahead",
+			"22.5 s  this hold lasted 8 s longer than planned; it is judged as it was",
 			"22.5 s  NOW: lever to neutral",
 			"35.5 s  The programme has ended. Lever to neutral.",
 		}, told)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"quaybench/bench/link"
@@ -79,7 +80,60 @@ type Result struct {
 	Samples   []Sample
 	Discarded []float64    // instants of samples that a later reply cast doubt on, s
 	Performed *trial.Trial // the programme as a person performed it; nil where it ran by the clock
+	Lines     Lines        // of an instrument that sends by itself
 	Stop      Stop
+}
+
+// lineLimit is a line of an instrument, between two samples, that passed a hard limit.
+type lineLimit struct {
+	sample link.Sample
+	text   string
+}
+
+func (e *lineLimit) Error() string { return e.text }
+
+// listener is a source in which lines come by themselves, as Join makes one.
+type listener interface {
+	watch(judge func(link.Sample) error, alarm func(error)) Lines
+	lineChannels() []link.Channel
+}
+
+// watchLines has every line of an instrument held against the hard limits, as it comes: what lasts 3 ms falls between two
+// samples. done ends it.
+func (r *run) watchLines() (done func()) {
+	l, ok := r.c.(listener)
+	if !ok {
+		return func() {}
+	}
+	own := l.lineChannels()
+	var bounds []placed
+	for _, b := range r.o.Bounds {
+		if at := slices.IndexFunc(own, func(c link.Channel) bool { return c.Name == b.Channel }); at >= 0 {
+			bounds = append(bounds, placed{b, at, own[at].Unit})
+		}
+	}
+	ctx, alarm := context.WithCancelCause(r.ctx)
+	r.ctx = ctx
+	l.watch(func(s link.Sample) error {
+		if text := passed(bounds, s.Values); text != "" {
+			return &lineLimit{s, text}
+		}
+		return nil
+	}, alarm)
+	return func() {
+		r.result.Lines = l.watch(nil, nil)
+		alarm(nil)
+	}
+}
+
+// passed says which hard limit values pass; "" for none.
+func passed(bounds []placed, values []float64) string {
+	for _, b := range bounds {
+		if v := values[b.at]; math.IsNaN(v) || v < b.Low || v > b.High {
+			return fmt.Sprintf("%s is %s: %s", b.Channel, show(v, b.unit), b.Why)
+		}
+	}
+	return ""
 }
 
 // Run runs a programme. It commands zero before it starts and on every way out, whatever happens. Samples up to the end
@@ -114,6 +168,7 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 	if o.Commands {
 		r.beat = d.Throttle.CommandTimeout / 4
 	}
+	defer r.watchLines()()
 	result.Stop = r.pace()
 	return result, nil
 }
@@ -334,6 +389,9 @@ func (r *run) command(t float64, again bool) error {
 	return nil
 }
 
+// coasting is how long a shaft is waited for that still turns from before.
+const coasting = 15 * time.Second
+
 // ready sees to it that the test starts from rest: zero commanded, telemetry there, motor not driven.
 func (r *run) ready() *Stop {
 	not := func(text string, err error) *Stop {
@@ -346,12 +404,17 @@ func (r *run) ready() *Stop {
 		return not("the programme does not begin in neutral", nil)
 	}
 	running, err := r.c.Running(r.ctx)
+	for begun := r.o.Clock.Now(); err == nil && running && port.Age(begun, r.o.Clock.Now()) < coasting; running, err = r.c.Running(r.ctx) {
+		if err := r.o.Clock.Sleep(r.ctx, 100*time.Millisecond); err != nil {
+			return not("", err)
+		}
+	}
 	switch {
 	case errors.Is(err, link.ErrUnknown):
 	case err != nil:
 		return not("the controller does not say whether the motor runs: "+err.Error(), err)
 	case running:
-		return not("the motor runs already", nil)
+		return not(fmt.Sprintf("the motor still runs after %v of waiting: is the lever in neutral, or does something turn the propeller?", coasting), nil)
 	}
 	if r.o.Commands {
 		if err := r.c.CommandThrottle(r.ctx, 0); err != nil {
@@ -365,7 +428,28 @@ func (r *run) ready() *Stop {
 }
 
 func (r *run) cancelled(err error) *Stop {
+	var line *lineLimit
+	if errors.As(context.Cause(r.ctx), &line) {
+		return r.lineStop(line)
+	}
 	return &Stop{Reason: Cancelled, At: r.elapsed(), Text: calledOff(r.ctx), Err: err}
+}
+
+// lineStop ends the test at a line that passed a hard limit. The line is recorded: beside the newest sample's other values.
+func (r *run) lineStop(line *lineLimit) *Stop {
+	at := math.Round(1e4*port.Age(r.result.Start, line.sample.At).Seconds()) / 1e4
+	stop := &Stop{Reason: Limit, At: at, Text: line.text + " (in one line of the instrument)"}
+	n := len(r.result.Samples)
+	if n == 0 {
+		return stop
+	}
+	s := r.result.Samples[n-1]
+	s.At, s.Values = max(at, s.At+1e-4), slices.Clone(s.Values)
+	s.Since = s.At
+	copy(s.Values[len(s.Values)-len(line.sample.Values):], line.sample.Values) // an instrument's channels come last
+	r.result.Samples = append(r.result.Samples, s)
+	_ = r.observe(s)
+	return stop
 }
 
 // calledOff says why a test was called off, where more than a signal did it.
@@ -401,11 +485,8 @@ func (r *run) failed(err error) *Stop {
 
 // judge holds a sample against the hard limits and the watch.
 func (r *run) judge(s Sample) *Stop {
-	for _, b := range r.bounds {
-		v := s.Values[b.at]
-		if math.IsNaN(v) || v < b.Low || v > b.High {
-			return &Stop{Reason: Limit, At: s.At, Text: fmt.Sprintf("%s is %s: %s", b.Channel, show(v, b.unit), b.Why)}
-		}
+	if text := passed(r.bounds, s.Values); text != "" {
+		return &Stop{Reason: Limit, At: s.At, Text: text}
 	}
 	if r.o.Watch == nil {
 		return nil

@@ -248,6 +248,9 @@ func (c *conversation) agree(more string) error {
 // read reads the controller and prints its settings beside the file's. What the journal did not know is known then.
 func (c *conversation) read(ctx context.Context) error {
 	out := c.sys.Out
+	if err := c.relock(ctx, c.sys, c.line); err != nil {
+		return err
+	}
 	values, err := c.ReadSettings(ctx)
 	if err != nil {
 		return fmt.Errorf("the controller's settings cannot be read: %w", err)
@@ -307,7 +310,7 @@ func (c *conversation) settle() error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(j.Note(link.Found, found...), j.Close())
+	return errors.Join(j.Note(link.Found, found...), j.Note(link.Ends, found...), j.Close())
 }
 
 // unmapped lists the settings that the register map does not have.

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -39,6 +40,8 @@ type entry struct {
 	To     string     `json:"to"`
 	FromSI float64    `json:"from_si"`
 	ToSI   float64    `json:"to_si"`
+
+	open bool // a write that touches it has begun, and its end was not noted
 }
 
 // openJournal opens a journal for what is on a port. show prints the value of a setting.
@@ -105,15 +108,21 @@ func readJournal(name string) (list []entry, err error) {
 		return nil, fmt.Errorf("the journal cannot be read: %w", err)
 	}
 	last := map[string]entry{}
+	var all link.Knowledge
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
 		var e entry
 		if json.Unmarshal(lines.Bytes(), &e) == nil && e.Key != "" {
-			last[e.Key] = e
+			_ = all.Note(e.State, link.Change{Key: e.Key, From: e.FromSI, To: e.ToSI})
+			if _, noted := last[e.Key]; e.State != link.Ends && (e.State != link.Begins || !noted) {
+				last[e.Key] = e
+			}
 		}
 	}
 	for _, e := range last {
+		_, sure := all.Value(e.Key)
+		e.open = all.Open(e.Key) && !sure
 		list = append(list, e)
 	}
 	slices.SortFunc(list, func(a, b entry) int { return strings.Compare(a.Key, b.Key) })
@@ -122,6 +131,13 @@ func readJournal(name string) (list []entry, err error) {
 
 // known says what an entry tells of its setting, and whether it is sure.
 func (e *entry) known() (text string, sure bool) {
+	switch {
+	case !e.open:
+	case e.From == e.To:
+		return e.From + ", or what a write whose end was not noted left there", false
+	default:
+		return e.From + " or " + e.To, false
+	}
 	switch e.State {
 	case link.Found, link.RolledBack:
 		return e.From, true
@@ -150,4 +166,22 @@ func showJournal(sys *system, list []entry) {
 	for _, line := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
 	}
+}
+
+// relock locks a controller again that a killed write may have left unlocked, and says so.
+func (b *berth) relock(ctx context.Context, sys *system, l *line) error {
+	known, err := readJournal(b.journ)
+	if err != nil || l.sim() {
+		return err
+	}
+	pending := unsure(known)
+	if len(pending) == 0 {
+		return nil
+	}
+	when := pending[0].At.Local().Format("2006-01-02 15:04:05")
+	if err := l.Lock(ctx); err != nil {
+		return fmt.Errorf("a write was cut off (%s), so the controller may still be unlocked, and it could not be locked: %w", when, err)
+	}
+	fmt.Fprintf(sys.Out, "mind: a write was cut off (%s) and may have left the controller unlocked; it is locked now, if its register map has a lock\n", when)
+	return nil
 }

@@ -20,6 +20,17 @@ func newKeyboard(sys *system) *keyboard { return &keyboard{sys, bufio.NewReader(
 // person says whether somebody sits at a terminal.
 func (k *keyboard) person() bool { return terminal(k.sys.In) != nil }
 
+// empty throws away what was typed before a question was asked: it answers something else. What comes through a pipe stays.
+func (k *keyboard) empty() {
+	switch s := terminal(k.sys.In).(type) {
+	case nil:
+		return
+	case file:
+		forget(s.File)
+	}
+	_, _ = k.in.Discard(k.in.Buffered())
+}
+
 // line reads a line, or gives up with the context.
 func (k *keyboard) line(ctx context.Context) (string, error) {
 	type answer struct {
@@ -50,6 +61,7 @@ func (k *keyboard) confirm(ctx context.Context, word, what string) error {
 	if !k.person() {
 		return input(fmt.Errorf("this asks a person %s: run it in a terminal", what))
 	}
+	k.empty()
 	fmt.Fprintf(k.sys.Out, "type %s %s: ", word, what)
 	answer, err := k.line(ctx)
 	switch {

@@ -27,6 +27,7 @@ type panel struct{ keys *keyboard }
 
 // meters asks which meters there are.
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
+	p.keys.empty()
 	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: their names in one line, in the order you read them, or all.\n> ", strings.Join(names(panelMeters), ", "))
 	for {
 		text, err := p.answer(ctx)
@@ -98,6 +99,7 @@ func (p *panel) Readings(ctx context.Context, channels []link.Channel) ([]float6
 		wanted = append(wanted, fmt.Sprintf("%s [%s]", c.Name, c.Unit))
 	}
 	for {
+		p.keys.empty()
 		fmt.Fprintf(p.keys.sys.Out, "read %s; stop ends the test\n> ", strings.Join(wanted, ", "))
 		text, err := p.answer(ctx)
 		if err != nil {

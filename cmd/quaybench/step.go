@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -136,6 +137,9 @@ type stepTest struct {
 	meters []link.Channel    // that the panel has, once asked
 	result *bench.StepResult // nil: nothing was measured
 }
+
+// oldestLine is the oldest line of a logger that a test believes, whatever the column list says.
+const oldestLine = 2 * time.Second
 
 // hardware says whether something real may move.
 func (t *stepTest) hardware() bool { return t.line == nil || !t.line.sim() }
@@ -271,7 +275,7 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 			return nil, errors.Join(err, shut())
 		}
 		closers = append(closers, logger.shut)
-		t.options.Clock, t.options.Stale = t.sys.Clock, format.StaleAfter()
+		t.options.Clock, t.options.Stale = t.sys.Clock, min(format.StaleAfter(), oldestLine) // a frozen logger shows nothing more
 		t.source = measure.Join(t.source, logger, t.options.Clock)
 		closers = append(closers, t.source.Close)
 		names = append(names, fmt.Sprintf("%s on %s", orElse(format.Title(), "logger"), t.lines))
@@ -298,6 +302,9 @@ func (t *stepTest) allowed(ctx context.Context) error {
 	}
 	if t.line.sim() {
 		return nil
+	}
+	if err := t.berth.relock(ctx, t.sys, t.line); err != nil {
+		return err
 	}
 	if len(d.Settings) == 0 {
 		fmt.Fprintln(t.sys.Out, wrapped("not compared: the register map has no settings, so the prediction holds only if the controller is set as "+t.berth.SettingsFile+" says", t.sys.width()))

@@ -170,6 +170,9 @@ func showStep(sys *system, r *bench.StepResult) {
 	if n := len(r.Measured.Discarded); n > 0 {
 		fmt.Fprintf(out, "  %d sample thrown away: a later reply cast doubt on it\n", n)
 	}
+	if l := r.Measured.Lines; l.Bad > 0 {
+		fmt.Fprintln(out, hung("  ", fmt.Sprintf("of %d lines of the instrument %d could not be used; the newest: %s", l.Good+l.Bad, l.Bad, l.Why), sys.width()))
+	}
 	showDifferences(sys, r)
 	if len(r.Verdict.Parts) > 0 {
 		showInferred(sys, r)

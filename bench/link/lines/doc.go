@@ -4,6 +4,7 @@
 //	title = "bench logger (invented)"
 //	delimiter = ";"            # or "," "tab" "space"
 //	checksum = "xor"           # or "none"
+//	begins = "$IIXDR"          # only lines that begin so; left out: all lines
 //	stale_after = "500 ms"     # no line for so long is an error
 //
 //	[[column]]

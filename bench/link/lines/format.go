@@ -18,6 +18,7 @@ type Format struct {
 	delimiter  byte
 	spaces     bool // any run of white space parts the columns
 	xor        bool
+	begins     string // how a line of readings begins; "": all are
 	staleAfter time.Duration
 	columns    []column
 	channels   []link.Channel // of the columns not ignored
@@ -33,6 +34,7 @@ type file struct {
 	Title      string       `key:"title" example:"bench logger (invented)" doc:"what the list is for"`
 	Delimiter  string       `key:"delimiter" one:";|,|tab|space" default:";" doc:"what stands between columns; space is any run of spaces or tabs"`
 	Checksum   string       `key:"checksum" one:"xor|none" example:"xor" doc:"xor: *hh at the end of each line, as in NMEA 0183"`
+	Begins     string       `key:"begins" optional:"yes" example:"$IIMWV" doc:"how the lines with these columns begin, the first column included; others are passed over"`
 	StaleAfter float64      `key:"stale_after" unit:"s" min:"50 ms" max:"1 min" default:"1 s" doc:"no line for so long is an error"`
 	Columns    []columnFile `key:"column" doc:"the columns, in their order"`
 }
@@ -55,7 +57,7 @@ func Load(name string, data []byte) (*Format, error) {
 	var f file
 	source, _ := datafile.Decode(name, data, &f)
 	format := &Format{
-		title: f.Title, xor: f.Checksum == "xor", staleAfter: time.Duration(math.Round(f.StaleAfter * float64(time.Second))),
+		title: f.Title, begins: f.Begins, xor: f.Checksum == "xor", staleAfter: time.Duration(math.Round(f.StaleAfter * float64(time.Second))),
 	}
 	switch f.Delimiter {
 	case "tab":

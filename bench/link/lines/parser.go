@@ -18,6 +18,7 @@ var (
 	ErrColumns = errors.New("another count of columns than the column list has")
 	ErrNumber  = errors.New("not a number")
 	ErrSum     = errors.New("the check sum does not fit")
+	ErrBegins  = errors.New("a sentence of a kind of its own, and the column list does not say which kind is meant: write how its lines begin, for example begins = \"$IIMWV\"")
 )
 
 // LineError is a line that can't be believed; nothing of it was used.
@@ -38,13 +39,14 @@ func (e *LineError) Error() string {
 // Unwrap gives the kind.
 func (e *LineError) Unwrap() error { return e.Err }
 
-// Stats counts what a parser saw. Every line is a sample, a remark, empty, or
-// in one of the counts of bad ones.
+// Stats counts what a parser saw. Every line is a sample, a remark, empty, one
+// of another kind, or in one of the counts of bad ones.
 type Stats struct {
 	Bytes   int64
 	Lines   int64
 	Samples int64
 	Remarks int64 // and empty lines
+	Others  int64 // that begin otherwise than the column list says
 
 	Half, Noise, TooLong, Columns, Numbers, Sums, Impossible int64
 }
@@ -125,6 +127,10 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 		p.stats.Remarks++
 		return
 	}
+	if skip == nil && p.format.begins != "" && !p.format.isOurs(line) {
+		p.stats.Others++
+		return
+	}
 	values, column, err := p.parse(line, skip)
 	if err == nil {
 		p.stats.Samples++
@@ -145,7 +151,7 @@ func (p *Parser) count(err error) {
 		counter = &p.stats.Noise
 	case ErrTooLong:
 		counter = &p.stats.TooLong
-	case ErrColumns:
+	case ErrColumns, ErrBegins:
 		counter = &p.stats.Columns
 	case ErrNumber:
 		counter = &p.stats.Numbers
@@ -164,6 +170,9 @@ func (p *Parser) parse(line []byte, skip error) (values []float64, column string
 		if (b < ' ' || b > '~') && b != '\t' {
 			return nil, "", ErrNoise
 		}
+	}
+	if p.format.begins == "" && isSentence(line) {
+		return nil, "", ErrBegins
 	}
 	if p.format.xor {
 		var ok bool
@@ -194,6 +203,22 @@ func (p *Parser) parse(line []byte, skip error) (values []float64, column string
 		values[c.channel] = value
 	}
 	return values, "", nil
+}
+
+// isOurs reports whether a line begins as the list says, up to where its first column ends.
+func (f *Format) isOurs(line []byte) bool {
+	rest, ok := bytes.CutPrefix(line, []byte(f.begins))
+	if !ok || len(rest) == 0 {
+		return ok
+	}
+	last := f.begins[len(f.begins)-1]
+	return rest[0] == f.delimiter || f.spaces && (rest[0] == ' ' || rest[0] == '\t') || last == f.delimiter || f.spaces && last == ' '
+}
+
+// isSentence reports whether a line names its kind, as those of NMEA 0183 do ($GPRMC,...): there may be others with as
+// many columns, which mean other things.
+func isSentence(line []byte) bool {
+	return len(line) > 1 && (line[0] == '$' || line[0] == '!') && (line[1] >= 'A' && line[1] <= 'Z' || line[1] >= 'a' && line[1] <= 'z')
 }
 
 // cut takes the first column of a line; more tells whether a delimiter followed.

@@ -25,6 +25,11 @@ type WallClock struct{}
 // Now is time.Now.
 func (WallClock) Now() time.Time { return time.Now() }
 
+// AfterFunc calls f after d, as time.AfterFunc does.
+func (WallClock) AfterFunc(d time.Duration, f func()) (stop func() bool) {
+	return time.AfterFunc(d, f).Stop
+}
+
 // Sleep waits for d of real time.
 func (WallClock) Sleep(ctx context.Context, d time.Duration) error {
 	if err := ctx.Err(); err != nil || d <= 0 {

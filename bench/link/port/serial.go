@@ -12,13 +12,21 @@ import (
 )
 
 // Open opens the serial port at a. The result is real hardware: what is
-// written to it can move a propeller.
+// written to it can move a propeller. One process at a time holds a port, root's
+// too.
 func Open(a Address) (Port, error) {
+	give, err := hold(a.Name)
+	if err != nil {
+		return nil, err
+	}
 	device, err := serial.Open(a.Name, a.mode())
 	if err != nil {
+		_ = give()
 		return nil, fmt.Errorf("open %s: %w; see that the name is right, that no other program holds it and that you may use it", a, err)
 	}
-	return newSerialPort(device, a), nil
+	p := newSerialPort(device, a)
+	p.give = give
+	return p, nil
 }
 
 // device is the part of serial.Port used here.
@@ -37,6 +45,7 @@ type serialPort struct {
 	device device
 	name   string
 	baud   int
+	give   func() error // gives the port's lock back; nil: it has none
 
 	// One read and one write at a time; Close waits for both. Not mutexes:
 	// these can be waited for under a context, and inside testing/synctest
@@ -170,6 +179,9 @@ func (s *serialPort) Close() error {
 			return fmt.Errorf("close %s: %w", s.name, err)
 		}
 		defer turn.Release(1)
+	}
+	if s.give != nil {
+		defer s.give()
 	}
 	if err := s.device.Close(); err != nil {
 		return fmt.Errorf("close %s: %w", s.name, err)

@@ -111,6 +111,32 @@ func (c *Controller) ReadSettings(ctx context.Context, keys ...string) (map[stri
 	return values, end(err)
 }
 
+// refused names what a unit refused to give: of several in one request the first that it refuses alone.
+func (c *Controller) refused(ctx context.Context, err error, places []place, name func(i int) string) error {
+	if !errors.As(err, new(*modbus.Exception)) {
+		return err
+	}
+	for i, p := range places {
+		if _, alone := read(ctx, c.master, c.m.unit, p); errors.As(alone, new(*modbus.Exception)) {
+			return &link.SettingError{Key: name(i), Err: hinted(alone, p)}
+		}
+	}
+	return err
+}
+
+// hinted adds to a refused address how manuals number registers.
+func hinted(err error, p place) error {
+	if !errors.Is(err, modbus.IllegalDataAddress) {
+		return err
+	}
+	hint := "addresses in the map count from 0, so where the manual counts from 1 each is one lower"
+	first := map[modbus.Table]int{modbus.Coils: 1, modbus.DiscreteInputs: 10001, modbus.InputRegisters: 30001, modbus.HoldingRegisters: 40001}[p.table]
+	if p.address >= first && first > 1 {
+		hint = fmt.Sprintf("a manual's %d is address %d in the map: leave out the leading digit, and count from 0", p.address, p.address-first)
+	}
+	return fmt.Errorf("%w at %v; %s", err, p, hint)
+}
+
 func (c *Controller) find(key string) (setting, error) {
 	i := slices.IndexFunc(c.m.settings, func(s setting) bool { return s.Key == key })
 	if i < 0 {
@@ -137,7 +163,7 @@ func (c *Controller) readSettings(ctx context.Context, wanted []setting) (map[st
 	list := blocks(places)
 	for _, got := range []func(int, []uint16){first, again} {
 		if err := fetch(ctx, c.master, c.m.unit, list, places, got); err != nil {
-			return nil, err
+			return nil, c.refused(ctx, err, places, func(i int) string { return wanted[i].Key })
 		}
 	}
 	values := make(map[string]float64, len(wanted))
@@ -193,6 +219,9 @@ func (c *Controller) writeSetting(ctx context.Context, s setting, registers []ui
 	err = c.sequence(ctx, c.m.unlock, "unlock", func() { c.unlocked = true })
 	if err == nil {
 		err = write(ctx, c.master, c.m.unit, s.place, registers)
+		if err != nil {
+			err = hinted(err, s.place)
+		}
 	}
 	if err = errors.Join(err, c.relock(ctx)); err != nil {
 		return 0, err
@@ -286,6 +315,8 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	})
 	if err == nil {
 		sample.At, err = c.master.Heard(op)
+	} else {
+		err = c.refused(op, err, c.places, func(i int) string { return c.m.readings[i].Name })
 	}
 	if err == nil && impossible == nil {
 		c.fresh = asked

@@ -148,6 +148,7 @@ func (l *loader) settings() {
 		l.key(path, e.Key, "setting", seen, i)
 		f, ok := l.field(path, e)
 		if !ok {
+			l.exists(path, e.Key)
 			continue
 		}
 		s := setting{field: f, Setting: link.Setting{Key: e.Key, Unit: f.Unit, ReadOnly: e.ReadOnly, Step: f.step()}}
@@ -217,8 +218,11 @@ func (l *loader) key(path, key, what string, seen map[string]int, i int) {
 // to go on.
 func (l *loader) field(path string, e entry) (f field, ok bool) {
 	k := kind(e.Type)
-	if k == "" {
-		return f, false // already reported
+	if k == "" { // already reported; what does not hang on it is judged all the same
+		if e.Words == nil {
+			scaling.Read(e.scaling(), func(key, format string, args ...any) { l.problem(path+"."+key, format, args...) })
+		}
+		return f, false
 	}
 	if f.place, ok = l.at(path, e.Table, e.Address, k); !ok {
 		return f, false
@@ -337,11 +341,10 @@ func (l *loader) compare(path string, e entry, s setting) {
 	if l.known == nil || e.Key == "" {
 		return
 	}
-	k, ok := l.known[e.Key]
-	if !ok || k.Kind == datafile.KindGroup {
-		l.problem(path+".key", "there is no setting %s", e.Key)
+	if !l.exists(path, e.Key) {
 		return
 	}
+	k := l.known[e.Key]
 	switch k.Kind {
 	case datafile.KindQuantity:
 		if s.Words != nil {
@@ -364,6 +367,18 @@ func (l *loader) compare(path string, e entry, s setting) {
 			}
 		}
 	}
+}
+
+// exists reports a setting that is not in the table of settings.
+func (l *loader) exists(path, key string) bool {
+	if l.known == nil || key == "" {
+		return true
+	}
+	if k, ok := l.known[key]; !ok || k.Kind == datafile.KindGroup {
+		l.problem(path+".key", "there is no setting %s", key)
+		return false
+	}
+	return true
 }
 
 // maxSteps bounds an unlock sequence; a real one has one or two writes.

@@ -12,6 +12,8 @@ import (
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
+	"quaybench/bench/link/modbus"
+	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
 	"quaybench/bench/settings"
 )
@@ -229,4 +231,42 @@ func FuzzLoad(f *testing.F) {
 		unit := regmap.NewUnit(m, newDevice(m))
 		_, _ = unit.ReadRegisters(0, 0, 125)
 	})
+}
+
+// A wrong type hides no other error of its entry.
+func TestWrongTypeHidesNothing(t *testing.T) {
+	_, err := regmap.Load("petrel.toml", edited(t, "petrel.toml",
+		"key = \"limits.motor_current\"\ntable = \"holding\"\naddress = 0x0010\ntype = \"u16\"\nunit = \"A\"\nscale = \"0.5 A\"",
+		"key = \"limits.engine_current\"\ntable = \"holding\"\naddress = 0x0010\ntype = \"word\"\nunit = \"A\"\nscale = \"0.5 V\""), settings.Fields())
+	require.Error(t, err)
+	assert.ErrorContains(t, err, "type")
+	assert.ErrorContains(t, err, "there is no setting limits.engine_current")
+	assert.ErrorContains(t, err, "a current is wanted")
+}
+
+// An exception names its setting or reading, and how manuals number registers.
+func TestExceptionNamesItsSetting(t *testing.T) {
+	truth := load(t, "petrel.toml")
+	for _, c := range []struct{ from, to, names, hint string }{
+		{"address = 0x0013", "address = 0x0019", "", "each is one lower"},
+		{"address = 0x0013", "address = 40019", "", "a manual's 40019 is address 18 in the map"},
+		{"address = 4\n", "address = 30005\n", "motor_temperature", "a manual's 30005 is address 4 in the map"},
+	} {
+		m, err := regmap.Load("wrong.toml", edited(t, "petrel.toml", c.from, c.to), settings.Fields())
+		require.NoError(t, err)
+		line := &direct{server: modbus.NewServer(truth.UnitID(), regmap.NewUnit(truth, newDevice(truth)), at115200, port.WallClock{})}
+		ctl := regmap.NewController(m, modbus.NewMaster(line, at115200, port.WallClock{}), port.WallClock{})
+		if c.names == "" {
+			_, err = ctl.ReadSettings(t.Context())
+		} else {
+			_, err = ctl.ReadTelemetry(t.Context())
+		}
+		var named *link.SettingError
+		require.ErrorAs(t, err, &named, c.to)
+		assert.ErrorIs(t, err, modbus.IllegalDataAddress)
+		assert.ErrorContains(t, err, c.hint)
+		if c.names != "" {
+			assert.Equal(t, c.names, named.Key)
+		}
+	}
 }

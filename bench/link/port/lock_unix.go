@@ -1,0 +1,38 @@
+//go:build unix
+
+package port
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/sys/unix"
+)
+
+// hold takes the lock of a port, which goes with the process at the latest. The system's own exclusive use of a terminal
+// does not bind root. The lock is a file beside those of other programs: it is never removed, so that no two hold two.
+func hold(name string) (give func() error, err error) {
+	if real, err := filepath.EvalSymlinks(name); err == nil {
+		name = real
+	}
+	path := filepath.Join(os.TempDir(), "quaybench"+strings.ReplaceAll(filepath.Clean(name), string(filepath.Separator), "-")+".lock")
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if errors.Is(err, os.ErrNotExist) {
+		f, err = os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o666)
+		_ = os.Chmod(path, 0o666) // whatever the mask: another user's program must see it too
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the lock of %s, %s, cannot be opened: %w", name, path, err)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		_ = f.Close()
+		if errors.Is(err, unix.EWOULDBLOCK) {
+			return nil, fmt.Errorf("%s is in use by another quaybench: end it first", name)
+		}
+		return nil, fmt.Errorf("the lock of %s: %w", name, err)
+	}
+	return f.Close, nil
+}

@@ -1,0 +1,10 @@
+package main
+
+import (
+	"os"
+
+	"golang.org/x/sys/windows"
+)
+
+// forget throws away what was typed into a terminal and not read yet.
+func forget(f *os.File) { _ = windows.FlushConsoleInputBuffer(windows.Handle(f.Fd())) }

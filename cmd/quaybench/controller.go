@@ -47,7 +47,7 @@ func (f *controllerFlags) talk(sys *system, act func(c *conversation) error) err
 	if err != nil {
 		return b.withHint(err)
 	}
-	err = act(&conversation{sys: sys, berth: b, line: l, Description: l.Describe()})
+	err = act(&conversation{sys: sys, berth: b, line: l, hash: m.Hash(), Description: l.Describe()})
 	if !l.sim() && (errors.As(err, new(*port.LostError)) || errors.Is(err, modbus.ErrNoReply)) {
 		err = b.withHint(err)
 	}
@@ -67,6 +67,7 @@ type conversation struct {
 	sys *system
 	*berth
 	*line
+	hash string // of the register map
 	link.Description
 	held []bench.Held
 }
@@ -99,8 +100,8 @@ func (f *controllerFlags) compare(ctx context.Context, sys *system) error {
 }
 
 // write runs `quaybench controller write`.
-func (f *controllerFlags) write(ctx context.Context, sys *system, yes bool) error {
-	return f.talk(sys, func(c *conversation) error { return c.write(ctx, yes) })
+func (f *controllerFlags) write(ctx context.Context, sys *system, yes, unconfirmed bool) error {
+	return f.talk(sys, func(c *conversation) error { return c.write(ctx, yes, unconfirmed) })
 }
 
 func readCommand(sys *system) *cobra.Command {
@@ -143,14 +144,15 @@ func compareCommand(sys *system) *cobra.Command {
 
 func writeCommand(sys *system) *cobra.Command {
 	var f controllerFlags
-	var yes bool
+	var yes, unconfirmed bool
 	cmd := &cobra.Command{
 		Use:   "write BOAT --on PORT",
 		Short: "write the file's settings to the controller, each read back",
 		Long: `Shows what differs, judges the settings in all built-in trials, asks, and writes in an order that is safe at each step: what makes things gentler comes
 first. After each value all settings are read: it must be there, and nothing else may have changed; if not, everything is put back as it was. A journal beside
 the boat file tells after any crash or unplugged line what is in the controller. Refused while the motor runs, while the verdict is over, or where the register
-map says read-only.
+map says read-only. The first write with a register map asks what the controller's own display shows for one value of each scale: a wrong scale would read
+back as right what it wrote wrong.
 
 If the boat's files are a saved version, the book notes that it was written.`,
 		Example: `  quaybench controller write petrel --on /dev/ttyUSB0@115200
@@ -158,12 +160,13 @@ If the boat's files are a saved version, the book notes that it was written.`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.boat = args[0]
-			return f.write(cmd.Context(), sys, yes)
+			return f.write(cmd.Context(), sys, yes, unconfirmed)
 		},
 	}
 	f.add(cmd, sys)
 	_ = cmd.MarkFlagRequired("on")
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	cmd.Flags().BoolVar(&unconfirmed, "unconfirmed", false, "take the scales of a register map as they are that nobody compared with the controller's own display")
 	return cmd
 }
 
@@ -345,7 +348,7 @@ func heldText(k link.Setting, v float64) string {
 }
 
 // write writes what differs.
-func (c *conversation) write(ctx context.Context, yes bool) error {
+func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 	out := c.sys.Out
 	if err := c.read(ctx); err != nil {
 		return err
@@ -375,6 +378,11 @@ func (c *conversation) write(ctx context.Context, yes bool) error {
 		if err := newKeyboard(c.sys).confirm(ctx, c.Boat.Name, "to write them"); err != nil {
 			return err
 		}
+	}
+	if unconfirmed {
+		fmt.Fprintln(out, wrapped("the register map's scales are taken as they are: nobody compared them with the controller's own display", c.sys.width()))
+	} else if err := c.confirmScales(ctx, order); err != nil {
+		return err
 	}
 	if err := c.transfer(ctx, order); err != nil {
 		return errors.Join(err, c.takeBack(ctx, order))

@@ -31,7 +31,7 @@ func writeAsksAndWrites(y *yard) {
 	assert.Regexp(t, `(?m)^limits.motor_current +100.0 A +140.0 A +differs$`, stdout)
 	assert.Contains(t, stderr, "the controller does not hold the settings of demo/petrel/settings.toml: limits.motor_current, ramp.rise")
 
-	d := y.sit("controller", "write", "petrel", "--on", p.port)
+	d := y.sit("controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	d.await("type petrel to write them: ")
 	assert.Contains(t, d.screen(), "in all built-in trials: clear\nto write, in this order:\n  ramp.rise from 1.000 s to 2.500 s\n  limits.motor_current from 100.0 A to 140.0 A\n")
 	assert.Contains(t, d.screen(), "A simulation is no proof of safety.")
@@ -60,17 +60,17 @@ func TestWriteNotConfirmed(t *testing.T) { inBubble(t, writeNotConfirmed) }
 func writeNotConfirmed(y *yard) {
 	t := y.t
 	p := y.petrel(otherSettings...)
-	d := y.sit("controller", "write", "petrel", "--on", p.port)
+	d := y.sit("controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	d.await("to write them: ")
 	d.line("yes")
 	assert.Contains(t, d.ended(2), "not confirmed: nothing was done")
 
-	d = y.sit("controller", "write", "petrel", "--on", p.port)
+	d = y.sit("controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	d.await("to write them: ")
 	d.interrupt()
 	assert.Contains(t, d.ended(1), "stopped before the end")
 
-	code, _, stderr := y.run("petrel\n", "controller", "write", "petrel", "--on", p.port)
+	code, _, stderr := y.run("petrel\n", "controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	assert.Equal(t, 2, code)
 	assert.Contains(t, stderr, "run it in a terminal")
 	assert.Empty(t, p.sets)
@@ -83,19 +83,19 @@ func writeRefused(y *yard) {
 	t := y.t
 	p := y.petrel(otherSettings...)
 	p.running = true
-	code, _, stderr := y.run("", "controller", "write", "petrel", "--yes", "--on", p.port)
+	code, _, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 	assert.Equal(t, 1, code)
 	assert.Contains(t, stderr, "nothing was written: the motor is running")
 	p.mu.Lock()
 	p.running = false
 	p.mu.Unlock()
 
-	code, stdout, stderr := y.run("", "controller", "write", "petrel", "--yes", "--on", p.port, "--set", "limits.motor_current=300 A")
+	code, stdout, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--set", "limits.motor_current=300 A")
 	assert.Equal(t, 3, code, stdout)
 	assert.Contains(t, stderr, "nothing was written: these settings are over a limit; see `quaybench try petrel --set limits.motor_current=\"300 A\"`")
 
 	file := fileOf(t, "map.toml", petrelMap(t, "key = \"ramp.rise\"\n", "key = \"ramp.rise\"\nread_only = true\n"))
-	code, _, stderr = y.run("", "controller", "write", "petrel", "--yes", "--on", p.port, "--map", file)
+	code, _, stderr = y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--map", file)
 	assert.Equal(t, 2, code)
 	assert.Contains(t, stderr, "nothing was written: ramp.rise differs, and the register map says read-only")
 	assert.Empty(t, p.sets)
@@ -131,7 +131,7 @@ func writeRollsBack(y *yard) {
 	} {
 		p := y.petrel(otherSettings...)
 		p.setting = c.setting(p)
-		code, _, stderr := y.run("", "controller", "write", "petrel", "--yes", "--on", p.port)
+		code, _, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 		assert.Equal(t, 1, code)
 		assert.Contains(t, stderr, c.want)
 		assert.Contains(t, stderr, "the controller holds again what it held before")
@@ -156,7 +156,7 @@ func writeUnplugged(y *yard) {
 		}
 		return nil
 	}
-	code, _, stderr := y.run("", "controller", "write", "petrel", "--yes", "--on", p.port)
+	code, _, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 	assert.Equal(t, 1, code)
 	assert.Contains(t, stderr, "nobody knows what it holds now for limits.motor_current, ramp.rise: read the controller before anything else")
 	assert.Contains(t, stderr, "`quaybench controller journal petrel` tells what is known to be in the controller")
@@ -183,14 +183,14 @@ func writeIsNotedInTheBook(y *yard) {
 		return stdout, stderr
 	}
 	run(0, "demo", "--copy", book)
-	stdout, _ := run(0, "--book", book, "controller", "write", "petrel", "--yes", "--on", p.port, "--set", "limits.motor_current=120 A")
+	stdout, _ := run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--set", "limits.motor_current=120 A")
 	assert.NotContains(t, stdout, "noted in the book")
-	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--yes", "--on", p.port)
+	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 	assert.Contains(t, stdout, "these settings are in no version of the book: `quaybench profile save petrel -m REASON` keeps them")
 
 	run(0, "--book", book, "profile", "save", "petrel", "-m", "as delivered", "--untried")
 	require.NoError(t, p.Controller.SetSetting("ramp.rise", 1))
-	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--yes", "--on", p.port)
+	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 	assert.Regexp(t, `noted in the book: v1 [0-9a-f]+ is in the controller`, stdout)
 	stdout, _ = run(0, "--book", book, "profile", "list", "petrel")
 	assert.Contains(t, stdout, "in a controller")

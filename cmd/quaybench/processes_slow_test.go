@@ -279,7 +279,7 @@ func TestWriteKilled(t *testing.T) { inProcesses(t, writeKilled) }
 
 func writeKilled(y *yard) {
 	t, p := y.t, y.petrel(otherSettings...)
-	d := y.sit("controller", "write", "petrel", "--yes", "--on", p.port)
+	d := y.sit("controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
 	p.mu.Lock()
 	p.setting = func(n int, _ string) error {
 		if n == 2 {

@@ -2,6 +2,7 @@ package regmap
 
 import (
 	"cmp"
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"regexp"
@@ -21,6 +22,7 @@ import (
 // is safe for several goroutines.
 type Map struct {
 	title    string
+	hash     string
 	unit     byte
 	settings []setting
 	readings []reading
@@ -69,7 +71,7 @@ type direction struct {
 func Load(name string, data []byte, known []datafile.Field) (*Map, error) {
 	var f file
 	source, _ := datafile.Decode(name, data, &f)
-	l := loader{source: source, file: &f, m: &Map{title: f.Title, unit: byte(f.UnitID)}}
+	l := loader{source: source, file: &f, m: &Map{title: f.Title, hash: fmt.Sprintf("%x", sha256.Sum256(data)), unit: byte(f.UnitID)}}
 	if known != nil {
 		l.known = map[string]datafile.Field{}
 		for _, k := range known {
@@ -88,6 +90,9 @@ func Load(name string, data []byte, known []datafile.Field) (*Map, error) {
 	}
 	return l.m, nil
 }
+
+// Hash tells one map's text from another's.
+func (m *Map) Hash() string { return m.hash }
 
 // Describe says what a controller with this map has.
 func (m *Map) Describe() link.Description {

@@ -1,0 +1,138 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strings"
+	"time"
+
+	"quaybench/bench/link"
+	"quaybench/bench/quantity"
+)
+
+// scaleConfirmed is the journal's line that somebody has compared a value of a register map with the controller's own
+// display. It is about no setting, so that what reads settings passes it over.
+type scaleConfirmed struct {
+	At        time.Time `json:"at"`
+	On        string    `json:"on"`
+	Confirmed string    `json:"confirmed_scale"`
+	Map       string    `json:"map"` // hash of the register map
+	By        string    `json:"by"`  // key whose value was compared
+	Shown     string    `json:"shown"`
+}
+
+// scaleOf names the scale of a setting; "" for a choice, which has none.
+func scaleOf(s link.Setting) string {
+	if len(s.Words) > 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s in steps of %g", orElse(s.Unit, "1"), s.Step)
+}
+
+// confirmedScales reads which scales of a register map were compared before.
+func confirmedScales(journal, hash string) (map[string]bool, error) {
+	done := map[string]bool{}
+	text, err := os.ReadFile(journal)
+	if errors.Is(err, os.ErrNotExist) {
+		return done, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the journal cannot be read: %w", err)
+	}
+	lines := bufio.NewScanner(bytes.NewReader(text))
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() {
+		var line scaleConfirmed
+		if json.Unmarshal(lines.Bytes(), &line) == nil && line.Map == hash && line.Confirmed != "" {
+			done[line.Confirmed] = true
+		}
+	}
+	return done, lines.Err()
+}
+
+// confirmScales compares, before the first write with a register map, one value of each scale with what the controller's own
+// display shows: a wrong scale reads back as right what it wrote wrong.
+func (c *conversation) confirmScales(ctx context.Context, order []link.Change) error {
+	if c.sim() {
+		return nil
+	}
+	done, err := confirmedScales(c.journ, c.hash)
+	if err != nil {
+		return err
+	}
+	keys := newKeyboard(c.sys)
+	for _, h := range c.held {
+		scale := scaleOf(h.Setting)
+		used := false
+		for _, ch := range order {
+			used = used || ch.Key == h.Key
+		}
+		if !used || scale == "" || done[scale] {
+			continue
+		}
+		if !keys.person() {
+			return input(fmt.Errorf("nothing was written: this is the first write with this register map, so a person compares one value of each scale with the controller's own display: run it in a terminal, or take the map as it is with --unconfirmed"))
+		}
+		keys.empty()
+		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("First write with this register map. Look at the controller's own display, or its maker's program: what is %s there? With its unit:", h.Key), c.sys.width()))
+		fmt.Fprint(c.sys.Out, "> ")
+		text, err := keys.line(ctx)
+		switch {
+		case stopped(err):
+			return stopError{err}
+		case err != nil && !errors.Is(err, io.EOF):
+			return err
+		}
+		unit := quantity.MustUnit(orElse(h.Unit, "1"))
+		shown, err := quantity.Parse(strings.TrimSpace(text), unit)
+		if err != nil {
+			return input(fmt.Errorf("nothing was written: %w", err))
+		}
+		if err := sameAsShown(h.Setting, h.Controller, shown.SI); err != nil {
+			return input(fmt.Errorf("nothing was written: %w", err))
+		}
+		done[scale] = true
+		if err := c.noteConfirmed(scale, h.Key, strings.TrimSpace(text)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sameAsShown compares a value as the register map has it with what the display shows, to 1 % or a step: displays round.
+func sameAsShown(s link.Setting, read, shown float64) error {
+	if math.Abs(read-shown) <= max(s.Step, 0.01*math.Abs(read)) {
+		return nil
+	}
+	show := func(v float64) string { return quantity.Format(v, orElse(s.Unit, "1"), 4) }
+	text := fmt.Sprintf("by the register map %s is %s, and the controller's own display shows %s", s.Key, show(read), show(shown))
+	if ratio := read / shown; shown != 0 && ratio > 0 && s.Unit != "°C" {
+		text += fmt.Sprintf(": the map's scale is %.3g times what it should be, its register another's, or its word order wrong", ratio)
+	} else {
+		text += ": the map's scale, offset, type or register is wrong"
+	}
+	return errors.New(text)
+}
+
+// noteConfirmed puts a comparison into the journal.
+func (c *conversation) noteConfirmed(scale, key, shown string) error {
+	j, err := openJournal(c.journ, c.on, c.sys.Clock.Now, c.show)
+	if err != nil {
+		return err
+	}
+	line, err := json.Marshal(scaleConfirmed{At: j.now().UTC(), On: c.on, Confirmed: scale, Map: c.hash, By: key, Shown: shown})
+	if err == nil {
+		_, err = j.file.Write(append(line, '\n'))
+	}
+	if err == nil {
+		err = j.file.Sync()
+	}
+	return errors.Join(err, j.Close())
+}

@@ -169,7 +169,7 @@ func TestInProcesses(t *testing.T) {
 // TestStepEndsInZeroInProcesses: see TestStepEndsInZero; and where the program dies the controller's own time-out acts.
 func TestStepEndsInZeroInProcesses(t *testing.T) {
 	for _, c := range append(stepEndings,
-		stepEnding{"Ctrl-C twice", func(d *desk, _ *pontoon) { d.press("\x03\x03") }, 1, "STOPPED after", false},
+		stepEnding{"Ctrl-C twice", func(d *desk, _ *pontoon) { d.press("\x03\x03") }, exitNotJudged, "STOPPED after", false},
 		stepEnding{"kill -9", func(d *desk, _ *pontoon) { _ = syscall.Kill(d.pid(), syscall.SIGKILL) }, -1, "", true},
 	) {
 		t.Run(c.name, func(t *testing.T) { inProcesses(t, func(y *yard) { stepEndsInZero(y, c) }) })
@@ -222,9 +222,9 @@ func TestScriptFaultsInProcesses(t *testing.T) {
 		return func(*yard, *desk) { _ = syscall.Kill(child, s) }
 	}
 	for _, c := range append(scriptFaults,
-		scriptFault{"SIGHUP", nothing, func(_ *yard, d *desk) { _ = syscall.Kill(d.pid(), syscall.SIGHUP) }, 1, "the test was called off", "stopped before the end", false},
+		scriptFault{"SIGHUP", nothing, func(_ *yard, d *desk) { _ = syscall.Kill(d.pid(), syscall.SIGHUP) }, exitNotJudged, "the test was called off", "stopped before the end", false},
 		scriptFault{"killed holder", nothing, func(_ *yard, d *desk) { _ = syscall.Kill(d.pid(), syscall.SIGKILL) }, -1, "", "", true},
-		scriptFault{"a script that turns without end", turns, func(_ *yard, d *desk) { d.interrupt() }, 1, "the test was called off", "stopped before the end", false},
+		scriptFault{"a script that turns without end", turns, func(_ *yard, d *desk) { d.interrupt() }, exitNotJudged, "the test was called off", "stopped before the end", false},
 	) {
 		switch c.name {
 		case "killed script":

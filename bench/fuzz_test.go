@@ -37,7 +37,7 @@ func FuzzTry(f *testing.F) {
 			f.Add(boat, settings, []byte(text))
 		}
 	}
-	f.Add(bench.NewBoatFile("heron"), bench.NewSettingsFile("heron"), []byte("name = \"x\"\nduration = \"20 s\"\nelectrical = true\n[[throttle]]\nat = \"1 s\"\nto = \"-100 %\"\n"))
+	f.Add(bench.NewBoatFile("heron", bench.WholeTemplate), bench.NewSettingsFile("heron", bench.WholeTemplate), []byte("name = \"x\"\nduration = \"20 s\"\nelectrical = true\n[[throttle]]\nat = \"1 s\"\nto = \"-100 %\"\n"))
 
 	f.Fuzz(func(t *testing.T, boat, settings, programme []byte) {
 		setup, err := bench.LoadTexts("boat.toml", boat, "settings.toml", settings)

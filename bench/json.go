@@ -25,7 +25,9 @@ func (t *Tried) MarshalJSON() ([]byte, error) {
 		Proposed *sideJSON    `json:"proposed,omitempty"`
 		Change   []changeJSON `json:"change"`
 		Verdict  string       `json:"verdict"`
-	}{Format: 1, Boat: t.Setup.Boat.Name, Caution: Caution, Present: sideOf(&t.Present, t.Setup.Settings), Verdict: t.Level().String(), Change: []changeJSON{}}
+		Reason   string       `json:"reason,omitempty"`
+		Basis    basisJSON    `json:"basis"`
+	}{Format: 1, Basis: t.Setup.Basis.json(), Boat: t.Setup.Boat.Name, Caution: Caution, Present: sideOf(&t.Present, t.Setup.Settings), Verdict: t.Level().String(), Change: []changeJSON{}}
 	if t.Proposed != nil {
 		side := sideOf(t.Proposed, *t.Proposal)
 		out.Proposed = &side
@@ -33,7 +35,28 @@ func (t *Tried) MarshalJSON() ([]byte, error) {
 	for _, c := range t.Change {
 		out.Change = append(out.Change, changeJSON{c.Key, c.From, c.To, c.Why})
 	}
+	if t.NotJudged != nil {
+		out.Verdict, out.Reason = NotJudged, t.NotJudged.Error()
+	}
 	return json.Marshal(out)
+}
+
+// NotJudged is the word in place of a verdict where nothing can be judged.
+const NotJudged = "not judged"
+
+// basisJSON counts the values of a boat's files by where they come from.
+type basisJSON struct {
+	Measured  int      `json:"measured"`
+	DataSheet int      `json:"data_sheet"`
+	Estimated int      `json:"estimated"`
+	Unstated  int      `json:"unstated"`
+	LeftOut   int      `json:"left_out"`
+	Examples  []string `json:"examples"`
+	Changed   []string `json:"changed_examples"`
+}
+
+func (b Basis) json() basisJSON {
+	return basisJSON{b.Measured, b.DataSheet, b.Estimated, b.Unstated, b.LeftOut, append([]string{}, b.Examples...), append([]string{}, b.Changed...)}
 }
 
 type changeJSON struct {

@@ -25,6 +25,8 @@ type Setup struct {
 
 	BoatFile, SettingsFile string // names, for messages
 	BoatHash               string // of the boat file's text
+
+	Basis Basis // where the values come from
 }
 
 // Names of the two files in a boat's folder.
@@ -57,7 +59,7 @@ func LoadFS(files fs.FS, boatFile, settingsFile string, show func(string) string
 	if missing == nil {
 		return LoadTexts(show(boatFile), boatText, show(settingsFile), settingsText)
 	}
-	if _, err := readBoat(show(boatFile), boatText); err != nil {
+	if _, _, err := readBoat(show(boatFile), boatText); err != nil {
 		return nil, fmt.Errorf("%w\n%w", err, missing)
 	}
 	return nil, missing
@@ -68,11 +70,12 @@ func LoadTexts(boatName string, boatText []byte, settingsName string, settingsTe
 	s := &Setup{BoatFile: boatName, SettingsFile: settingsName}
 	var problems datafile.Problems
 	var err error
-	s.Boat, err = readBoat(boatName, boatText)
+	var boatSource, settingsSource *datafile.Source
+	s.Boat, boatSource, err = readBoat(boatName, boatText)
 	if err := gather(&problems, err); err != nil {
 		return nil, err
 	}
-	s.Settings, _, err = settings.Read(settingsName, settingsText)
+	s.Settings, settingsSource, err = settings.Read(settingsName, settingsText)
 	if err := gather(&problems, err); err != nil {
 		return nil, err
 	}
@@ -81,14 +84,15 @@ func LoadTexts(boatName string, boatText []byte, settingsName string, settingsTe
 	}
 	sum := sha256.Sum256(boatText)
 	s.BoatHash = hex.EncodeToString(sum[:8])
+	s.Basis = basis(boatSource, settingsSource)
 	return s, nil
 }
 
 // readBoat reads a boat file and tries whether its model can be built.
-func readBoat(name string, text []byte) (*boat.Boat, error) {
+func readBoat(name string, text []byte) (*boat.Boat, *datafile.Source, error) {
 	b, source, err := boat.Read(name, text)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for _, p := range drive.Problems(b) {
 		source.Problem(p.Key, "%v", p.Err)
@@ -100,7 +104,7 @@ func readBoat(name string, text []byte) (*boat.Boat, error) {
 			checkCloseFor(b, source, model)
 		}
 	}
-	return b, source.Err()
+	return b, source, source.Err()
 }
 
 // checkCloseFor finds a share that is for no part, or for one that has another.

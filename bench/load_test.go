@@ -99,8 +99,8 @@ func TestNewFiles(t *testing.T) {
 		text   string
 		fields []datafile.Field
 	}{
-		{string(bench.NewBoatFile("heron")), datafile.Fields(boat.Boat{})},
-		{string(bench.NewSettingsFile("heron")), datafile.Fields(settings.Set{})},
+		{string(bench.NewBoatFile("heron", bench.WholeTemplate)), datafile.Fields(boat.Boat{})},
+		{string(bench.NewSettingsFile("heron", bench.WholeTemplate)), datafile.Fields(settings.Set{})},
 	} {
 		blocks := strings.Split(c.text, "\n\n")
 		at := 0
@@ -122,7 +122,7 @@ func TestNewFiles(t *testing.T) {
 			at++
 		}
 	}
-	s, err := bench.LoadTexts("boat.toml", bench.NewBoatFile("heron"), "settings.toml", bench.NewSettingsFile("heron"))
+	s, err := bench.LoadTexts("boat.toml", bench.NewBoatFile("heron", bench.WholeTemplate), "settings.toml", bench.NewSettingsFile("heron", bench.WholeTemplate))
 	require.NoError(t, err)
 	assert.Equal(t, "heron", s.Boat.Name)
 	assert.Equal(t, verdict.Clear, verdict.Join(bench.Check(s), nil).Level, "the examples agree with each other")
@@ -133,7 +133,7 @@ func TestCloseForIsForAPart(t *testing.T) {
 	text, err := os.ReadFile(demo + "/petrel/boat.toml")
 	require.NoError(t, err)
 	with := func(lines string) error {
-		_, err := bench.LoadTexts("boat.toml", []byte(string(text)+lines), "settings.toml", bench.NewSettingsFile("petrel"))
+		_, err := bench.LoadTexts("boat.toml", []byte(string(text)+lines), "settings.toml", bench.NewSettingsFile("petrel", bench.ShortTemplate))
 		return err
 	}
 	assert.NoError(t, with("\n[[close_for]]\npart = \"battery cable\"\nshare = \"70 %\"\n"))

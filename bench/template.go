@@ -2,37 +2,67 @@ package bench
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
-// NewBoatFile is a boat file to fill in: valid as it stands, each value with what it is and where to find it.
-func NewBoatFile(name string) []byte {
-	head := `# The drive of ` + name + `. Every value below is an EXAMPLE: replace it by your own, from data sheets and measurements.
-# Each number carries its unit ("14 mΩ" or "14 mohm"), if you like its tolerance ("14 mΩ ± 10 %", "+/- 10 %") and where
-# it comes from: ", data sheet", ", measured" or ", estimated". Lines that begin with # may be left so.
+// Template says how much of a file to write.
+type Template int
+
+const (
+	ShortTemplate Template = iota // the values that matter: those a file cannot do without, and what a default might hide
+	WholeTemplate                 // every key
+)
+
+// NewBoatFile is a boat file to fill in: valid as it stands, each value with what it is and where to find it. Each says that it
+// is an example; while one does, nothing is judged.
+func NewBoatFile(name string, t Template) []byte {
+	head := `# The drive of ` + name + `. Every value below is an EXAMPLE: replace it by your own, and the word "example" by where yours
+# comes from: "data sheet", "measured" or "estimated". What is no quantity says so in a comment: cells = 16  # data sheet
+# Each number carries its unit ("14 mΩ" or "14 mohm"; "8.5 in" and "75 lb" are read too), and if you like its tolerance
+# ("14 mΩ ± 10 %", "+/- 10 %"). While one value says example, nothing is judged. Lines that begin with # may be left so.
 `
-	return []byte(head + strings.ReplaceAll(template(boat.Boat{}), `"NAME"`, fmt.Sprintf("%q", name)))
+	if t == ShortTemplate {
+		head += `# These are the values that matter most; quaybench new NAME --all writes every key there is.
+`
+	}
+	return []byte(head + strings.ReplaceAll(template(boat.Boat{}, t), `"NAME"`, fmt.Sprintf("%q", name)))
 }
 
 // NewSettingsFile is a settings file to fill in, valid as it stands.
-func NewSettingsFile(name string) []byte {
-	head := `# What the controller of ` + name + ` is told. Every value below is an EXAMPLE: copy yours from the controller.
+func NewSettingsFile(name string, t Template) []byte {
+	head := `# What the controller of ` + name + ` is told. Every value below is an EXAMPLE: copy yours from the controller, and take the
+# word "example" away (or write "measured", where you read it off). While one value says example, nothing is judged.
 # Motor current and battery current are different things: at low speed the battery carries a small part of the motor's.
 `
-	return []byte(head + template(settings.Set{}))
+	return []byte(head + template(settings.Set{}, t))
+}
+
+// asked reports whether a short template holds a key.
+func asked(f datafile.Field) bool {
+	return !f.Optional || f.Ask == "yes" || f.Ask != "no" && f.Stated && f.Default == ""
 }
 
 // template writes the keys of a file type with their docs. An optional key without an example of its own is commented out.
-func template(of any) string {
+func template(of any, t Template) string {
 	var b strings.Builder
 	fields := datafile.Fields(of)
+	if t == ShortTemplate {
+		fields = slices.DeleteFunc(fields, func(f datafile.Field) bool {
+			return f.Kind != datafile.KindGroup && f.Kind != datafile.KindGroups && !asked(f)
+		})
+	}
 	first := false // below its table's header
 	for i, f := range fields {
 		if f.Kind == datafile.KindGroup || f.Kind == datafile.KindGroups {
+			if t == ShortTemplate && idle(fields[i:], f.Key+".x") {
+				continue
+			}
 			group(&b, fields[i:], f)
 			first = true
 			continue
@@ -48,9 +78,21 @@ func template(of any) string {
 		if hidden {
 			b.WriteString("# ")
 		}
-		fmt.Fprintf(&b, "%s = %s\n", f.Key[strings.LastIndex(f.Key, ".")+1:], f.Example)
+		fmt.Fprintf(&b, "%s = %s\n", f.Key[strings.LastIndex(f.Key, ".")+1:], marked(f))
 	}
 	return b.String()
+}
+
+// marked returns the example of a key with the word that says so.
+func marked(f datafile.Field) string {
+	switch {
+	case f.Kind == datafile.KindQuantity:
+		text, _, _ := strings.Cut(strings.Trim(f.Example, `"`), ",")
+		return datafile.Quote(text + ", " + quantity.Example)
+	case f.Kind == datafile.KindText && len(f.One) == 0, f.Kind == datafile.KindTexts:
+		return f.Example
+	}
+	return f.Example + "  # " + quantity.Example
 }
 
 func group(b *strings.Builder, rest []datafile.Field, f datafile.Field) {

@@ -21,6 +21,8 @@ type TryOptions struct {
 	Simulation simulate.Options
 	// NoChange skips the search for what to change.
 	NoChange bool
+	// Examples judges although values of the boat's files are still the template's.
+	Examples bool
 	// Progress, if not nil, is told how many of all runs are done. It is called from several goroutines, one at a time.
 	Progress func(done, all int)
 }
@@ -32,9 +34,11 @@ type Tried struct {
 	Proposal *settings.Set // nil: none was made
 	Proposed *verdict.Side // nil: none was made
 	Change   []verdict.Change
+
+	NotJudged error // why there is no verdict, whatever the levels are: an *ExamplesError; nil: there is one
 }
 
-// Level is the overall verdict: the proposal's where there is one.
+// Level is the overall verdict where NotJudged is nil: the proposal's where there is one.
 func (t *Tried) Level() verdict.Level { return t.Side().Level }
 
 // Side is the side the overall verdict is about.
@@ -76,6 +80,9 @@ func Check(s *Setup) []verdict.Finding { return verdict.Static(s.Boat, s.Setting
 // cancelled context it returns what was reached, with the context's error.
 func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	t := &Tried{Setup: s}
+	if !o.Examples {
+		t.NotJudged = s.Own()
+	}
 	if len(o.Set) > 0 {
 		p, err := Propose(s.Settings, o.Set)
 		if err != nil {

@@ -51,13 +51,13 @@ type Battery struct {
 	Resistance         quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"10 Ω" example:"8 mΩ ± 15 %, measured" doc:"ohmic resistance of the whole bank at resistance_at, at once after a load step" find:"voltage step over current step within a second of switching a load"`
 	ResistanceAt       quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"cell temperature of that resistance"`
 	ResistanceColdness quantity.Value `key:"resistance_per_kelvin" unit:"1/K" default:"2.5 %/K" min:"0 1/K" max:"0.1 1/K" example:"2.5 %/K, estimated" doc:"rise of resistance per kelvin of cooling: R(T) = R·exp(c·(T0 − T))" find:"resistance at two temperatures on the data sheet; 2 to 3 %/K is common practice, no source"`
-	Polarisation       datafile.Table `key:"polarisation" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
+	Polarisation       datafile.Table `key:"polarisation" ask:"no" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
 	OCV                datafile.Table `key:"ocv" unit:"1|V" min:"0 %|0 V" max:"100 %|5 V" optional:"yes" doc:"open-circuit voltage of one cell over state of charge; left out: the chemistry's own table" find:"rest voltages of the data sheet"`
 	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"85 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
 	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
-	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature: what charges it nevertheless is judged as a part"`
+	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature: what charges it nevertheless is judged as a part"`
 	CellLowest         quantity.Value `key:"cell_lowest" unit:"V" above:"0 V" optional:"yes" example:"2.5 V, data sheet" doc:"lowest cell voltage the maker allows under load"`
 	CellHighest        quantity.Value `key:"cell_highest" unit:"V" above:"0 V" optional:"yes" example:"3.65 V, data sheet" doc:"highest cell voltage the maker allows"`
 	Management         *Management    `key:"management"`
@@ -126,7 +126,7 @@ type Fuse struct {
 	Melts         quantity.Value `key:"melts" unit:"1" above:"0 %" optional:"yes" doc:"current over rating at which the slowest element melts at last" find:"conventional fusing current over rating"`
 	Let           quantity.Value `key:"melting_i2t" unit:"A²·s" above:"0 A²·s" optional:"yes" doc:"pre-arcing I²t of the fastest element" find:"data sheet, pre-arcing or melting I²t"`
 	Arcing        quantity.Value `key:"arcing_time" unit:"s" default:"5 ms" min:"0 s" example:"5 ms, estimated" doc:"added to the melting time until the current is broken"`
-	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
+	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" ask:"no" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
 	CurveAt       quantity.Value `key:"curve_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"air temperature of the curves"`
 	ElementMelted quantity.Value `key:"derating_temperature" unit:"°C" min:"-60 °C" max:"1500 °C" default:"200 °C" example:"200 °C, estimated" doc:"effective temperature for derating with the air: rating goes with sqrt((this − air)/(this − curve_at))" find:"fit it to the data sheet's ambient derating"`
 	Place         string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
@@ -196,16 +196,16 @@ type Motor struct {
 	FieldShare    quantity.Value `key:"field_share" unit:"1" default:"40 %" min:"0 %" max:"90 %" example:"40 %" doc:"series-wound: share of the resistance that is in the field"`
 	ResistanceAt  quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"20 °C" example:"20 °C" doc:"winding temperature of that resistance"`
 	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" max:"10 H" example:"80 µH, estimated" doc:"armature (and series field) inductance"`
-	BrushDrop     quantity.Value `key:"brush_drop" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless"`
-	Friction      quantity.Value `key:"friction_torque" unit:"N·m" default:"0 N·m" min:"0 N·m" max:"1000 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
+	BrushDrop     quantity.Value `key:"brush_drop" ask:"yes" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless"`
+	Friction      quantity.Value `key:"friction_torque" ask:"yes" unit:"N·m" default:"0 N·m" min:"0 N·m" max:"1000 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
 	Viscous       quantity.Value `key:"iron_torque" unit:"N·m·s/rad" default:"0 N·m·s/rad" min:"0 N·m·s/rad" max:"100 N·m·s/rad" example:"0.001 N·m·s/rad, estimated" doc:"torque per speed of eddy currents" find:"constant × rise of no-load current with speed"`
 	Windage       quantity.Value `key:"windage" unit:"N·m·s²/rad²" default:"0 N·m·s²/rad²" min:"0 N·m·s²/rad²" example:"0 N·m·s²/rad²" doc:"torque per speed squared of the fan"`
 	Inertia       quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" example:"0.03 kg·m², estimated" doc:"of the rotor"`
 	SpeedLimit    quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
 
-	Magnets           string         `key:"magnets" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
-	MagnetLimit       quantity.Value `key:"magnet_limit" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
-	DemagnetCurrent   quantity.Value `key:"demagnetising_current" unit:"A" above:"0 A" optional:"yes" example:"600 A, data sheet" doc:"motor current that begins to weaken the magnets for ever, at 20 °C"`
+	Magnets           string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
+	MagnetLimit       quantity.Value `key:"magnet_limit" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
+	DemagnetCurrent   quantity.Value `key:"demagnetising_current" ask:"no" unit:"A" above:"0 A" optional:"yes" example:"600 A, data sheet" doc:"motor current that begins to weaken the magnets for ever, at 20 °C"`
 	DemagnetPerKelvin quantity.Value `key:"demagnetising_per_kelvin" unit:"1/K" optional:"yes" doc:"change of that current per kelvin above 20 °C; else +0.4 %/K ferrite (worst when cold), −0.6 %/K NdFeB (worst when hot); both from memory"`
 
 	WindingLimit        quantity.Value `key:"winding_limit" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" doc:"highest winding temperature; else that of the insulation class"`
@@ -228,8 +228,8 @@ type Motor struct {
 
 // Shaft joins motor and propeller.
 type Shaft struct {
-	GearRatio      quantity.Value `key:"gear_ratio" unit:"1" default:"1" above:"0" example:"1" doc:"motor turns per propeller turn"`
-	GearEfficiency quantity.Value `key:"gear_efficiency" unit:"1" default:"100 %" above:"50 %" max:"100 %" example:"97 %, estimated" doc:"of gear, belt and bearings"`
+	GearRatio      quantity.Value `key:"gear_ratio" ask:"yes" unit:"1" default:"1" above:"0" example:"1" doc:"motor turns per propeller turn"`
+	GearEfficiency quantity.Value `key:"gear_efficiency" ask:"yes" unit:"1" default:"100 %" above:"50 %" max:"100 %" example:"97 %, estimated" doc:"of gear, belt and bearings"`
 	Inertia        quantity.Value `key:"inertia" unit:"kg·m²" default:"0.02 kg·m²" min:"0 kg·m²" example:"0.05 kg·m², estimated" doc:"of propeller, its entrained water and shaft, at the propeller" find:"propeller mass × (diameter/4)², plus a quarter for the water"`
 	SealFriction   quantity.Value `key:"seal_friction" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of stern gland and bearings, at the propeller, in water of 20 °C and more"`
 	SealColdness   quantity.Value `key:"seal_friction_per_kelvin" unit:"1/K" default:"1 %/K" min:"0 1/K" max:"0.2 1/K" example:"1 %/K, estimated" doc:"how much of that friction more for each kelvin the water is colder than 20 °C: grease and seals stiffen (an estimate, no source)" find:"torque to turn the shaft by hand, in summer and in winter"`

@@ -12,6 +12,7 @@
 //	optional:"yes"     the key may be absent
 //	one:"a|b|c"        string: the words allowed
 //	example:"14 mΩ"    shown in messages where the key is missing
+//	ask:"yes", "no"    whether a short template holds the key, where that is not plain from the rest
 //	doc, find          what it is; where to find it on a data sheet or how to measure it
 //
 // A struct is a table, a pointer to a struct an optional table, a slice of

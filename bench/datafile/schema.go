@@ -46,6 +46,7 @@ type Field struct {
 	Stated   bool   // the example is the tag's own, not made up from unit and bounds
 	Doc      string // what it is
 	Find     string // where to find it on a data sheet, or how to measure it
+	Ask      string // "yes": a short form of the file asks for it although it has a default; "no": it does not, although it has none
 }
 
 // Fields lists the keys of the struct (or pointer to one) in declaration order. A
@@ -57,12 +58,18 @@ func Fields(of any) []Field {
 	}
 	var fields []Field
 	schemaOf(t).each("", func(path string, f *field) {
-		fields = append(fields, Field{
-			Key: path, Kind: f.kind, Unit: f.tag("unit"), Min: f.tag("min"), Max: f.tag("max"), Above: f.tag("above"), Below: f.tag("below"),
-			Default: f.fallback, Optional: f.optional, One: f.one, Example: f.example(), Stated: f.tag("example") != "", Doc: f.tag("doc"), Find: f.tag("find"),
-		})
+		fields = append(fields, f.describe(path))
 	})
 	return fields
+}
+
+// describe returns what the tags say of the key.
+func (f *field) describe(path string) Field {
+	return Field{
+		Key: path, Kind: f.kind, Unit: f.tag("unit"), Min: f.tag("min"), Max: f.tag("max"), Above: f.tag("above"), Below: f.tag("below"),
+		Default: f.fallback, Optional: f.optional, One: f.one, Example: f.example(), Stated: f.tag("example") != "", Doc: f.tag("doc"), Find: f.tag("find"),
+		Ask: f.tag("ask"),
+	}
 }
 
 // schema is what the tags of one struct type say.

@@ -30,7 +30,7 @@ const maxLength = 300
 //	14 mΩ, data sheet (page 3)
 //
 // The tolerance is a half-width, in per cent of the value or with a unit of its
-// own; the provenance is data sheet, measured or estimated, with an optional note.
+// own; the provenance is data sheet, measured, estimated or example, with an optional note.
 //
 // Where °C is wanted the text is an absolute temperature, in °C or K. Where K is
 // wanted it is a difference, in K only. Where rad/s is wanted, 1/min means
@@ -400,11 +400,8 @@ func (p *parser) provenance() (string, error) {
 	p.pos++
 	p.skipSpace()
 	text := strings.TrimRightFunc(p.rest(), unicode.IsSpace)
-	for _, origin := range origins {
-		note, ok := strings.CutPrefix(text, origin)
-		if first, _ := utf8.DecodeRuneInString(note); ok && (note == "" || !unicode.IsLetter(first) && !unicode.IsDigit(first)) {
-			return text, nil
-		}
+	if OriginOf(text) != "" {
+		return text, nil
 	}
-	return "", p.fail(p.pos, "after the comma comes where the value is from: data sheet, measured or estimated, with a note if you like, for example \"data sheet (page 3)\"")
+	return "", p.fail(p.pos, "after the comma comes where the value is from: data sheet, measured, estimated or example, with a note if you like, for example \"data sheet (page 3)\"")
 }

@@ -169,9 +169,9 @@ func TestParseErrors(t *testing.T) {
 		{"1e300 A ± 1e300 %", "A", 11, `1e300 is too large`},
 
 		{"14 mΩ measured", "Ω", 7, `"measured" is not understood here; a quantity reads "value unit ± tolerance, where it comes from"`},
-		{"14 mΩ,", "Ω", 7, `after the comma comes where the value is from: data sheet, measured or estimated, with a note if you like, for example "data sheet (page 3)"`},
-		{"14 mΩ, guessed", "Ω", 8, `after the comma comes where the value is from: data sheet, measured or estimated, with a note if you like, for example "data sheet (page 3)"`},
-		{"14 mΩ, measuredly", "Ω", 8, `after the comma comes where the value is from: data sheet, measured or estimated, with a note if you like, for example "data sheet (page 3)"`},
+		{"14 mΩ,", "Ω", 7, `after the comma comes where the value is from: data sheet, measured, estimated or example, with a note if you like, for example "data sheet (page 3)"`},
+		{"14 mΩ, guessed", "Ω", 8, `after the comma comes where the value is from: data sheet, measured, estimated or example, with a note if you like, for example "data sheet (page 3)"`},
+		{"14 mΩ, measuredly", "Ω", 8, `after the comma comes where the value is from: data sheet, measured, estimated or example, with a note if you like, for example "data sheet (page 3)"`},
 		{"14 A\x1b[2J", "A", 4, `the control character '\x1b' does not belong in a quantity`},
 		{"14 \xffA", "A", 3, `this is not valid UTF-8 text`},
 		{strings.Repeat("1", 301) + " A", "A", 0, `this text is too long for a quantity (more than 300 bytes)`},

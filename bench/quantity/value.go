@@ -7,14 +7,18 @@
 // to write. All functions are safe for use by several goroutines.
 package quantity
 
-import "strings"
+import (
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
 
 // Value is one quantity as somebody stated it.
 // The zero Value means "not given".
 type Value struct {
 	SI         float64 // the value in SI units (kelvin for temperatures, 0..1 for shares)
 	Tolerance  float64 // absolute half-width in SI units; 0 means none was stated
-	Provenance string  // "data sheet", "measured" or "estimated", with a note if one was written; "" if not stated
+	Provenance string  // "data sheet", "measured", "estimated" or "example", with a note if one was written; "" if not stated
 	Given      bool    // false if nothing was stated
 }
 
@@ -35,14 +39,25 @@ func (v Value) Low() float64 { return v.SI - v.Tolerance }
 // High returns the upper end of the tolerance band in SI units.
 func (v Value) High() float64 { return v.SI + v.Tolerance }
 
-// origins are the words that may open a provenance.
-var origins = []string{"data sheet", "measured", "estimated"}
+// The words that may open a provenance. Example is that of a value nobody has looked at yet: a template's.
+const (
+	DataSheet = "data sheet"
+	Measured  = "measured"
+	Estimated = "estimated"
+	Example   = "example"
+)
 
-// Origin returns the provenance without its note: "data sheet", "measured",
-// "estimated" or "".
-func (v Value) Origin() string {
+// origins lists them.
+var origins = []string{DataSheet, Measured, Estimated, Example}
+
+// Origin returns the provenance without its note: one of the words above, or "".
+func (v Value) Origin() string { return OriginOf(v.Provenance) }
+
+// OriginOf returns the word that opens a provenance, or "" where none does.
+func OriginOf(provenance string) string {
 	for _, origin := range origins {
-		if strings.HasPrefix(v.Provenance, origin) {
+		note, ok := strings.CutPrefix(provenance, origin)
+		if first, _ := utf8.DecodeRuneInString(note); ok && (note == "" || !unicode.IsLetter(first) && !unicode.IsDigit(first)) {
 			return origin
 		}
 	}

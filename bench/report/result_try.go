@@ -16,6 +16,8 @@ type Tried struct {
 	Present  verdict.Side
 	Proposed *verdict.Side // nil: none was made
 	Change   []verdict.Change
+
+	NotJudged string // why there is no verdict; "": there is one
 }
 
 // side is the one the verdict is about.
@@ -98,10 +100,14 @@ func most(t *verdict.Trial) verdict.Part {
 
 func (t *Tried) write(p *Paper, d *document) {
 	s := t.side()
-	l := level(s.Level)
-	d.Verdict = &l
+	if l := level(s.Level); t.NotJudged == "" {
+		d.Verdict = &l
+	}
 	d.Title += ": settings tried in simulation"
 	d.Sentence = strings.TrimSpace(p.proposed() + " " + t.sentence())
+	if t.NotJudged != "" {
+		d.Sentence = "Not judged: " + t.NotJudged + ". " + d.Sentence
+	}
 	d.Acts, d.First = title(s.First.Heading())+":", firstWords(s.First)
 	t.change(d)
 	t.parts(d)

@@ -70,7 +70,7 @@ func TestBadFiles(t *testing.T) {
 		{"not a number", boat, `constant = "0.20 V`, `constant = "nan V`, `\d+:13`, "a real number is wanted"},
 		{"infinity", boat, `constant = "0.20 V`, `constant = "inf V`, `\d+:13`, "a real number is wanted"},
 		{"a number beyond all bounds", boat, `constant = "0.20 V`, `constant = "1e999 V`, `\d+:13`, "1e999"},
-		{"not a number, TOML's own", boat, "conductor_class = 5\nrated_temperature = \"90 °C, data sheet\"\nampacity = \"225 A, data sheet\"\nampacity_at = \"30 °C\"\nengine_space = true\n\n[[cable]]", "conductor_class = nan\n[[cable]]", `\d+:\d+`, "conductor_class"},
+		{"not a number, TOML's own", boat, "conductor_class = 5\nrated_temperature = \"90 °C, data sheet\"\nampacity = \"225 A, data sheet\"\nampacity_at = \"30 °C, data sheet\"\nengine_space = true\n\n[[cable]]", "conductor_class = nan\n[[cable]]", `\d+:\d+`, "conductor_class"},
 		{"no rows", boat, `polarisation = [["3 mΩ", "30 s"], ["2 mΩ", "600 s"]]`, `polarisation = []`, "12:16", "polarisation has no rows"},
 		{"a short row", boat, `["3.3 m/s", "8.2 kW"]`, `["3.3 m/s"]`, `\d+:\d+`, "a row of 2 values is wanted"},
 		{"the same thing twice", boat, `measured_power = "2.4 kW ± 10 %, measured"`, "measured_power = \"2.4 kW\"\nmeasured_torque = \"20 N·m\"", `\d+:\d+`, "say the same; keep the one that was measured"},

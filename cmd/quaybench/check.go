@@ -27,21 +27,27 @@ func (o *checkOptions) run(ctx context.Context, sys *system) error {
 		return input(err)
 	}
 	side := verdict.Join(bench.Check(setup), nil)
+	blank := setup.Own()
 	if o.json {
+		word, reason := side.Level.String(), ""
+		if blank != nil {
+			word, reason = bench.NotJudged, blank.Error()
+		}
 		err = writeJSON(sys, struct {
 			Format   int                 `json:"format"`
 			Boat     string              `json:"boat"`
 			Caution  string              `json:"caution"`
 			Findings []bench.FindingJSON `json:"findings"`
 			Verdict  string              `json:"verdict"`
-		}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), side.Level.String()})
+			Reason   string              `json:"reason,omitempty"`
+		}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), word, reason})
 	} else {
 		showChecked(sys, setup, side)
 	}
 	if err != nil {
 		return err
 	}
-	return ended(side.Level)
+	return ended(side.Level, blank)
 }
 
 func checkCommand(sys *system) *cobra.Command {
@@ -53,7 +59,7 @@ func checkCommand(sys *system) *cobra.Command {
 controller, contactor and battery bear, the order of deratings, pre-charge; and whether the boat's data
 agree with each other (the data- rules). BOAT is a boat file, a boat's folder, or a name in the book.
 
-Exit code: 0 clear or close, 3 over, 2 bad use or input, 1 any other failure.`,
+Exit code: 0 clear or close, 3 over, 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
 		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -88,16 +94,23 @@ func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
 			}
 		}
 	}
-	showVerdict(sys, side, false)
+	fmt.Fprintln(sys.Out)
+	for _, text := range restsOn(setup) {
+		fmt.Fprintln(sys.Out, wrapped(text, sys.width()))
+	}
+	showVerdict(sys, side, false, setup.Own())
 }
 
-// ended turns a verdict into the end of a command.
-func ended(l verdict.Level) error {
+// ended turns a verdict that was shown, or the reason why there is none, into the end of a command.
+func ended(l verdict.Level, blank error) error {
+	if blank != nil {
+		return notJudgedError{why: blank.Error(), shown: true}
+	}
 	switch l {
 	case verdict.Over:
 		return overError{}
 	case verdict.NotJudged:
-		return notJudgedError{"a run did not reach its end"}
+		return notJudgedError{why: "a run did not reach its end"}
 	}
 	return nil
 }

@@ -238,7 +238,7 @@ func (c *conversation) differing() (list []string) {
 func (c *conversation) agree(more string) error {
 	rest := len(c.unmapped())
 	if len(c.held) == 0 {
-		return blankError{fmt.Sprintf("the register map has none of the %d settings, so nothing was compared: look at the controller itself", rest)}
+		return notJudgedError{why: fmt.Sprintf("the register map has none of the %d settings, so nothing was compared: look at the controller itself", rest)}
 	}
 	text := fmt.Sprintf("the controller holds %s%s: all %d compared", c.source(), more, len(c.held))
 	if rest > 0 {
@@ -350,6 +350,9 @@ func heldText(k link.Setting, v float64) string {
 // write writes what differs.
 func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 	out := c.sys.Out
+	if err := own(c.Setup); err != nil {
+		return fmt.Errorf("nothing was written: %w", err)
+	}
 	if err := c.read(ctx); err != nil {
 		return err
 	}

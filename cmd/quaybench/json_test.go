@@ -96,7 +96,7 @@ func TestJSONSchema(t *testing.T) {
 	code, stdout, stderr := quaybench(t, nil, "try", "petrel", "--json", "--trial", "full-throttle", "--trial", "locked-shaft")
 	assert.Equal(t, 0, code)
 	assert.Empty(t, stderr)
-	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "change", "verdict") // proposed is absent
+	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "change", "verdict", "basis") // proposed is absent
 	assert.Equal(t, 1.0, whole["format"])
 	assert.Equal(t, "petrel", whole["boat"])
 	assert.Contains(t, whole["caution"], "no proof of safety")
@@ -122,7 +122,7 @@ func TestJSONSchema(t *testing.T) {
 func TestJSONProposal(t *testing.T) {
 	code, stdout, _ := quaybench(t, nil, "try", "petrel", "--json", "--trial", "hot-restart", "--set", "limits.motor_current=240 A")
 	assert.Equal(t, 3, code)
-	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "proposed", "change", "verdict")
+	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "proposed", "change", "verdict", "basis")
 	present, proposed := checkSide(t, whole["present"]), checkSide(t, whole["proposed"])
 	assert.Equal(t, "over", whole["verdict"])
 	assert.Equal(t, "over", proposed["verdict"])

@@ -26,8 +26,7 @@ const (
 	exitOther     = 1 // any other failure
 	exitInput     = 2 // bad use or bad input
 	exitOver      = 3 // something is over its limit
-	exitNotJudged = 4 // a test that stopped early, or too little to judge by
-	exitBlank     = 4 // not judged: there was nothing to judge by
+	exitNotJudged = 4 // a test that stopped early, too little to judge by, or values that are still the example's
 )
 
 func main() {
@@ -83,7 +82,10 @@ type overError struct{}
 func (overError) Error() string { return "the verdict is over" }
 
 // notJudgedError ends a command that could not reach a verdict.
-type notJudgedError struct{ why string }
+type notJudgedError struct {
+	why   string
+	shown bool // nothing more is said
+}
 
 func (e notJudgedError) Error() string { return "not judged: " + e.why }
 
@@ -100,25 +102,20 @@ func input(err error) error {
 	return inputError{err}
 }
 
-// blankError is a question that was not answered because there was nothing to judge by.
-type blankError struct{ reason string }
-
-func (e blankError) Error() string { return "not judged: " + e.reason }
-
 // exitCode says what went wrong, once, and turns it into the exit code.
 func exitCode(err error, to io.Writer) int {
 	var bad inputError
+	var blank notJudgedError
 	switch {
 	case err == nil:
 		return exitClear
 	case errors.As(err, new(overError)):
 		return exitOver
-	case errors.As(err, new(notJudgedError)):
-		fmt.Fprintln(to, "quaybench:", err)
+	case errors.As(err, &blank):
+		if !blank.shown {
+			fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
+		}
 		return exitNotJudged
-	case errors.As(err, new(blankError)):
-		fmt.Fprintln(to, "quaybench:", err)
-		return exitBlank
 	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
 		fmt.Fprintln(to, repl.Shown(err.Error()))
 		return exitInput

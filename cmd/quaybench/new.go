@@ -14,6 +14,7 @@ import (
 // newOptions are what `quaybench new` is asked.
 type newOptions struct {
 	name string
+	all  bool
 }
 
 func (o *newOptions) run(ctx context.Context, sys *system) error {
@@ -28,7 +29,11 @@ func (o *newOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	texts := profiles.Texts{Boat: bench.NewBoatFile(o.name), Settings: bench.NewSettingsFile(o.name)}
+	much := bench.ShortTemplate
+	if o.all {
+		much = bench.WholeTemplate
+	}
+	texts := profiles.Texts{Boat: bench.NewBoatFile(o.name, much), Settings: bench.NewSettingsFile(o.name, much)}
 	if err := book.AddBoat(ctx, o.name, texts); err != nil {
 		return input(err)
 	}
@@ -39,7 +44,7 @@ func (o *newOptions) run(ctx context.Context, sys *system) error {
 	if sys.Book != "" {
 		place = "--book " + sys.Book + " "
 	}
-	fmt.Fprintf(sys.Out, "Every value in them is an example: replace it by yours, then run\n  quaybench %[1]scheck %[2]s\n  quaybench %[1]stry %[2]s\n", place, o.name)
+	fmt.Fprintf(sys.Out, "Every value in them is an example, and nothing is judged while one is left: replace it by yours,\nand the word example by where yours comes from. Then run\n  quaybench %[1]scheck %[2]s\n  quaybench %[1]stry %[2]s\n", place, o.name)
 	return nil
 }
 
@@ -49,7 +54,9 @@ func newCommand(sys *system) *cobra.Command {
 		Use:   "new NAME",
 		Short: "add a boat to the book: two commented files to fill in",
 		Long: `Writes a boat file and a settings file into the book, valid as written, each value with what it is
-and where to find it on a data sheet or how to measure it. Nothing is overwritten.`,
+and where to find it on a data sheet or how to measure it: the values that matter most, or every key
+with --all. Each says that it is an example, and while one does nothing is judged: put in your own, and
+write where it comes from (measured, data sheet, estimated) in place of the word. Nothing is overwritten.`,
 		Example: "  quaybench new heron\n  quaybench --book ./yard new heron",
 		Args:    arguments(1, 1, "NAME"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -57,5 +64,6 @@ and where to find it on a data sheet or how to measure it. Nothing is overwritte
 			return o.run(cmd.Context(), sys)
 		},
 	}
+	cmd.Flags().BoolVar(&o.all, "all", false, "write every key there is")
 	return cmd
 }

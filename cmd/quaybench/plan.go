@@ -25,12 +25,16 @@ type planOptions struct {
 	to, hold, out string
 	steps         int
 	moored        bool
+	example       bool
 }
 
 func (o *planOptions) run(ctx context.Context, sys *system) error {
 	b, err := findBerth(sys, o.boat, nil)
 	if err != nil {
 		return err
+	}
+	if err := own(b.Setup); err != nil && !o.example {
+		return fmt.Errorf("%w; --example plans it all the same", err)
 	}
 	p := &plan{sys: sys, berth: b, steps: o.steps}
 	seconds, err := parseQuantity("--hold", o.hold, "s")
@@ -68,6 +72,7 @@ to stop. With --out it writes the throttle programme, and says for each step the
 	_ = cmd.RegisterFlagCompletionFunc("to", completeKeys)
 	cmd.Flags().StringVar(&o.hold, "hold", "60 s", "how long full throttle is held in each step")
 	cmd.Flags().IntVar(&o.steps, "steps", 5, "number of steps")
+	addExample(cmd, &o.example)
 	cmd.Flags().BoolVar(&o.moored, "moored", false, "the boat is held fast")
 	cmd.Flags().StringVar(&o.out, "out", "", "`FOLDER` to write the throttle programme to")
 	cmd.ValidArgsFunction = completeBoats(sys)

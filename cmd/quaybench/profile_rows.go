@@ -35,6 +35,9 @@ func profileRows(text []byte) ([]profiles.Row, error) {
 
 // profileVerdicts are the verdicts of one side in the short form that the book keeps: the static rules first, then the trials.
 func profileVerdicts(t *bench.Tried) []profiles.Verdict {
+	if t.NotJudged != nil {
+		return []profiles.Verdict{{Trial: "rules", Result: profiles.NotJudged, First: t.NotJudged.Error(), Tool: bench.Version}}
+	}
 	side := t.Side()
 	var out []profiles.Verdict
 	rules := profiles.Verdict{Trial: "rules", Result: profiles.Clear, Tool: bench.Version}

@@ -192,7 +192,7 @@ func shower(sys *system) func(any) bool {
 		case verdict.Trial:
 			side := verdict.Join(nil, []verdict.Trial{v})
 			showParts(sys, &bench.Tried{Present: side}, false)
-			showVerdict(sys, side, false)
+			showVerdict(sys, side, false, nil)
 		case []verdict.Finding:
 			if len(v) == 0 {
 				fmt.Fprintln(sys.Out, "nothing found")

@@ -17,7 +17,11 @@ func paperOf(setup *bench.Setup, proposal *settings.Set, result report.Result) *
 }
 
 func triedResult(t *bench.Tried) *report.Tried {
-	return &report.Tried{Present: t.Present, Proposed: t.Proposed, Change: t.Change}
+	out := &report.Tried{Present: t.Present, Proposed: t.Proposed, Change: t.Change}
+	if t.NotJudged != nil {
+		out.NotJudged = t.NotJudged.Error()
+	}
+	return out
 }
 
 func stepResult(r *bench.StepResult) *report.Step {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"quaybench/bench"
@@ -45,11 +46,16 @@ func showTried(sys *system, t *bench.Tried, trials []*trial.Trial, stopped bool)
 	for _, text := range sureness(t) {
 		fmt.Fprintln(out, hung("  ", text, sys.width()))
 	}
-	showVerdict(sys, *t.Side(), stopped)
+	showVerdict(sys, *t.Side(), stopped, t.NotJudged)
 }
 
 // showVerdict ends every judgement: the verdict, what it comes from, and the caution.
-func showVerdict(sys *system, side verdict.Side, stopped bool) {
+func showVerdict(sys *system, side verdict.Side, stopped bool, blank error) {
+	if blank != nil {
+		fmt.Fprintln(sys.Out, "\n"+wrapped("verdict: "+bench.NotJudged+": "+blank.Error(), sys.width()))
+		fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+		return
+	}
 	head := "\nverdict: " + sys.painted(side.Level, side.Level.String())
 	if stopped {
 		head = "\nverdict: none, for it was stopped early; up to then " + sys.painted(side.Level, side.Level.String())
@@ -161,26 +167,39 @@ func changed(c verdict.Change) string {
 	return fmt.Sprintf("%s from %s to %s (%s)", c.Key, c.From, c.To, c.Why)
 }
 
+// restsOn returns what a verdict rests on, in a sentence or two.
+func restsOn(setup *bench.Setup) []string {
+	out := []string{"It rests on the values of the boat file: " + setup.Basis.String() + "."}
+	if n := len(setup.Basis.Changed); n > 0 {
+		out = append(out, fmt.Sprintf("Changed, but still marked as example (%d): %s. Write where each comes from in place of the word.", n, strings.Join(firstOf(setup.Basis.Changed, 4), ", ")))
+	}
+	return out
+}
+
+// firstOf returns at most n of a list, with a mark where there are more.
+func firstOf(list []string, n int) []string {
+	if len(list) <= n {
+		return list
+	}
+	return append(slices.Clone(list[:n]), "...")
+}
+
 // sureness says what the verdict rests on.
 func sureness(t *bench.Tried) []string {
-	values, open := 0, 0
+	open := 0
 	worst, share := "", 0.0
 	b := *t.Setup.Boat // Walk may change what it walks
 	datafile.Walk(&b, func(path string, v *quantity.Value) {
-		if !v.Given {
-			return
-		}
-		values++
-		if v.Tolerance > 0 {
+		if v.Given && v.Tolerance > 0 {
 			open++
 			if s := v.Tolerance / math.Abs(v.SI); v.SI != 0 && s > share {
 				worst, share = described(t.Setup.Boat, path), s
 			}
 		}
 	})
-	text := fmt.Sprintf("Every value of the boat file is taken as it stands. %d of %d values state a tolerance", open, values)
-	if worst != "" {
-		text += fmt.Sprintf(", the widest %s with ± %.0f %%", worst, 100*share)
+	text := "Every value is taken as it stands; none states a tolerance"
+	if open > 0 {
+		text = fmt.Sprintf("Every value is taken as it stands; %d state a tolerance, the widest %s with ± %.0f %%", open, worst, 100*share)
 	}
 	var residual float64
 	for _, tr := range t.Side().Trials {
@@ -192,7 +211,7 @@ func sureness(t *bench.Tried) []string {
 	if residual > 0 {
 		balance = fmt.Sprintf("Energy balances to 1 part in %s of what passed the battery.", grouped(1/residual))
 	}
-	return []string{text + ".", balance}
+	return append(restsOn(t.Setup), text+".", balance)
 }
 
 // described says in words which value of a boat file a key means: "resistance of the battery lug".

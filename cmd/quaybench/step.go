@@ -156,6 +156,11 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 	if err := t.allowed(ctx); err != nil {
 		return err
 	}
+	if t.hardware() {
+		if err := own(t.berth.Setup); err != nil {
+			return fmt.Errorf("nothing was run on hardware: %w", err)
+		}
+	}
 	var desk *panel
 	if t.source == nil {
 		desk = &panel{keys: t.keys}
@@ -450,9 +455,9 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	case result.Verdict.Level == verdict.Over:
 		return overError{}
 	case measured.Stop.Reason != measure.Finished:
-		return notJudgedError{fmt.Sprintf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)}
+		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)}
 	case result.Verdict.Level == verdict.NotJudged:
-		return notJudgedError{strings.Join(result.Verdict.Unjudged, "; ")}
+		return notJudgedError{why: strings.Join(result.Verdict.Unjudged, "; ")}
 	}
 	return nil
 }

@@ -23,6 +23,7 @@ import (
 type studyFlags struct {
 	trials, set []string
 	json        bool
+	example     bool
 	seed        uint64
 	paper       paperFlags
 }
@@ -30,6 +31,7 @@ type studyFlags struct {
 func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
 	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: `KEY=VALUE` (may be repeated)")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print one JSON object")
+	addExample(cmd, &f.example)
 	f.paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
@@ -47,6 +49,9 @@ func (f *studyFlags) load(sys *system, name string) (*bench.Setup, []*trial.Tria
 	setup, err := loadBoat(sys, name)
 	if err != nil {
 		return nil, nil, err
+	}
+	if err := own(setup); err != nil && !f.example {
+		return nil, nil, fmt.Errorf("%w; --example tries it all the same", err)
 	}
 	if setup.Settings, err = bench.Propose(setup.Settings, f.set); err != nil {
 		return nil, nil, input(err)

@@ -17,6 +17,7 @@ type tryOptions struct {
 	set, trials []string
 	csv         tableFile
 	json        bool
+	example     bool
 	paper       paperFlags
 }
 
@@ -25,7 +26,7 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	asked := bench.TryOptions{Set: o.set}
+	asked := bench.TryOptions{Set: o.set, Examples: o.example}
 	if asked.Trials, err = loadTrials(o.trials); err != nil {
 		return err
 	}
@@ -64,7 +65,7 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	if err := o.paper.write(ctx, sys, setup, tried.Proposal, triedResult(tried), o.json); err != nil {
 		return err
 	}
-	return ended(tried.Level())
+	return ended(tried.Level(), tried.NotJudged)
 }
 
 func tryCommand(sys *system) *cobra.Command {
@@ -80,7 +81,7 @@ close means that more than 90 % of a limit is used (the share can be set per boa
 a temperature is within 5 K of its limit, over that it is beyond. The share of a temperature is
 counted from 25 °C, whatever the air of the trial. Every current in the output says whether it is battery or motor current.
 
-Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad use or input, 1 any other failure.`,
+Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench try petrel
   quaybench try petrel --set limits.motor_current="180 A"
   quaybench try petrel --trial crash-stop --trial hot-day --set ramp.reversal="1 s"
@@ -96,6 +97,7 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 	cmd.Flags().StringArrayVar(&o.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
 	o.csv.add(cmd, "the run's traces to this `FILE`; with several runs, one file each beside it")
+	addExample(cmd, &o.example)
 	o.paper.add(cmd)
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
@@ -103,6 +105,19 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 2 bad 
 	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
+}
+
+// addExample adds the flag that judges a boat although values of its files are still the template's.
+func addExample(cmd *cobra.Command, example *bool) {
+	cmd.Flags().BoolVar(example, "example", false, "judge although values are still the example's; nothing is approved or written on that")
+}
+
+// own returns the end of a command that needs a boat's own values while some are still the example's, else nil.
+func own(setup *bench.Setup) error {
+	if err := setup.Own(); err != nil {
+		return notJudgedError{why: err.Error()}
+	}
+	return nil
 }
 
 // loadTrials finds trials by name or file.

@@ -44,7 +44,9 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"ValueAt":            reflect.ValueOf(bench.ValueAt),
 
 		// type definitions
+		"Basis":            reflect.ValueOf((*bench.Basis)(nil)),
 		"EnvelopeResult":   reflect.ValueOf((*bench.EnvelopeResult)(nil)),
+		"ExamplesError":    reflect.ValueOf((*bench.ExamplesError)(nil)),
 		"FindingJSON":      reflect.ValueOf((*bench.FindingJSON)(nil)),
 		"FrontResult":      reflect.ValueOf((*bench.FrontResult)(nil)),
 		"Held":             reflect.ValueOf((*bench.Held)(nil)),
@@ -58,6 +60,7 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"SimulationResult": reflect.ValueOf((*bench.SimulationResult)(nil)),
 		"StepOptions":      reflect.ValueOf((*bench.StepOptions)(nil)),
 		"StepResult":       reflect.ValueOf((*bench.StepResult)(nil)),
+		"Template":         reflect.ValueOf((*bench.Template)(nil)),
 		"Tried":            reflect.ValueOf((*bench.Tried)(nil)),
 		"TryOptions":       reflect.ValueOf((*bench.TryOptions)(nil)),
 	}

@@ -72,6 +72,7 @@ type Book struct {
 	despiteDamage bool
 
 	fault func(op, path string) error // set by tests
+	opens func(path string) error     // set by tests
 }
 
 func newBook(dir string, o Options) *Book {
@@ -130,7 +131,7 @@ func (b *Book) openRoot() (*folder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the book: %w", err)
 	}
-	return &folder{root: root, fault: b.fault}, nil
+	return &folder{root: root, fault: b.fault, opens: b.opens}, nil
 }
 
 // openBoat opens the folder of a boat.

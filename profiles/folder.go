@@ -22,6 +22,7 @@ type folder struct {
 	root  *os.Root
 	path  string // from the book's folder, for messages
 	fault func(op, path string) error
+	opens func(path string) error
 }
 
 func (f *folder) close() { _ = f.root.Close() }
@@ -62,7 +63,7 @@ func (f *folder) sub(name string) (*folder, error) {
 	if err != nil {
 		return nil, f.explain(name, err)
 	}
-	return &folder{root: root, path: path.Join(f.path, name), fault: f.fault}, nil
+	return &folder{root: root, path: path.Join(f.path, name), fault: f.fault, opens: f.opens}, nil
 }
 
 // ensure opens a directory in f and makes it, durably, if it is not there.
@@ -135,6 +136,11 @@ func (f *folder) open(name string, limit int64) (*os.File, int64, error) {
 		return nil, 0, fmt.Errorf("%s is not a plain file: remove it", f.at(name))
 	case info.Size() > limit:
 		return nil, 0, fmt.Errorf("%s is larger than the %d bytes read here", f.at(name), limit)
+	}
+	if f.opens != nil {
+		if err := f.opens(f.at(name)); err != nil {
+			return nil, 0, f.explain(name, err)
+		}
 	}
 	file, err := f.root.Open(name)
 	return file, info.Size(), f.explain(name, err)

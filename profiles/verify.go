@@ -160,6 +160,9 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report, tips []st
 		if err == nil {
 			err = checkWorking(name, text)
 		}
+		if isShortage(err) {
+			return err
+		}
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			r.hurt(f.at(name), "", err.Error())
 		}

@@ -162,7 +162,7 @@ func (s *view) status() (st Status, problems []Problem) {
 		case errors.Is(err, fs.ErrNotExist):
 			return false // a fresh clone works from the version itself
 		case err != nil:
-			problems = append(problems, Problem{Path: f.at(name), What: err.Error(), Hurt: true})
+			problems = append(problems, Problem{Path: f.at(name), What: err.Error(), Hurt: !isShortage(err)})
 			return true
 		}
 		// Compared by hash, so that a damaged kept file does not hide a change.

@@ -123,7 +123,7 @@ func openBookWith(ctx context.Context, sys *system, boat string, change bool) (b
 		book, err = openBook(sys)
 	case isDemo && change:
 		if book, err = makeBook(sys); err == nil {
-			fmt.Fprintf(sys.Err, "quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history\n", boat, dir)
+			fmt.Fprintln(sys.Err, wrapped(fmt.Sprintf("quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history", boat, dir), sys.width()))
 			err = addDemo(ctx, sys, book, boat)
 		}
 	case isDemo:

@@ -131,6 +131,11 @@ func (c *call) table(t *table) {
 	}
 }
 
+// wrapped prints running text in lines that fit.
+func (c *call) wrapped(format string, args ...any) {
+	c.print("%s\n", wrapped(fmt.Sprintf(format, args...), c.sys.width()))
+}
+
 func (c *call) caution() { fmt.Fprintln(c.sys.Out, wrapped(bench.Caution, c.sys.width())) }
 
 // version returns the argument that names a version, or what stands for it where it is left out.
@@ -303,7 +308,8 @@ func profileShow(sys *system) *cobra.Command {
 }
 
 func showVersion(c *call, e *profiles.Entry) {
-	c.print("%s %s\nsaved %s by %s with quaybench %s: %s\n", e.Boat, versionName(e), e.Time.Format("2006-01-02 15:04:05 MST"), e.Author, e.Tool, e.Reason)
+	c.print("%s %s\n", e.Boat, versionName(e))
+	c.wrapped("saved %s by %s with quaybench %s: %s", e.Time.Format("2006-01-02 15:04:05 MST"), e.Author, e.Tool, e.Reason)
 	for _, p := range e.Parents {
 		c.print("continues %s\n", p.Short())
 	}
@@ -536,7 +542,7 @@ func profileHistory(sys *system) *cobra.Command {
 		events, err := c.book.History(c, c.boat, c.args[1])
 		return &outcome{value: append([]profiles.SettingEvent{}, events...), show: func() {
 			tab := &table{right: map[int]bool{3: true}}
-			tab.add("version", "hash", "when", c.args[1], "author", "verdict", "why")
+			tab.add("version", "hash", "when", "value", "author", "verdict", "why")
 			for _, e := range events {
 				tab.add(fmt.Sprintf("v%d", e.Number), e.Version.Short(), e.Time.Format("2006-01-02 15:04"), orElse(e.Now, "-"), e.Author, resultText(e.Result), e.Reason)
 			}

@@ -155,6 +155,9 @@ func fileHashes(cmd *cobra.Command) (out [][2]string) {
 	return out
 }
 
+// printedTip is how many digits of a tip are printed: more than anybody can forge by trying.
+const printedTip = 32
+
 // fromShelf fills in what the book says of a boat: the version that its files continue, and the one that was approved last or
 // why there is none.
 func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.Setup) {
@@ -164,7 +167,7 @@ func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.S
 		p.NoApproval = "The boat is not from the book, so there is no approved version to compare with."
 		return
 	}
-	book, err := profiles.Open(dir, profiles.Options{})
+	book, err := openBook(sys)
 	if err != nil {
 		p.NoApproval = "The book cannot be read: " + err.Error()
 		return
@@ -180,6 +183,9 @@ func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.S
 			text += ", changed since"
 		}
 		p.Made.Extra = append(p.Made.Extra, [2]string{"the files in the book are", text})
+	}
+	for _, tip := range list.Tips {
+		p.Made.Extra = append(p.Made.Extra, [2]string{"tip of the book, for profile verify --tip", string(tip[:printedTip])})
 	}
 	entry, mark := list.Last(profiles.MarkApproval)
 	if entry == nil {

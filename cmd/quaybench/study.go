@@ -205,7 +205,9 @@ func showHighest(sys *system, h *bench.HighestResult) {
 	if h.Odds > 0 {
 		how = fmt.Sprintf("%.3g %% of %d draws over the boat file's tolerances (%s)", 100*h.Odds, h.Draws, study.Distribution)
 	}
-	fmt.Fprintf(sys.Out, "judged in: %s\nhow sure: certain to 0.5 %% of the value, by %s\n%s\n", strings.Join(h.Trials, ", "), how, wrapped(bench.Caution, sys.width()))
+	for _, line := range []string{"judged in: " + strings.Join(h.Trials, ", "), "how sure: certain to 0.5 % of the value, by " + how, bench.Caution} {
+		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
+	}
 }
 
 // showLeftOut prints which draws a study does not count.
@@ -351,8 +353,34 @@ func parseRange(what, text, unit string) (low, high float64, err error) {
 
 func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
 	fmt.Fprintf(sys.Out, "%s: how long a motor current may be held from cold, in air of %s%s\n\n", e.Boat, quantity.Format(e.Air, "°C", 3), e.Note)
-	tab := &table{right: map[int]bool{0: true, 1: true}}
 	holds := holdTimes(shortest, e.Longest)
+	tab := envelopeTable(e, holds)
+	for len(holds) > 1 && widest(tab.lines()) > sys.tableWidth() { // a screen takes some of the times only
+		holds = thinned(holds)
+		tab = envelopeTable(e, holds)
+	}
+	for _, l := range tab.fitted(sys.tableWidth()) {
+		fmt.Fprintln(sys.Out, l)
+	}
+	fmt.Fprintln(sys.Out, "\n"+wrapped("derating, boost, battery current limit and stall timer are left out: this is what the parts bear.", sys.width()))
+	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
+		fmt.Fprintln(sys.Out, wrapped("not held: as the boat gathers way the motor takes less than the limit allows, so this run does not say how long that current may flow; --moored holds it.", sys.width()))
+	}
+	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+}
+
+// thinned leaves out every second time, and keeps the longest.
+func thinned(holds []float64) (kept []float64) {
+	for i, t := range holds {
+		if (len(holds)-1-i)%2 == 0 {
+			kept = append(kept, t)
+		}
+	}
+	return kept
+}
+
+func envelopeTable(e *bench.EnvelopeResult, holds []float64) *table {
+	tab := &table{right: map[int]bool{0: true, 1: true}}
 	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
 	head := []string{"motor current", "may be held", "what ends it"}
 	for _, t := range holds {
@@ -373,14 +401,7 @@ func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
 		}
 		tab.add(row...)
 	}
-	for _, l := range tab.fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, l)
-	}
-	fmt.Fprintln(sys.Out, "\nderating, boost, battery current limit and stall timer are left out: this is what the parts bear.")
-	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
-		fmt.Fprintln(sys.Out, wrapped("not held: as the boat gathers way the motor takes less than the limit allows, so this run does not say how long that current may flow; --moored holds it.", sys.width()))
-	}
-	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+	return tab
 }
 
 // holdTimes are round times between two.
@@ -488,7 +509,7 @@ func showOdds(sys *system, o *bench.OddsResult) {
 	}
 	showLeftOut(sys, o.LeftOut)
 	if len(o.Unknowns) > 0 {
-		fmt.Fprintf(sys.Out, "\nwhat the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval\n", o.Target, o.In)
+		fmt.Fprintln(sys.Out, "\n"+wrapped(fmt.Sprintf("what the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval", o.Target, o.In), sys.width()))
 		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
 		tab.add("  measure the first first", "known to", "alone", "with interactions")
 		for i, u := range o.Unknowns {
@@ -501,5 +522,6 @@ func showOdds(sys *system, o *bench.OddsResult) {
 			fmt.Fprintln(sys.Out, l)
 		}
 	}
-	fmt.Fprintf(sys.Out, "\nhow sure: %s; values without a tolerance are taken as exact.\n%s\n", wrapped("tolerances are taken as "+study.Distribution, sys.width()), wrapped(bench.Caution, sys.width()))
+	sure := "how sure: tolerances are taken as " + study.Distribution + "; values without a tolerance are taken as exact."
+	fmt.Fprintf(sys.Out, "\n%s\n%s\n", wrapped(sure, sys.width()), wrapped(bench.Caution, sys.width()))
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"regexp"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -116,6 +117,25 @@ func (t *table) fitted(most int) []string {
 		}
 	}
 	return folded.lines()
+}
+
+// without is a table with a column left out.
+func (t *table) without(column int) *table {
+	out := &table{right: map[int]bool{}}
+	for i, right := range t.right {
+		if i < column {
+			out.right[i] = right
+		} else if i > column {
+			out.right[i-1] = right
+		}
+	}
+	for _, row := range t.rows {
+		if len(row) > column {
+			row = slices.Delete(slices.Clone(row), column, column+1)
+		}
+		out.rows = append(out.rows, row)
+	}
+	return out
 }
 
 const parting = "|"

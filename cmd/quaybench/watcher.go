@@ -224,10 +224,10 @@ func showDifferences(sys *system, r *bench.StepResult) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	if within > 0 {
-		fmt.Fprintf(sys.Out, "  and the temperatures of %d parts that nobody measured: within their predicted bands\n", within)
+		fmt.Fprintln(sys.Out, hung("  ", fmt.Sprintf("and the temperatures of %d parts that nobody measured: within their predicted bands", within), sys.width()))
 	}
 	if parted == "" {
-		fmt.Fprintln(sys.Out, "every measurement, and every part that follows from them, lies within its predicted band")
+		fmt.Fprintln(sys.Out, wrapped("every measurement, and every part that follows from them, lies within its predicted band", sys.width()))
 	} else {
 		fmt.Fprintf(sys.Out, "measured and predicted part at %s: %s leaves its band first\n", shownTime(when), parted)
 	}
@@ -253,6 +253,9 @@ func showInferred(sys *system, r *bench.StepResult) {
 			band = shown(low, p.Unit) + " to " + shown(high, p.Unit)
 		}
 		tab.add(p.Name, orElse(p.Current, "-"), shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), band, shownTime(p.At), shownMargin(p.Margin, p.Unit), shownShare(p.Used), sys.painted(p.Level, p.Level.String()))
+	}
+	if widest(tab.fitted(sys.tableWidth())) > sys.tableWidth() {
+		tab = tab.without(2) // peak and margin tell the limit
 	}
 	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)

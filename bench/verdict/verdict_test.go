@@ -75,6 +75,21 @@ func TestJudgeEachMeasure(t *testing.T) {
 	}
 }
 
+// TestBandsNeverChangeALevel: issue point 10: a band says how sure the value is; what is judged is the value.
+func TestBandsNeverChangeALevel(t *testing.T) {
+	part := record.Part{Name: "winding", Trace: "winding", Unit: "°C", Start: 300, Limit: 400, Close: 0.9}
+	for _, value := range []float64{350, 392, 404} {
+		r := oneTrace(part, 300, value)
+		bare, err := verdict.Judge(r)
+		require.NoError(t, err)
+		r.Traces[0].Low, r.Traces[0].High = []float64{200, 200}, []float64{900, 900}
+		banded, err := verdict.Judge(r)
+		require.NoError(t, err)
+		assert.Equal(t, bare.Parts, banded.Parts)
+		assert.Equal(t, bare.Level, banded.Level)
+	}
+}
+
 func TestJudgeFailsWithoutAPartsTrace(t *testing.T) {
 	r := oneTrace(record.Part{Name: "winding", Trace: "winding", Limit: 400}, 300)
 	r.Parts[0].Trace = "rotor"

@@ -1,0 +1,5 @@
+//go:build slow
+
+package bench_test
+
+const metamorphicBoats = 250

@@ -1,0 +1,6 @@
+//go:build !slow
+
+package bench_test
+
+// metamorphicBoats is how many random boats each relation is tried on; with the build tag slow it is many.
+const metamorphicBoats = 4

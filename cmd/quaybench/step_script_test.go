@@ -68,6 +68,7 @@ const (
 		wait()
 		for {
 			fmt.Println("flood")
+			time.Sleep(time.Millisecond)
 		}
 	}()
 	return step(s)`

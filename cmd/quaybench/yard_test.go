@@ -374,6 +374,9 @@ func (k *typing) Read(p []byte) (int, error) {
 func (k *typing) press(text string) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	if k.over {
+		return
+	}
 	k.typed.WriteString(text)
 	k.more.Broadcast()
 }
@@ -445,7 +448,8 @@ type heldScript struct {
 
 // runScript is child.Run without a process: the two ends are joined in memory.
 func (y *yard) runScript(ctx context.Context, job child.Job, talk func(ctx context.Context, from io.Reader, to io.Writer) error) error {
-	from, says := io.Pipe()
+	// What it says never waits to be heard: it is said under a lock, and who waits for a lock stops the bubble's clock.
+	says := newTyping()
 	hears, to := io.Pipe()
 	ctx, cancel := context.WithTimeout(ctx, job.Limits.Wall)
 	defer cancel()
@@ -459,21 +463,21 @@ func (y *yard) runScript(ctx context.Context, job child.Job, talk func(ctx conte
 				<-over
 			default:
 			}
-			_, err := says.Write(p)
-			return err
+			says.press(string(p))
+			return nil
 		}))
-		_ = says.Close()
+		says.close()
 		ended <- err
 	}()
 	y.script = &heldScript{
-		kill: func() { _ = says.CloseWithError(io.EOF); end() },
+		kill: func() { says.close(); end() },
 		hang: func() { close(hung) },
 	}
-	wrong := talk(ctx, from, to)
+	wrong := talk(ctx, says, to)
 	end()
 	close(over)
 	_ = to.Close()
-	_ = from.Close()
+	says.close()
 	err := <-ended
 	switch {
 	case wrong != nil:

@@ -33,6 +33,11 @@ func inProcesses(t *testing.T, test func(y *yard)) {
 	if !inRealTime(t) {
 		return
 	}
+	test(ofProcesses(t))
+}
+
+// ofProcesses makes a yard of processes.
+func ofProcesses(t *testing.T) *yard {
 	y := &yard{t: t, home: t.TempDir()}
 	y.moor, y.sit, y.plug = y.moorInMemory, y.sitInTerminal, y.plugInTerminal
 	y.run = func(stdin string, args ...string) (int, string, string) {
@@ -42,7 +47,7 @@ func inProcesses(t *testing.T, test func(y *yard)) {
 		_ = cmd.Run()
 		return cmd.ProcessState.ExitCode(), out.String(), err.String()
 	}
-	test(y)
+	return y
 }
 
 func (y *yard) command(args ...string) *exec.Cmd {

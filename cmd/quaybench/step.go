@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -175,6 +176,9 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		return input(err)
 	}
 	if t.prediction, err = t.predict(ctx); err != nil {
+		return err
+	}
+	if err := t.startFromReadings(ctx); err != nil {
 		return err
 	}
 	if t.prediction.Verdict.Level == verdict.Over && t.hardware() {
@@ -365,6 +369,59 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	showLeftOut(t.sys, p.LeftOut)
 	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(p.Verdict.Level, p.Verdict.Level.String()))
 	return p, nil
+}
+
+// startFromReadings offers the temperatures that are read now as the programme's start, where they lie outside what it
+// predicts there: the test would stop at its second sample.
+func (t *stepTest) startFromReadings(ctx context.Context) error {
+	if !t.hardware() || t.source == nil {
+		return nil
+	}
+	now, err := t.source.ReadTelemetry(ctx)
+	if err != nil {
+		return fmt.Errorf("no telemetry: %w", err)
+	}
+	program := *t.program
+	var differ []string
+	for i, c := range t.channels {
+		k := slices.IndexFunc(t.prediction.Channels, func(p bench.PredictedChannel) bool { return p.Channel == c.Name })
+		start := startOf(&program.Start, c.Name)
+		if k < 0 || start == nil {
+			continue
+		}
+		low, high := t.prediction.Channels[k].At(0)
+		if v := now.Values[i]; v < low || v > high {
+			*start = quantity.Exactly(v)
+			differ = append(differ, fmt.Sprintf("%s is %s, and the programme starts at %s to %s", c.Name, shown(v, c.Unit), shown(low, c.Unit), shown(high, c.Unit)))
+		}
+	}
+	if len(differ) == 0 {
+		return nil
+	}
+	text := strings.Join(differ, "; ")
+	if !t.keys.person() {
+		return input(fmt.Errorf("%s: write what is read into the trial's [start], or into its air", text))
+	}
+	fmt.Fprintln(t.sys.Out, wrapped(text+". The test would stop at once.", t.sys.width()))
+	if err := t.keys.confirm(ctx, "start", "to start the prediction from what is read"); err != nil {
+		return err
+	}
+	t.program = &program
+	t.prediction, err = t.predict(ctx)
+	return err
+}
+
+// startOf is where a programme states the start temperature behind a channel; nil: nowhere.
+func startOf(s *trial.Start, channel string) *quantity.Value {
+	switch channel {
+	case link.StageTemperature:
+		return &s.Sink
+	case link.BatteryTemperature:
+		return &s.Battery
+	case link.MotorTemperature:
+		return &s.Winding
+	}
+	return nil
 }
 
 // list prints the before-start list.

@@ -79,7 +79,7 @@ func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
 	if err != nil {
 		return nil, err
 	}
-	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Runs: draws, Seed: 1})
+	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Draws: draws, Seed: 1})
 }
 
 // Save saves the boat's working files in the book as a version, with the verdicts of all built-in trials. It needs a host that

@@ -216,6 +216,6 @@ func (o *OddsResult) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "draws": o.Runs, "left_out": o.LeftOut.Total(), "left_out_why": why(o.LeftOut), "distribution": study.Distribution,
-		"over": probability(o.Over), "parts": parts, "devices": devices, "sensitivity_of": o.Target, "sensitivity_in": o.In, "unknowns": unknowns,
+		"over": probability(o.Over), "parts": parts, "devices": devices, "runs": o.Made.Runs, "fit_within": o.Made.Within, "simulated_whole": append([]string{}, o.Made.Whole...), "sensitivity_withheld": o.Withheld, "sensitivity_of": o.Target, "sensitivity_in": o.In, "unknowns": unknowns,
 	})
 }

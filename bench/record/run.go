@@ -151,14 +151,14 @@ func (p Part) Used(value float64) float64 {
 	}
 }
 
-// closeMargin is the margin below which a temperature is close to its limit whatever share that is, K: about what a model or
+// CloseMargin is the margin below which a temperature is close to its limit whatever share that is, K: about what a model or
 // a thermometer is wrong by (common practice, no source).
-const closeMargin = 5.0
+const CloseMargin = 5.0
 
 // IsClose reports whether value is close to the part's limit or beyond it: more than the share Close is used, or of a
 // temperature less than 5 K is left.
 func (p Part) IsClose(value float64) bool {
-	return p.Used(value) > p.Close || p.Measure == Temperature && p.Margin(value) < closeMargin
+	return p.Used(value) > p.Close || p.Measure == Temperature && p.Margin(value) < CloseMargin
 }
 
 // Worse says whether a is nearer to or further past the limit than b.

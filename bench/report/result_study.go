@@ -57,6 +57,9 @@ func (h *Highest) write(p *Paper, d *document) {
 		list = append(list, fmt.Sprintf("Mind: between %s and %s it is %s.", show(g.From), show(g.To), word))
 	}
 	list = append(list, h.LeftOut.Lines()...)
+	if h.Made != nil {
+		list = append(list, h.Made.String()+".")
+	}
 	s.add(block{List: append(list,
 		"Judged in: "+strings.Join(h.Trials, ", ")+".",
 		fmt.Sprintf("How sure: certain to 0.5 %% of the value, by %s; %d values were tried.", h.sure(), h.Tried))})
@@ -232,7 +235,7 @@ func (o *Odds) write(p *Paper, d *document) {
 	d.Title += ": how likely a part passes its limit"
 	d.Sentence = fmt.Sprintf("Over the tolerances of the boat file, something is over in %s of %d draws (95 %% interval %s to %s).", percent(o.Over.Value), o.Runs, percent(o.Over.Low), percent(o.Over.High))
 	s := d.section("result", "Odds", "Tolerances are taken as "+study.Distribution+"; values without a tolerance are taken as exact. Judged in: "+strings.Join(o.Trials, ", ")+fmt.Sprintf(". Seed %d.", o.Seed))
-	for _, line := range o.LeftOut.Lines() {
+	for _, line := range append(o.LeftOut.Lines(), o.Made.String()+".") {
 		s.add(block{Text: line})
 	}
 	_, figures := o.pictures(p)
@@ -246,6 +249,9 @@ func (o *Odds) write(p *Paper, d *document) {
 	}
 	t.row("anything over", "", percent(o.Over.Value), interval(o.Over), "", "", "")
 	s.add(block{Table: t})
+	if o.Withheld != "" {
+		s.add(block{Text: "What to measure first is not told: " + o.Withheld + "."})
+	}
 	if len(o.Unknowns) == 0 {
 		return
 	}

@@ -201,6 +201,9 @@ func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
 	w.sim.times = append(w.sim.times, t)
 	w.sim.rows = append(w.sim.rows, w.row...)
 	w.sim.tracker.look(t, p)
+	if w.sim.nears != nil {
+		w.sim.nears.look(w.sim, t, p, y)
+	}
 	w.steady.look(w.sim, t, p, y)
 }
 

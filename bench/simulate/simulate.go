@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -24,6 +25,8 @@ type Options struct {
 	RelTol float64 // relative error per step; 0: 1e-5
 	// Check repeats sampled steps with two half steps; see ode.CheckOptions. The zero value checks one in 48.
 	Check ode.CheckOptions
+	// Near, if not nil, is told at the end how near each device came to opening, and the controller to stopping by itself.
+	Near func([]Near)
 	// Model, if not nil, is called with the model before it runs: tests break it there on purpose.
 	Model func(*drive.Model)
 }
@@ -57,8 +60,14 @@ func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set,
 	}
 	sim := newSimulation(model, b, t, o)
 	sim.workspace = scratch
+	if o.Near != nil {
+		sim.nears = newNears(sim)
+	}
 	err = sim.run(ctx)
 	out := sim.record()
+	if o.Near != nil {
+		o.Near(sim.nears.list)
+	}
 	switch {
 	case err != nil && !sim.stopped:
 		err = &UnsolvedError{At: sim.t, Crossings: s.Crossings(), Cause: err}
@@ -151,6 +160,7 @@ type simulation struct {
 	stopped       bool      // by the context, before the end
 	tracker       tracker
 	sampler       sampler
+	nears         *nears // nil: nobody asks
 }
 
 func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *simulation {
@@ -320,6 +330,7 @@ const fuse = 0
 // fuseMayOpen notes that the fastest element may have melted. A slower one holds on, and what else there is must bear that:
 // the circuit opens when the slowest has melted too.
 func (s *simulation) fuseMayOpen() {
+	s.nearActed(fuse)
 	d := &s.devices[fuse]
 	s.mayOpen = len(s.tracker.events)
 	s.tracker.note(record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting, Latest: math.Inf(1)})
@@ -471,6 +482,7 @@ func (s *simulation) open(d *drive.Device) {
 			What: fmt.Sprintf("contactor would have to break %.0f A of battery current, more than its %.0f A", current, breaks),
 		})
 	}
+	s.nearActed(slices.IndexFunc(s.devices, func(k drive.Device) bool { return k.What == d.What }))
 	s.disconnect(d.Name)
 }
 
@@ -499,6 +511,9 @@ func (s *simulation) switched(sw control.Switch) {
 	kind := record.Limiting
 	if sw.Name == "stall timer" || sw.Name == "controller cut-off" {
 		kind = record.Stopping
+	}
+	if kind == record.Stopping {
+		s.nearActed(len(s.devices) + slices.IndexFunc(stops[:], func(k stop) bool { return k.name == sw.Name }))
 	}
 	s.tracker.note(record.Event{At: s.t, Device: sw.Name, What: sw.Event, Kind: kind})
 	s.acted(sw.Name)

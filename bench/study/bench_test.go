@@ -17,7 +17,7 @@ func BenchmarkOutings(b *testing.B) {
 	const draws = 200
 	b.ReportAllocs()
 	for b.Loop() {
-		odds, err := study.FindOdds(b.Context(), boat, s, outing, study.OddsOptions{Runs: draws, Quick: true})
+		odds, err := study.FindOdds(b.Context(), boat, s, outing, study.OddsOptions{Draws: draws, Quick: true})
 		require.NoError(b, err)
 		require.Equal(b, draws, odds.Runs)
 	}

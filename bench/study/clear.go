@@ -25,9 +25,7 @@ type judge struct {
 	boat   *boat.Boat
 	trials []*trial.Trial
 	known  map[string]verdict.Level // static findings of the present settings: they are no news
-	boats  []*boat.Boat             // draws over the tolerances; nil: the boat as written
-	odds   float64                  // share of the draws that must be clear
-	failed []error                  // per draw: why it was not judged, at any settings
+	chance *chance                  // over the tolerances; nil: the boat as written
 }
 
 func newJudge(b *boat.Boat, present settings.Set, trials []*trial.Trial) *judge {
@@ -51,46 +49,15 @@ func (j *judge) rule(s settings.Set) *Gives {
 	return nil
 }
 
-// clear says whether settings are clear; with draws, whether they are in the share asked for.
-func (j *judge) clear(ctx context.Context, s settings.Set) (bool, error) {
+// clear reports whether settings are clear, of which key has the value x; with draws, whether they are in the share asked for.
+func (j *judge) clear(ctx context.Context, s settings.Set, key string, x float64) (bool, error) {
 	if j.rule(s) != nil {
 		return false, nil
 	}
-	if j.boats == nil {
-		return j.clearFor(ctx, j.boat, s)
+	if j.chance != nil {
+		return j.chance.clear(ctx, s, key, x)
 	}
-	passed, failed := make([]bool, len(j.boats)), make([]error, len(j.boats))
-	err := each(ctx, len(j.boats), func(ctx context.Context, i int) error {
-		for _, t := range j.trials {
-			level, err := level(ctx, j.boats[i], s, t)
-			switch {
-			case stopped(err):
-				return err
-			case err != nil:
-				failed[i] = err
-				return nil
-			case level != verdict.Clear:
-				return nil
-			}
-		}
-		passed[i] = true
-		return nil
-	})
-	left, bad := leftOut(failed)
-	if err == nil {
-		err = bad
-	}
-	n := 0
-	for i, ok := range passed {
-		if ok {
-			n++
-		}
-		if j.failed[i] == nil {
-			j.failed[i] = failed[i]
-		}
-	}
-	// A draw that the solver fails on is not known to be clear; an impossible boat is none.
-	return float64(n) >= j.odds*float64(len(passed)-left.NoDrive), err
+	return j.clearFor(ctx, j.boat, s)
 }
 
 func (j *judge) clearFor(ctx context.Context, b *boat.Boat, s settings.Set) (bool, error) {

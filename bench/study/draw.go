@@ -2,6 +2,7 @@ package study
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -155,4 +156,16 @@ func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h flo
 		}
 	}
 	return quantile(values, low), quantile(values, high)
+}
+
+// plural is a number with its noun: "1 run", "10,000 draws".
+func plural(n int, noun string) string {
+	text := fmt.Sprint(n)
+	for at := len(text) - 3; at > 0; at -= 3 {
+		text = text[:at] + "," + text[at:]
+	}
+	if n != 1 {
+		noun += "s"
+	}
+	return text + " " + noun
 }

@@ -47,3 +47,14 @@ func (c *counter) add() {
 	c.done++
 	c.tell(c.done, c.all)
 }
+
+// skip counts n jobs that need not be done.
+func (c *counter) skip(n int) {
+	if c.tell == nil || n == 0 {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.done += n
+	c.tell(c.done, c.all)
+}

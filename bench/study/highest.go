@@ -17,6 +17,7 @@ type HighestOptions struct {
 	Odds     float64 // share of draws over the tolerances that must be clear, 0..1; 0: the boat as written
 	Draws    int     // number of draws; 0: 100
 	Seed     uint64
+	EveryRun bool                // simulate every draw at every value, no fit
 	Progress func(done, all int) // hears of each value tried; nil: nobody
 }
 
@@ -33,6 +34,7 @@ type Highest struct {
 	// monotone there (a lower limit runs longer).
 	Gaps    []Gap
 	Tried   int
+	Made    *Made   // how, over draws; nil: the boat as written
 	LeftOut LeftOut // draws that are not counted at some value that was tried
 }
 
@@ -51,19 +53,20 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 		return Highest{}, fmt.Errorf("%s is no number to search: %w", key, err)
 	}
 	j := newJudge(b, s, trials)
-	if o.Odds > 0 {
-		if _, err := tolerated(b); err != nil {
-			return Highest{}, err
-		}
-		j.odds = o.Odds
-		j.boats = draws(b, or(o.Draws, 100), o.Seed)
-		j.failed = make([]error, len(j.boats))
-	}
-	defer func() {
-		h.LeftOut, _ = leftOut(j.failed)
-	}()
 	h = Highest{Key: key, Present: present, Value: math.NaN(), Next: math.NaN()}
 	h.Low, h.High = rangeOf(b, s, key)
+	if o.Odds > 0 {
+		list, err := tolerated(b)
+		if err != nil {
+			return Highest{}, err
+		}
+		j.chance = newChance(b, list, s, trials, h.Low, h.High, o)
+		defer func() {
+			h.LeftOut, _ = leftOut(j.chance.failures)
+			made := j.chance.made()
+			h.Made = &made
+		}()
+	}
 	exact := o.Exact
 	if exact == 0 {
 		exact = 0.005
@@ -77,7 +80,7 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 		if err != nil {
 			return false, nil // outside the parameter's range
 		}
-		return j.clear(ctx, t)
+		return j.clear(ctx, t, key, x)
 	}
 	grid, clear, err := scan(at, grid(h.Low, h.High, present, or(o.Grid, 25)))
 	if err != nil {
@@ -110,8 +113,8 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 		if h.Gives, err = j.gives(ctx, t); err != nil {
 			return h, err
 		}
-		if h.Gives == nil && j.boats != nil {
-			h.Gives = &Gives{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*j.odds)}
+		if h.Gives == nil && j.chance != nil {
+			h.Gives = &Gives{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*o.Odds)}
 		}
 	}
 	return h, nil

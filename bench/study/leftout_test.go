@@ -68,7 +68,7 @@ func wide(t *testing.T) (*boat.Boat, []*trial.Trial, func() LeftOut) {
 func TestImpossibleBoatsAreOneStory(t *testing.T) {
 	b, trials, simulated := wide(t)
 	_, s, _ := given(t, "petrel")
-	odds, err := FindOdds(context.Background(), b, s, trials, OddsOptions{Runs: 40, Quick: true, Seed: 1})
+	odds, err := FindOdds(context.Background(), b, s, trials, OddsOptions{Draws: 40, Quick: true, Seed: 1})
 	require.NoError(t, err)
 	require.Positive(t, odds.LeftOut.NoDrive)
 	assert.Equal(t, 40, odds.Runs+odds.LeftOut.Total())

@@ -1,23 +1,27 @@
 package study
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
-	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
-	"quaybench/bench/verdict"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // OddsOptions says how many draws. The zero value makes 1000.
 type OddsOptions struct {
-	Runs     int // draws for the probabilities; 0: 1000
+	Draws    int // 0: 1000
 	Seed     uint64
 	Quick    bool // no sensitivity
+	EveryRun bool // simulate every draw in every trial, no fit
 	Progress func(done, all int)
 }
 
@@ -30,12 +34,37 @@ type Probability struct {
 type Odds struct {
 	Runs     int // draws that were judged
 	LeftOut  LeftOut
+	Made     Made
 	Over     Probability
 	Parts    []PartOdds
 	Devices  []DeviceOdds
 	Unknowns []Unknown // most important first
 	Target   string    // what the unknowns explain: the share used of this part
 	In       string    // in this trial, where it most often uses most
+	Withheld string    // why there are no unknowns though they were asked for
+}
+
+// Made says how a study came to its answer.
+type Made struct {
+	Draws, Runs int
+	Values      int      // of a setting, each judged in all draws; 0: none was varied
+	Within      float64  // the fit's band as a share of a limit, the widest of those that decided anything; 0: no fit was needed
+	Whole       []string // trials that were simulated whole though there are many draws
+}
+
+// String is a sentence: "10,000 draws, 783 runs; the rest by a fit that is within 0.4 % of the limit".
+func (m Made) String() string {
+	out := fmt.Sprintf("%s, %s", plural(m.Draws, "draw"), plural(m.Runs, "run"))
+	if m.Values > 0 {
+		out = fmt.Sprintf("%s at each of %s, %s", plural(m.Draws, "draw"), plural(m.Values, "value"), plural(m.Runs, "run"))
+	}
+	if m.Within > 0 {
+		out += fmt.Sprintf("; the rest by a fit that is within %.2g %% of the limit", 100*m.Within)
+	}
+	if len(m.Whole) > 0 {
+		out += "; every draw simulated in " + strings.Join(m.Whole, ", ")
+	}
+	return out
 }
 
 // PartOdds is one part: the probability that it passes its limit in any of the trials, and the spread of the share used.
@@ -60,182 +89,263 @@ type Unknown struct {
 	Indices
 }
 
-// FindOdds draws boats over the tolerances and judges each in all trials. On a cancelled context it returns the draws
-// that were judged, with the context's error. The same seed gives the same answer on any number of cores.
+// FindOdds draws boats over the tolerances and judges each in all trials: by a run where a fit to the other runs is not sure, else by
+// the fit. On a cancelled context it returns the draws that were simulated in all trials, with the context's error. The same seed
+// gives the same answer on any number of cores.
 func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o OddsOptions) (Odds, error) {
 	list, err := tolerated(b)
 	if err != nil {
 		return Odds{}, err
 	}
-	n := or(o.Runs, 1000)
-	second := 0
-	if !o.Quick {
-		second = max(128, n/8)
-	}
-	finished := newCounter(o.Progress, n+second*(len(list)+2))
-	p := points(n, len(list), o.Seed)
-	outcomes := make([]*outcome, n)
-	failed := make([]error, n)
-	err = each(ctx, n, func(ctx context.Context, i int) error {
-		out, err := judgeDraw(ctx, place(b, list, p.RawRowView(i)), s, trials)
-		if err != nil {
-			return err
-		}
-		outcomes[i], failed[i] = out, out.failed
-		finished.add()
-		return nil
-	})
-	odds := count(outcomes)
-	left, bad := leftOut(failed)
-	odds.LeftOut = left
-	if err == nil && bad != nil {
-		return Odds{}, bad
+	q := newDraws(b, list, s, trials, notOver, or(o.Draws, 1000), o.Seed)
+	q.everyRun = o.EveryRun
+	q.finished = newCounter(o.Progress, q.n*len(trials))
+	err = q.settle(ctx)
+	odds, bad := q.odds(err != nil)
+	if err == nil {
+		err = bad
 	}
 	if err != nil || o.Quick || odds.Runs == 0 {
 		return odds, err
 	}
-	target, trials := odds.target(), slices.Clone(trials)
-	odds.Target, odds.In = target.Part, target.Trial
-	trials = slices.DeleteFunc(trials, func(t *trial.Trial) bool { return t.Name != target.Trial })
-	indices, err := Sobol(ctx, len(list), second, o.Seed+1, func(ctx context.Context, u []float64) (float64, error) {
-		out, err := judgeDraw(ctx, place(b, list, u), s, trials)
-		finished.add()
-		if err != nil || out.failed != nil {
-			return 0, err
-		}
-		return min(out.used[target.Part].used, 3), nil // a part that is far over is over: let it not rule the variance
-	}, nil)
-	if err != nil {
-		return odds, err
-	}
-	for i, k := range list {
-		odds.Unknowns = append(odds.Unknowns, Unknown{Key: k.path, Tolerance: k.tol / math.Abs(k.value), Indices: indices[i]})
-	}
-	byTotal(odds.Unknowns)
+	q.explain(&odds)
 	return odds, nil
 }
 
-// outcome is one draw.
-type outcome struct {
-	failed  error // why it was not judged
-	over    bool
-	order   []string // parts in their order
-	used    map[string]use
-	devices map[string]bool
+// drawn is a number of draws in several trials.
+type drawn struct {
+	boat     *boat.Boat
+	list     []unknown
+	settings settings.Set
+	n        int
+	cube     *mat.Dense  // n × unknowns, 0..1
+	points   [][]float64 // the same as normal scores
+	trials   []*asked
+	fits     []*fit
+	got      [][]*answer // trial, draw; nil: not simulated
+	everyRun bool
+	finished *counter
 }
 
-type use struct {
-	used    float64
-	over    bool
-	trial   string
-	current string
-}
-
-func judgeDraw(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial) (*outcome, error) {
-	out := &outcome{used: map[string]use{}, devices: map[string]bool{}}
+func newDraws(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Trial, g goal, n int, seed uint64) *drawn {
+	q := &drawn{boat: b, list: list, settings: s, n: n, cube: points(n, len(list), seed), points: make([][]float64, n)}
+	for i := range q.points {
+		q.points[i] = make([]float64, len(list))
+		for k, u := range q.cube.RawRowView(i) {
+			q.points[i][k] = score(u)
+		}
+	}
 	for _, t := range trials {
-		run, err := simulate.Run(ctx, b, s, t, simulate.Options{})
-		switch {
-		case stopped(err):
-			return nil, err
-		case err != nil:
-			return &outcome{failed: err}, nil
-		}
-		j, err := verdict.Judge(run)
-		if err != nil {
-			return nil, err
-		}
-		out.over = out.over || j.Level == verdict.Over
-		for _, p := range j.Parts {
-			u, known := out.used[p.Name]
-			if !known {
-				out.order = append(out.order, p.Name)
-			}
-			if !known || p.Used > u.used {
-				u.used, u.trial, u.current = p.Used, t.Name, p.Current
-			}
-			u.over = u.over || p.Level == verdict.Over
-			out.used[p.Name] = u
-		}
-		for _, e := range run.Events {
-			if e.Kind == record.Protecting {
-				out.devices[e.Device] = true
-			}
-		}
+		a := &asked{trial: t, goal: g}
+		q.trials, q.got = append(q.trials, a), append(q.got, make([]*answer, n))
+		q.fits = append(q.fits, &fit{inputs: len(list), thresholds: a.thresholds, runs: func(ctx context.Context, points []int) ([]*answer, error) {
+			return q.simulate(ctx, a, points)
+		}})
 	}
-	return out, nil
+	return q
 }
 
-// count turns outcomes into odds; those that never ran are left out.
-func count(outcomes []*outcome) Odds {
-	var o Odds
-	over := 0
-	var order []string
-	type tally struct {
-		over    int
-		used    []float64
-		trials  map[string]int
-		current string
+// simulate runs one trial for several draws.
+func (q *drawn) simulate(ctx context.Context, a *asked, which []int) ([]*answer, error) {
+	out := make([]*answer, len(which))
+	err := each(ctx, len(which), func(ctx context.Context, i int) (err error) {
+		out[i], err = a.run(ctx, place(q.boat, q.list, q.cube.RawRowView(which[i])), q.settings)
+		q.finished.add()
+		return err
+	})
+	return out, err
+}
+
+// settle judges every draw in every trial.
+func (q *drawn) settle(ctx context.Context) error {
+	for k, f := range q.fits {
+		f.whole = q.everyRun || q.n < fewPoints
+		if err := f.settle(ctx, q.points, q.got[k]); err != nil {
+			return err
+		}
+		q.finished.skip(q.n - len(f.answers))
 	}
-	parts, devices := map[string]*tally{}, map[string]int{}
-	var deviceOrder []string
-	for _, out := range outcomes {
-		if out == nil || out.failed != nil {
+	return nil
+}
+
+// failed is the first reason why each draw is not judged, in any trial.
+func (q *drawn) failed() []error {
+	out := make([]error, q.n)
+	for i := range out {
+		for k := range q.trials {
+			if a := q.got[k][i]; a != nil && a.failed != nil && out[i] == nil {
+				out[i] = a.failed
+			}
+		}
+	}
+	return out
+}
+
+// odds counts. Of a study that was stopped only draws that were simulated in all trials count.
+func (q *drawn) odds(cancelled bool) (Odds, error) {
+	failed := q.failed()
+	o := Odds{Made: q.made()}
+	left, err := leftOut(failed)
+	if o.LeftOut = left; err != nil && !cancelled {
+		return Odds{}, err
+	}
+	tallies, order := map[string]*tally{}, []string{}
+	devices := map[string]int{}
+	used := make([]*mat.Dense, len(q.trials))
+	for k, a := range q.trials {
+		if len(a.parts) == 0 {
+			a.learn(q.got[k])
+		}
+		if cancelled && slices.Contains(q.got[k], nil) {
+			continue // read from its runs below
+		}
+		used[k] = q.fits[k].values(q.points, q.got[k], a.shares())
+	}
+	over := 0
+	for i := range q.n {
+		if failed[i] != nil || cancelled && !q.simulated(i) {
 			continue
 		}
 		o.Runs++
-		if out.over {
+		any := false
+		opens := map[string]bool{}
+		worst := map[string]int{}
+		for k, a := range q.trials {
+			r := q.got[k][i]
+			if r == nil { // all runs of a trial that a fit stands for are alike in this
+				r = q.fits[k].answers[0]
+			}
+			jump := r.jump
+			any = any || bad(jump)
+			for _, d := range deviceNames {
+				opens[d] = opens[d] || opened(jump, d)
+			}
+			for p := range a.parts {
+				part := &a.parts[p]
+				t := tallies[part.Name]
+				if t == nil {
+					t = &tally{trials: map[string]int{}, current: part.Current, used: make([]float64, 0, q.n)}
+					tallies[part.Name] = t
+					order = append(order, part.Name)
+				}
+				v := 0.0
+				if used[k] != nil {
+					v = used[k].At(i, p)
+				} else {
+					v = q.got[k][i].values[a.used(p)]
+				}
+				if w, known := worst[part.Name]; !known {
+					t.used = append(t.used, v)
+					worst[part.Name] = k
+					t.passed = false
+				} else if last := &t.used[len(t.used)-1]; v > *last {
+					*last, worst[part.Name] = v, k
+				} else {
+					worst[part.Name] = w
+				}
+				for _, limit := range a.limits(p) {
+					if limit.passes(v) && !t.passed {
+						t.passed, any = true, true
+						t.over++
+					}
+				}
+			}
+		}
+		for name, k := range worst {
+			tallies[name].trials[q.trials[k].trial.Name]++
+		}
+		if any {
 			over++
 		}
-		for _, name := range out.order {
-			t := parts[name]
-			if t == nil {
-				t = &tally{trials: map[string]int{}}
-				parts[name] = t
-				order = append(order, name)
-			}
-			u := out.used[name]
-			t.used = append(t.used, u.used)
-			t.trials[u.trial]++
-			t.current = u.current
-			if u.over {
-				t.over++
-			}
-		}
-		for _, d := range []string{"fuse", "management", "contactor"} {
-			if out.devices[d] {
-				if devices[d] == 0 {
-					deviceOrder = append(deviceOrder, d)
-				}
+		for d, yes := range opens {
+			if yes {
 				devices[d]++
 			}
 		}
 	}
-	probability := func(k int) Probability {
-		if o.Runs == 0 {
-			return Probability{Low: 0, High: 1}
-		}
-		low, high := interval(k, o.Runs)
-		return Probability{Value: float64(k) / float64(o.Runs), Low: low, High: high}
-	}
-	o.Over = probability(over)
+	o.Over = probability(over, o.Runs)
 	for _, name := range order {
-		t := parts[name]
-		most := ""
-		for trial, n := range t.trials {
-			if most == "" || n > t.trials[most] || n == t.trials[most] && trial < most {
-				most = trial
-			}
+		t := tallies[name]
+		if len(t.used) == 0 {
+			continue
 		}
 		o.Parts = append(o.Parts, PartOdds{
-			Part: name, Current: t.current, Over: probability(t.over), Trial: most,
+			Part: name, Current: t.current, Over: probability(t.over, o.Runs), Trial: t.most(),
 			Median: quantile(t.used, 0.5), High: quantile(t.used, 0.975),
 		})
 	}
-	for _, d := range deviceOrder {
-		o.Devices = append(o.Devices, DeviceOdds{Device: d, Opens: probability(devices[d])})
+	for _, d := range deviceNames {
+		if devices[d] > 0 {
+			o.Devices = append(o.Devices, DeviceOdds{Device: d, Opens: probability(devices[d], o.Runs)})
+		}
 	}
-	return o
+	return o, nil
+}
+
+// deviceNames are the devices that open, in the order of a table.
+var deviceNames = []string{"fuse", "management", "contactor"}
+
+// tally counts one part.
+type tally struct {
+	over    int
+	passed  bool      // in the draw that is counted
+	used    []float64 // in the worst trial, per draw
+	trials  map[string]int
+	current string
+}
+
+// most is the trial that most often uses most.
+func (t *tally) most() string {
+	most := ""
+	for trial, n := range t.trials {
+		if most == "" || n > t.trials[most] || n == t.trials[most] && trial < most {
+			most = trial
+		}
+	}
+	return most
+}
+
+// shares are the responses of a trial that tell what each part uses.
+func (a *asked) shares() []int {
+	out := make([]int, len(a.parts))
+	for p := range out {
+		out[p] = a.used(p)
+	}
+	return out
+}
+
+// simulated reports whether a draw was run in every trial.
+func (q *drawn) simulated(i int) bool {
+	for k := range q.trials {
+		if q.got[k][i] == nil {
+			return false
+		}
+	}
+	return true
+}
+
+// made tells how many runs it took.
+func (q *drawn) made() Made {
+	m := Made{Draws: q.n}
+	for k, f := range q.fits {
+		m.Runs += len(f.answers)
+		if len(f.answers) == q.n {
+			if q.n >= fewPoints && !q.everyRun {
+				m.Whole = append(m.Whole, q.trials[k].trial.Name)
+			}
+			continue
+		}
+		m.Within = max(m.Within, f.within())
+	}
+	return m
+}
+
+func probability(k, n int) Probability {
+	if n == 0 {
+		return Probability{Low: 0, High: 1}
+	}
+	low, high := interval(k, n)
+	return Probability{Value: float64(k) / float64(n), Low: low, High: high}
 }
 
 // target is the part most likely to pass its limit, or, where none does, that which uses most of it.
@@ -248,4 +358,46 @@ func (o *Odds) target() PartOdds {
 		}
 	}
 	return o.Parts[best]
+}
+
+// explain tells which unknown matters most for the target, by the fit.
+func (q *drawn) explain(o *Odds) {
+	target := o.target()
+	o.Target, o.In = target.Part, target.Trial
+	k := slices.IndexFunc(q.trials, func(a *asked) bool { return a.trial.Name == target.Trial })
+	a, f := q.trials[k], q.fits[k]
+	part := slices.IndexFunc(a.parts, func(p record.Part) bool { return p.Name == target.Part })
+	surface := f.surface
+	if surface == nil { // every draw was simulated
+		var rows [][]float64
+		var values []float64
+		for i, r := range f.answers {
+			if r.failed == nil {
+				rows, values = append(rows, f.rows[i]), append(values, r.values[a.used(part)])
+			}
+		}
+		if len(rows) < leastRows {
+			o.Withheld = fmt.Sprintf("%d draws are too few to tell: take %d or more", len(rows), fewPoints)
+			return
+		}
+		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, []int{0})
+		part = 0
+	}
+	indices, ok := surface.indices(perPart * part)
+	if !ok {
+		o.Withheld = fmt.Sprintf("a fit explains only %.0f %% of what the %s uses in %s: the unknowns work together in a way that it can't follow", 100*surface.explained[perPart*part], target.Part, target.Trial)
+		return
+	}
+	for i, u := range q.list {
+		o.Unknowns = append(o.Unknowns, Unknown{Key: u.path, Tolerance: u.tol / math.Abs(u.value), Indices: indices[i]})
+	}
+	slices.SortStableFunc(o.Unknowns, func(a, b Unknown) int { return cmp.Compare(b.Total, a.Total) })
+}
+
+// leastRows is the number of runs below which no surface is asked what matters.
+const leastRows = 30
+
+// Shown is an index, or another share from 0 to 1, with its error: "62 ± 9 %".
+func Shown(share, error float64) string {
+	return fmt.Sprintf("%.0f ± %.0f %%", 100*min(max(share, 0), 1), math.Ceil(100*error))
 }

@@ -117,7 +117,7 @@ func TestHighestRefusesWhatIsNoNumber(t *testing.T) {
 func TestOddsAreTheSameOnAnyNumberOfCores(t *testing.T) {
 	b, s := petrel(t)
 	trials := builtin(t, "locked-shaft")
-	o := study.OddsOptions{Runs: 24, Seed: 5, Quick: true}
+	o := study.OddsOptions{Draws: 24, Seed: 5, Quick: true}
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
 	one, err := study.FindOdds(t.Context(), b, s, trials, o)
 	require.NoError(t, err)
@@ -142,7 +142,7 @@ func TestOddsNeedATolerance(t *testing.T) {
 func TestOddsGiveWhatThereIsWhenStopped(t *testing.T) {
 	b, s := petrel(t)
 	ctx, cancel := context.WithCancel(t.Context())
-	o := study.OddsOptions{Runs: 200, Seed: 1, Quick: true, Progress: func(done, _ int) {
+	o := study.OddsOptions{Draws: 200, Seed: 1, Quick: true, Progress: func(done, _ int) {
 		if done == 5 {
 			cancel()
 		}

@@ -30,7 +30,7 @@ func TestReports(t *testing.T) {
 		{"highest", "highest petrel limits.motor_current --hold 20\u00a0min", "The range that was searched"},
 		{"front", "highest petrel limits.battery_current limits.motor_current --hold 1\u00a0min", "The front"},
 		{"envelope", "envelope petrel --locked --hold 1\u00a0s..60\u00a0s", "Envelope"},
-		{"odds", "odds petrel --trial locked-shaft --runs 8 --quick", "Odds"},
+		{"odds", "odds petrel --trial locked-shaft --draws 8 --quick", "Odds"},
 		{"step", "step petrel --script " + steps, "inferred from what was measured"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -140,10 +140,10 @@ func TestReportComparesWithTheApproved(t *testing.T) {
 // TestCommandLine: the command in a report gives the same again when a shell reads it.
 func TestCommandLine(t *testing.T) {
 	page := filepath.Join(t.TempDir(), "it's here.html")
-	code, _, stderr := quaybench(t, nil, "odds", "petrel", "--quick", "--runs", "4", "--trial", "locked-shaft", "--trial", "dry-running", "--set", "limits.motor_current=150 A", "--report", page)
+	code, _, stderr := quaybench(t, nil, "odds", "petrel", "--quick", "--draws", "4", "--trial", "locked-shaft", "--trial", "dry-running", "--set", "limits.motor_current=150 A", "--report", page)
 	require.Equal(t, exitClear, code, stderr)
 	text, err := os.ReadFile(page)
 	require.NoError(t, err)
-	want := "quaybench odds petrel --quick --report &#39;" + strings.ReplaceAll(page, "'", "&#39;\\&#39;&#39;") + "&#39; --runs 4 --set &#39;limits.motor_current=150 A&#39; --trial locked-shaft --trial dry-running"
+	want := "quaybench odds petrel --draws 4 --quick --report &#39;" + strings.ReplaceAll(page, "'", "&#39;\\&#39;&#39;") + "&#39; --set &#39;limits.motor_current=150 A&#39; --trial locked-shaft --trial dry-running"
 	assert.Contains(t, string(text), want)
 }

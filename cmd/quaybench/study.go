@@ -86,7 +86,10 @@ type highestOptions struct {
 	boat       string
 	hold, odds string
 	draws      int
+	every      bool
 }
+
+const everyRunUsage = "simulate every draw, none is judged by the fit: slower, for who doubts it"
 
 func (f *highestOptions) run(ctx context.Context, sys *system) error {
 	setup, trials, err := f.load(sys, f.boat)
@@ -109,7 +112,7 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		}
 		trials = append(trials, bench.HoldTrial(seconds))
 	}
-	o := study.HighestOptions{Draws: f.draws, Seed: f.seed}
+	o := study.HighestOptions{Draws: f.draws, Seed: f.seed, EveryRun: f.every}
 	if f.odds != "" {
 		if o.Odds, err = parseQuantity("--odds", f.odds, "%"); err != nil {
 			return err
@@ -166,6 +169,7 @@ value of the first, the highest clear value of the second.`,
 	cmd.Flags().StringVar(&f.hold, "hold", "", "judge full throttle held for this long, for example \"30 min\", instead of the built-in trials")
 	cmd.Flags().StringVar(&f.odds, "odds", "", "share of draws over the boat file's tolerances that must be clear, for example \"95 %\"")
 	cmd.Flags().IntVar(&f.draws, "draws", 100, "number of those draws")
+	cmd.Flags().BoolVar(&f.every, "every-run", false, everyRunUsage)
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "seed of the draws: the same seed gives the same answer")
 	return cmd
 }
@@ -203,7 +207,10 @@ func showHighest(sys *system, h *bench.HighestResult) {
 	showLeftOut(sys, h.LeftOut)
 	how := "the boat file at its face value"
 	if h.Odds > 0 {
-		how = fmt.Sprintf("%.3g %% of %d draws over the boat file's tolerances (%s)", 100*h.Odds, h.Draws, study.Distribution)
+		how = fmt.Sprintf("%.3g %% of the draws over the boat file's tolerances (%s)", 100*h.Odds, study.Distribution)
+	}
+	if h.Made != nil {
+		fmt.Fprintln(sys.Out, wrapped(h.Made.String(), sys.width()))
 	}
 	for _, line := range []string{"judged in: " + strings.Join(h.Trials, ", "), "how sure: certain to 0.5 % of the value, by " + how, bench.Caution} {
 		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
@@ -437,7 +444,9 @@ func writeEnvelope(to io.Writer, e *bench.EnvelopeResult) error {
 type oddsOptions struct {
 	studyFlags
 	boat  string
-	runs  int
+	draws int
+	runs  int // the former name of draws; −1: not given
+	every bool
 	quick bool
 }
 
@@ -446,11 +455,15 @@ func (f *oddsOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	if f.runs < 1 {
-		return input(fmt.Errorf("--runs must be 1 or more, got %d", f.runs))
+	if f.runs >= 0 { // until the version after this one
+		fmt.Fprintln(sys.Err, "quaybench: --runs is called --draws now, as everywhere")
+		f.draws = f.runs
+	}
+	if f.draws < 1 {
+		return input(fmt.Errorf("--draws must be 1 or more, got %d", f.draws))
 	}
 	bar := newBar(sys, "runs")
-	o := study.OddsOptions{Runs: f.runs, Seed: f.seed, Quick: f.quick, Progress: bar.show}
+	o := study.OddsOptions{Draws: f.draws, Seed: f.seed, Quick: f.quick, EveryRun: f.every, Progress: bar.show}
 	odds, err := bench.FindOdds(ctx, setup, trials, o)
 	bar.done()
 	if odds == nil {
@@ -472,9 +485,10 @@ func oddsCommand(sys *system) *cobra.Command {
 		Use:   "odds BOAT",
 		Short: "how likely each part passes its limit, and what to measure first to become surer",
 		Long: `Draws boats over the tolerances in the boat file (` + study.Distribution + `) and judges each in the
-trials named. Then it tells which unknown matters most (Sobol indices of the share that the likeliest part uses): measure that first.`,
+trials named. Some draws are simulated, the rest are judged by a fit to those; a draw that lies near a limit is always simulated. Then it tells which unknown
+matters most (Sobol indices of the share that the likeliest part uses): measure that first.`,
 		Example: `  quaybench odds petrel
-  quaybench odds petrel --trial hot-restart --runs 10000 --set limits.motor_current="165 A"`,
+  quaybench odds petrel --trial hot-restart --draws 10000 --set limits.motor_current="165 A"`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.boat = args[0]
@@ -483,7 +497,10 @@ trials named. Then it tells which unknown matters most (Sobol indices of the sha
 	}
 	f.add(cmd, sys)
 	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart")
-	cmd.Flags().IntVar(&f.runs, "runs", 1000, "draws for the probabilities; the sensitivity takes more of its own, in one trial")
+	cmd.Flags().IntVar(&f.draws, "draws", 1000, "number of draws")
+	cmd.Flags().IntVar(&f.runs, "runs", -1, "the former name of --draws")
+	_ = cmd.Flags().MarkHidden("runs")
+	cmd.Flags().BoolVar(&f.every, "every-run", false, everyRunUsage)
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
 	cmd.Flags().BoolVar(&f.quick, "quick", false, "leave the sensitivity out")
 	return cmd
@@ -508,10 +525,14 @@ func showOdds(sys *system, o *bench.OddsResult) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	showLeftOut(sys, o.LeftOut)
+	fmt.Fprintln(sys.Out, wrapped(o.Made.String(), sys.width()))
+	if o.Withheld != "" {
+		fmt.Fprintf(sys.Out, "\n%s\n", wrapped("what to measure first is not told: "+o.Withheld, sys.width()))
+	}
 	if len(o.Unknowns) > 0 {
 		fmt.Fprintln(sys.Out, "\n"+wrapped(fmt.Sprintf("what the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval", o.Target, o.In), sys.width()))
 		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
-		tab.add("  measure the first first", "known to", "alone", "with interactions")
+		tab.add("  in order of importance", "known to", "alone", "with interactions")
 		for i, u := range o.Unknowns {
 			if i == 8 || i > 0 && u.Total < 0.005 {
 				break

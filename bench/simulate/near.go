@@ -1,0 +1,91 @@
+package simulate
+
+import (
+	"math"
+
+	"quaybench/bench/control"
+	"quaybench/bench/drive"
+)
+
+// Near is how near something that stops a run came to acting: a device outside the controller, its stall timer or its cut-off. A
+// verdict that shares of limits explain changes by a jump where one of these acts.
+type Near struct {
+	Name   string  // of its events
+	Device bool    // outside the controller
+	Margin float64 // the greatest: its condition holds above zero; −Inf where it never could
+	Held   float64 // the longest time for which the condition held, as a share of what it takes to act: 1 where it acted
+	At     float64 // when it acted, s; NaN: never
+}
+
+// nears keeps the greatest values of a run.
+type nears struct {
+	list     []Near // devices first, in their order, then the stops below
+	devices  int
+	switches []*control.Switch // whose condition starts each stop
+}
+
+type stop struct {
+	name  string
+	timer int // state that counts
+	takes func(s *simulation) float64
+}
+
+// stops are what the controller stops by: the switch that begins its condition is the first of its name.
+var stops = [...]stop{
+	{"stall timer", control.StallTime, func(s *simulation) float64 { return s.drive.Law.Settings.Stall.Time }},
+	{"controller cut-off", control.LowTime, func(s *simulation) float64 { return s.drive.Law.Settings.LowVoltage.Delay }},
+}
+
+func newNears(s *simulation) *nears {
+	n := &nears{devices: len(s.devices)}
+	add := func(name string, device bool) {
+		n.list = append(n.list, Near{Name: name, Device: device, Margin: math.Inf(-1), At: math.NaN()})
+	}
+	for i := range s.devices {
+		add(s.devices[i].Name, true)
+	}
+	for _, stop := range stops {
+		add(stop.name, false)
+		for i := range s.drive.Switches {
+			if sw := &s.drive.Switches[i]; sw.Name == stop.name {
+				n.switches = append(n.switches, sw)
+				break
+			}
+		}
+	}
+	return n
+}
+
+// look takes an instant into account.
+func (n *nears) look(s *simulation, t float64, p *drive.Point, y []float64) {
+	x := s.drive.ControlState(y)
+	for i := range n.list {
+		k := &n.list[i]
+		if i < n.devices {
+			if d := &s.devices[i]; !s.disarmed {
+				k.Margin = max(k.Margin, d.Margin(p, y))
+				if since := s.since[i]; !math.IsNaN(since) && d.Delay > 0 {
+					k.Held = max(k.Held, (t-since)/d.Delay)
+				}
+			}
+			continue
+		}
+		stop, sw := stops[i-n.devices], n.switches[i-n.devices]
+		if sw.Armed(s.drive.Mode) {
+			k.Margin = max(k.Margin, sw.Margin(p.Measured, x))
+		}
+		if takes := stop.takes(s); takes > 0 {
+			k.Held = max(k.Held, x[stop.timer]/takes)
+		}
+	}
+}
+
+// nearActed notes that one of the list has acted.
+func (s *simulation) nearActed(at int) {
+	if s.nears == nil {
+		return
+	}
+	if k := &s.nears.list[at]; math.IsNaN(k.At) {
+		k.Held, k.At = 1, s.t
+	}
+}

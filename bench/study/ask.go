@@ -1,0 +1,196 @@
+package study
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/record"
+	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
+	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
+)
+
+// goal is the level that a study decides about.
+type goal int
+
+const (
+	notOver goal = iota // a run is good unless it is over
+	isClear             // a run is good if it is clear
+)
+
+// asked is one trial, with what its runs have in common.
+type asked struct {
+	trial *trial.Trial
+	goal  goal
+	parts []record.Part   // of the first run that ended
+	nears []simulate.Near // the same
+}
+
+// Responses of a run, in their order: of each part the share used and the margin; of each device and stop its margin, how long its
+// condition held and when it acted; then the gains.
+const (
+	perPart = 2
+	perNear = 3
+	mostUse = 3.0   // a share far over is over: let it not rule the fit
+	leastM  = -10.0 // the same for a margin far from acting
+)
+
+func (a *asked) used(part int) int   { return perPart * part }
+func (a *asked) margin(part int) int { return perPart*part + 1 }
+func (a *asked) near(k int) int      { return perPart*len(a.parts) + perNear*k }
+func (a *asked) gains() int          { return a.near(len(a.nears)) }
+
+// run simulates one boat and lists the responses. A context that ended is its only error.
+func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer, error) {
+	var nears []simulate.Near
+	run, err := simulate.Run(ctx, b, s, a.trial, simulate.Options{Near: func(n []simulate.Near) { nears = n }})
+	switch {
+	case stopped(err):
+		return nil, err
+	case err != nil:
+		return &answer{failed: err}, nil
+	}
+	j, err := verdict.Judge(run)
+	if err != nil {
+		return nil, err
+	}
+	out := &answer{values: make([]float64, 0, perPart*len(j.Parts)+perNear*len(nears)+4), jump: a.jump(&j), parts: run.Parts, nears: nears}
+	for _, p := range j.Parts {
+		out.values = append(out.values, min(p.Used, mostUse), p.Margin)
+	}
+	for _, n := range nears {
+		out.values = append(out.values, max(n.Margin, leastM), n.Held, n.At/a.trial.Duration)
+	}
+	for _, g := range []*float64{run.Gain.TopSpeed, run.Gain.Thrust, run.Gain.Endurance, run.Gain.Distance} {
+		if g == nil {
+			out.values = append(out.values, math.NaN())
+		} else {
+			out.values = append(out.values, *g)
+		}
+	}
+	return out, nil
+}
+
+// jump lists what changes a run's level otherwise than by a share. What makes it over stands before the bar.
+func (a *asked) jump(t *verdict.Trial) string {
+	var over, other []string
+	add := func(list *[]string, what string) {
+		if !slices.Contains(*list, what) {
+			*list = append(*list, what)
+		}
+	}
+	for _, e := range t.Run.Events {
+		switch {
+		case e.Kind == record.Protecting && !slices.Contains(t.Run.Expect, e.Device):
+			add(&over, e.Device+" "+e.Kind.String())
+		case e.Kind >= record.Stopping || e.Device == "fuse": // also the instant at which a slow one is open
+			add(&other, e.Device+" "+e.Kind.String())
+		}
+	}
+	if len(t.Missing) > 0 {
+		over = append(over, fmt.Sprintf("%d missing", len(t.Missing)))
+	}
+	if a.goal == isClear && len(t.Hunting) > 0 {
+		over = append(over, "hunting")
+	}
+	slices.Sort(over)
+	slices.Sort(other)
+	return strings.Join(over, ",") + "|" + strings.Join(other, ",")
+}
+
+// bad reports whether a jump alone makes a run not good.
+func bad(jump string) bool { return !strings.HasPrefix(jump, "|") }
+
+// opened reports whether a device opened in a run.
+func opened(jump, device string) bool {
+	return slices.Contains(strings.FieldsFunc(jump, func(r rune) bool { return r == '|' || r == ',' }), device+" "+record.Protecting.String())
+}
+
+// learn keeps what all runs of the trial have in common, from the first that ended.
+func (a *asked) learn(answers []*answer) {
+	for _, k := range answers {
+		if a.parts == nil && k != nil && k.failed == nil {
+			a.parts, a.nears = k.parts, k.nears
+		}
+	}
+}
+
+// limits are the thresholds of a part for the trial's goal.
+func (a *asked) limits(part int) (out []threshold) {
+	p := &a.parts[part]
+	if p.Measure == record.Melting && slices.Contains(a.trial.Expect, p.Name) {
+		return nil // it is what is to act
+	}
+	at := 1.0
+	if p.Measure == record.Melting {
+		at = 1 - 1e-6
+	}
+	if a.goal == notOver {
+		return []threshold{{response: a.used(part), at: at}}
+	}
+	out = append(out, threshold{response: a.used(part), at: min(at, p.Close)})
+	if p.Measure == record.Temperature {
+		out = append(out, threshold{response: a.margin(part), at: record.CloseMargin, below: true})
+	}
+	return out
+}
+
+// thresholds are all that decides the trial, as far as the runs so far show it.
+func (a *asked) thresholds(answers []*answer) (out []threshold) {
+	a.learn(answers)
+	for i := range a.parts {
+		out = append(out, a.limits(i)...)
+	}
+	for k := range a.nears {
+		most, acted := math.Inf(-1), 0
+		for _, r := range answers {
+			if r.failed != nil {
+				continue
+			}
+			most = max(most, r.values[a.near(k)])
+			if !math.IsNaN(r.values[a.near(k)+2]) {
+				acted++
+			}
+		}
+		switch {
+		case acted == len(answers): // in every run: the latest might have been too late
+			out = append(out, threshold{response: a.near(k) + 2, at: 1, forbid: true})
+		case most < 0:
+			out = append(out, threshold{response: a.near(k), forbid: true})
+		default: // its condition held, though never for long enough
+			out = append(out, threshold{response: a.near(k) + 1, at: 1, forbid: true})
+			if a.nears[k].Device { // what goes further than any run so far is not known
+				out = append(out, threshold{response: a.near(k), at: most, forbid: true})
+			}
+		}
+	}
+	return out
+}
+
+// passes reports whether a value lies beyond a threshold.
+func (t threshold) passes(v float64) bool {
+	if t.below {
+		return v < t.at
+	}
+	return v > t.at
+}
+
+// good reports whether a run is good enough for the trial's goal.
+func (a *asked) good(r *answer) bool {
+	if r.failed != nil || bad(r.jump) {
+		return false
+	}
+	for p := range a.parts {
+		for _, limit := range a.limits(p) {
+			if limit.passes(r.values[limit.response]) {
+				return false
+			}
+		}
+	}
+	return true
+}

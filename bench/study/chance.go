@@ -1,0 +1,226 @@
+package study
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"slices"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
+)
+
+// chance asks in how many draws over the tolerances a value of a setting is clear. The setting is one more unknown of the fit: runs at
+// one value tell about its neighbours. Its range is cut into windows, each with a fit of its own.
+type chance struct {
+	*drawn
+	share    float64 // of the draws that must be clear
+	edges    []float64
+	windows  []*window // nil: not looked into yet
+	failures []error   // per draw: why it was not judged, at any value
+	values   int       // tried
+}
+
+// window is a stretch of the setting's range.
+type window struct {
+	low, high float64
+	fits      []*fit
+}
+
+const windows = 6
+
+func newChance(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Trial, low, high float64, o HighestOptions) *chance {
+	n := or(o.Draws, 100)
+	c := &chance{drawn: newDraws(b, list, s, trials, isClear, n, o.Seed), share: o.Odds, failures: make([]error, n), windows: make([]*window, windows)}
+	c.everyRun, c.finished = o.EveryRun, newCounter(nil, 0)
+	for k := range windows + 1 {
+		w := float64(k) / windows
+		x := low + (high-low)*w
+		if low > 0 && high/low > 3 {
+			x = low * math.Pow(high/low, w)
+		}
+		c.edges = append(c.edges, x)
+	}
+	return c
+}
+
+// clear reports whether a value, that of the settings, is clear in the share of draws asked for.
+func (c *chance) clear(ctx context.Context, s settings.Set, key string, x float64) (bool, error) {
+	c.values++
+	w, err := c.window(ctx, s, key, x)
+	if err != nil {
+		return false, err
+	}
+	points, at := make([][]float64, c.n), w.scaled(x)
+	for i, z := range c.points {
+		points[i] = append(slices.Clone(z), at)
+	}
+	passed, failed, open := make([]bool, c.n), make([]error, c.n), map[int]bool{}
+	for i := range passed {
+		passed[i] = true
+	}
+	for k, a := range c.trials {
+		f, got := w.fits[k], make([]*answer, c.n)
+		f.whole = f.whole || c.everyRun
+		f.runs = func(ctx context.Context, which []int) ([]*answer, error) { return c.at(ctx, a, which, s) }
+		f.pick = func(unsure []int, off []float64) []int { return c.pick(a, got, unsure, off, passed, open) }
+		if err := f.settle(ctx, points, got); err != nil {
+			return false, err
+		}
+		c.judge(f, a, points, got, passed, failed)
+	}
+	left, err := leftOut(failed)
+	n := 0
+	for i, ok := range passed {
+		if ok && failed[i] == nil {
+			n++
+		}
+		if c.failures[i] == nil {
+			c.failures[i] = failed[i]
+		}
+	}
+	// A draw that the solver fails on is not known to be clear; an impossible boat is none.
+	return float64(n) >= c.share*float64(c.n-left.NoDrive), err
+}
+
+// pick chooses which draws to simulate so that it is known whether enough of them are clear: none, once nothing can change that. passed
+// holds what the trials before have shown, and open which of their draws nobody needed to know.
+func (c *chance) pick(a *asked, got []*answer, unsure []int, off []float64, passed []bool, open map[int]bool) []int {
+	allowed := c.n - int(math.Ceil(c.share*float64(c.n)-1e-9)) // draws that need not be clear
+	unknown := map[int]bool{}
+	unsure = slices.DeleteFunc(unsure, func(i int) bool { return !passed[i] })
+	for _, i := range unsure {
+		unknown[i] = true
+	}
+	sure := 0 // draws that are not clear
+	for i := range c.n {
+		if !passed[i] || got[i] != nil && !a.good(got[i]) || got[i] == nil && !unknown[i] && off[i] > 0 {
+			sure++
+		}
+	}
+	possible, likely := sure+len(unsure), sure
+	for i := range open {
+		if passed[i] && !unknown[i] {
+			possible++
+		}
+	}
+	for _, i := range unsure {
+		if off[i] > 0 {
+			likely++
+		}
+	}
+	switch {
+	case sure > allowed, possible <= allowed:
+		for _, i := range unsure {
+			open[i] = true
+		}
+		return nil
+	case likely > allowed: // a few of those that are most likely not clear decide it
+		slices.SortStableFunc(unsure, func(i, k int) int { return cmp.Compare(off[k], off[i]) })
+		return unsure[:min(len(unsure), allowed-sure+5)]
+	}
+	return unsure[:min(len(unsure), batch)]
+}
+
+// judge takes one trial's answers into account.
+func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, passed []bool, failed []error) {
+	var responses []int
+	var limits []threshold
+	for p := range a.parts {
+		for _, limit := range a.limits(p) {
+			limits, responses = append(limits, limit), append(responses, limit.response)
+		}
+	}
+	values := f.values(points, got, responses)
+	for i := range passed {
+		r := got[i]
+		if r == nil {
+			r = f.answers[0]
+		}
+		if r.failed != nil {
+			if failed[i] == nil {
+				failed[i] = r.failed
+			}
+			continue
+		}
+		passed[i] = passed[i] && !bad(r.jump)
+		for k, limit := range limits {
+			passed[i] = passed[i] && !limit.passes(values.At(i, k))
+		}
+	}
+}
+
+// at simulates several draws with settings.
+func (c *chance) at(ctx context.Context, a *asked, which []int, s settings.Set) ([]*answer, error) {
+	out := make([]*answer, len(which))
+	err := each(ctx, len(which), func(ctx context.Context, i int) (err error) {
+		out[i], err = a.run(ctx, place(c.boat, c.list, c.cube.RawRowView(which[i])), s)
+		return err
+	})
+	return out, err
+}
+
+// window returns the window that holds a value, its fits taught by runs all over it.
+func (c *chance) window(ctx context.Context, s settings.Set, key string, x float64) (*window, error) {
+	k, _ := slices.BinarySearch(c.edges, x)
+	k = max(0, min(windows, k)-1)
+	if c.windows[k] != nil {
+		return c.windows[k], nil
+	}
+	w := &window{low: c.edges[k], high: c.edges[k+1]}
+	inputs := len(c.list) + 1
+	for _, a := range c.trials {
+		f := &fit{inputs: inputs, thresholds: a.thresholds}
+		w.fits = append(w.fits, f)
+		if c.everyRun {
+			continue
+		}
+		n := leastRuns(inputs)
+		answers, rows := make([]*answer, n), make([][]float64, n)
+		err := each(ctx, n, func(ctx context.Context, i int) error {
+			// Every draw in turn, the values spread evenly by the golden section: no draw stands for one end only.
+			_, part := math.Modf(float64(i) * (math.Sqrt(5) - 1) / 2)
+			at := w.low + (w.high-w.low)*part
+			t, err := s.WithNumber(key, at)
+			if err != nil {
+				return err
+			}
+			rows[i] = append(slices.Clone(c.points[i%c.n]), w.scaled(at))
+			answers[i], err = a.run(ctx, place(c.boat, c.list, c.cube.RawRowView(i%c.n)), t)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+		f.rows, f.answers = rows, answers
+	}
+	c.windows[k] = w
+	return w, nil
+}
+
+// scaled is a value of the setting as an input of the fit: about as wide as a score.
+func (w *window) scaled(x float64) float64 {
+	return math.Sqrt(3) * (2*(x-w.low)/(w.high-w.low) - 1)
+}
+
+// made tells what the answer took.
+func (c *chance) made() Made {
+	m := Made{Draws: c.n, Values: c.values}
+	for _, w := range c.windows {
+		if w == nil {
+			continue
+		}
+		for k, f := range w.fits {
+			m.Runs += len(f.answers)
+			if f.whole {
+				if name := c.trials[k].trial.Name; !c.everyRun && !slices.Contains(m.Whole, name) {
+					m.Whole = append(m.Whole, name)
+				}
+				continue
+			}
+			m.Within = max(m.Within, f.within())
+		}
+	}
+	return m
+}

@@ -1,0 +1,78 @@
+package study
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// differences counts the decisions, draw by draw, trial by trial and part by part, in which the fit and all runs differ.
+func differences(t *testing.T, fitted, all *drawn) (wrong, decisions int, where []string) {
+	t.Helper()
+	for k, a := range fitted.trials {
+		used := fitted.fits[k].values(fitted.points, fitted.got[k], a.shares())
+		for i := range fitted.n {
+			r := all.got[k][i]
+			require.NotNil(t, r)
+			if r.failed != nil {
+				continue
+			}
+			mine := fitted.got[k][i]
+			if mine == nil {
+				mine = fitted.fits[k].answers[0]
+			}
+			decisions++
+			if mine.jump != r.jump {
+				wrong++
+				where = append(where, a.trial.Name+" "+mine.jump+" for "+r.jump)
+			}
+			for p := range a.parts {
+				decisions++
+				for _, limit := range a.limits(p) {
+					if limit.passes(used.At(i, p)) != limit.passes(r.values[a.used(p)]) {
+						wrong++
+						where = append(where, a.trial.Name+" "+a.parts[p].Name)
+					}
+				}
+			}
+		}
+	}
+	return wrong, decisions, where
+}
+
+// both settles the same draws by a fit and by runs alone.
+func both(t *testing.T, boat string, current float64, n int, seed uint64, change func(*drawn), trials ...string) (fitted, all *drawn) {
+	t.Helper()
+	b, s, list := given(t, boat, trials...)
+	var err error
+	if current > 0 {
+		s, err = s.WithNumber("limits.motor_current", current)
+		require.NoError(t, err)
+	}
+	unknown, err := tolerated(b)
+	require.NoError(t, err)
+	for _, every := range []bool{false, true} {
+		q := newDraws(b, unknown, s, list, notOver, n, seed)
+		q.finished, q.everyRun = newCounter(nil, 0), every
+		if change != nil {
+			change(q)
+		}
+		require.NoError(t, q.settle(t.Context()))
+		if every {
+			all = q
+		} else {
+			fitted = q
+		}
+	}
+	return fitted, all
+}
+
+// TestFitDecidesAsAllRuns is a sample of the slow test of the same name.
+func TestFitDecidesAsAllRuns(t *testing.T) {
+	fitted, all := both(t, "petrel", 165, 300, 1, nil, "hot-restart", "crash-stop")
+	wrong, decisions, where := differences(t, fitted, all)
+	assert.Zero(t, wrong, "%d decisions: %v", decisions, where)
+	t.Log(fitted.made())
+	assert.Less(t, fitted.made().Runs, all.made().Runs)
+}

@@ -7,9 +7,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/study"
+	"quaybench/bench/trial"
 )
 
-// BenchmarkOutings draws boats and judges a two-hour outing with each, on all cores: 200 at a time. What 10,000 would take
+// BenchmarkOutings draws boats and simulates a two-hour outing with each, on all cores: 200 at a time. What 10,000 would take
 // is extrapolated from them.
 func BenchmarkOutings(b *testing.B) {
 	boat, s := petrel(b)
@@ -17,7 +18,7 @@ func BenchmarkOutings(b *testing.B) {
 	const draws = 200
 	b.ReportAllocs()
 	for b.Loop() {
-		odds, err := study.FindOdds(b.Context(), boat, s, outing, study.OddsOptions{Draws: draws, Quick: true})
+		odds, err := study.FindOdds(b.Context(), boat, s, outing, study.OddsOptions{Draws: draws, Quick: true, EveryRun: true})
 		require.NoError(b, err)
 		require.Equal(b, draws, odds.Runs)
 	}
@@ -25,4 +26,39 @@ func BenchmarkOutings(b *testing.B) {
 	b.ReportMetric(1e9*each, "ns/outing")
 	b.ReportMetric(1e4*each, "s/10000-extrapolated")
 	b.ReportMetric(float64(runtime.GOMAXPROCS(0)), "cores")
+}
+
+// BenchmarkStudies answers questions by the fit, and by every run where that is not too long.
+func BenchmarkStudies(b *testing.B) {
+	boat, s := petrel(b)
+	at, err := s.WithNumber("limits.motor_current", 165)
+	require.NoError(b, err)
+	four := builtin(b, "full-throttle", "crash-stop", "hot-day", "hot-restart")
+	odds := func(o study.OddsOptions, trials ...*trial.Trial) func(*testing.B) {
+		return func(b *testing.B) {
+			runs := 0
+			for b.Loop() {
+				answer, err := study.FindOdds(b.Context(), boat, at, trials, o)
+				require.NoError(b, err)
+				runs = answer.Made.Runs
+			}
+			b.ReportMetric(float64(runs), "runs")
+		}
+	}
+	highest := func(o study.HighestOptions) func(*testing.B) {
+		return func(b *testing.B) {
+			runs := 0
+			for b.Loop() {
+				answer, err := study.FindHighest(b.Context(), boat, s, "limits.motor_current", builtin(b, "hot-day"), o)
+				require.NoError(b, err)
+				runs = answer.Made.Runs
+			}
+			b.ReportMetric(float64(runs), "runs")
+		}
+	}
+	b.Run("odds of 1000 in four trials/fit", odds(study.OddsOptions{Seed: 1}, four...))
+	b.Run("odds of 1000 in four trials/every run", odds(study.OddsOptions{Seed: 1, EveryRun: true}, four...))
+	b.Run("odds of 10000 outings/fit", odds(study.OddsOptions{Seed: 1, Draws: 10000}, builtin(b, "two-hour-outing")...))
+	b.Run("highest over draws/fit", highest(study.HighestOptions{Odds: 0.95, Seed: 1}))
+	b.Run("highest over draws/every run", highest(study.HighestOptions{Odds: 0.95, Seed: 1, EveryRun: true}))
 }

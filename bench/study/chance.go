@@ -206,7 +206,7 @@ func (w *window) scaled(x float64) float64 {
 
 // made tells what the answer took.
 func (c *chance) made() Made {
-	m := Made{Draws: c.n, Values: c.values}
+	m, nearest := Made{Draws: c.n, Values: c.values}, math.Inf(1)
 	for _, w := range c.windows {
 		if w == nil {
 			continue
@@ -219,7 +219,7 @@ func (c *chance) made() Made {
 				}
 				continue
 			}
-			m.Within = max(m.Within, f.within())
+			m.nearer(f, &nearest)
 		}
 	}
 	return m

@@ -182,22 +182,19 @@ func (f *fit) unsure(points [][]float64, rest []int) (out []int, off []float64) 
 	return out, off
 }
 
-// within is the widest band of a share that the surface decided about: of those that come near to their limit, else of all.
-func (f *fit) within() float64 {
-	near, all := 0.0, 0.0
+// closest returns the band of the share that came nearest to its limit of all that the surface decided about, and by how many bands
+// it stayed off; +Inf where the surface decided nothing.
+func (f *fit) closest() (band, off float64) {
+	off = math.Inf(1)
+	if f.surface == nil {
+		return 0, off
+	}
 	for c, t := range f.decided {
-		if f.surface == nil || t.forbid || t.below {
-			continue
-		}
-		band := f.surface.band[t.response]
-		if all = max(all, band); c < len(f.nearest) && f.nearest[c] < 2 {
-			near = max(near, band)
+		if c < len(f.nearest) && !t.forbid && !t.below && f.nearest[c] < off {
+			band, off = f.surface.band[t.response], f.nearest[c]
 		}
 	}
-	if near > 0 {
-		return near
-	}
-	return all
+	return band, off
 }
 
 // values are the responses named at every point: of the run where there is one, else of the surface.

@@ -76,6 +76,14 @@ func manyUnknowns(t *testing.T, seeds uint64, limits ...float64) {
 	}
 }
 
+// BenchmarkManyUnknowns is the fit alone, with 120 unknowns and 2,000 points.
+func BenchmarkManyUnknowns(b *testing.B) {
+	for b.Loop() {
+		f, _, _ := model(hundred).fitted(b, 120, 2000, 1, 1.01)
+		b.ReportMetric(float64(len(f.answers)), "runs")
+	}
+}
+
 // TestIndicesOfKnownModels: the variances of a sum of lines, squares and products are the sums of the squares of their factors
 // (textbook); under a normal distribution that is cut off at three.
 func TestIndicesOfKnownModels(t *testing.T) {

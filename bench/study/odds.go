@@ -48,7 +48,7 @@ type Odds struct {
 type Made struct {
 	Draws, Runs int
 	Values      int      // of a setting, each judged in all draws; 0: none was varied
-	Within      float64  // the fit's band as a share of a limit, the widest of those that decided anything; 0: no fit was needed
+	Within      float64  // the fit's band, as a share of the limit, where it came nearest to one; 0: no fit was needed
 	Whole       []string // trials that were simulated whole though there are many draws
 }
 
@@ -65,6 +65,13 @@ func (m Made) String() string {
 		out += "; every draw simulated in " + strings.Join(m.Whole, ", ")
 	}
 	return out
+}
+
+// nearer takes the band of a fit that came nearer to a limit than those before.
+func (m *Made) nearer(f *fit, nearest *float64) {
+	if band, off := f.closest(); off < *nearest {
+		m.Within, *nearest = band, off
+	}
 }
 
 // PartOdds is one part: the probability that it passes its limit in any of the trials, and the spread of the share used.
@@ -326,7 +333,7 @@ func (q *drawn) simulated(i int) bool {
 
 // made tells how many runs it took.
 func (q *drawn) made() Made {
-	m := Made{Draws: q.n}
+	m, nearest := Made{Draws: q.n}, math.Inf(1)
 	for k, f := range q.fits {
 		m.Runs += len(f.answers)
 		if len(f.answers) == q.n {
@@ -335,7 +342,7 @@ func (q *drawn) made() Made {
 			}
 			continue
 		}
-		m.Within = max(m.Within, f.within())
+		m.nearer(f, &nearest)
 	}
 	return m
 }

@@ -13,7 +13,10 @@ import (
 	"path"
 	"runtime"
 	"slices"
+	"strconv"
+	"strings"
 	"syscall"
+	"time"
 )
 
 // folder is one open directory of the book. Whatever is done through it stays in it: names are single
@@ -329,4 +332,104 @@ func (f *folder) syncFile(name string) error {
 		return err
 	}
 	return errors.Join(file.Sync(), file.Close())
+}
+
+// Temporary files carry the number of the process that writes them, so that a sweep can spare the
+// ones of a process that lives.
+const temporaryPrefix = ".tmp-"
+
+func isTemporary(name string) bool { return strings.HasPrefix(name, temporaryPrefix) }
+
+// maxTemporaries is how many leftovers of one process number are passed over before giving up.
+const maxTemporaries = 10_000
+
+func (f *folder) createTemporary(mode fs.FileMode) (*os.File, string, error) {
+	if err := f.step("create", temporaryPrefix); err != nil {
+		return nil, "", err
+	}
+	for n := range maxTemporaries {
+		name := fmt.Sprintf("%s%d-%d", temporaryPrefix, os.Getpid(), n)
+		file, err := f.root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+		if !errors.Is(err, fs.ErrExist) {
+			return file, name, err
+		}
+	}
+	return nil, "", fmt.Errorf("%s is full of leftover files %s*: remove them", f.path, temporaryPrefix)
+}
+
+// sweepAge is how old a leftover must be: no save takes a day, and clocks of two machines that share
+// a folder differ by less.
+const sweepAge = 24 * time.Hour
+
+// sweep removes temporary files that a killed process left behind, and names them.
+func (f *folder) sweep(ctx context.Context, now time.Time) (swept []string, err error) {
+	var leftovers []string
+	scanErr := f.scan(ctx, func(name string) {
+		pid, ok := temporaryPid(name)
+		if !ok || processLives(pid) {
+			return
+		}
+		info, err := f.root.Lstat(name)
+		if err == nil && info.Mode().IsRegular() && now.Sub(info.ModTime()) >= sweepAge {
+			leftovers = append(leftovers, name)
+		}
+	})
+	for _, name := range leftovers {
+		if removeErr := f.root.Remove(name); removeErr != nil {
+			err = errors.Join(err, removeErr)
+			continue
+		}
+		swept = append(swept, f.at(name))
+	}
+	return swept, errors.Join(scanErr, err)
+}
+
+func temporaryPid(name string) (pid int, ok bool) {
+	rest, found := strings.CutPrefix(name, temporaryPrefix)
+	if !found {
+		return 0, false
+	}
+	number, _, _ := strings.Cut(rest, "-")
+	pid, err := strconv.Atoi(number)
+	return pid, err == nil && pid > 0
+}
+
+// lockWait is how long a second process waits for the first; one change takes some milliseconds.
+const lockWait = 2 * time.Second
+
+// lockPoll is far below what a person notices, and far above what the call costs.
+const lockPoll = 2 * time.Millisecond
+
+// lockFile is what is locked where a folder cannot be; it stays, and is empty.
+const lockFile = ".lock"
+
+// lock lets one process at a time change a boat. It is held on the open folder itself, on
+// Windows on an empty file in it, and it ends with the process that holds it, however that ends. Versions are safe without
+// it (where the system or the disk has no such lock, two saves at once end in two heads); with it
+// they follow each other.
+func (f *folder) lock(ctx context.Context) (unlock func(), err error) {
+	dir, err := openLock(f.root)
+	if err != nil {
+		return nil, err
+	}
+	for range lockWait / lockPoll {
+		busy, err := tryLock(dir)
+		if err != nil {
+			_ = dir.Close()
+			return nil, fmt.Errorf("lock %s: %w", f.path, err)
+		}
+		if !busy {
+			return func() { _ = dir.Close() }, nil
+		}
+		wait := time.NewTimer(lockPoll)
+		select {
+		case <-ctx.Done():
+			wait.Stop()
+			_ = dir.Close()
+			return nil, ctx.Err()
+		case <-wait.C:
+		}
+	}
+	_ = dir.Close()
+	return nil, fmt.Errorf("%s: %w; wait for it, or end it, and try again", f.path, ErrBusy)
 }

@@ -25,7 +25,10 @@ func fromBook(err error) error {
 	var heads *profiles.HeadsError
 	var refused *profiles.RefusedError
 	var doubt *profiles.DoubtError
-	if errors.As(err, &in) || errors.As(err, &missing) || errors.As(err, &ambiguous) || errors.As(err, &heads) || errors.As(err, &refused) || errors.As(err, &doubt) ||
+	if errors.As(err, &doubt) {
+		return input(fmt.Errorf("%w (--despite-damage)", err))
+	}
+	if errors.As(err, &in) || errors.As(err, &missing) || errors.As(err, &ambiguous) || errors.As(err, &heads) || errors.As(err, &refused) ||
 		errors.Is(err, profiles.ErrUnchanged) || errors.Is(err, profiles.ErrUnsaved) {
 		return input(err)
 	}

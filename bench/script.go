@@ -151,6 +151,45 @@ type SimulationResult struct {
 	Verdict verdict.Trial
 }
 
+// Part returns the verdict on one part; a part that the boat does not have is an error that names those it has.
+func (r *SimulationResult) Part(name string) (verdict.Part, error) { return findPart(r.Verdict, name) }
+
+// Part returns the verdict on one part; a part that the boat does not have is an error that names those it has.
+func (r *StepResult) Part(name string) (verdict.Part, error) { return findPart(r.Verdict, name) }
+
+func findPart(v verdict.Trial, name string) (verdict.Part, error) {
+	var names []string
+	for _, p := range v.Parts {
+		if p.Name == name {
+			return p, nil
+		}
+		names = append(names, p.Name)
+	}
+	return verdict.Part{}, fmt.Errorf("no part is called %q; the verdict is about %s", name, strings.Join(names, ", "))
+}
+
+// Max returns a trace's largest value, SI; a trace that the run does not have is an error that names those it has.
+func Max(run *record.Run, trace string) (float64, error) {
+	tr, ok := run.Trace(trace)
+	if !ok {
+		var names []string
+		for _, t := range run.Traces {
+			names = append(names, t.Name)
+		}
+		return 0, fmt.Errorf("the run has no trace %q; it has %s", trace, strings.Join(names, ", "))
+	}
+	most := math.Inf(-1)
+	for _, v := range tr.Values {
+		if !math.IsNaN(v) {
+			most = math.Max(most, v)
+		}
+	}
+	if math.IsInf(most, -1) {
+		return 0, fmt.Errorf("the trace %q has no values", trace)
+	}
+	return most, nil
+}
+
 // ValueAt is a trace's value at a time, SI, NaN where the run has no such trace.
 func ValueAt(run *record.Run, trace string, t float64) float64 {
 	tr, ok := run.Trace(trace)

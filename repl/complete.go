@@ -82,7 +82,7 @@ func (s *Session) strings(call string, argument int) []string {
 			return trial.Names()
 		}
 		return s.traces()
-	case "Trace", "ValueAt", "MeanBetween":
+	case "Trace", "ValueAt", "MeanBetween", "Max":
 		return s.traces()
 	}
 	return slices.Concat(settingKeys(), trial.Names(), s.boats())

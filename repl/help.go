@@ -47,6 +47,8 @@ var examples = []example{
 	{"bench.Format", `bench.Format(0.014, "mΩ")`, false},
 	{"bench.ValueAt", `r, err := boat.Simulate(steps); bench.Format(bench.ValueAt(r.Run, "motor current", 10), "A")`, false},
 	{"bench.MeanBetween", `r, err := boat.Simulate(steps); bench.Format(bench.MeanBetween(r.Run, "motor speed", 5, 15), "rpm")`, false},
+	{"bench.Max", `r, err := boat.Simulate(steps); most, err := bench.Max(r.Run, "winding"); bench.Format(most, "°C")`, false},
+	{"bench.Script.Sweep", `table, err := boat.Sweep(steps, "limits.motor_current", "100 A, 140 A"); fmt.Print(table)`, false},
 	{"bench.Load", `other, err := bench.Load("bracken"); boat.Setup = other`, false},
 	{"bench.RunScript", `// func main() { bench.RunScript(yourFunction) }`, false},
 	{"bench.StepResult.Summary", `r, err := boat.Step(steps); fmt.Print(r.Summary())`, false},

@@ -140,7 +140,7 @@ func TestNoFunctionReachesAFile(t *testing.T) {
 			switch {
 			case v.Kind() == reflect.Func && !strings.HasPrefix(name, "Print"):
 				try(path+"."+name, v)
-			case v.Kind() == reflect.Pointer: // a type
+			case v.Kind() == reflect.Pointer && path != "bufio": // a type; a writer of bufio made without a place to write to never ends
 				for i := range v.Type().NumMethod() {
 					try(fmt.Sprintf("%s.%s.%s", path, name, v.Type().Method(i).Name), reflect.New(v.Type().Elem()).Method(i))
 				}

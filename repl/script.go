@@ -3,6 +3,9 @@ package repl
 import (
 	"context"
 	"errors"
+	"go/ast"
+	"go/parser"
+	"go/token"
 	"io"
 	"reflect"
 	"time"
@@ -16,6 +19,9 @@ import (
 // RunScript runs the source of a script, a main package of one file, interpreted: what bench.RunScript gets is run in the
 // given host. name is for messages. The error is the script's own, or what was wrong with it.
 func RunScript(ctx context.Context, name string, source []byte, host bench.ScriptHost, out io.Writer) error {
+	if !callsRunScript(name, source) {
+		return errNoRunScript
+	}
 	var result error
 	ran := false
 	err := interp.RunScript(ctx, interp.Config{
@@ -37,9 +43,26 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 	case err != nil:
 		return err
 	case !ran:
-		return errors.New("the script does not call bench.RunScript: write func main() { bench.RunScript(yourFunction) }")
+		return errNoRunScript
 	}
 	return result
+}
+
+var errNoRunScript = errors.New("the script does not call bench.RunScript: write func main() { bench.RunScript(yourFunction) }")
+
+// callsRunScript reports whether a script names RunScript at all. What does not parse is the checker's to tell.
+func callsRunScript(name string, source []byte) bool {
+	file, err := parser.ParseFile(token.NewFileSet(), name, source, parser.SkipObjectResolution)
+	found := err != nil
+	if file != nil {
+		ast.Inspect(file, func(n ast.Node) bool {
+			if id, ok := n.(*ast.Ident); ok && id.Name == "RunScript" {
+				found = true
+			}
+			return true
+		})
+	}
+	return found
 }
 
 // bind returns what takes the place of the library's functions that end the process or take a path: a script reaches what its

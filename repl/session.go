@@ -177,6 +177,15 @@ func isNil(v interp.Value) bool {
 	return false
 }
 
+// Unfinished reports whether text is the beginning of something, so that more lines are worth asking for.
+func Unfinished(text string) bool {
+	words := strings.Fields(text)
+	if len(words) == 2 && (words[0] == "script" || words[0] == "help") {
+		return false
+	}
+	return check.Unfinished(text)
+}
+
 // command runs what is no Go: help and its kin. done is false where text is Go.
 func (s *Session) command(text string) (done bool, err error) {
 	words := strings.Fields(text)
@@ -188,6 +197,8 @@ func (s *Session) command(text string) (done bool, err error) {
 		return true, nil
 	case len(words) == 2 && words[0] == "help":
 		return true, s.help(words[1])
+	case len(words) == 1 && (words[0] == "quit" || words[0] == "exit"):
+		return true, errors.New("Ctrl-D leaves the session")
 	case len(words) == 1 && words[0] == "trials":
 		return true, s.trials()
 	case len(words) == 2 && words[0] == "script" && s.config.WriteScript != nil:

@@ -303,3 +303,10 @@ func TestSessionThatIsNoScript(t *testing.T) {
 	_, err := d.Script()
 	assert.EqualError(t, err, "the session cannot be written out as a script: x is first of type int, then of type string; a script needs two names")
 }
+
+// Commands are complete though Go would go on: "go" is a word of the language.
+func TestUnfinished(t *testing.T) {
+	for text, want := range map[string]bool{"script session.go": false, "help bench.": false, "x :=": true, "boat.Try()": false} {
+		assert.Equal(t, want, repl.Unfinished(text), text)
+	}
+}

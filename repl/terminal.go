@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/signal"
 
-	"quaybench/repl/check"
 	"quaybench/repl/line"
 )
 
@@ -17,7 +16,7 @@ const prompt, more = "> ", ". "
 // Terminal runs a session at a terminal until Ctrl-D. history is the file of the inputs, "" for none.
 func Terminal(ctx context.Context, s *Session, history string, colour bool) error {
 	r, err := line.Terminal(line.Config{
-		Unfinished: check.Unfinished, Prompt: prompt, More: more,
+		Unfinished: Unfinished, Prompt: prompt, More: more,
 		History: history, Complete: s.Complete, Colour: colour,
 	})
 	if err != nil {
@@ -30,7 +29,7 @@ func Terminal(ctx context.Context, s *Session, history string, colour bool) erro
 
 // PlainTerminal is Terminal where the cursor can't be moved: no editing, no history.
 func PlainTerminal(ctx context.Context, s *Session, in io.Reader) error {
-	return converse(ctx, s, line.Pipe(in, line.Config{Unfinished: check.Unfinished, Prompt: prompt, More: more, Stdout: s.config.Out}))
+	return converse(ctx, s, line.Pipe(in, line.Config{Unfinished: Unfinished, Prompt: prompt, More: more, Stdout: s.config.Out}))
 }
 
 // converse answers one input after the other; an error is no reason to leave.
@@ -57,7 +56,7 @@ func converse(ctx context.Context, s *Session, r line.Reader) error {
 
 // Piped runs a session on input that is no terminal: no prompt, no history; it ends with the first error.
 func Piped(ctx context.Context, s *Session, in io.Reader) error {
-	r := line.Pipe(in, line.Config{Unfinished: check.Unfinished})
+	r := line.Pipe(in, line.Config{Unfinished: Unfinished})
 	for {
 		in, err := r.Read()
 		switch {

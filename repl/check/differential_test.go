@@ -17,7 +17,7 @@ import (
 )
 
 var (
-	programs  = flag.Int("programs", 40, "how many random programs to compare with the compiler")
+	programs  = flag.Int("programs", manyPrograms, "how many random programs to compare with the compiler")
 	firstSeed = flag.Uint64("seed", 1, "seed of the first")
 	keep      = flag.String("keep", "", "folder to keep programs that differ in")
 )

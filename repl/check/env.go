@@ -42,7 +42,9 @@ type Var struct {
 
 // NewEnv starts an empty session that may import the packages of lib.
 func NewEnv(lib *symbols.Library) *Env {
-	return &Env{lib: lib, fset: token.NewFileSet(), imports: map[string]string{}}
+	e := &Env{lib: lib, fset: token.NewFileSet(), imports: map[string]string{}}
+	lib.AddSources(e.fset)
+	return e
 }
 
 // Vars lists the variables, in the order they were first declared.

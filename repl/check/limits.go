@@ -90,6 +90,11 @@ func (c *checked) refuse(nodes []ast.Node) error {
 					no(n.Name, "", "missing function body")
 				}
 			case *ast.SelectorExpr:
+				if sel := c.info.Selections[n]; sel != nil {
+					if f, ok := sel.Obj().(*types.Func); ok && f.FullName() == "(*sync.WaitGroup).Go" {
+						no(n.Sel, "wg.Add(1) and go func() { defer wg.Done(); ... }()", "(*sync.WaitGroup).Go is not there for scripts: a panic in it would end the tool")
+					}
+				}
 				x, ok := n.X.(*ast.Ident)
 				if !ok {
 					break

@@ -1,7 +1,6 @@
 package check_test
 
 import (
-	"flag"
 	"fmt"
 	"slices"
 	"strings"
@@ -232,8 +231,6 @@ var matrixIntPlaces = []string{
 	"i, l := 0, []int{0, 0, 0}; i, l[i] = 2, %[1]s; fmt.Println(i, l)",
 }
 
-var full = flag.Bool("full", false, "all of the matrix of expressions and places (minutes), not one expression in sixteen")
-
 func TestEveryExpressionInEveryPlace(t *testing.T) {
 	const head = "package main\n\nimport (\n\t\"bytes\"\n\t\"errors\"\n\t\"fmt\"\n\t\"math\"\n\t\"strconv\"\n\t\"strings\"\n\t\"time\"\n)\n\n" +
 		"var _ = bytes.Equal\nvar _ = math.Pi\nvar _ = strconv.Itoa\nvar _ = strings.Split\nvar _ = time.Second\n" + matrixPrelude
@@ -242,7 +239,7 @@ func TestEveryExpressionInEveryPlace(t *testing.T) {
 	for _, kind := range matrixExpressions {
 		for _, e := range kind.exprs {
 			expressions++
-			if !*full && expressions%16 != 1 {
+			if expressions%everyNth != 1%everyNth {
 				continue
 			}
 			funcs := placeFuncs(kind.typ, kind.print, kind.own, e)

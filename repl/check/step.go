@@ -65,7 +65,7 @@ func (s *Step) Core(ts *host.Types) (p *core.Program, err error) {
 }
 
 func (s *Step) build() *ssa.Package {
-	return core.Build(s.c.fset, s.c.pkg, s.c.info, s.c.files)
+	return core.Build(s.c.lib, s.c.fset, s.c.pkg, s.c.info, s.c.files)
 }
 
 // newStep returns the step of a checked program; all variables of the session are cells.

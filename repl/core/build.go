@@ -8,24 +8,34 @@ import (
 	"go/types"
 
 	"golang.org/x/tools/go/ssa"
+
+	"quaybench/repl/symbols"
 )
 
 // Build builds the SSA form of a checked package.
-func Build(fset *token.FileSet, pkg *types.Package, info *types.Info, files []*ast.File) *ssa.Package {
+func Build(lib *symbols.Library, fset *token.FileSet, pkg *types.Package, info *types.Info, files []*ast.File) *ssa.Package {
 	prog := ssa.NewProgram(fset, ssa.InstantiateGenerics|ssa.BuildSerially|ssa.BareInits|ssa.GlobalDebug)
 	made := map[*types.Package]bool{}
+	var sources []*ssa.Package
 	var imports func([]*types.Package)
 	imports = func(list []*types.Package) {
 		for _, p := range list {
 			if !made[p] {
 				made[p] = true
-				prog.CreatePackage(p, nil, nil, true)
+				if l := lib.Package(p.Path()); l != nil && l.Source != nil {
+					sources = append(sources, prog.CreatePackage(p, l.Source.Files, l.Source.Info, true))
+				} else {
+					prog.CreatePackage(p, nil, nil, true)
+				}
 				imports(p.Imports())
 			}
 		}
 	}
 	imports(pkg.Imports())
 	p := prog.CreatePackage(pkg, files, info, false)
+	for _, s := range sources {
+		s.Build()
+	}
 	p.Build()
 	return p
 }

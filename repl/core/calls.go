@@ -16,6 +16,10 @@ func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
 			e.add("%s%d", set, p.Elem().Underlying().(*types.Array).Len())
 			return
 		}
+		if _, ok := c.Args[0].Type().Underlying().(*types.Chan); ok {
+			e.add("%shost.Chan(%s, %v)", set, e.val(c.Args[0], true), b.Name() == "cap")
+			return
+		}
 		e.add("%s%s(%s)", set, b.Name(), arg(0))
 	case "append":
 		if isString(c.Args[1].Type()) {
@@ -32,7 +36,7 @@ func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
 	case "delete":
 		e.add("delete(%s, %s)", arg(0), e.val(c.Args[1], true))
 	case "close":
-		e.add("close(%s)", arg(0))
+		e.add("host.Close(%s)", e.val(c.Args[0], true))
 	case "clear":
 		e.add("host.Clear(%s)", arg(0))
 	case "recover":
@@ -81,9 +85,9 @@ func (e *emitter) selection(in *ssa.Select) {
 	e.add("%s = host.NewCases()", cs)
 	for _, s := range in.States {
 		if s.Dir == types.SendOnly {
-			e.add("host.SendTo(%s, %s, %s)", cs, e.view(s.Chan), e.val(s.Send, true))
+			e.add("host.SendTo(%s, %s, %s)", cs, e.val(s.Chan, true), e.val(s.Send, true))
 		} else {
-			e.add("host.RecvFrom(%s, %s)", cs, e.view(s.Chan))
+			e.add("host.RecvFrom(%s, %s)", cs, e.val(s.Chan, true))
 		}
 	}
 	v := e.newTemp("host.Any")

@@ -578,7 +578,7 @@ func (e *emitter) val(v ssa.Value, typed bool) string {
 	case *ssa.Const:
 		return e.constant(v, typed)
 	case *ssa.Global:
-		if v.Pkg.Pkg.Path() != "main" {
+		if !symbols.IsScript(v.Pkg.Pkg.Path()) {
 			e.used[v.Pkg.Pkg.Path()] = v.Pkg.Pkg.Name()
 			n := e.newTemp(e.of(v.Type()))
 			e.add("%s = &%s.%s", n, v.Pkg.Pkg.Name(), v.Name())
@@ -963,10 +963,10 @@ func (e *emitter) instr(in ssa.Instruction) {
 			got, ok := e.newTemp("host.Any"), e.newTemp("bool")
 			elem := in.X.Type().Underlying().(*types.Chan).Elem()
 			if in.CommaOk {
-				e.add("%s, %s_1 = host.Receive(%s)", got, r, e.view(in.X))
+				e.add("%s, %s_1 = host.Receive(%s)", got, r, e.val(in.X, true))
 				e.fromAny(r+"_0", got, elem)
 			} else {
-				e.add("%s, %s = host.Receive(%s)", got, ok, e.view(in.X))
+				e.add("%s, %s = host.Receive(%s)", got, ok, e.val(in.X, true))
 				e.fromAny(r, got, elem)
 			}
 		default:
@@ -1162,7 +1162,7 @@ func (e *emitter) instr(in ssa.Instruction) {
 		}
 		e.add("host.Push(%s, %s)", d, t)
 	case *ssa.Send:
-		e.add("host.Send(%s, %s)", e.view(in.Chan), e.val(in.X, true))
+		e.add("host.Send(%s, %s)", e.val(in.Chan, true), e.val(in.X, true))
 	case *ssa.SliceToArrayPointer:
 		n := in.Type().Underlying().(*types.Pointer).Elem().Underlying().(*types.Array).Len()
 		a := e.newTemp("host.Any")
@@ -1254,6 +1254,9 @@ func (e *emitter) binop(in *ssa.BinOp) {
 			e.add("%s = %shost.Eq(%s, %s)", r, not, e.val(x, true), e.val(y, true))
 			return
 		case *types.Basic:
+		case *types.Chan:
+			e.add("%s = %shost.SameChan(%s, %s)", r, not, e.val(x, true), e.val(y, true))
+			return
 		default:
 			if isNil(y) {
 				e.add("%s = %s %s nil", r, e.view(x), in.Op)

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"golang.org/x/tools/go/types/typeutil"
+
+	"quaybench/repl/symbols"
 )
 
 type lowering struct {
@@ -18,7 +20,7 @@ type lowering struct {
 }
 
 func isScript(n *types.Named) bool {
-	return n.Obj().Pkg() != nil && n.Obj().Pkg().Path() == "main"
+	return n.Obj().Pkg() != nil && symbols.IsScript(n.Obj().Pkg().Path())
 }
 
 // isRecursive reports whether a script's type reaches itself.
@@ -113,8 +115,8 @@ func (l *lowering) opaque(t types.Type) bool {
 		return l.holds(u.Elem())
 	case *types.Slice:
 		return l.holds(u.Elem())
-	case *types.Chan:
-		return l.holds(u.Elem())
+	case *types.Chan: // those of one direction may be compiled ones, of a type of their own
+		return u.Dir() != types.SendRecv || l.holds(u.Elem())
 	case *types.Map:
 		return l.holds(u.Key()) || l.holds(u.Elem())
 	case *types.Signature:

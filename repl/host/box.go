@@ -11,6 +11,8 @@ import (
 	"sync"
 
 	"golang.org/x/tools/go/types/typeutil"
+
+	"quaybench/repl/symbols"
 )
 
 type (
@@ -89,7 +91,7 @@ func identity(t types.Type) string {
 				return
 			}
 			seen[u] = true
-			if p := u.Obj().Pkg(); p != nil && p.Path() == "main" {
+			if p := u.Obj().Pkg(); p != nil && symbols.IsScript(p.Path()) {
 				fmt.Fprintf(&b, "|%s@%d", u.Obj().Name(), u.Obj().Pos())
 			}
 			for a := range u.TypeArgs().Types() {

@@ -16,6 +16,12 @@ type runtimeError string
 func (e runtimeError) Error() string { return "runtime error: " + string(e) }
 func (e runtimeError) RuntimeError() {}
 
+// A plainError is one whose text the runtime does not begin with its name.
+type plainError string
+
+func (e plainError) Error() string { return string(e) }
+func (e plainError) RuntimeError() {}
+
 // A conversionError is a type assertion that does not hold.
 type conversionError string
 

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"quaybench/repl/symbols"
 )
 
 // Package fmt knows nothing of the script's types: of them it sees boxes, whose Format prints what fmt would, from the type as
@@ -34,14 +36,35 @@ type printer struct {
 }
 
 func (p printer) text(s string)  { _, _ = io.WriteString(p.f, s) }
-func (p printer) goSyntax() bool { return p.verb == 'v' && p.f.Flag('#') }
-func (p printer) leaf(x any)     { fmt.Fprintf(p.f, fmt.FormatString(p.f, p.verb), x) }
+func (p printer) goSyntax() bool { return p.verb == 'v' && p.f.Flag('#') && !p.bad }
+
+// padded writes s in the width, and without the precision, of the verb.
 func (p printer) padded(s string) {
-	fmt.Fprintf(p.f, strings.NewReplacer("+", "", "#", "").Replace(fmt.FormatString(p.f, 's')), s)
+	format, _, _ := strings.Cut(fmt.FormatString(p.f, 's'), ".")
+	fmt.Fprintf(p.f, strings.NewReplacer("+", "", "#", "", "s", "").Replace(format)+"s", s)
 }
+
 func nativeNamed(t types.Type) bool {
 	n, ok := types.Unalias(t).(*types.Named)
-	return ok && (n.Obj().Pkg() == nil || n.Obj().Pkg().Path() != "main")
+	return ok && (n.Obj().Pkg() == nil || !symbols.IsScript(n.Obj().Pkg().Path()))
+}
+
+// leaf prints a value by fmt itself. Flags that mean more with %v do not within what a wrong verb shows.
+func (p printer) leaf(x any) {
+	verb := p.verb
+	if p.bad {
+		switch k := reflect.ValueOf(x).Kind(); {
+		case k == reflect.Bool:
+			verb = 't'
+		case k == reflect.String:
+			verb = 's'
+		case k >= reflect.Int && k <= reflect.Uintptr:
+			verb = 'd'
+		case k >= reflect.Float32 && k <= reflect.Complex128:
+			verb = 'g'
+		}
+	}
+	fmt.Fprintf(p.f, fmt.FormatString(p.f, verb), x)
 }
 
 // methods prints by the value's own methods, where fmt would.
@@ -57,7 +80,7 @@ func (p printer) methods(t *Type, v any) (done bool) {
 				return
 			}
 			if x := reflect.ValueOf(v); x.Kind() == reflect.Pointer && x.IsNil() {
-				p.padded("<nil>")
+				p.text("<nil>")
 				return
 			}
 			fmt.Fprintf(p.f, "%%!%c(PANIC=%s method: %v)", p.verb, name, Value(r))
@@ -129,7 +152,7 @@ func (p printer) value(t types.Type, v reflect.Value, depth int, exported bool) 
 		p.text("{")
 		for i := range u.NumFields() {
 			p.separate(i)
-			if p.f.Flag('+') && p.verb == 'v' || p.goSyntax() {
+			if p.f.Flag('+') && p.verb == 'v' && !p.bad || p.goSyntax() {
 				p.text(u.Field(i).Name() + ":")
 			}
 			p.value(u.Field(i).Type(), v.Field(i), depth+1, exported && u.Field(i).Exported())
@@ -447,8 +470,11 @@ func plain(format string, args []any) (string, []any) {
 				continue
 			case r == '%':
 				out.WriteRune(r)
-			case n < 0 || n >= len(args):
+			case n < 0:
 				return format, args // fmt says what is wrong
+			case n >= len(args):
+				fmt.Fprintf(&out, "%%!%c(MISSING)", r)
+				n++
 			default:
 				at := n + 1
 				if b, ok := args[n].(boxer); ok && (r == 'T' || r == 'p') {

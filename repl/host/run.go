@@ -220,7 +220,7 @@ func (rt *RT) Values() map[string]reflect.Value {
 		"NilCheck": NilCheck, "Index": Index, "Bounds": Bounds, "Negative": Negative,
 		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Send": rt.send, "Receive": rt.receive,
 		"RangeMap": RangeMap, "RangeString": RangeString, "NextMap": NextMap, "NextString": NextString,
-		"Clear": clearAll, "Min": minFloat, "Max": maxFloat, "AppendString": appendString, "CopyString": copyString, "ArrayPtr": arrayPointer,
+		"Chan": chanLen, "Close": closeChan, "SameChan": sameChan, "Clear": clearAll, "Min": minFloat, "Max": maxFloat, "AppendString": appendString, "CopyString": copyString, "ArrayPtr": arrayPointer,
 	} {
 		m[name] = reflect.ValueOf(f)
 	}
@@ -323,6 +323,35 @@ func (rt *RT) receive(ch any) (any, bool) {
 	RecvFrom(&c, ch)
 	_, ok, v := rt.selectCase(&c, true)
 	return v, ok
+}
+
+// chanLen is len or cap of a channel.
+func chanLen(ch any, capacity bool) int {
+	switch {
+	case ch == nil:
+		return 0
+	case capacity:
+		return reflect.ValueOf(ch).Cap()
+	}
+	return reflect.ValueOf(ch).Len()
+}
+
+func closeChan(ch any) {
+	if ch == nil || reflect.ValueOf(ch).IsNil() {
+		panic(plainError("close of nil channel"))
+	}
+	reflect.ValueOf(ch).Close()
+}
+
+// sameChan compares channels, which may be seen as of different directions.
+func sameChan(a, b any) bool {
+	at := func(x any) uintptr {
+		if x == nil {
+			return 0
+		}
+		return reflect.ValueOf(x).Pointer()
+	}
+	return at(a) == at(b)
 }
 
 func clearAll(x any) {

@@ -17,9 +17,12 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"go/ast"
+	"go/parser"
 	"go/token"
 	"go/types"
 	"io"
+	"io/fs"
 	"maps"
 	"reflect"
 	"slices"
@@ -39,6 +42,7 @@ type Library struct {
 	packages map[string]*Package
 	imports  map[string]*types.Package // also packages only mentioned in types
 	aliases  map[*types.TypeName]*types.TypeName
+	set      *token.FileSet // of sources
 }
 
 // A Package is one package of a library.
@@ -51,9 +55,29 @@ type Package struct {
 	// Values of functions, variables and types by name, in the form the
 	// interpreter wants; constants are not among them.
 	Values map[string]reflect.Value
+	// Source is the text of a package whose functions have type parameters, checked: it is interpreted with the script.
+	Source *Source
 	// Docs by Name, Type.Method and Type.Field; "" is the package itself.
 	Docs map[string]string
 }
+
+// A Source is the text of a package.
+type Source struct {
+	Files []*ast.File
+	Info  *types.Info
+	Set   *token.FileSet
+}
+
+// AddSources makes the positions of the library's sources known in a file set.
+func (l *Library) AddSources(fset *token.FileSet) {
+	if l.set != nil {
+		l.set.Iterate(func(f *token.File) bool { fset.AddExistingFiles(f); return true })
+	}
+}
+
+// IsScript reports whether the types of a package are the interpreter's own, and not compiled: those of the script itself, and
+// of the packages that are interpreted with it.
+func IsScript(path string) bool { return path == "main" || slices.Contains(sources, path) }
 
 // Allows tells whether scripts may use this name of the package.
 func (p *Package) Allows(name string) bool {
@@ -98,9 +122,63 @@ var Standard = sync.OnceValues(func() (*Library, error) {
 		}
 		lib.packages[e.path] = p
 	}
+	if err := lib.readSources(archive); err != nil {
+		return nil, err
+	}
 	lib.findAliases()
 	return lib, nil
 })
+
+// readSources checks the packages that are interpreted with the script. Their positions lie above those of any script.
+func (l *Library) readSources(archive *zip.Reader) error {
+	l.set = token.NewFileSet()
+	l.set.AddFile("library", 1<<30, 0)
+	for _, path := range sources {
+		s := &Source{Set: l.set, Info: &types.Info{
+			Types: map[ast.Expr]types.TypeAndValue{}, Defs: map[*ast.Ident]types.Object{}, Uses: map[*ast.Ident]types.Object{},
+			Implicits: map[ast.Node]types.Object{}, Scopes: map[ast.Node]*types.Scope{}, Selections: map[*ast.SelectorExpr]*types.Selection{},
+			Instances: map[*ast.Ident]types.Instance{}, FileVersions: map[*ast.File]string{},
+		}}
+		p := &Package{Path: path, Name: path[strings.LastIndex(path, "/")+1:], Source: s}
+		for _, f := range archive.File {
+			if !strings.HasPrefix(f.Name, "source/"+path+"/") {
+				continue
+			}
+			r, err := f.Open()
+			if err != nil {
+				return err
+			}
+			text, err := io.ReadAll(r)
+			if err != nil {
+				return err
+			}
+			file, err := parser.ParseFile(l.set, path+"/"+f.Name[strings.LastIndex(f.Name, "/")+1:], text, parser.SkipObjectResolution)
+			if err != nil {
+				return fmt.Errorf("source of %s: %w", path, err)
+			}
+			s.Files = append(s.Files, file)
+		}
+		conf := types.Config{Importer: l, GoVersion: "go1.26", Sizes: types.SizesFor("gc", "amd64")}
+		var err error
+		if p.Types, err = conf.Check(path, l.set, s.Files, s.Info); err != nil {
+			return fmt.Errorf("source of %s: %w", path, err)
+		}
+		for _, n := range p.Types.Scope().Names() {
+			if token.IsExported(n) {
+				p.Names = append(p.Names, n)
+			}
+		}
+		data, err := fs.ReadFile(archive, "docs/"+path)
+		if err != nil {
+			return err
+		}
+		if err := json.Unmarshal(data, &p.Docs); err != nil {
+			return err
+		}
+		l.packages[path], l.imports[path] = p, p.Types
+	}
+	return nil
+}
 
 // With gives a library that has the packages ps besides those of l, or in
 // place of those with the same path.
@@ -165,6 +243,9 @@ func (l *Library) Nameable(obj *types.TypeName) *types.TypeName {
 func (l *Library) Exports() interp.Exports {
 	e := interp.Exports{}
 	for path, p := range l.packages {
+		if p.Source != nil {
+			continue
+		}
 		// The interpreter takes the last part of the key as the package's
 		// name. With "fmt/fmt" it would also compile its own generic packages
 		// and put its own printing functions in; "fmt/./fmt" names the same

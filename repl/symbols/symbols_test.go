@@ -31,6 +31,9 @@ func TestTypesAgreeWithValues(t *testing.T) {
 	checked := 0
 	for _, path := range lib.Paths() {
 		p := lib.Package(path)
+		if p.Source != nil {
+			continue // its types are its text's
+		}
 		for _, name := range p.Names {
 			obj := p.Types.Scope().Lookup(name)
 			require.NotNil(t, obj, "%s.%s", path, name)
@@ -93,15 +96,17 @@ func withoutParameterNames(t types.Type, q types.Qualifier) string {
 // What the list leaves out is out, whatever a package update adds.
 func TestForbiddenIsAbsent(t *testing.T) {
 	lib := standard(t)
-	for _, path := range []string{"os", "io/fs", "net", "os/exec", "syscall", "unsafe", "reflect", "runtime", "plugin", "log", "context", "sync", "C"} {
+	for _, path := range []string{"os", "io/fs", "net", "os/exec", "syscall", "unsafe", "reflect", "runtime", "plugin", "log", "C"} {
 		assert.Nil(t, lib.Package(path), path)
 		_, err := lib.Import(path)
-		assert.ErrorContains(t, err, "they may import bytes, errors, fmt", path)
+		assert.ErrorContains(t, err, "they may import bufio, bytes, cmp", path)
 	}
 	for path, names := range map[string][]string{
-		"fmt":  {"Scan", "Scanln", "Fscan", "Scanner", "Formatter"},
-		"time": {"AfterFunc", "After", "Tick", "NewTimer", "NewTicker", "LoadLocation", "Timer"},
-		"io":   {"Copy", "ReadAll", "Pipe"},
+		"fmt":     {"Scan", "Scanln", "Fscan"},
+		"context": {"AfterFunc"},
+		"sync":    {"OnceFunc"},
+		"time":    {"AfterFunc", "After", "Tick", "NewTimer", "NewTicker", "LoadLocation", "Timer"},
+		"io":      {"Copy", "ReadAll", "Pipe"},
 	} {
 		for _, name := range names {
 			assert.False(t, lib.Package(path).Allows(name), "%s.%s", path, name)

@@ -6,11 +6,15 @@ import "reflect"
 
 // table names every package scripts may import and the function that gives its values.
 var table = []entry{
+	{"bufio", "bufio", bufioValues},
 	{"bytes", "bytes", bytesValues},
+	{"context", "context", contextValues},
+	{"encoding/csv", "csv", encodingCsvValues},
 	{"errors", "errors", errorsValues},
 	{"fmt", "fmt", fmtValues},
 	{"io", "io", ioValues},
 	{"math", "math", mathValues},
+	{"math/bits", "bits", mathBitsValues},
 	{"math/cmplx", "cmplx", mathCmplxValues},
 	{"math/rand/v2", "rand", mathRandV2Values},
 	{"quaybench/bench", "bench", quaybenchBenchValues},
@@ -18,13 +22,19 @@ var table = []entry{
 	{"quaybench/bench/settings", "settings", quaybenchBenchSettingsValues},
 	{"quaybench/bench/trial", "trial", quaybenchBenchTrialValues},
 	{"quaybench/bench/verdict", "verdict", quaybenchBenchVerdictValues},
+	{"regexp", "regexp", regexpValues},
 	{"sort", "sort", sortValues},
 	{"strconv", "strconv", strconvValues},
 	{"strings", "strings", stringsValues},
+	{"sync", "sync", syncValues},
+	{"text/tabwriter", "tabwriter", textTabwriterValues},
 	{"time", "time", timeValues},
 	{"unicode", "unicode", unicodeValues},
 	{"unicode/utf8", "utf8", unicodeUtf8Values},
 }
+
+// sources name the packages of which the text goes along, those that others import first.
+var sources = []string{"cmp", "iter", "slices", "maps"}
 
 type entry struct {
 	path, name string

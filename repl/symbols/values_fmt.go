@@ -11,29 +11,78 @@ import (
 func fmtValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"Append":   reflect.ValueOf(fmt.Append),
-		"Appendf":  reflect.ValueOf(fmt.Appendf),
-		"Appendln": reflect.ValueOf(fmt.Appendln),
-		"Errorf":   reflect.ValueOf(fmt.Errorf),
-		"Fprint":   reflect.ValueOf(fmt.Fprint),
-		"Fprintf":  reflect.ValueOf(fmt.Fprintf),
-		"Fprintln": reflect.ValueOf(fmt.Fprintln),
-		"Print":    reflect.ValueOf(fmt.Print),
-		"Printf":   reflect.ValueOf(fmt.Printf),
-		"Println":  reflect.ValueOf(fmt.Println),
-		"Sprint":   reflect.ValueOf(fmt.Sprint),
-		"Sprintf":  reflect.ValueOf(fmt.Sprintf),
-		"Sprintln": reflect.ValueOf(fmt.Sprintln),
-		"Sscan":    reflect.ValueOf(fmt.Sscan),
-		"Sscanf":   reflect.ValueOf(fmt.Sscanf),
-		"Sscanln":  reflect.ValueOf(fmt.Sscanln),
+		"Append":       reflect.ValueOf(fmt.Append),
+		"Appendf":      reflect.ValueOf(fmt.Appendf),
+		"Appendln":     reflect.ValueOf(fmt.Appendln),
+		"Errorf":       reflect.ValueOf(fmt.Errorf),
+		"FormatString": reflect.ValueOf(fmt.FormatString),
+		"Fprint":       reflect.ValueOf(fmt.Fprint),
+		"Fprintf":      reflect.ValueOf(fmt.Fprintf),
+		"Fprintln":     reflect.ValueOf(fmt.Fprintln),
+		"Print":        reflect.ValueOf(fmt.Print),
+		"Printf":       reflect.ValueOf(fmt.Printf),
+		"Println":      reflect.ValueOf(fmt.Println),
+		"Sprint":       reflect.ValueOf(fmt.Sprint),
+		"Sprintf":      reflect.ValueOf(fmt.Sprintf),
+		"Sprintln":     reflect.ValueOf(fmt.Sprintln),
+		"Sscan":        reflect.ValueOf(fmt.Sscan),
+		"Sscanf":       reflect.ValueOf(fmt.Sscanf),
+		"Sscanln":      reflect.ValueOf(fmt.Sscanln),
 
 		// type definitions
-		"Stringer": reflect.ValueOf((*fmt.Stringer)(nil)),
+		"Formatter":  reflect.ValueOf((*fmt.Formatter)(nil)),
+		"GoStringer": reflect.ValueOf((*fmt.GoStringer)(nil)),
+		"State":      reflect.ValueOf((*fmt.State)(nil)),
+		"Stringer":   reflect.ValueOf((*fmt.Stringer)(nil)),
 
 		// interface wrapper definitions
-		"_Stringer": reflect.ValueOf((*_fmt_Stringer)(nil)),
+		"_Formatter":  reflect.ValueOf((*_fmt_Formatter)(nil)),
+		"_GoStringer": reflect.ValueOf((*_fmt_GoStringer)(nil)),
+		"_State":      reflect.ValueOf((*_fmt_State)(nil)),
+		"_Stringer":   reflect.ValueOf((*_fmt_Stringer)(nil)),
 	}
+}
+
+// _fmt_Formatter is an interface wrapper for Formatter type
+type _fmt_Formatter struct {
+	IValue  interface{}
+	WFormat func(f fmt.State, verb rune)
+}
+
+func (W _fmt_Formatter) Format(f fmt.State, verb rune) {
+	W.WFormat(f, verb)
+}
+
+// _fmt_GoStringer is an interface wrapper for GoStringer type
+type _fmt_GoStringer struct {
+	IValue    interface{}
+	WGoString func() string
+}
+
+func (W _fmt_GoStringer) GoString() string {
+	return W.WGoString()
+}
+
+// _fmt_State is an interface wrapper for State type
+type _fmt_State struct {
+	IValue     interface{}
+	WFlag      func(c int) bool
+	WPrecision func() (prec int, ok bool)
+	WWidth     func() (wid int, ok bool)
+	WWrite     func(b []byte) (n int, err error)
+}
+
+func (W _fmt_State) Flag(c int) bool {
+	return W.WFlag(c)
+}
+func (W _fmt_State) Precision() (prec int, ok bool) {
+	return W.WPrecision()
+}
+func (W _fmt_State) Width() (wid int, ok bool) {
+	return W.WWidth()
+}
+func (W _fmt_State) Write(b []byte) (n int, err error) {
+	return W.WWrite(b)
 }
 
 // _fmt_Stringer is an interface wrapper for Stringer type

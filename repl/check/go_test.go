@@ -74,7 +74,7 @@ func (c compiled) run(i int) string {
 // script gives what a script prints.
 func script(name, text string) (out string, err error) {
 	var b bytes.Buffer
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	err = interp.RunScript(ctx, interp.Config{Stdout: &b, Grace: time.Millisecond}, check.Source{Name: name, Text: text})
 	if _, ok := err.(*interp.Panic); ok {

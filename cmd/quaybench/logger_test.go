@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -108,6 +109,26 @@ var loggerTests = []logged{
 		unplug()
 		assert.Regexp(y.t, `>> STOP, lever to neutral now! (instrument: |the newest telemetry is )`, d.ended(exitNotJudged))
 	}},
+}
+
+// A frozen logger is not believed for as long as its column list would have it.
+func TestFrozenLoggerStopsTheTest(t *testing.T) { inBubble(t, frozenLogger) }
+
+func frozenLogger(y *yard) {
+	name, _ := y.plug(func(ctx context.Context, far port.Port) {
+		for range 15 { // 0.3 s, then nothing more
+			if far.Write(ctx, []byte("0;251*3D\r\n")) != nil {
+				return
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+		<-ctx.Done()
+	})
+	columns := strings.Replace(loggerColumns, `stale_after = "1 s"`, `stale_after = "1 min"`, 1)
+	d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--logger", name+"@1000000", "--columns", fileOf(y.t, "logger.toml", columns))
+	d.await("type ready ")
+	d.line("ready")
+	assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "the newest telemetry is 2")
 }
 
 // TestStepWithLogger: a logger measures beside the controller, or alone where a person moves the lever.

@@ -1,6 +1,6 @@
 /* A controller's serial side with libmodbus, which nobody here wrote: petrel's registers, a lock, and a watchdog of its own
    on the throttle. The drive behind it is the test's: both share a file, 1024 holding registers and then 16 input registers.
-   Each write to throttle, lock and settings is logged with its time in ms.
+   Each write, and each reading of what is measured, is logged with its time in ms.
 
    foreign_controller TERMINAL SHARED-FILE LOG */
 #include <errno.h>
@@ -42,6 +42,7 @@ int main(int argc, char **argv) {
     if (n > 0) {
       int function = q[1], address = q[2] << 8 | q[3], value = q[4] << 8 | q[5];
       int setting = address < THROTTLE;
+      if (function == 4) fprintf(log, "%ld read %d 0\n", now_ms(), address);
       if (function == 6) fprintf(log, "%ld write %d %d\n", now_ms(), address, (int16_t)value);
       if (function == 6 && setting && step < 2) {
         modbus_reply_exception(ctx, q, MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE);

@@ -3,11 +3,13 @@ package bench
 import (
 	"context"
 	"encoding/json"
+	"slices"
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
 )
 
 // HoldTrial is full throttle from cold, held for a time in s.
@@ -86,6 +88,7 @@ type OddsResult struct {
 	study.Odds
 	Boat   string
 	Trials []string
+	Rules  []verdict.Finding // rules over, of the boat as written: no trial of a draw counts them
 }
 
 // OddsTrials are judged where none are named: long enough to heat, short enough to draw thousands.
@@ -106,7 +109,8 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 	if odds.Runs == 0 && err != nil {
 		return nil, err
 	}
-	return &OddsResult{odds, s.Boat.Name, names(trials)}, err
+	over := slices.DeleteFunc(Check(s), func(f verdict.Finding) bool { return f.Level != verdict.Over })
+	return &OddsResult{odds, s.Boat.Name, names(trials), over}, err
 }
 
 func orAll(trials []*trial.Trial) ([]*trial.Trial, error) {

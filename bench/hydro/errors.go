@@ -12,7 +12,7 @@ type RangeError struct {
 }
 
 func (e *RangeError) Error() string {
-	return fmt.Sprintf("%s %g is outside %g to %g (%s)", e.Name, e.Value, e.Low, e.High, e.Why)
+	return fmt.Sprintf("%s %.4g is outside %.4g to %.4g (%s)", e.Name, e.Value, e.Low, e.High, e.Why)
 }
 
 // RowError tells which row of a table is bad and why. Rows count from 1.

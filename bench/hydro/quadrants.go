@@ -149,8 +149,8 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 	ctBase, cqBase := base.at(betaLow)
 	scaleT, scaleQ := ctLow/ctBase, cqLow/cqBase
 	for _, err := range []error{
-		within("thrust against the tested B4 form", scaleT, 0.1, 5, "the four-quadrant form would not mean anything"),
-		within("torque against the tested B4 form", scaleQ, 0.1, 5, "the four-quadrant form would not mean anything"),
+		within("thrust, as a multiple of a tested propeller's of like pitch and area,", scaleT, 0.1, 5, "check thrust or measured_boat_speed, and diameter"),
+		within("torque, as a multiple of a tested propeller's of like pitch and area,", scaleQ, 0.1, 5, "check measured_power, measured_speed and diameter"),
 	} {
 		if err != nil {
 			return nil, fmt.Errorf("four-quadrant curve: %w", err)

@@ -12,24 +12,25 @@ type Crossing struct {
 	Why   string
 }
 
-// Crossings lists the deratings of the set that are crossed.
+// Crossings lists the deratings of the set that are crossed. The start moves, never the end: the end is where a part is hurt
+// or the bank is empty, and so the change goes to the safe side.
 func (s Set) Crossings() (out []Crossing) {
 	d, low, high := s.Derating, s.LowVoltage, s.HighVoltage
-	hot := func(group, key string, start, end float64) {
+	hot := func(group string, start, end float64) {
 		if start >= end {
 			out = append(out, Crossing{
-				Group: group, Key: key, Value: start + 10, Why: "10 K above the start",
+				Group: group, Key: "derating." + group + "_start", Value: end - 10, Why: "10 K below the end",
 				Text: fmt.Sprintf("%s derating ends at %.0f °C, not above its start at %.0f °C: the limit would fall at once", group, end-273.15, start-273.15),
 			})
 		}
 	}
-	hot("stage", "derating.stage_end", d.StageStart, d.StageEnd)
+	hot("stage", d.StageStart, d.StageEnd)
 	if d.Sensor != "none" {
-		hot("motor", "derating.motor_end", d.MotorStart, d.MotorEnd)
+		hot("motor", d.MotorStart, d.MotorEnd)
 	}
 	if low.Start <= low.End {
 		out = append(out, Crossing{
-			Group: "low_voltage", Key: "low_voltage.end", Value: 0.95 * low.Start, Why: "5 % below the start",
+			Group: "low_voltage", Key: "low_voltage.start", Value: 1.05 * low.End, Why: "5 % above the end",
 			Text: fmt.Sprintf("low-voltage derating ends at %.1f V, not below its start at %.1f V", low.End, low.Start),
 		})
 	}

@@ -81,10 +81,14 @@ func (g *guard) reaches(amps, seconds float64) float64 {
 }
 
 // fast finds a short circuit that the fuse does not break in time: the current (A) with the least room, how long a slow fuse
-// takes, and how long the cable bears it, both in s. ok reports that all is well.
+// takes, and how long the cable bears it, both in s. ok reports that all is well: also where the bank cannot drive more than
+// the cable carries for ever.
 func (g *guard) fast() (amps, takes, bears float64, ok bool) {
 	k := thermal.Copper.WithstandConstant(g.cable.Rated.SI, g.mostHeat)
-	ok, room := true, math.Inf(1)
+	if g.shorted <= g.carries {
+		return 0, 0, 0, true
+	}
+	room := math.Inf(1)
 	from := min(g.slowest.MeltCurrent(adiabatic), g.shorted)
 	const points = 60
 	for i := range points {
@@ -94,7 +98,7 @@ func (g *guard) fast() (amps, takes, bears float64, ok bool) {
 			room, amps, takes, bears = r, I, t, most
 		}
 	}
-	return amps, takes, bears, ok && room >= 1
+	return amps, takes, bears, room >= 1
 }
 
 // hottest is the current between the surely opening one and that which opens within 5 s at which the cable gets hottest before
@@ -115,9 +119,13 @@ func (g *guard) hottest() (amps, kelvin float64) {
 func (g *guard) findings() (out []Finding) {
 	rating := g.fuse.Rating.SI
 	if amps, takes, bears, ok := g.fast(); !ok {
+		opens := fmt.Sprintf("opens after %.2g s", takes)
+		if math.IsInf(takes, 1) {
+			opens = "never opens"
+		}
 		out = append(out, Finding{Level: Over, Text: fmt.Sprintf(
-			"the fuse of %.0f A does not protect the %s in a short circuit: at %.3g kA of battery current a slow one opens after %.2g s, and the insulation bears that for %.2g s (from %.0f °C to %.0f °C without loss of heat)",
-			rating, g.cable.Name, amps/1e3, takes, bears, g.cable.Rated.SI-273.15, g.mostHeat-273.15)})
+			"the fuse of %.0f A does not protect the %s in a short circuit: at %.3g kA of battery current a slow one %s, and the insulation bears that for %.2g s (from %.0f °C to %.0f °C without loss of heat)",
+			rating, g.cable.Name, amps/1e3, opens, bears, g.cable.Rated.SI-273.15, g.mostHeat-273.15)})
 	}
 	if most := conventional * g.carries; g.opens > most {
 		out = append(out, Finding{Level: Over, Text: fmt.Sprintf(

@@ -114,3 +114,15 @@ func TestWhatOnlyTheSettingsProtect(t *testing.T) {
 	b.Fuse.Fastest = nil
 	assert.Empty(t, fuseAgainstCable.Note(b, s), "no fuse is known")
 }
+
+// TestFuseAndWeakBank: a bank too weak to melt the fuse harms no cable that carries its short-circuit current for ever; one that
+// drives more for ever does, and the words hold no infinity.
+func TestFuseAndWeakBank(t *testing.T) {
+	b, s := petrelsFuse(t)
+	b.Battery.Resistance = quantity.Exactly(2) // 29 A in a short circuit
+	assert.Empty(t, fuseAgainstCable.Check(b, s))
+	b.Battery.Resistance = quantity.Exactly(0.30) // about 195 A: more than the 184 A that the cable carries, too little for the fuse
+	found := fuseAgainstCable.Check(b, s)
+	require.Len(t, found, 1)
+	assert.Contains(t, found[0].Text, "a slow one never opens")
+}

@@ -96,14 +96,14 @@ var limits = []struct {
 		b.Stage.Braking, s.Limits.BrakingCurrent = false, x
 	}, verdict.Over, `the braking limit is \d+ A of motor current, but the boat file says that the controller cannot brake`, "limits.braking_current"},
 	{"derating-order", "stage", 273.15 + 75, true, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = math.Nextafter(x, 1e3) }, verdict.Over,
-		`stage derating ends at \d+ °C, not above its start at 75 °C`, "derating.stage_end"},
+		`stage derating ends at \d+ °C, not above its start at 75 °C`, "derating.stage_start"},
 	{"derating-order", "motor", 273.15 + 120, true, func(b *boat.Boat, s *settings.Set, x float64) {
 		s.Derating.Sensor, s.Derating.MotorEnd = "winding", math.Nextafter(x, 1e3)
-	}, verdict.Over, `motor derating ends at \d+ °C, not above its start at 120 °C`, "derating.motor_end"},
+	}, verdict.Over, `motor derating ends at \d+ °C, not above its start at 120 °C`, "derating.motor_start"},
 	{"derating-order", "beyond what the sink bears", 273.15 + 90, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = x }, verdict.Close,
 		`stage derating ends at \d+ °C, above the heat sink's limit of 90 °C`, "derating.stage_end"},
 	{"low-voltage-order", "end not below start", 46.5, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.End = math.Nextafter(x, 0) }, verdict.Over,
-		`low-voltage derating ends at 4\d.\d V, not below its start at 46.5 V`, "low_voltage.end"},
+		`low-voltage derating ends at 4\d.\d V, not below its start at 46.5 V`, "low_voltage.start"},
 	{"low-voltage-order", "cut-off not below end", 44, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.CutOff = math.Nextafter(x, 0) }, verdict.Over,
 		`the cut-off at 4\d.\d V comes before low-voltage derating has ended at 44.0 V`, "low_voltage.cut_off"},
 	{"low-voltage-order", "management before the cut-off", 16 * 2.6, true, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.CutOff = math.Nextafter(x, 1e3) }, verdict.Over,
@@ -184,6 +184,28 @@ func TestStaticRules(t *testing.T) {
 				assert.NotRegexp(t, c.says, left.Text, "the change to %s does not mend it", f.Change.To)
 			}
 		})
+	}
+}
+
+// TestCrossedDeratingsMoveToTheSafeSide: what is proposed for a crossed derating breaks the rule at no other point: the end does
+// not go above what the part bears, nor below the cut-off.
+func TestCrossedDeratingsMoveToTheSafeSide(t *testing.T) {
+	for _, c := range []struct {
+		rule   string
+		change func(s *settings.Set)
+	}{
+		{"derating-order", func(s *settings.Set) { s.Derating.StageStart = 273.15 + 92 }},
+		{"derating-order", func(s *settings.Set) { s.Derating.Sensor, s.Derating.MotorStart = "winding", s.Derating.MotorEnd+40 }},
+		{"low-voltage-order", func(s *settings.Set) { s.LowVoltage.Start = 40 }},
+		{"high-voltage-order", func(s *settings.Set) { s.HighVoltage.Start = 60 }},
+	} {
+		b, s := sound(t)
+		c.change(&s)
+		found := check(t, c.rule, b, s)
+		require.Len(t, found, 1, c.rule)
+		mended, err := s.With(found[0].Change.Key, found[0].Change.To)
+		require.NoError(t, err)
+		assert.Empty(t, check(t, c.rule, b, mended), "%s to %s", found[0].Change.Key, found[0].Change.To)
 	}
 }
 

@@ -84,7 +84,7 @@ of the above: no script releases the throttle or lifts a limit. If the script di
 
 Afterwards the record is completed: the drive's heat networks, driven by what was measured, add the traces nobody measured.
 
-Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, 2 bad use or input, 1 the test stopped early or failed.`,
+Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, 4 not judged (the test stopped early, or what was measured does not show every part), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv

@@ -371,7 +371,12 @@ func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
 	}
 	fmt.Fprintln(sys.Out, "\n"+wrapped("derating, boost, battery current limit and stall timer are left out: this is what the parts bear.", sys.width()))
 	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
-		fmt.Fprintln(sys.Out, wrapped("not held: as the boat gathers way the motor takes less than the limit allows, so this run does not say how long that current may flow; --moored holds it.", sys.width()))
+		why := "as the boat gathers way the motor takes less than the limit allows"
+		mend := "; --moored holds it"
+		if e.Points[0].Moored {
+			why, mend = "as the motor heats and the bank sags, full voltage no longer drives that current", ""
+		}
+		fmt.Fprintln(sys.Out, wrapped("not held: "+why+", so this run does not say how long that current may flow"+mend+".", sys.width()))
 	}
 	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
 }
@@ -525,6 +530,9 @@ func showOdds(sys *system, o *bench.OddsResult) {
 		fmt.Fprintln(sys.Out, l)
 	}
 	showLeftOut(sys, o.LeftOut)
+	for _, f := range o.Rules {
+		fmt.Fprintln(sys.Out, wrapped("not counted above, whatever the draw: rule "+f.Rule+" is over: "+f.Text, sys.width()))
+	}
 	fmt.Fprintln(sys.Out, wrapped(o.Made.String(), sys.width()))
 	if o.Withheld != "" {
 		fmt.Fprintf(sys.Out, "\n%s\n", wrapped("what to measure first is not told: "+o.Withheld, sys.width()))

@@ -56,6 +56,7 @@ type Battery struct {
 	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"85 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
+	Place              string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
 	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature: what charges it nevertheless is judged as a part"`
 	CellLowest         quantity.Value `key:"cell_lowest" unit:"V" above:"0 V" optional:"yes" example:"2.5 V, data sheet" doc:"lowest cell voltage the maker allows under load"`
@@ -204,10 +205,12 @@ type Motor struct {
 	SpeedLimit    quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
 
 	Magnets           string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
+	MagnetPerKelvin   quantity.Value `key:"magnet_per_kelvin" unit:"1/K" min:"-0.02 1/K" max:"0 1/K" optional:"yes" doc:"change of the constant per kelvin above 20 °C, of the magnets; else -0.2 %/K ferrite, -0.1 %/K NdFeB" find:"data sheet of the magnets: temperature coefficient of remanence"`
 	MagnetLimit       quantity.Value `key:"magnet_limit" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
 	DemagnetCurrent   quantity.Value `key:"demagnetising_current" ask:"no" unit:"A" above:"0 A" optional:"yes" example:"600 A, data sheet" doc:"motor current that begins to weaken the magnets for ever, at 20 °C"`
 	DemagnetPerKelvin quantity.Value `key:"demagnetising_per_kelvin" unit:"1/K" optional:"yes" doc:"change of that current per kelvin above 20 °C; else +0.4 %/K ferrite (worst when cold), −0.6 %/K NdFeB (worst when hot); both from memory"`
 
+	HousingLimit        quantity.Value `key:"housing_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"110 °C" example:"110 °C, estimated" doc:"highest temperature of the housing: grease leaves the bearings (common practice, no source). Bare metal burns a hand that touches it for a second from about 65 °C on (ISO 13732-1, from memory)"`
 	WindingLimit        quantity.Value `key:"winding_limit" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" doc:"highest winding temperature; else that of the insulation class"`
 	WindingHeatCapacity quantity.Value `key:"winding_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of the copper with its slots; else from mass"`
 	WindingToHousing    quantity.Value `key:"winding_to_housing" unit:"K/W" above:"0 K/W" optional:"yes" doc:"thermal resistance; else from the rating"`
@@ -220,6 +223,7 @@ type Motor struct {
 
 	BrushHeatCapacity quantity.Value `key:"brush_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of commutator and brushes; else from mass"`
 	BrushToHousing    quantity.Value `key:"brush_to_housing" unit:"K/W" above:"0 K/W" optional:"yes" doc:"commutator to housing; else so that the commutator is 10 K below brush_limit at the rating"`
+	BrushShare        quantity.Value `key:"brush_heat_share" unit:"1" default:"100 %" above:"0 %" max:"100 %" example:"100 %" doc:"share of the brush drop's heat that goes into the commutator; the rest leaves through the brush holders into the housing" find:"half of it is common practice for wide brush holders, no source"`
 	BrushLimit        quantity.Value `key:"brush_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"160 °C" example:"160 °C, estimated" doc:"highest commutator temperature"`
 	BarHeatCapacity   quantity.Value `key:"bar_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" doc:"of the few commutator bars that stand under the brushes when the shaft is still; else a tenth of brush_heat_capacity"`
 	BarToCommutator   quantity.Value `key:"bar_to_commutator" unit:"K/W" above:"0 K/W" optional:"yes" doc:"from those bars to the rest; else 1.4 × brush_to_housing"`
@@ -237,17 +241,20 @@ type Shaft struct {
 
 // Propeller gives thrust and torque.
 type Propeller struct {
-	Kind        string         `key:"kind" one:"measured point|open water|B-series" example:"measured point" doc:"how it is described: one measured point, an open-water table, or a Wageningen B-series equivalent"`
-	Diameter    quantity.Value `key:"diameter" unit:"m" above:"0 m" example:"0.36 m, measured" doc:"diameter"`
-	Pitch       quantity.Value `key:"pitch" unit:"m" above:"0 m" optional:"yes" example:"0.26 m, data sheet" doc:"pitch" find:"stamped on the hub, often in inches"`
-	Blades      int            `key:"blades" default:"3" min:"2" max:"7" example:"3" doc:"number of blades"`
-	AreaRatio   quantity.Value `key:"area_ratio" unit:"1" default:"50 %" min:"25 %" max:"110 %" example:"50 %, estimated" doc:"expanded blade area over disc area"`
-	Speed       quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"1150 1/min, measured" doc:"measured point: propeller speed"`
-	Torque      quantity.Value `key:"measured_torque" unit:"N·m" above:"0 N·m" optional:"yes" doc:"measured point: torque at the propeller; or give measured_power"`
-	Power       quantity.Value `key:"measured_power" unit:"W" above:"0 W" optional:"yes" example:"2.4 kW ± 10 %, measured" doc:"measured point: power at the propeller" find:"motor volts × motor amperes × efficiency there"`
-	BoatSpeed   quantity.Value `key:"measured_boat_speed" unit:"m/s" optional:"yes" example:"2.6 m/s, measured" doc:"measured point: boat speed"`
-	OpenWater   datafile.Table `key:"open_water" unit:"1|1|1" optional:"yes" doc:"open-water table: advance ratio J, KT, KQ"`
-	AsternShare quantity.Value `key:"astern_share" unit:"1" min:"10 %" max:"100 %" optional:"yes" doc:"thrust astern over thrust ahead at the same propeller speed, boat at rest; left out: as the four-quadrant tests have it" find:"pull on a spring balance at the quay, ahead and astern"`
+	Kind             string         `key:"kind" one:"measured point|open water|B-series" example:"measured point" doc:"how it is described: one measured point, an open-water table, or a Wageningen B-series equivalent: of an ordinary small propeller that is an estimate, thrust and torque within about 15 % (no source)"`
+	Diameter         quantity.Value `key:"diameter" unit:"m" above:"0 m" example:"0.36 m, measured" doc:"diameter"`
+	Pitch            quantity.Value `key:"pitch" unit:"m" above:"0 m" optional:"yes" example:"0.26 m, data sheet" doc:"pitch" find:"stamped on the hub, often in inches"`
+	Blades           int            `key:"blades" default:"3" min:"2" max:"7" example:"3" doc:"number of blades"`
+	AreaRatio        quantity.Value `key:"area_ratio" unit:"1" default:"50 %" min:"25 %" max:"110 %" example:"50 %, estimated" doc:"expanded blade area over disc area"`
+	Speed            quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"1150 1/min, measured" doc:"measured point: propeller speed"`
+	Torque           quantity.Value `key:"measured_torque" unit:"N·m" above:"0 N·m" optional:"yes" doc:"measured point: torque at the propeller; or give measured_power"`
+	Power            quantity.Value `key:"measured_power" unit:"W" above:"0 W" optional:"yes" example:"2.4 kW ± 10 %, measured" doc:"measured point: power at the propeller" find:"motor volts × motor amperes × efficiency there"`
+	BoatSpeed        quantity.Value `key:"measured_boat_speed" unit:"m/s" optional:"yes" example:"2.6 m/s, measured" doc:"measured point: boat speed"`
+	MeasuredDiameter quantity.Value `key:"measured_diameter" unit:"m" above:"0 m" optional:"yes" doc:"diameter of the propeller of the measured point, where another is fitted now: the correction found with it is kept, and the point itself is void"`
+	MeasuredPitch    quantity.Value `key:"measured_pitch" unit:"m" above:"0 m" optional:"yes" doc:"its pitch, where another is fitted now"`
+	MeasuredBlades   int            `key:"measured_blades" min:"2" max:"7" optional:"yes" doc:"its number of blades, where another is fitted now"`
+	OpenWater        datafile.Table `key:"open_water" unit:"1|1|1" optional:"yes" doc:"open-water table: advance ratio J, KT, KQ"`
+	AsternShare      quantity.Value `key:"astern_share" unit:"1" min:"10 %" max:"100 %" optional:"yes" doc:"thrust astern over thrust ahead at the same propeller speed, boat at rest; left out: as the four-quadrant tests have it" find:"pull on a spring balance at the quay, ahead and astern"`
 }
 
 // Hull resists and carries.
@@ -259,7 +266,7 @@ type Hull struct {
 	ThrustDeduction quantity.Value `key:"thrust_deduction" unit:"1" default:"15 %" min:"0 %" max:"50 %" example:"15 %, estimated" doc:"share of the thrust lost to suction on the stern"`
 	SpeedPower      datafile.Table `key:"speed_power" unit:"m/s|W" above:"0 m/s|0 W" optional:"yes" example:"[[\"1.5 m/s\", \"420 W\"], [\"2.1 m/s\", \"1150 W\"], [\"2.6 m/s\", \"2400 W\"]]" doc:"measured boat speed and power at the propeller" find:"a calm run both ways: motor volts × motor amperes × efficiency"`
 	Resistance      datafile.Table `key:"resistance" unit:"m/s|N" above:"0 m/s|0 N" optional:"yes" doc:"boat speed and towing resistance, in place of speed_power"`
-	WettedSurface   quantity.Value `key:"wetted_surface" unit:"m²" above:"0 m²" optional:"yes" doc:"for the estimate where neither table is given: wetted surface"`
+	WettedSurface   quantity.Value `key:"wetted_surface" unit:"m²" above:"0 m²" optional:"yes" doc:"for the estimate where neither table is given: wetted surface. An estimated hull needs from 0.7 to 2 times the power at a speed (no source): measure speed_power"`
 	Allowance       quantity.Value `key:"allowance" unit:"1" default:"20 %" min:"0 %" max:"100 %" doc:"for the estimate: what skeg, rudder and fouling add to the friction"`
 	FormFactor      quantity.Value `key:"form_factor" unit:"1" default:"0 %" min:"0 %" max:"100 %" doc:"for the estimate: form factor k of 1 + k; 0 with the residuary resistance used here"`
 	Efficiency      quantity.Value `key:"propulsive_efficiency" unit:"1" default:"50 %" above:"5 %" max:"85 %" example:"50 %, estimated" doc:"towing power over power at the propeller, to read speed_power as resistance"`

@@ -209,3 +209,24 @@ func TestFiltersAreOfFirstOrder(t *testing.T) {
 	assert.InDelta(t, 340-40*math.Exp(-0.4), r.x[control.StageSensor], 1e-5)
 	assert.InDelta(t, 330-20*math.Exp(-0.4), r.x[control.MotorSensor], 1e-5)
 }
+
+// Boost is drawn only by current beyond the limit: at exactly the limit it comes back, resting or not.
+func TestBoostComesBackAtTheLimit(t *testing.T) {
+	s := typical()
+	s.Boost = settings.Boost{Current: 1.5 * s.Limits.MotorCurrent, Time: 10, Rest: 40}
+	l := control.New(s)
+	rate := func(current float64, resting bool) float64 {
+		x, dx := make([]float64, control.States), make([]float64, control.States)
+		x[control.BoostLeft] = 0.5
+		in := healthy(1)
+		in.MotorCurrent = current
+		l.DerivativesTo(1, &in, x, control.Mode{Resting: resting}, dx)
+		return dx[control.BoostLeft]
+	}
+	for _, resting := range []bool{false, true} {
+		assert.InDelta(t, 1.0/40, rate(s.Limits.MotorCurrent, resting), 1e-12, "resting %v", resting)
+		assert.InDelta(t, 1.0/40, rate(0.5*s.Limits.MotorCurrent, resting), 1e-12, "resting %v", resting)
+	}
+	assert.Negative(t, rate(1.2*s.Limits.MotorCurrent, false))
+	assert.Zero(t, rate(1.2*s.Limits.MotorCurrent, true))
+}

@@ -480,6 +480,8 @@ func (r *Run) assembleHeat(p *Point, y, T []float64, w float64, a *assembly) {
 	if !m.brushless {
 		i := e.ArmatureCurrent
 		brush, slope := m.drop(i)*i, m.drop(i)+m.dropSlope(i)*i
+		into(n.housing, out(ofArmature), (1-m.brushShare)*slope)
+		brush, slope = m.brushShare*brush, m.brushShare*slope
 		into(n.hotspot, out(ofArmature), slope*stand)
 		into(n.hotspot, l.speed, brush*standSlope)
 		into(n.commutator, out(ofArmature), slope*(1-stand))

@@ -69,7 +69,8 @@ type Model struct {
 	layout   layout
 	nodes    nodes
 	links    links
-	linkEnds []linkEnd // of every link of the network
+	linkEnds []linkEnd   // of every link of the network
+	around   map[int]int // the boundary around each node that lies outside the compartment
 
 	pattern [][]int // of the Jacobian
 	places  []int16 // see assembly
@@ -84,6 +85,7 @@ type linkEnd struct {
 
 // conductor is anything whose resistance carries battery or motor current and heats its own node.
 type conductor struct {
+	name   string
 	node   int
 	r      float64 // Ω at 20 °C
 	copper bool    // its resistance rises as copper's
@@ -191,11 +193,18 @@ func (m *Model) heat() error {
 		}
 		return compartment
 	}
+	m.around = map[int]int{}
 	node := func(name string, capacity float64, to thermal.Place, resistance float64) (int, thermal.Link) {
 		p := n.AddNode(name, capacity)
+		switch to {
+		case air:
+			m.around[p.Index()] = airBoundary
+		case water:
+			m.around[p.Index()] = waterBoundary
+		}
 		return p.Index(), n.Connect(p, to, resistance)
 	}
-	m.nodes.battery, _ = node("battery", m.battery.heat, compartment, b.Battery.ThermalResistance.SI)
+	m.nodes.battery, _ = node("battery", m.battery.heat, place(b.Battery.Place), b.Battery.ThermalResistance.SI)
 
 	for i := range b.Cables {
 		c := &b.Cables[i]
@@ -204,7 +213,7 @@ func (m *Model) heat() error {
 			return fmt.Errorf("%s: %w", c.Name, err)
 		}
 		at, _ := node(c.Name, k.Capacity, place(c.Place), k.Resistance)
-		m.conductors = append(m.conductors, conductor{node: at, r: k.Ohms, copper: true, motor: c.Circuit == "motor"})
+		m.conductors = append(m.conductors, conductor{name: c.Name, node: at, r: k.Ohms, copper: true, motor: c.Circuit == "motor"})
 		if c.Circuit == "motor" {
 			m.motorL += k.Inductance
 		} else {
@@ -214,12 +223,12 @@ func (m *Model) heat() error {
 	for i := range b.Joints {
 		j := &b.Joints[i]
 		at, _ := node(j.Name, j.HeatCapacity.SI, place(j.Place), j.ThermalResistance.SI)
-		m.conductors = append(m.conductors, conductor{node: at, r: j.Resistance.SI, motor: j.Circuit == "motor"})
+		m.conductors = append(m.conductors, conductor{name: j.Name, node: at, r: j.Resistance.SI, motor: j.Circuit == "motor"})
 	}
 	c := &b.Contactor
 	rated := c.Current.SI * c.Current.SI * c.Resistance.SI
 	m.nodes.contactor, _ = node("contactor", c.HeatCapacity.SI, place(c.Place), c.ThermalResistance.Or(50/(rated+c.CoilPower.SI)))
-	m.conductors = append(m.conductors, conductor{node: m.nodes.contactor, r: c.Resistance.SI})
+	m.conductors = append(m.conductors, conductor{name: "contactor", node: m.nodes.contactor, r: c.Resistance.SI})
 
 	s := &b.Stage
 	sinkAir := place(s.Cooling)
@@ -232,6 +241,12 @@ func (m *Model) heat() error {
 	n.Connect(winding, housing, h.windingToHousing)
 	m.links.housing = n.Connect(housing, place(b.Motor.Cooling), h.housingToAir)
 	m.nodes.winding, m.nodes.housing = winding.Index(), housing.Index()
+	switch b.Motor.Cooling {
+	case "air":
+		m.around[m.nodes.housing] = airBoundary
+	case "water":
+		m.around[m.nodes.housing] = waterBoundary
+	}
 	m.nodes.commutator, m.nodes.hotspot = -1, -1
 	if m.motor.brushless { // the phase that carries most at standstill; a third of the copper
 		spot := n.AddNode("hottest phase", h.windingCapacity/3)
@@ -445,9 +460,20 @@ func described(b *boat.Boat, hull hydro.Hull, density float64) (*hydro.Screw, er
 		return hydro.NewBSeries(hydro.BSeries{Diameter: p.Diameter.SI, Blades: p.Blades, AreaRatio: p.AreaRatio.SI, PitchRatio: pitch})
 	}
 	v := p.BoatSpeed.SI
+	diameter, blades := p.MeasuredDiameter.Or(p.Diameter.SI), p.Blades
+	if p.MeasuredBlades > 0 {
+		blades = p.MeasuredBlades
+	}
+	fitted := pitch
+	if pitch > 0 {
+		pitch = p.MeasuredPitch.Or(p.Pitch.SI) / diameter
+	}
 	measured := hydro.Measured{
-		Diameter: p.Diameter.SI, ShaftSpeed: p.Speed.SI / (2 * math.Pi), Torque: p.Torque.SI, Power: p.Power.SI,
-		AdvanceSpeed: hull.AdvanceSpeed(v), Density: density, PitchRatio: pitch, AreaRatio: p.AreaRatio.SI, Blades: p.Blades,
+		Diameter: diameter, ShaftSpeed: p.Speed.SI / (2 * math.Pi), Torque: p.Torque.SI, Power: p.Power.SI,
+		AdvanceSpeed: hull.AdvanceSpeed(v), Density: density, PitchRatio: pitch, AreaRatio: p.AreaRatio.SI, Blades: blades,
+	}
+	if p.Changed() {
+		measured.Fitted.Diameter, measured.Fitted.PitchRatio, measured.Fitted.Blades = p.Diameter.SI, fitted, p.Blades
 	}
 	if v > 0 {
 		measured.Thrust = hull.ThrustNeeded(v)

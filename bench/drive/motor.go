@@ -30,6 +30,7 @@ type motor struct {
 	fieldShare  float64
 	inductance  float64
 	brushDrop   float64
+	brushShare  float64 // of the drop's heat that goes into the commutator
 	friction    float64 // N·m
 	viscous     float64 // N·m·s/rad
 	windage     float64 // N·m·s²/rad²
@@ -75,6 +76,8 @@ func newMotor(b *boat.Motor) (motor, error) {
 	case "NdFeB":
 		m.perKelvin, m.demagnetPerKelvin = -0.001, -0.006
 	}
+	m.perKelvin = b.MagnetPerKelvin.Or(m.perKelvin)
+	m.brushShare = b.BrushShare.SI
 	if b.DemagnetPerKelvin.Given {
 		m.demagnetPerKelvin = b.DemagnetPerKelvin.SI
 	}
@@ -198,7 +201,7 @@ func (m *motor) thermal(b *boat.Motor) motorHeat {
 	h.brushToHousing = b.BrushToHousing.Or(anyBrushPath)
 	if !b.BrushToHousing.Given && r.Brush > 0 {
 		housing := ratedAir + r.losses()*h.housingToAir
-		h.brushToHousing = max(b.BrushLimit.SI-brushMargin-housing, leastBrushRise) / r.Brush
+		h.brushToHousing = max(b.BrushLimit.SI-brushMargin-housing, leastBrushRise) / (b.BrushShare.SI * r.Brush)
 	}
 	h.barToCommutator = b.BarToCommutator.Or(barPath * h.brushToHousing)
 	return h

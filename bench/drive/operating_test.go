@@ -315,3 +315,21 @@ func TestOperatingPointIsContinuous(t *testing.T) {
 func at(p *Point) map[string]float64 {
 	return map[string]float64{"demand": p.Command.Demand, "speed": p.Measured.Speed, "duty": p.Duty}
 }
+
+// The slopes that Newton's method takes are those of the motor voltage: differences over a small change show the same, for
+// drive and braking, with diodes and with synchronous freewheeling.
+func TestOutputSlopesAreThoseOfTheOutput(t *testing.T) {
+	const step = 1e-5
+	for name := range stages {
+		s := &situated(t, name, nil).run.stage
+		for _, d := range []devices{s.devices(300, 310), s.devices(380, 390)} {
+			for _, i := range []float64{-150, -20, 20, 150} {
+				for _, D := range []float64{0.05, 0.5, 0.97} {
+					byDuty, byCurrent := s.outputSlopes(D, i, 50, d)
+					assert.InDelta(t, (s.output(D+step, i, 50, d)-s.output(D-step, i, 50, d))/(2*step), byDuty, 1e-6*math.Abs(byDuty), "%s: by duty at %g A, %g", name, i, D)
+					assert.InDelta(t, (s.output(D, i+step, 50, d)-s.output(D, i-step, 50, d))/(2*step), byCurrent, 1e-6, "%s: by current at %g A, %g", name, i, D)
+				}
+			}
+		}
+	}
+}

@@ -51,6 +51,7 @@ func (m *Model) listParts() {
 		hot("commutator", n.commutator, b.Motor.BrushLimit.SI, "motor", "brushes burn, bars lift")
 		hot("commutator bars", n.hotspot, b.Motor.BrushLimit.SI, "motor", "the bars under the brushes pit and lift")
 	}
+	hot("motor housing", n.housing, b.Motor.HousingLimit.SI, "motor", "grease leaves the bearings; from about 65 °C on a touch burns")
 	magnets := func(k *knowledge) bool {
 		return k.nodes[n.housing] && (!m.motor.brushless || k.nodes[n.winding])
 	}

@@ -428,8 +428,9 @@ func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64)
 		winding -= spot
 	} else {
 		brush := m.drop(e.ArmatureCurrent) * e.ArmatureCurrent
-		q[n.hotspot] += brush * stand
-		q[n.commutator] += brush * (1 - stand)
+		q[n.hotspot] += m.brushShare * brush * stand
+		q[n.commutator] += m.brushShare * brush * (1 - stand)
+		q[n.housing] += (1 - m.brushShare) * brush
 	}
 	q[n.winding] += winding
 	q[n.housing] += p.Drag * w

@@ -1,12 +1,15 @@
 package drive
 
 import (
+	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"quaybench/bench/control"
 )
 
-// Start is the state a run begins in. NaN: at the temperature of what surrounds it. Temperatures in kelvin.
+// Start is the state a run begins in. What is NaN starts at the temperature of its surroundings. Temperatures in kelvin.
 type Start struct {
 	Charge  float64 // 0..1
 	Speed   float64 // boat, m/s
@@ -15,7 +18,22 @@ type Start struct {
 	Sink    float64
 	Battery float64
 	Cables  float64
-	Air     float64 // in the compartment
+	Each    map[string]float64 // cables, joints and contactor by name, where they have a temperature of their own
+	Air     float64            // in the compartment
+}
+
+// CheckStart refuses a start that names a cable or joint the boat does not have.
+func (m *Model) CheckStart(s Start) error {
+	var known []string
+	for i := range m.conductors {
+		known = append(known, m.conductors[i].name)
+	}
+	for name := range s.Each {
+		if !slices.Contains(known, name) {
+			return fmt.Errorf("start.cable: the boat has no %q; it has %s", name, strings.Join(known, ", "))
+		}
+	}
+	return nil
 }
 
 // Begin returns the state vector at the start and sets the law's mode.
@@ -34,9 +52,9 @@ func (r *Run) Begin(s Start) []float64 {
 	T := y[l.nodes : l.nodes+len(r.heat)]
 	for i := range T {
 		T[i] = air
-	}
-	if c := r.boat.Stage.Cooling; c == "water" {
-		T[n.sink] = r.conditions.Water
+		if boundary, outside := r.around[i]; outside {
+			T[i] = r.boundary[boundary]
+		}
 	}
 	T[n.battery] = or(s.Battery, T[n.battery])
 	T[n.sink] = or(s.Sink, T[n.sink])
@@ -51,6 +69,9 @@ func (r *Run) Begin(s Start) []float64 {
 	for i := range r.conductors {
 		at := r.conductors[i].node
 		T[at] = or(s.Cables, T[at])
+		if own, ok := s.Each[r.conductors[i].name]; ok {
+			T[at] = own
+		}
 	}
 	if l.link >= 0 {
 		y[l.link] = r.battery.openCircuit(s.Charge)

@@ -28,6 +28,13 @@ type Measured struct {
 	PitchRatio float64 // P/D; zero: the one whose B-series torque fits the point
 	AreaRatio  float64 // AE/A0; zero: 0.55
 	Blades     int     // zero: 3
+
+	// Fitted is the propeller to describe, where it is not the measured one; a zero field is as measured. It keeps
+	// the correction to the B-series that the measured one showed; the point itself is not on its curve.
+	Fitted struct {
+		Diameter, PitchRatio float64
+		Blades               int
+	}
 }
 
 // NewMeasured returns the propeller m describes, or a [*RangeError].
@@ -95,7 +102,25 @@ func newMeasured(m Measured) (*Screw, error) {
 	if m.Thrust > 0 {
 		scaleT = m.Thrust / unit / form.KT(j)
 	}
-	return newScrew(m.Diameter, form.scaled(scaleT, scaleQ), 0, zero, shape{pitch: sister.PitchRatio, area: sister.AreaRatio})
+	fitted := sister
+	if m.Fitted.Diameter > 0 { // the pitch in metres stays
+		fitted.Diameter = m.Fitted.Diameter
+		fitted.PitchRatio *= m.Diameter / fitted.Diameter
+	}
+	if m.Fitted.PitchRatio > 0 {
+		fitted.PitchRatio = m.Fitted.PitchRatio
+	}
+	if m.Fitted.Blades > 0 {
+		fitted.Blades = m.Fitted.Blades
+	}
+	if fitted != sister {
+		if err := fitted.check(); err != nil {
+			return nil, err
+		}
+		form = fitted.polynomials()
+		zero = form.zeroThrust()
+	}
+	return newScrew(fitted.Diameter, form.scaled(scaleT, scaleQ), 0, zero, shape{pitch: fitted.PitchRatio, area: fitted.AreaRatio})
 }
 
 // pitchForTorque returns the pitch ratio at which the B-series takes torque kq at j,

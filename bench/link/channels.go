@@ -31,8 +31,9 @@ type Kind struct {
 	// Trace is what a record calls it where that is not the channel's name, and Part whose simulated trace it is
 	// compared with where that is not Trace.
 	Trace, Part string
-	// Sensor is what the setting derating.motor_sensor must say for the comparison; "" for anything.
-	Sensor string
+	// Sensor is what the setting derating.motor_sensor must say for that comparison, "" for anything; with any other sensor
+	// the channel is compared with the part Else.
+	Sensor, Else string
 	// Instrument is the key of its error in the boat's [instruments]; Error is its error where there is none, SI.
 	Instrument string
 	Error      float64
@@ -55,7 +56,7 @@ var kinds = []Kind{
 		Limit: "beyond the motor's highest speed", Answer: 3, Panel: true, Also: []string{"speed", "rpm", "shaft_speed", "motor_rpm", "rotor_speed"}},
 	{Name: StageTemperature, Unit: "°C", Doc: "heat sink of the power stage", Part: "heat sink", Instrument: "temperature", Digits: 3,
 		Limit: "the heat sink is at its limit", Panel: true, Also: []string{"heat_sink", "heat_sink_temperature", "sink_temperature", "controller_temperature", "temperature"}},
-	{Name: MotorTemperature, Unit: "°C", Doc: "at the motor's sensor", Part: "winding", Sensor: "winding", Instrument: "temperature", Digits: 3,
+	{Name: MotorTemperature, Unit: "°C", Doc: "at the motor's sensor", Part: "winding", Sensor: "winding", Else: "motor housing", Instrument: "temperature", Digits: 3,
 		Limit: "the motor is at its limit", Also: []string{"winding_temperature", "motor_sensor"}},
 	{Name: BatteryTemperature, Unit: "°C", Doc: "battery cells", Part: "battery", Instrument: "temperature", Digits: 3,
 		Limit: "the battery is at its limit", Also: []string{"cell_temperature", "pack_temperature"}},
@@ -90,7 +91,7 @@ func PredictedTrace(channel, sensor string) string {
 	k, _ := KindOf(channel)
 	switch {
 	case k.Sensor != "" && k.Sensor != sensor:
-		return ""
+		return k.Else
 	case k.Part != "":
 		return k.Part
 	}

@@ -23,7 +23,7 @@ import (
 func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.Trial, measured *Result) (*record.Run, error) {
 	model, err := drive.New(b, s, drive.Conditions{
 		Air: program.Air, Water: program.Water, Moored: program.Moored, Charging: program.Charging,
-		Load: loads[program.Load], LoadFactor: program.LoadFactor,
+		Load: loads[program.Load], LoadFactor: program.LoadFactor, WaterDensity: program.WaterDensity,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
@@ -180,6 +180,9 @@ func (in *instruments) name(r *record.Run, b *boat.Boat, program *trial.Trial) {
 	assume(!k.Sink || !k.Motor || !k.Battery, fmt.Sprintf("what has no thermometer began at the temperature around it, with air of %s", quantity.Format(program.Air, "°C", 3)))
 	assume(b.Charging != nil && program.Charging, "the charging source gave what the boat file says")
 	assume(true, "cooling is as the boat file has it")
+	if !k.Speed { // where no current flows, the shaft turns as these have it
+		r.Assumed = append(r.Assumed, b.Estimates()...)
+	}
 }
 
 // infer adds the parts and their traces.
@@ -198,6 +201,7 @@ func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat,
 		Winding: program.Start.Winding.Or(first.Motor), Housing: program.Start.Housing.Or(first.Motor),
 		Sink: program.Start.Sink.Or(first.Sink), Battery: program.Start.Battery.Or(first.Battery),
 		Cables: program.Start.Cables.Or(nan), Air: program.Compartment.Or(nan),
+		Each: program.Start.Named(),
 	})
 	f := run.Follow(in.at)
 	values := make([][]float64, len(model.Parts))

@@ -24,8 +24,7 @@ type Run struct {
 
 	Stopped string // why the run did not reach its end; "" where it did
 
-	// Of a measured run, in words: what the inferred traces take for granted, and the parts that cannot be known from what
-	// was measured.
+	// In words: what the run takes for granted, and, of a measured one, the parts that cannot be known from what was measured.
 	Assumed []string
 	LeftOut []string
 

@@ -21,6 +21,9 @@ func (p *Paper) boat(d *document) {
 		}
 		t.Rows = append(t.Rows, row{Cells: words(v.key, v.text, v.tolerance, v.from, v.doc), Quiet: v.from == "default"})
 	}
+	if estimates := p.Boat.Estimates(); len(estimates) > 0 {
+		s.add(block{Text: "Estimated:", List: estimates})
+	}
 	s.add(block{Table: t})
 }
 

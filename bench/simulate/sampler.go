@@ -280,7 +280,7 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 func (s *simulation) record() *record.Run {
 	r := &record.Run{
 		Boat: s.boat.Name, Trial: s.trial.Name, Time: slices.Clone(s.times), Events: s.tracker.events, Expect: s.trial.Expect,
-		Provenance: record.Provenance{Source: "simulation"},
+		Provenance: record.Provenance{Source: "simulation"}, Assumed: s.boat.Estimates(),
 		Statistics: record.Statistics{
 			Steps: s.stats.Steps, Rejected: s.stats.Rejected, Evaluations: s.stats.Evaluations, States: len(s.y), Suspect: s.stats.Worst.End,
 		},

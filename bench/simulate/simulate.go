@@ -46,6 +46,9 @@ func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set,
 	if err != nil {
 		return nil, &NoDriveError{b.Name, err}
 	}
+	if err := model.CheckStart(start(t)); err != nil {
+		return nil, fmt.Errorf("trial %s: %w", t.Name, err)
+	}
 	if o.Model != nil {
 		o.Model(model)
 	}
@@ -121,7 +124,7 @@ func conditions(t *trial.Trial) drive.Conditions {
 	return drive.Conditions{
 		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Uncharged: t.NotPrecharged,
 		Electrical: t.Electrical || t.NotPrecharged, // there is no inrush without transients
-		Load:       loads[t.Load], LoadFactor: t.LoadFactor,
+		Load:       loads[t.Load], LoadFactor: t.LoadFactor, WaterDensity: t.WaterDensity,
 	}
 }
 
@@ -174,14 +177,19 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 	return s
 }
 
-// begin puts the run into its starting state.
-func (s *simulation) begin() {
-	tr := s.trial
+// start is the state in which a trial begins.
+func start(tr *trial.Trial) drive.Start {
 	given := func(v interface{ Or(float64) float64 }) float64 { return v.Or(math.NaN()) }
-	s.y = s.drive.Begin(drive.Start{
+	return drive.Start{
 		Charge: tr.Charge, Speed: tr.Speed, Winding: given(tr.Start.Winding), Housing: given(tr.Start.Housing),
 		Sink: given(tr.Start.Sink), Battery: given(tr.Start.Battery), Cables: given(tr.Start.Cables), Air: given(tr.Compartment),
-	})
+		Each: tr.Start.Named(),
+	}
+}
+
+// begin puts the run into its starting state.
+func (s *simulation) begin() {
+	s.y = s.drive.Begin(start(s.trial))
 	s.storedAtStart = s.drive.Energy(s.y).Stored
 	s.fuse = s.drive.WatchFuse(0)
 	s.sampler.begin(s)

@@ -13,12 +13,13 @@ type Trial struct {
 	Steps    []Step  `key:"throttle" optional:"yes"`
 	Duration float64 `key:"duration" unit:"s" above:"0 s" max:"48 h" example:"60 s" doc:"when the trial ends"`
 
-	Air         float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
-	Water       float64        `key:"water" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
-	Compartment quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
-	Charge      float64        `key:"charge" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
-	Speed       float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
-	Moored      bool           `key:"moored" default:"false" example:"false" doc:"the boat is held fast"`
+	Air          float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
+	Water        float64        `key:"water" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
+	WaterDensity float64        `key:"water_density" unit:"kg/m³" default:"1025 kg/m³" min:"900 kg/m³" max:"1100 kg/m³" example:"1025 kg/m³" doc:"of the water: 1025 sea, 1000 fresh. What the propeller takes and gives goes with it; a hull's table stays as it was measured"`
+	Compartment  quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
+	Charge       float64        `key:"charge" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
+	Speed        float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
+	Moored       bool           `key:"moored" default:"false" example:"false" doc:"the boat is held fast"`
 
 	Start Start `key:"start"`
 
@@ -41,6 +42,21 @@ type Step struct {
 	Over float64 `key:"over" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"how long the movement takes"`
 }
 
+// CableStart is one of the cables, joints or the contactor that starts at a temperature of its own.
+type CableStart struct {
+	Name        string  `key:"name" example:"motor cable" doc:"the cable's or joint's name in the boat file, or contactor"`
+	Temperature float64 `key:"temperature" unit:"°C" min:"-60 °C" max:"400 °C" example:"60 °C" doc:"its temperature at the start"`
+}
+
+// Named is the temperature of each that has one of its own, by name.
+func (s *Start) Named() map[string]float64 {
+	named := map[string]float64{}
+	for _, c := range s.Each {
+		named[c.Name] = c.Temperature
+	}
+	return named
+}
+
 // Start holds temperatures at the start; what is left out starts at the temperature of what surrounds it.
 type Start struct {
 	Winding quantity.Value `key:"winding" unit:"°C" optional:"yes" doc:"winding and commutator"`
@@ -48,4 +64,5 @@ type Start struct {
 	Sink    quantity.Value `key:"sink" unit:"°C" optional:"yes" doc:"heat sink and what sits on it"`
 	Battery quantity.Value `key:"battery" unit:"°C" optional:"yes" doc:"battery cells"`
 	Cables  quantity.Value `key:"cables" unit:"°C" optional:"yes" doc:"cables, joints and contactor"`
+	Each    []CableStart   `key:"cable" optional:"yes"`
 }

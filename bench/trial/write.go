@@ -3,6 +3,7 @@ package trial
 import (
 	"fmt"
 	"math"
+	"reflect"
 	"strconv"
 	"strings"
 
@@ -27,6 +28,9 @@ func Write(t *Trial) []byte {
 	number("duration", t.Duration, "s")
 	number("air", t.Air, "°C")
 	number("water", t.Water, "°C")
+	if t.WaterDensity != 0 {
+		number("water_density", t.WaterDensity, "kg/m³")
+	}
 	given("compartment", t.Compartment)
 	number("charge", t.Charge, "%")
 	number("boat_speed", t.Speed, "m/s")
@@ -52,13 +56,18 @@ func Write(t *Trial) []byte {
 		number("to", s.To, "%")
 		number("over", s.Over, "s")
 	}
-	if t.Start != (Start{}) {
+	if !reflect.DeepEqual(t.Start, Start{}) {
 		b.WriteString("[start]\n")
 		given("winding", t.Start.Winding)
 		given("housing", t.Start.Housing)
 		given("sink", t.Start.Sink)
 		given("battery", t.Start.Battery)
 		given("cables", t.Start.Cables)
+		for _, c := range t.Start.Each {
+			b.WriteString("[[start.cable]]\n")
+			text("name", c.Name)
+			number("temperature", c.Temperature, "°C")
+		}
 	}
 	return []byte(b.String())
 }

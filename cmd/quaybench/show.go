@@ -43,7 +43,7 @@ func showTried(sys *system, t *bench.Tried, trials []*trial.Trial, stopped bool)
 		showChange(sys, t)
 	}
 	fmt.Fprintln(out, "\nhow sure:")
-	for _, text := range sureness(t) {
+	for _, text := range append(sureness(t), t.Setup.Boat.Estimates()...) {
 		fmt.Fprintln(out, hung("  ", text, sys.width()))
 	}
 	showVerdict(sys, *t.Side(), stopped, t.NotJudged)
@@ -58,7 +58,8 @@ func showVerdict(sys *system, side verdict.Side, stopped bool, blank error) {
 	}
 	head := "\nverdict: " + sys.painted(side.Level, side.Level.String())
 	if stopped {
-		head = "\nverdict: none, for it was stopped early; up to then " + sys.painted(side.Level, side.Level.String())
+		level := max(side.Level, verdict.NotJudged)
+		head = "\nverdict: " + sys.painted(level, level.String()) + ", for it was stopped early"
 	}
 	fmt.Fprintln(sys.Out, head)
 	if why := reasons(side); len(why) > 0 {

@@ -38,7 +38,7 @@ func TestCtrlC(t *testing.T) {
 	assert.Regexp(t, `(?m)^winding +motor .* (locked-shaft|long)$`, stdout.String())
 	assert.Contains(t, stdout.String(), "stall timer stops the motor")
 	assert.Regexp(t, `(?m)^ +\S+ \S+  long +the run was stopped here$`, stdout.String())
-	assert.Contains(t, stdout.String(), "\nverdict: none, for it was stopped early")
+	assert.Contains(t, stdout.String(), "\nverdict: not judged, for it was stopped early")
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Len(t, entries, 1, "nothing but the trial file: %v", entries)

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -125,12 +126,23 @@ func checkCloseFor(b *boat.Boat, source *datafile.Source, model *drive.Model) {
 }
 
 func readFile(files fs.FS, name, shown string) ([]byte, error) {
-	text, err := fs.ReadFile(files, name)
+	file, err := files.Open(name)
+	if err != nil {
+		return nil, unreadable(shown, err)
+	}
+	defer file.Close()
+	text, err := io.ReadAll(io.LimitReader(file, largestFile+1)) // a device such as /dev/zero has no end
+	if err == nil && len(text) > largestFile {
+		err = fmt.Errorf("it has more than the %d bytes taken up here", largestFile)
+	}
 	if err != nil {
 		return nil, unreadable(shown, err)
 	}
 	return text, nil
 }
+
+// largestFile is more than anybody writes by hand into a boat, settings or trial file, in bytes.
+const largestFile = 1 << 20
 
 func unreadable(name string, err error) error {
 	if errors.Is(err, fs.ErrNotExist) {

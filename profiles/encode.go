@@ -296,6 +296,9 @@ func isASCIIText(s string) bool {
 	return true
 }
 
+// LargestKept is the size of the largest file that a version or a mark keeps, in bytes.
+const LargestKept = maxKeptBytes
+
 // Limits on what is read, so that a book or a file from elsewhere cannot exhaust memory. Settings run
 // to a few kilobytes, boat files to tens, a two-hour record at 20 Hz and 30 columns to some 40 MB.
 const (

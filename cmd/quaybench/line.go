@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"path/filepath"
 	"strings"
@@ -79,13 +78,13 @@ func (b *berth) registers(file, on string) (*regmap.Map, error) {
 	named := file != ""
 	switch {
 	case named:
-		text, err = os.ReadFile(file)
+		text, err = readFile(file, largestText)
 	case b.home == "":
 		file = path.Join("demo", b.name, registerMap)
 		text, err = demoFiles.ReadFile(file)
 	default:
 		file = filepath.Join(b.home, registerMap)
-		text, err = os.ReadFile(file)
+		text, err = readFile(file, largestText)
 	}
 	switch missing := errors.Is(err, fs.ErrNotExist); {
 	case missing && on == simulated && !named:

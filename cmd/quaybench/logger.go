@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 
 	"quaybench/bench/link/lines"
 	"quaybench/bench/link/port"
@@ -20,7 +19,7 @@ func (l *logger) shut() error { return errors.Join(l.Close(), l.port.Close()) }
 
 // openLogger opens a data logger whose columns a file describes.
 func openLogger(sys *system, on, columns string) (*logger, *lines.Format, error) {
-	text, err := os.ReadFile(columns)
+	text, err := readFile(columns, largestText)
 	if err != nil {
 		return nil, nil, input(fmt.Errorf("the column list cannot be read: %w", err))
 	}

@@ -25,7 +25,7 @@ import (
 func evidence(c *call, version *profiles.Entry, files []string, despite bool) (out []profiles.File, verdicts []profiles.Verdict, notes []string, err error) {
 	var setup *bench.Setup
 	for _, name := range files {
-		content, err := os.ReadFile(name)
+		content, err := readFile(name, profiles.LargestKept)
 		if err != nil {
 			return nil, nil, nil, input(fmt.Errorf("the evidence cannot be read: %w", err))
 		}

@@ -549,7 +549,7 @@ func (e *emitter) constant(c *ssa.Const, typed bool) string {
 		im, _ := constant.Float64Val(constant.Imag(c.Value))
 		lit = fmt.Sprintf("complex(%s, %s)", e.float(re), e.float(im))
 	}
-	if typed {
+	if n, ok := types.Unalias(t).(*types.Named); typed || ok && !isScript(n) { // the interpreter stores no bare constant where a compiled type is
 		n := e.newTemp(e.of(t))
 		e.add("%s = %s", n, lit)
 		return n

@@ -319,6 +319,8 @@ in3:1:1: a session has no function main; instead: write the statements alone, or
 {"a": 1, "b": 2}
 > 90 * time.Second
 1m30s
+> wait := 1500 * time.Millisecond; wait
+1.5s
 > errors.New("broken")
 broken
 > struct{ A int; B string }{1, "x"}

@@ -18,8 +18,9 @@ func quaybenchBenchTrialValues() map[string]reflect.Value {
 		"Write":   reflect.ValueOf(trial.Write),
 
 		// type definitions
-		"Start": reflect.ValueOf((*trial.Start)(nil)),
-		"Step":  reflect.ValueOf((*trial.Step)(nil)),
-		"Trial": reflect.ValueOf((*trial.Trial)(nil)),
+		"CableStart": reflect.ValueOf((*trial.CableStart)(nil)),
+		"Start":      reflect.ValueOf((*trial.Start)(nil)),
+		"Step":       reflect.ValueOf((*trial.Step)(nil)),
+		"Trial":      reflect.ValueOf((*trial.Trial)(nil)),
 	}
 }

@@ -59,6 +59,12 @@ func TestFuseCurvesKeepToTheirSide(t *testing.T) {
 		assert.GreaterOrEqual(t, slowest.MeltCurrent(p[1]), p[0]*(1-1e-6), "%g s", p[1])
 		assert.InEpsilon(t, p[0], slowest.MeltCurrent(p[1]), 0.06)
 	}
+	// A band that is inside out is refused: a fast fuse taken for the slowest would pass for protecting a cable.
+	swapped := fuse
+	swapped.Fastest, swapped.Slowest = fuse.Slowest, fuse.Fastest
+	_, _, err = FuseCurves(&swapped)
+	require.ErrorContains(t, err, "slowest curve: it melts at 500 A within 100 s, where the fastest needs 6")
+	require.ErrorContains(t, err, "are the two curves swapped?")
 	// One curve alone serves for both edges.
 	fuse.Slowest = nil
 	fastest, slowest, err = FuseCurves(&fuse)

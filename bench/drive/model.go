@@ -361,6 +361,12 @@ func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 	if slowest, err = curve(slow, thermal.Later, f.Melts.SI*rating, 0, arcing); err != nil {
 		return fastest, slowest, fmt.Errorf("slowest curve: %w", err)
 	}
+	// The band must not be inside out: what is taken for the slowest fuse decides what protects a cable.
+	for _, row := range slow {
+		if first := fastest.MeltCurrent(max(row[1]-arcing, 1e-4)); row[0] < (1-aside)*first {
+			return fastest, slowest, fmt.Errorf("slowest curve: it melts at %.0f A within %.3g s, where the fastest needs %.0f A: are the two curves swapped?", row[0], row[1], first)
+		}
+	}
 	return fastest, slowest, nil
 }
 

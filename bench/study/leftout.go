@@ -78,11 +78,18 @@ func stopped(err error) bool {
 	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
 }
 
+// NoToleranceError says that a boat cannot be drawn, since its file states no tolerance.
+type NoToleranceError struct{ Boat string }
+
+func (e *NoToleranceError) Error() string {
+	return fmt.Sprintf("boat %s states no tolerance: write for example \"14 mΩ ± 10 %%\" where a value is not sure", e.Boat)
+}
+
 // tolerated returns the values of a boat that state a tolerance, and an error where there is none.
 func tolerated(b *boat.Boat) ([]unknown, error) {
 	list := unknowns(b)
 	if len(list) == 0 {
-		return nil, fmt.Errorf("boat %s states no tolerance: write for example \"14 mΩ ± 10 %%\" where a value is not sure", b.Name)
+		return nil, &NoToleranceError{b.Name}
 	}
 	return list, nil
 }

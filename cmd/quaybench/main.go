@@ -16,6 +16,7 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/datafile"
+	"quaybench/bench/study"
 	"quaybench/repl"
 	"quaybench/repl/child"
 )
@@ -119,7 +120,7 @@ func exitCode(err error, to io.Writer) int {
 	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
 		fmt.Fprintln(to, repl.Shown(err.Error()))
 		return exitInput
-	case errors.As(err, &bad):
+	case errors.As(err, &bad), errors.As(err, new(*study.NoToleranceError)):
 		fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
 		return exitInput
 	}

@@ -117,6 +117,9 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		if o.Odds, err = parseQuantity("--odds", f.odds, "%"); err != nil {
 			return err
 		}
+		if !(o.Odds > 0 && o.Odds <= 1) { // 0 would be the boat as written, without a draw
+			return input(fmt.Errorf("--odds must be above 0 %% and at most 100 %%, got %q", f.odds))
+		}
 	}
 	bar := newBar(sys, "values tried")
 	defer bar.done()
@@ -274,6 +277,9 @@ func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 	if f.current != "" {
 		if low, high, err = parseRange("--current", f.current, "A"); err != nil {
 			return err
+		}
+		if _, err := setup.Settings.WithNumber("limits.motor_current", high); err != nil { // its bounds hold here too
+			return input(fmt.Errorf("--current: %w", err))
 		}
 	}
 	shortest := 10.0

@@ -3,9 +3,13 @@ package main
 import (
 	"bytes"
 	"math"
+	"os"
+	"path/filepath"
+	"regexp"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
 	"quaybench/bench/study"
@@ -36,4 +40,32 @@ func TestEnvelopeSaysWhyACurrentIsNotHeld(t *testing.T) {
 	assert.Contains(t, words(false), "--moored holds it")
 	assert.Contains(t, words(true), "as the motor heats and the bank sags, full voltage no longer drives that current")
 	assert.NotContains(t, words(true), "--moored")
+}
+
+// Bad input ends with 2 by whichever command meets it: a boat without tolerances, a share of draws that is none, a current that
+// no controller has.
+func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
+	exact := filepath.Join(t.TempDir(), "exact")
+	require.NoError(t, os.Mkdir(exact, 0o755))
+	for _, name := range []string{"boat.toml", "settings.toml"} {
+		text, err := os.ReadFile(filepath.Join("demo", "petrel", name))
+		require.NoError(t, err)
+		text = regexp.MustCompile(` ± [0-9.]+ %`).ReplaceAll(text, nil)
+		require.NoError(t, os.WriteFile(filepath.Join(exact, name), text, 0o644))
+	}
+	for _, c := range []struct {
+		says string
+		args []string
+	}{
+		{"states no tolerance", []string{"odds", exact}},
+		{"states no tolerance", []string{"highest", exact, "limits.motor_current", "--odds", "90 %"}},
+		{"states no tolerance", []string{"highest", exact, "limits.battery_current", "limits.motor_current", "--odds", "90 %"}},
+		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "0 %"}},
+		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "1e300 %"}},
+		{"above the highest value allowed", []string{"envelope", "petrel", "--current", "1 A..1e300 A"}},
+	} {
+		code, _, stderr := quaybench(t, nil, c.args...)
+		assert.Equal(t, exitInput, code, c.args)
+		assert.Contains(t, unwrapped(stderr), c.says)
+	}
 }

@@ -49,6 +49,15 @@ var dataBattery = dataRule("data-battery", "the bank's figures are those of its 
 		says:  fmt.Sprintf("at a battery current that would empty the bank in an hour, %s, its resistance takes %.4g %% of its voltage", written(k.Capacity.SI/3600, "A"), 100*sag),
 		value: sag, unit: "%", usual: span{0.002, 0.25}, possible: span{0.0003, 1}, look: "battery.resistance, battery.capacity, battery.cells",
 	})
+	var slow float64
+	for _, row := range k.Polarisation {
+		slow += row[0]
+	}
+	sag = slow * k.Capacity.SI / 3600 / nominalVoltage(b)
+	out = append(out, comparison{
+		says:  fmt.Sprintf("at a battery current that would empty the bank in an hour, %s, its polarisation takes %.4g %% of its voltage", written(k.Capacity.SI/3600, "A"), 100*sag),
+		value: sag, unit: "%", usual: span{0, 0.25}, possible: span{0, 1}, look: "battery.polarisation, battery.capacity, battery.cells",
+	})
 	usual := span{1, 1.1}
 	if leadAcid(b) {
 		usual = span{1.02, 1.4}

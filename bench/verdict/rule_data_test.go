@@ -48,6 +48,7 @@ var contradictions = []struct {
 	{"data-battery", "an OCV table of another chemistry", false, func(b *boat.Boat) { b.Battery.Chemistry = "NMC" }, verdict.Close, `the rest voltage when half full of a cell is 3.3 V \(NMC\)`},
 	{"data-battery", "management empties it in seconds", false, func(b *boat.Boat) { b.Battery.Management.DischargeCurrent = exactly(220e3) }, verdict.Over, `would empty the bank in`},
 	{"data-battery", "resistance a thousand times too high", false, func(b *boat.Boat) { b.Battery.Resistance = exactly(7) }, verdict.Over, `takes 2652 % of its voltage`},
+	{"data-battery", "polarisation in Ω for mΩ", false, func(b *boat.Boat) { b.Battery.Polarisation = [][]float64{{3, 30}} }, verdict.Over, `its polarisation takes 1136 % of its voltage`},
 	{"data-battery", "lead without Peukert", true, func(b *boat.Boat) { b.Battery.Peukert = exactly(1) }, verdict.Close, `the Peukert exponent of this AGM lead-acid bank is 1`},
 	{"data-conductors", "an ampacity for ten times the section", false, func(b *boat.Boat) { b.Cables[0].Section = exactly(5e-6) }, verdict.Over, `the battery cable of 5 mm² is said to carry 225 A of battery current`},
 	{"data-conductors", "a resistance for another length", false, func(b *boat.Boat) { b.Cables[1].Resistance = exactly(5.5e-3) }, verdict.Over, `the resistance of the motor cable, 5.5 mΩ, is 10 times that of 1.6 m of copper of 50 mm²`},

@@ -3,6 +3,7 @@ package profiles
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 )
@@ -190,8 +191,8 @@ func (s *view) holding(kind MarkKind, subject func(*Mark) string) (holds, rivals
 // contested tells of labels and controllers about which two machines say different things, without having seen each other.
 func (s *view) contested() (problems []Problem) {
 	tell := func(what string, holds, rivals map[string]*Mark) {
-		for name, r := range rivals {
-			h := holds[name]
+		for _, name := range slices.Sorted(maps.Keys(rivals)) {
+			r, h := rivals[name], holds[name]
 			problems = append(problems, Problem{
 				Path: s.at(marksDir + "/" + newStamp(r.Time, r.Hash).name), Hash: r.Hash,
 				What: fmt.Sprintf("%s %q: two machines put it on different versions without seeing each other, on %s (%s) and on %s (%s); by their clocks the second holds: check, and set it again",

@@ -43,7 +43,6 @@ const (
 func (a *asked) used(part int) int   { return perPart * part }
 func (a *asked) margin(part int) int { return perPart*part + 1 }
 func (a *asked) near(k int) int      { return perPart*len(a.parts) + perNear*k }
-func (a *asked) gains() int          { return a.near(len(a.nears)) }
 
 // run simulates one boat and lists the responses. A context that ended is its only error.
 func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer, error) {

@@ -203,7 +203,7 @@ func settingsCommand(sys *system) *cobra.Command {
 				if f.Default != "" {
 					facts = append(facts, "left out: "+f.Default)
 				}
-				fmt.Fprintf(sys.Out, "%s\n    %s\n    (%s)\n", f.Key, f.Doc, strings.Join(facts, "; "))
+				fmt.Fprintf(sys.Out, "%s\n%s\n%s\n", f.Key, hung("    ", f.Doc, sys.width()), hung("    ", "("+strings.Join(facts, "; ")+")", sys.width()))
 			}
 			if !found {
 				_, err := settings.Set{}.With(args[0], "")

@@ -148,3 +148,21 @@ func unnamedFiles(t *testing.T, dir string) bool {
 	_, err = os.Stat(f.Name())
 	return os.IsNotExist(err)
 }
+
+// Manners, point 8: running text of a screen folds too, not its tables alone.
+func TestRunningTextFitsAScreen(t *testing.T) {
+	book := t.TempDir()
+	run := func(args ...string) []string {
+		code, out, stderr := quaybench(t, nil, append(args, "--book", book)...)
+		require.Zero(t, code, stderr)
+		return strings.Split(out, "\n")
+	}
+	note := "a note of many words, as somebody who was asked to write down everything would leave it with the controller"
+	for _, lines := range [][]string{
+		run("settings"),
+		run("profile", "written", "petrel", "head", "the spare controller, in the locker under the stern bench", "--author", "yard", "-m", note),
+		run("profile", "show", "petrel"),
+	} {
+		assert.LessOrEqual(t, widest(lines), 100, "where there is no terminal")
+	}
+}

@@ -337,7 +337,7 @@ func showVersion(c *call, e *profiles.Entry) {
 		if m.Kind == profiles.MarkWritten && !slices.Contains(e.Controllers, m.Controller) {
 			text += " (something else was written to it since)"
 		}
-		c.print("%s\n", text)
+		c.wrapped("%s", text)
 	}
 	c.print("\nsettings:\n%s\n", strings.TrimRight(e.Settings, "\n"))
 	c.caution()
@@ -457,7 +457,7 @@ func profileRestore(sys *system) *cobra.Command {
 
 // marked shows a mark that was made.
 func (c *call) marked(m *profiles.Mark, err error) (*outcome, error) {
-	return &outcome{value: m, show: func() { c.print("%s %s: %s\n", m.Boat, m.Version.Short(), markText(*m)) }}, err
+	return &outcome{value: m, show: func() { c.wrapped("%s %s: %s", m.Boat, m.Version.Short(), markText(*m)) }}, err
 }
 
 func profileLabel(sys *system) *cobra.Command {

@@ -190,13 +190,13 @@ func showHighest(sys *system, h *bench.HighestResult) {
 		fmt.Fprintf(sys.Out, "highest clear value: %s\n", show(h.Value))
 	}
 	if math.IsNaN(h.Value) && h.Gives != nil {
-		fmt.Fprintf(sys.Out, "at the present value: %s\n", h.Gives.What)
+		fmt.Fprintln(sys.Out, wrapped("at the present value: "+h.Gives.What, sys.width()))
 	} else if h.Gives != nil {
 		where := ""
 		if h.Gives.Trial != "" {
 			where = " in " + h.Gives.Trial
 		}
-		fmt.Fprintf(sys.Out, "what gives next, at %s: %s%s\n", show(h.Next), h.Gives.What, where)
+		fmt.Fprintln(sys.Out, wrapped(fmt.Sprintf("what gives next, at %s: %s%s", show(h.Next), h.Gives.What, where), sys.width()))
 	} else if !math.IsNaN(h.Value) && math.IsNaN(h.Next) {
 		fmt.Fprintf(sys.Out, "nothing gives up to the end of the range, %s\n", show(h.High))
 	}

@@ -36,9 +36,22 @@ func main() {
 	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
 		ends = append(ends, syscall.SIGHUP)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), ends...)
-	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the process at once
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, ends...)
+	ctx := untilSignal(context.Background(), signals)
+	context.AfterFunc(ctx, func() { signal.Stop(signals) }) // a second Ctrl-C ends the process at once
 	os.Exit(run(ctx, os.Args[1:], process()))
+}
+
+// untilSignal returns a context that the first signal ends, in the words of a command that was stopped: its cause stands in the
+// messages of whatever was stopped by it.
+func untilSignal(parent context.Context, signals <-chan os.Signal) context.Context {
+	ctx, cancel := context.WithCancelCause(parent)
+	go func() {
+		<-signals
+		cancel(stopError{context.Canceled})
+	}()
+	return ctx
 }
 
 // run is the whole program but for the process around it.

@@ -46,10 +46,10 @@ func (f *paperFlags) check() error {
 		}
 		probe, err := os.CreateTemp(filepath.Dir(k.name), ".quaybench-*")
 		if err != nil {
-			return unwrittenPaper(k.flag, k.name, err)
+			return input(unwrittenPaper(k.flag, k.name, err))
 		}
 		if err := errors.Join(probe.Close(), os.Remove(probe.Name())); err != nil {
-			return unwrittenPaper(k.flag, k.name, err)
+			return input(unwrittenPaper(k.flag, k.name, err))
 		}
 	}
 	return nil
@@ -60,7 +60,7 @@ func unwrittenPaper(flag, name string, err error) error {
 	if errors.As(err, &path) {
 		err = path.Err // the name is the temporary file's
 	}
-	return input(fmt.Errorf("%s: %s cannot be written: %w", flag, name, err))
+	return fmt.Errorf("%s: %s cannot be written: %w", flag, name, err)
 }
 
 // wanted says whether anything is to be put on paper.

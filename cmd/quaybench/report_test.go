@@ -147,3 +147,14 @@ func TestCommandLine(t *testing.T) {
 	want := "quaybench odds petrel --draws 4 --quick --report &#39;" + strings.ReplaceAll(page, "'", "&#39;\\&#39;&#39;") + "&#39; --set &#39;limits.motor_current=150 A&#39; --trial locked-shaft --trial dry-running"
 	assert.Contains(t, string(text), want)
 }
+
+// A full disk is no bad use: the exit code is that of a command that failed, and nothing is left.
+func TestReportOnAFullDisk(t *testing.T) {
+	small := smallDisk(t)
+	code, _, stderr := quaybench(t, nil, "try", "petrel", "--trial", "locked-shaft", "--report", filepath.Join(small, "r.html"))
+	require.Equal(t, exitOther, code, stderr)
+	require.Contains(t, stderr, "no space left on device")
+	left, err := os.ReadDir(small)
+	require.NoError(t, err)
+	require.Empty(t, left)
+}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -99,4 +100,17 @@ func TestTerminal(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Manners, point 8: a command that Ctrl-C ended says so in the program's own words, wherever it was.
+func TestASignalIsToldInOurWords(t *testing.T) {
+	signals := make(chan os.Signal, 1)
+	ctx := untilSignal(t.Context(), signals)
+	signals <- os.Interrupt
+	<-ctx.Done()
+	require.ErrorIs(t, context.Cause(ctx), context.Canceled)
+	var said strings.Builder
+	code := exitCode(fmt.Errorf("boat petrel: %w", context.Cause(ctx)), &said)
+	require.Equal(t, exitOther, code)
+	require.Equal(t, "quaybench: boat petrel: stopped before the end\n", said.String())
 }

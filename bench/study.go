@@ -46,7 +46,9 @@ func Highest(ctx context.Context, s *Setup, key string, trials []*trial.Trial, o
 // FrontResult is the answer of Front.
 type FrontResult struct {
 	study.Front
-	Boat string
+	Boat   string
+	Trials []string
+	Odds   float64 // share of draws that must be clear; 0: the boat as written
 }
 
 // Front finds, over the range of one setting, the highest clear value of another.
@@ -56,7 +58,7 @@ func Front(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial,
 		return nil, err
 	}
 	f, err := study.FindFront(ctx, s.Boat, s.Settings, keys, 9, trials, o)
-	return &FrontResult{f, s.Boat.Name}, err
+	return &FrontResult{f, s.Boat.Name, names(trials), o.Odds}, err
 }
 
 // EnvelopeResult is the answer of FindEnvelope.

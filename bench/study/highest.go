@@ -195,8 +195,9 @@ func rangeOf(b *boat.Boat, s settings.Set, key string) (low, high float64) {
 
 // Front is the trade of two settings: for each value of the first, the highest clear value of the second.
 type Front struct {
-	Keys   [2]string
-	Points []FrontPoint
+	Keys    [2]string
+	Points  []FrontPoint
+	LeftOut LeftOut // draws that are not counted at some value that was tried
 }
 
 // FrontPoint is one value of the first setting and the highest clear value of the second; NaN where none is.
@@ -227,6 +228,9 @@ func FindFront(ctx context.Context, b *boat.Boat, s settings.Set, keys [2]string
 		h, err := FindHighest(ctx, b, t, keys[1], trials, o)
 		if err != nil {
 			return f, err
+		}
+		if h.LeftOut.Total() > f.LeftOut.Total() { // each point draws the same boats
+			f.LeftOut = h.LeftOut
 		}
 		f.Points = append(f.Points, FrontPoint{First: x, Second: h.Value, Gives: h.Gives})
 	}

@@ -208,14 +208,19 @@ func showHighest(sys *system, h *bench.HighestResult) {
 		fmt.Fprintf(sys.Out, "mind: between %s and %s it is %s\n", show(g.From), show(g.To), word)
 	}
 	showLeftOut(sys, h.LeftOut)
-	how := "the boat file at its face value"
-	if h.Odds > 0 {
-		how = fmt.Sprintf("%.3g %% of the draws over the boat file's tolerances (%s)", 100*h.Odds, study.Distribution)
-	}
 	if h.Made != nil {
 		fmt.Fprintln(sys.Out, wrapped(h.Made.String(), sys.width()))
 	}
-	for _, line := range []string{"judged in: " + strings.Join(h.Trials, ", "), "how sure: certain to 0.5 % of the value, by " + how, bench.Caution} {
+	showSureness(sys, h.Trials, h.Odds)
+}
+
+// showSureness ends what a search shows: judged in what, how sure, and the caution.
+func showSureness(sys *system, trials []string, odds float64) {
+	how := "the boat file at its face value"
+	if odds > 0 {
+		how = fmt.Sprintf("%.3g %% of the draws over the boat file's tolerances (%s)", 100*odds, study.Distribution)
+	}
+	for _, line := range []string{"judged in: " + strings.Join(trials, ", "), "how sure: certain to 0.5 % of the value, by " + how, bench.Caution} {
 		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
 	}
 }
@@ -251,7 +256,8 @@ func showFront(sys *system, f *bench.FrontResult) {
 	for _, l := range tab.fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, l)
 	}
-	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
+	showLeftOut(sys, f.LeftOut)
+	showSureness(sys, f.Trials, f.Odds)
 }
 
 // envelopeOptions are what `quaybench envelope` is asked.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -68,4 +69,14 @@ func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
 		assert.Equal(t, exitInput, code, c.args)
 		assert.Contains(t, unwrapped(stderr), c.says)
 	}
+}
+
+// A front of two settings tells what it rests on as the highest value of one does: the trials, the draws, and those left out.
+func TestFrontTellsWhatItRestsOn(t *testing.T) {
+	out := new(bytes.Buffer)
+	showFront(&system{Out: out, Getenv: func(string) string { return "" }}, &bench.FrontResult{Boat: "petrel", Trials: []string{"crash-stop"}, Odds: 0.7, Front: study.Front{
+		Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Points: []study.FrontPoint{{First: 100, Second: 180}},
+		LeftOut: study.LeftOut{Draws: 20, NoDrive: 3, WhyNoDrive: errors.New("no such propeller")},
+	}})
+	assert.Contains(t, unwrapped(out.String()), "3 of 20 draws are impossible boats and are not counted; the first: no such propeller judged in: crash-stop how sure: certain to 0.5 % of the value, by 70 % of the draws")
 }

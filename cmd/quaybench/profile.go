@@ -481,7 +481,7 @@ func profileApprove(sys *system) *cobra.Command {
 	v := &verb{least: 2, most: 2, versions: 1, changes: true, author: "who approves", Command: cobra.Command{
 		Use:   "approve BOAT VERSION",
 		Short: "approve a version on the evidence of its verdict, and of records given",
-		Long: `Refused, whatever the reason, while values are still the example's; refused while the verdict is over or not judged, the evidence included (a test that was stopped is not judged), where nothing was tried, and where a record given as evidence is of other settings or another boat, unless --despite
+		Long: `Refused, whatever the reason, while values are still the example's; refused while the verdict is over or not judged, the evidence included (a test that was stopped is not judged), where nothing was tried, and where a record given as evidence is damaged, cut off, of other settings or of another boat, unless --despite
 gives a reason, which stays on the record. That a record is of a test that was stopped is noted.`,
 		Example: `  quaybench profile approve petrel head --author "yard"
   quaybench try petrel --trial crash-stop --csv run.csv

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -20,7 +21,7 @@ import (
 )
 
 // evidence reads files to keep with the approval of a version, and judges the records among them: a test that was stopped is
-// not judged. A record of other settings or of another boat is refused, or
+// not judged. A record of other settings or of another boat, or one that is damaged or cut off, is refused, or
 // noted where the approval is made despite it; that a test was stopped is noted.
 func evidence(c *call, version *profiles.Entry, files []string, despite bool) (out []profiles.File, verdicts []profiles.Verdict, notes []string, err error) {
 	var setup *bench.Setup
@@ -31,7 +32,13 @@ func evidence(c *call, version *profiles.Entry, files []string, despite bool) (o
 		}
 		base := profiles.Printable(filepath.Base(name))
 		role := profiles.RoleOther
-		run, err := record.Read(name, strings.NewReader(string(content)))
+		run, err := record.Read(name, bytes.NewReader(content))
+		if err != nil && bytes.HasPrefix(content, []byte("# quaybench_record")) {
+			if !despite {
+				return nil, nil, nil, input(fmt.Errorf("%w: the record is damaged: give one that is whole, or say --despite what reason", err))
+			}
+			notes = append(notes, base+" is a record that is damaged, and was not judged")
+		}
 		if err == nil {
 			role = profiles.RoleRecord
 			if setup == nil {
@@ -81,8 +88,11 @@ func heldAgainst(run *record.Run, setup *bench.Setup) (against string, remarks [
 		against = "is a record of other settings"
 	}
 	for _, e := range run.Events {
-		if e.Device == "step test" && strings.HasPrefix(e.What, "the test stopped") {
+		switch {
+		case e.Device == "step test" && strings.HasPrefix(e.What, "the test stopped"):
 			remarks = append(remarks, "is of a test that was stopped: "+profiles.Printable(e.What))
+		case e.Device == "record" && against == "": // as the reader says of a file that was cut off
+			against = "is not whole: " + profiles.Printable(e.What)
 		}
 	}
 	return against, remarks

@@ -1,0 +1,41 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The book, point 7: what is no whole record of the version is no evidence for it, and a reason given for it is noted.
+func TestDamagedEvidenceIsRefused(t *testing.T) {
+	dir := t.TempDir()
+	book, whole := filepath.Join(dir, "book"), filepath.Join(dir, "whole.csv")
+	code, _, stderr := quaybench(t, nil, "try", "petrel", "--trial", "locked-shaft", "--csv", whole)
+	require.Zero(t, code, stderr)
+	text, err := os.ReadFile(whole)
+	require.NoError(t, err)
+	middle := len(text)*2/3 + bytes.IndexByte(text[len(text)*2/3:], '\n')
+	damaged := bytes.Clone(text)
+	copy(damaged[middle+1:], "no number")
+	approve := func(content []byte, more ...string) (int, string, string) {
+		name := filepath.Join(dir, "evidence.csv")
+		require.NoError(t, os.WriteFile(name, content, 0o600))
+		return quaybench(t, nil, append([]string{"--book", book, "profile", "approve", "petrel", "head", "--author", "yard", "--evidence", name}, more...)...)
+	}
+	for why, content := range map[string][]byte{
+		"is not whole":          text[:middle-1],
+		"the record is damaged": damaged,
+	} {
+		code, _, stderr := approve(content)
+		require.Equal(t, exitInput, code, why)
+		require.Contains(t, stderr, why)
+		code, stdout, stderr := approve(content, "--despite", "the boat is needed")
+		require.Zero(t, code, stderr)
+		require.Contains(t, stdout, "evidence.csv is")
+	}
+	code, _, stderr = approve(text)
+	require.Zero(t, code, stderr)
+}

@@ -23,9 +23,11 @@ func planRunsAsItSays(y *yard) {
 	runs := regexp.MustCompile(`(?m)^  run:   (.*)$`).FindAllStringSubmatch(stdout, -1)
 	require.Len(t, writes, 2)
 	require.Len(t, runs, 2)
-	shell := func(line string) *desk { return y.sit(words(t, strings.ReplaceAll(line, "PORT", p.port))...) }
+	shell := func(line string, more ...string) *desk {
+		return y.sit(append(words(t, strings.ReplaceAll(line, "PORT", p.port)), more...)...)
+	}
 	for i, amps := range []float64{145, 150} {
-		d := shell(writes[i][1])
+		d := shell(writes[i][1], "--unconfirmed") // what the controller's own display shows is asked in a test of its own
 		d.await("type petrel to write them: ")
 		d.line("petrel")
 		assert.Contains(t, d.ended(0), "1 settings written and read back")

@@ -99,9 +99,11 @@ func (e *emitter) selection(in *ssa.Select) {
 			continue
 		}
 		t := tup.At(n).Type()
-		if e.of(t) == "host.Any" {
+		switch e.of(t) {
+		case "host.Any":
 			e.add("if %s_0 == %d { %s_%d = %s }", r, i, r, n, v)
-		} else {
+		case "struct{}": // it has one value, and the interpreter's assertion to it panics
+		default:
 			e.add("if %s_0 == %d { %s_%d, _ = %s.(%s) }", r, i, r, n, v, e.of(t))
 		}
 		n++
@@ -143,6 +145,10 @@ func (e *emitter) typeAssert(in *ssa.TypeAssert) {
 		return
 	default:
 		e.zero(v, e.of(t))
+		if e.of(t) == "struct{}" { // the interpreter's assertion to it panics
+			e.add("%s = host.IsEmpty(%s)", ok, x)
+			break
+		}
 		e.add("%s, %s = %s.(%s)", v, ok, x, e.of(t))
 	}
 	if !in.CommaOk {

@@ -197,7 +197,7 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 func (e *emitter) survey(pkg *ssa.Package) {
 	e.marks = true
 	for f := range ssautil.AllFunctions(pkg.Prog) {
-		e.exact = e.exact || recovers(f)
+		e.exact = e.exact || recovers(f) || printsItself(f)
 		for _, b := range f.Blocks {
 			for _, in := range b.Instrs {
 				if _, ok := in.(*ssa.Go); ok {
@@ -206,6 +206,11 @@ func (e *emitter) survey(pkg *ssa.Package) {
 			}
 		}
 	}
+}
+
+// printsItself reports whether f is a method that fmt calls, which puts the text of its panic into what it prints.
+func printsItself(f *ssa.Function) bool {
+	return f.Signature.Recv() != nil && slices.Contains([]string{"String", "Error", "GoString", "Format"}, f.Name()) && len(f.Blocks) > 0
 }
 
 // begins returns the place of the first thing in a function that may panic.
@@ -1267,8 +1272,16 @@ func (e *emitter) binop(in *ssa.BinOp) {
 		}
 	}
 	_, xc := in.X.(*ssa.Const)
-	_, yc := in.Y.(*ssa.Const)
-	_ = yc
+	if in.Op == token.SHL || in.Op == token.SHR {
+		c, isConst := in.Y.(*ssa.Const)
+		if signed := in.Y.Type().Underlying().(*types.Basic).Info()&types.IsUnsigned == 0; signed && !isConst {
+			n := e.val(in.Y, true)
+			e.add("if %s < 0 { host.Shift(int64(%s)) }", n, n)
+		} else if isConst && constant.Sign(c.Value) < 0 { // a variable that SSA knows the value of
+			e.add("host.Shift(-1)")
+			return
+		}
+	}
 	e.add("%s = %s %s %s", r, e.val(in.X, xc), in.Op, e.val(in.Y, xc || in.Op == token.SHL || in.Op == token.SHR))
 }
 

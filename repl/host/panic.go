@@ -48,6 +48,12 @@ func NilCheck(ok bool) {
 	}
 }
 
+// IsEmpty reports whether x holds a struct{}.
+func IsEmpty(x any) bool {
+	_, ok := x.(struct{})
+	return ok
+}
+
 // Index panics where i is no index of what has n elements.
 func Index(i, n int) {
 	if i < 0 || i >= n {
@@ -78,6 +84,13 @@ func Bounds(lo, hi, limit, n, c int, text bool) {
 		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:%d]", lo, hi)))
 	case hi < 0 && lo > n:
 		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:%d]", lo, n)))
+	}
+}
+
+// Shift panics where a value is shifted by less than nothing.
+func Shift(n int64) {
+	if n < 0 {
+		panic(runtimeError("negative shift amount"))
 	}
 }
 

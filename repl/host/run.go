@@ -217,7 +217,7 @@ func (rt *RT) Values() map[string]reflect.Value {
 		"Box": rt.Types.Box, "Adapt": rt.adapt, "Open": Open, "ID": ID, "Val": Val, "Method": rt.Types.Method, "Eq": Eq, "ToError": ToError,
 		"Implements": rt.Types.Implements, "AssertPanic": rt.Types.AssertPanic, "Invoke": Invoke,
 		"Panic": Panic, "Recover": Recover, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,
-		"NilCheck": NilCheck, "Index": Index, "Bounds": Bounds, "Negative": Negative,
+		"NilCheck": NilCheck, "IsEmpty": IsEmpty, "Shift": Shift, "Index": Index, "Bounds": Bounds, "Negative": Negative,
 		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Send": rt.send, "Receive": rt.receive,
 		"RangeMap": RangeMap, "RangeString": RangeString, "NextMap": NextMap, "NextString": NextString,
 		"Chan": chanLen, "Close": closeChan, "SameChan": sameChan, "Clear": clearAll, "Min": minFloat, "Max": maxFloat, "AppendString": appendString, "CopyString": copyString, "ArrayPtr": arrayPointer,

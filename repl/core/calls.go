@@ -102,8 +102,15 @@ func (e *emitter) selection(in *ssa.Select) {
 		switch e.of(t) {
 		case "host.Any":
 			e.add("if %s_0 == %d { %s_%d = %s }", r, i, r, n, v)
+		case "host.Error":
+			e.add("if %s_0 == %d { %s_%d = host.ToError(%s) }", r, i, r, n, v)
 		case "struct{}": // it has one value, and the interpreter's assertion to it panics
 		default:
+			if isIface(t) { // an assertion of nil panics
+				e.zero(fmt.Sprintf("%s_%d", r, n), e.of(t))
+				e.add("if %s_0 == %d && %s != nil { %s_%d, _ = %s.(%s) }", r, i, v, r, n, v, e.of(t))
+				break
+			}
 			e.add("if %s_0 == %d { %s_%d, _ = %s.(%s) }", r, i, r, n, v, e.of(t))
 		}
 		n++

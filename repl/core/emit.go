@@ -1201,6 +1201,10 @@ func (e *emitter) fromAny(dst, x string, t types.Type) {
 	if e.of(t) == "struct{}" {
 		return
 	}
+	if isIface(t) { // an assertion of nil panics
+		e.add("if %s != nil { %s, _ = %s.(%s) }", x, dst, x, e.of(t))
+		return
+	}
 	e.add("%s, _ = %s.(%s)", dst, x, e.of(t))
 }
 

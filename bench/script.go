@@ -170,13 +170,9 @@ func findPart(v verdict.Trial, name string) (verdict.Part, error) {
 
 // Max returns a trace's largest value, SI; a trace that the run does not have is an error that names those it has.
 func Max(run *record.Run, trace string) (float64, error) {
-	tr, ok := run.Trace(trace)
-	if !ok {
-		var names []string
-		for _, t := range run.Traces {
-			names = append(names, t.Name)
-		}
-		return 0, fmt.Errorf("the run has no trace %q; it has %s", trace, strings.Join(names, ", "))
+	tr, err := findTrace(run, trace)
+	if err != nil {
+		return 0, err
 	}
 	most := math.Inf(-1)
 	for _, v := range tr.Values {
@@ -190,21 +186,40 @@ func Max(run *record.Run, trace string) (float64, error) {
 	return most, nil
 }
 
-// ValueAt is a trace's value at a time, SI, NaN where the run has no such trace.
+func findTrace(run *record.Run, name string) (*record.Trace, error) {
+	if tr, ok := run.Trace(name); ok {
+		return tr, nil
+	}
+	var names []string
+	for _, t := range run.Traces {
+		names = append(names, t.Name)
+	}
+	return nil, fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(names, ", "))
+}
+
+// mustFindTrace panics for a trace that is not there: a comparison with NaN is false, and would let a script decide on a slip of the pen.
+func mustFindTrace(run *record.Run, name string) *record.Trace {
+	tr, err := findTrace(run, name)
+	if err != nil {
+		panic(err.Error())
+	}
+	return tr
+}
+
+// ValueAt is a trace's value at a time, SI, NaN where nothing was recorded. It panics for a trace that the run does not have,
+// with a sentence that names those it has.
 func ValueAt(run *record.Run, trace string, t float64) float64 {
-	tr, ok := run.Trace(trace)
-	if !ok || len(run.Time) == 0 {
+	tr := mustFindTrace(run, trace)
+	if len(run.Time) == 0 {
 		return math.NaN()
 	}
 	return run.At(tr, t)
 }
 
-// MeanBetween is a trace's mean over samples from a to b, SI, NaN where there are none.
+// MeanBetween is a trace's mean over samples from a to b, SI, NaN where there are none. It panics for a trace that the run
+// does not have, with a sentence that names those it has.
 func MeanBetween(run *record.Run, trace string, a, b float64) float64 {
-	tr, ok := run.Trace(trace)
-	if !ok {
-		return math.NaN()
-	}
+	tr := mustFindTrace(run, trace)
 	sum, n := 0.0, 0
 	for i, t := range run.Time {
 		if t >= a && t <= b {

@@ -42,6 +42,9 @@ func TestSweep(t *testing.T) {
 	most, err := bench.Max(r.Run, "motor current")
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, most, bench.ValueAt(r.Run, "motor current", 4))
+	_, all := bench.Max(r.Run, "mast")
+	assert.PanicsWithValue(t, all.Error(), func() { bench.ValueAt(r.Run, "mast", 4) })
+	assert.PanicsWithValue(t, all.Error(), func() { bench.MeanBetween(r.Run, "mast", 1, 4) })
 	_, err = s.Sweep(p, "limits.nothing", "1 A")
 	assert.Error(t, err)
 }

@@ -13,6 +13,7 @@ import (
 //	# boat = 'petrel'
 //	# trial = 'full-throttle'
 //	# source = 'simulation'
+//	# rows = 2
 //	# part = {name = 'winding', trace = 'winding', unit = '°C', limit = '155 °C', …}
 //	# event = {at = '61.4 s', device = 'battery current limit', …}
 //	time [s],motor current [A],winding [°C]
@@ -20,7 +21,8 @@ import (
 //	0.1,12.5,25.02
 //
 // A line that begins with "# " is one key of TOML; one that begins with "##" is a remark and is skipped. Both may
-// stand between the rows too: an event that is only known later, or one that is amended when it ends. The header row
+// stand between the rows too: an event that is only known later, or one that is amended when it ends. "rows" is the number
+// of samples, by which a file that was cut at a line's end is told; one written while it is measured has none. The header row
 // names each column and its unit; a trace with a band is followed by its low and its high. Numbers are in the unit of
 // their column and come back as the same SI value to the last bit.
 const (

@@ -24,6 +24,7 @@ type entry struct {
 	BoatHash   string           `toml:"boat_hash,omitempty"`
 	Version    string           `toml:"profile_version,omitempty"`
 	Clock      string           `toml:"clock,omitempty"`
+	Rows       *int             `toml:"rows,omitempty"`
 	Stopped    string           `toml:"stopped,omitempty"`
 	Expect     []string         `toml:"expect,omitempty"`
 	Assumed    []string         `toml:"assumed,omitempty"`
@@ -123,8 +124,8 @@ func parseEntry(text []byte) (e entry, offset int, err error) {
 	return e, 0, nil
 }
 
-// head lists the entries of a run that stand above its rows.
-func (r *Run) head() (list []entry, err error) {
+// head lists the entries of a run that stand above its rows; rows is how many there will be, nil where nobody knows yet.
+func (r *Run) head(rows *int) (list []entry, err error) {
 	add := func(e entry, fault error) {
 		list = append(list, e)
 		if err == nil {
@@ -134,7 +135,7 @@ func (r *Run) head() (list []entry, err error) {
 	p := r.Provenance
 	list = []entry{
 		{Format: formatVersion}, {Boat: r.Boat}, {Trial: r.Trial}, {Source: p.Source}, {Tool: p.Tool},
-		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Stopped: r.Stopped}, {Expect: r.Expect},
+		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Rows: rows}, {Stopped: r.Stopped}, {Expect: r.Expect},
 		{Assumed: r.Assumed}, {LeftOut: r.LeftOut},
 	}
 	add(gainOf(r.Gain))

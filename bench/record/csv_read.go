@@ -17,8 +17,9 @@ import (
 // Read reads a record; name is what errors call it. A file of any origin will do as long as its header row names
 // columns and units and the first is the time. Errors are *FormatError, or the reader's own.
 //
-// A file that ends within a line was cut off: by a crash, a full disk, a pulled plug. What came before that line is
-// read, and an event of the device "record" says what was lost.
+// A file that ends within a line, or has fewer rows than its head counts, was cut off: by a crash, a full disk, a pulled
+// plug. What is there is read, and an event of the device "record" says what was lost. It says so too of more rows than
+// counted.
 func Read(name string, rd io.Reader) (*Run, error) {
 	p := parser{file: name, run: new(Run), declared: map[string]traceEntry{}}
 	lines := bufio.NewReaderSize(rd, 64<<10)
@@ -69,6 +70,7 @@ type parser struct {
 	columns  []column
 	series   []*[]float64
 	entries  int
+	rows     *int // as the head counts them
 }
 
 // fail is an error at a byte of the present line.
@@ -101,6 +103,12 @@ func (p *parser) comment(text []byte) error {
 	e, offset, err := parseEntry(text)
 	if err != nil {
 		return p.fail(offset+1, "%v", err)
+	}
+	if e.Rows != nil {
+		if *e.Rows < 0 || p.columns != nil {
+			return p.fail(1, "the number of rows is 0 or more, and stands above the header row")
+		}
+		p.rows = e.Rows
 	}
 	if t := e.Trace; t != nil {
 		if p.columns != nil {
@@ -231,15 +239,23 @@ func (p *parser) finish(torn bool) (*Run, error) {
 		p.text = nil
 		return nil, p.fail(0, "there is no header row: the file is no record, or was cut off before its first sample")
 	}
-	if torn {
-		last := 0.0
-		if n := len(r.Time); n > 0 {
-			last = r.Time[n-1]
-		}
-		r.Events = append(r.Events, Event{
-			At: last, Device: "record", Kind: Note,
-			What: fmt.Sprintf("the file was cut off within line %d: what came after %.6g s is lost", p.line, last),
-		})
+	last, n := 0.0, len(r.Time)
+	if n > 0 {
+		last = r.Time[n-1]
+	}
+	what := ""
+	switch {
+	case torn:
+		what = fmt.Sprintf("the file was cut off within line %d: what came after %.6g s is lost", p.line, last)
+	case p.rows == nil:
+		r.Uncounted = true
+	case n < *p.rows:
+		what = fmt.Sprintf("the file was cut off: it has %d of its %d rows, and what came after %.6g s is lost", n, *p.rows, last)
+	case n > *p.rows:
+		what = fmt.Sprintf("the file has %d rows where its head counts %d: it was changed after it was written", n, *p.rows)
+	}
+	if what != "" {
+		r.Events = append(r.Events, Event{At: last, Device: "record", Kind: Note, What: what})
 	}
 	sort.SliceStable(r.Events, func(i, j int) bool { return r.Events[i].At < r.Events[j].At })
 	return r, nil

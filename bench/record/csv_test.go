@@ -55,6 +55,7 @@ const smallText = `# quaybench_record = 1
 # boat_hash = 'b0a7'
 # profile_version = '3'
 # clock = '2026-11-25T08:00:00Z'
+# rows = 4
 # expect = ['stall timer']
 # gain = {top_speed = '3.1 m/s'}
 # energy = {battery = '1234.5 J', heat = '200 J', shaft = '1000 J', stored = '34.5 J', residual = '0 J', throughput = '1300 J'}
@@ -245,13 +246,38 @@ func TestACutOffRecordIsReadUpToItsLastSample(t *testing.T) {
 		rows := strings.Count(smallText[headEnds:cut], "\n")
 		require.Equal(t, whole.Time[:rows], append([]float64{}, run.Time...))
 		said := slices.IndexFunc(run.Events, func(e record.Event) bool { return e.Device == "record" })
-		if smallText[cut-1] == '\n' {
-			require.Equal(t, -1, said, "cut at byte %d, between lines: nothing is torn", cut)
+		require.GreaterOrEqual(t, said, 0, "cut at byte %d: the loss must be said", cut)
+		if smallText[cut-1] == '\n' { // between lines: nothing is torn, and the count of rows tells
+			assert.Contains(t, run.Events[said].What, fmt.Sprintf("cut off: it has %d of its 4 rows", rows))
 			continue
 		}
-		require.GreaterOrEqual(t, said, 0, "cut at byte %d: the loss must be said", cut)
 		assert.Contains(t, run.Events[said].What, fmt.Sprintf("cut off within line %d", 1+strings.Count(smallText[:cut], "\n")))
 	}
+}
+
+// A record from before the row count, or one written while it was measured, opens and says that it has no count; one with
+// rows added is not whole; a count that is none is refused.
+func TestTheRowCountOfARecord(t *testing.T) {
+	old := strings.Replace(smallText, "# rows = 4\n", "", 1)
+	run, err := record.Read("old.csv", strings.NewReader(old))
+	require.NoError(t, err)
+	want := small()
+	want.Uncounted = true
+	assert.Equal(t, want, run)
+
+	run, err = record.Read("more.csv", strings.NewReader(smallText+"3,139,1150,28,25,31\n"))
+	require.NoError(t, err)
+	assert.Contains(t, run.Events[len(run.Events)-1].What, "has 5 rows where its head counts 4")
+	for _, text := range []string{"# rows = -1\ntime [s]\n0\n", "time [s]\n0\n# rows = 1\n"} {
+		_, err = record.Read("f.csv", strings.NewReader(text))
+		assert.ErrorContains(t, err, "number of rows")
+	}
+	var none bytes.Buffer
+	require.NoError(t, record.Write(&none, &record.Run{}))
+	assert.Contains(t, none.String(), "# rows = 0\n")
+	run, err = record.Read("none.csv", &none)
+	require.NoError(t, err)
+	assert.False(t, run.Uncounted)
 }
 
 // TestWriterHandsOverWholeLines: whatever is written, the record is readable after every single write.
@@ -286,6 +312,8 @@ func TestWriterHandsOverWholeLines(t *testing.T) {
 	require.NoError(t, w.Amend(whole.Events[0])) // it has ended
 	back, err := record.Read("live.csv", &text)
 	require.NoError(t, err)
+	assert.True(t, back.Uncounted)
+	back.Uncounted = false
 	assert.Equal(t, whole, back)
 }
 
@@ -369,6 +397,7 @@ func FuzzRead(f *testing.F) {
 		require.NoError(t, record.Write(&again, run))
 		back, err := record.Read("again.csv", &again)
 		require.NoError(t, err)
+		run.Uncounted = false // written, it is counted
 		require.Equal(t, run, back)
 	})
 }

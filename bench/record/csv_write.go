@@ -30,14 +30,17 @@ type column struct {
 }
 
 // NewWriter writes what stands above the rows: all of head but its samples. head.Traces says which columns there are;
-// a trace with a band (Low or High not nil) has three. Errors are *ValueError, or the writer's own.
-func NewWriter(w io.Writer, head *Run) (*Writer, error) {
+// a trace with a band (Low or High not nil) has three. How many rows will follow nobody knows yet, so the file has no
+// count of them. Errors are *ValueError, or the writer's own.
+func NewWriter(w io.Writer, head *Run) (*Writer, error) { return newWriter(w, head, nil) }
+
+func newWriter(w io.Writer, head *Run, rows *int) (*Writer, error) {
 	out := &Writer{to: w, last: math.Inf(-1)}
 	var err error
 	if out.columns, err = head.columns(); err != nil {
 		return nil, err
 	}
-	entries, err := head.head()
+	entries, err := head.head(rows)
 	if err == nil && len(entries) > maxEntries {
 		err = &ValueError{"the run", fmt.Sprintf("has more than %d parts and events", maxEntries)}
 	}
@@ -186,11 +189,12 @@ func (w *Writer) entry(e entry) error {
 	return err
 }
 
-// Write writes a whole run. Read gives it back, to the last bit of every number. Errors are *ValueError for a run that
+// Write writes a whole run, with the number of its rows. Read gives it back, to the last bit of every number. Errors are *ValueError for a run that
 // no file can hold (then something may already be written), or the writer's own.
 func Write(w io.Writer, r *Run) error {
 	buffered := bufio.NewWriter(w)
-	out, err := NewWriter(buffered, r)
+	rows := len(r.Time)
+	out, err := newWriter(buffered, r, &rows)
 	if err != nil {
 		return err
 	}

@@ -17,6 +17,9 @@ type Run struct {
 	Trial      string
 	Provenance Provenance
 
+	// Uncounted: the file it was read from does not say how many rows it had, so a cut at a line's end can't be seen.
+	Uncounted bool
+
 	Time   []float64 // s, rising
 	Traces []Trace   // each as long as Time
 	Events []Event   // in time order

@@ -26,8 +26,9 @@ func TestDamagedEvidenceIsRefused(t *testing.T) {
 		return quaybench(t, nil, append([]string{"--book", book, "profile", "approve", "petrel", "head", "--author", "yard", "--evidence", name}, more...)...)
 	}
 	for why, content := range map[string][]byte{
-		"is not whole":          text[:middle-1],
-		"the record is damaged": damaged,
+		"is not whole":                 text[:middle-1],
+		"the file was cut off: it has": text[:middle+1], // at a line's end
+		"the record is damaged":        damaged,
 	} {
 		code, _, stderr := approve(content)
 		require.Equal(t, exitInput, code, why)
@@ -36,6 +37,16 @@ func TestDamagedEvidenceIsRefused(t *testing.T) {
 		require.Zero(t, code, stderr)
 		require.Contains(t, stdout, "evidence.csv is")
 	}
-	code, _, stderr = approve(text)
+	code, stdout, stderr := approve(text)
 	require.Zero(t, code, stderr)
+	require.NotContains(t, stdout, "row count")
+
+	// A record from before the row count is taken as it was, and the doubt is noted.
+	_, after, _ := bytes.Cut(text, []byte("\n# rows = "))
+	count, _, _ := bytes.Cut(after, []byte("\n"))
+	old := bytes.Replace(text, append([]byte("# rows = "), append(count, '\n')...), nil, 1)
+	require.Less(t, len(old), len(text))
+	code, stdout, stderr = approve(old)
+	require.Zero(t, code, stderr)
+	require.Contains(t, stdout, "row count")
 }

@@ -87,6 +87,9 @@ func heldAgainst(run *record.Run, setup *bench.Setup) (against string, remarks [
 	case p.Settings != setup.Settings.Hash():
 		against = "is a record of other settings"
 	}
+	if run.Uncounted && run.Provenance.Tool != "" {
+		remarks = append(remarks, "does not say how many rows it had (it is from before the row count, or its test did not end in order): whether its end is missing can't be told")
+	}
 	for _, e := range run.Events {
 		switch {
 		case e.Device == "step test" && strings.HasPrefix(e.What, "the test stopped"):

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -154,15 +155,42 @@ func (s *view) labelled() map[string]*Mark {
 }
 
 // controllers returns the mark of the last write to each controller. One that was written with something that is no
-// version is left out.
-func (s *view) controllers() map[string]*Mark {
-	in, _ := s.holding(MarkWritten, func(m *Mark) string { return m.Controller })
+// version is left out. asked are names that count as a controller's though no mark has them yet.
+func (s *view) controllers(asked ...string) map[string]*Mark {
+	in, _ := s.holding(MarkWritten, s.controllerOf(asked...))
 	for name, m := range in {
 		if m.Kind == MarkReplaced {
 			delete(in, name)
 		}
 	}
 	return in
+}
+
+// controllerOf returns what names the controller of a mark. Marks from before the port was left out are named "TITLE on
+// PORT": they are of the controller TITLE where a mark, or what was asked for, has that name.
+func (s *view) controllerOf(asked ...string) func(*Mark) string {
+	known := map[string]bool{}
+	for _, name := range asked {
+		known[name] = true
+	}
+	for _, m := range s.marks {
+		known[m.Controller] = true
+	}
+	return func(m *Mark) string {
+		if title, _, ok := cutPort(m.Controller); ok && known[title] {
+			return title
+		}
+		return m.Controller
+	}
+}
+
+// cutPort cuts a controller's name from before the port was left out.
+func cutPort(name string) (title, port string, ok bool) {
+	i := strings.LastIndex(name, " on ")
+	if i <= 0 {
+		return name, "", false
+	}
+	return name[:i], name[i+len(" on "):], true
 }
 
 // holding returns, for each subject of marks of a kind, the mark that holds and a rival of it.
@@ -202,7 +230,7 @@ func (s *view) contested() (problems []Problem) {
 	}
 	labels, rivals := s.holding(MarkLabel, func(m *Mark) string { return m.Label })
 	tell("label", labels, rivals)
-	in, rivals := s.holding(MarkWritten, func(m *Mark) string { return m.Controller })
+	in, rivals := s.holding(MarkWritten, s.controllerOf())
 	tell("controller", in, rivals)
 	slices.SortFunc(problems, func(a, b Problem) int { return cmp.Compare(a.Path, b.Path) })
 	return problems

@@ -320,3 +320,30 @@ func TestEachClaimOfAnExportIsChecked(t *testing.T) {
 		})
 	}
 }
+
+// A mark from before the port was left out of a controller's name is of the same controller as one with its title.
+func TestAControllerIsTheSameOnAnotherPort(t *testing.T) {
+	b, v := yardWithHistory(t)
+	written := func(at int, controller string) {
+		_, err := b.MarkWritten(t.Context(), "petrel", string(v[at].Hash), WrittenOptions{Author: "yard hand", Tool: "quaybench test", Controller: controller})
+		require.NoError(t, err)
+	}
+	entry := func(at int) *Entry {
+		e, err := b.Show(t.Context(), "petrel", string(v[at].Hash))
+		require.NoError(t, err)
+		return e
+	}
+	written(0, "bow on /dev/ttyUSB0")
+	written(0, "stern on /dev/ttyUSB1")
+	written(1, "bow")
+	assert.Equal(t, []string{"stern on /dev/ttyUSB1"}, entry(0).Controllers)
+	assert.Equal(t, []string{"bow"}, entry(1).Controllers)
+	m, err := b.MarkReplaced(t.Context(), "petrel", "stern", WrittenOptions{Author: "yard hand", Tool: "quaybench test"})
+	require.NoError(t, err)
+	require.NotNil(t, m, "the mark with the port is taken back by the title")
+	assert.Empty(t, entry(0).Controllers)
+	written(0, "bow")
+	for _, m := range entry(0).Written() {
+		assert.Equal(t, strings.HasPrefix(m.Controller, "bow"), entry(0).Holds(m), m.Controller)
+	}
+}

@@ -16,6 +16,12 @@ type Entry struct {
 	Controllers []string `json:"controllers"`
 }
 
+// Holds reports whether the controller of one of its marks holds this version: it was written to it last.
+func (e *Entry) Holds(m Mark) bool {
+	title, _, _ := cutPort(m.Controller)
+	return slices.Contains(e.Controllers, m.Controller) || slices.Contains(e.Controllers, title)
+}
+
 // Approvals are the approvals of the version, by time.
 func (e *Entry) Approvals() []Mark { return e.marks(MarkApproval) }
 

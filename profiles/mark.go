@@ -261,7 +261,7 @@ type WrittenOptions struct {
 	Author     string // who wrote it; required
 	Tool       string // the tool's version; required
 	Note       string
-	Controller string // which one: a serial number or another name of it; required
+	Controller string // which one: a serial number or another name of it, not of the port it is plugged into; required
 	ReadBack   bool   // every setting was read back and found equal
 	// Evidence is what it rests on, the register map for instance.
 	Evidence []File
@@ -277,7 +277,7 @@ func (b *Book) MarkWritten(ctx context.Context, boat, ref string, o WrittenOptio
 // version is written to it. Where it held none, nothing is recorded and the mark is nil.
 func (b *Book) MarkReplaced(ctx context.Context, boat, controller string, o WrittenOptions) (mark *Mark, err error) {
 	err = b.write(ctx, boat, nil, func(s *view) error {
-		held := s.controllers()[controller]
+		held := s.controllers(controller)[controller]
 		if held == nil {
 			return nil
 		}
@@ -336,12 +336,13 @@ func (s *view) fillMark(ref string, m *Mark, files []File, decide func(v *Versio
 	}
 	m.Time = s.book.now().UTC().Round(0)
 	var earlier []*Mark
+	controller := s.controllerOf(m.Controller)
 	for _, other := range s.marks {
 		if other.Version == h {
 			earlier = append(earlier, other)
 		}
 		// What holds is told by the chain, and by time where there is none: so a clock that went back must not undo this one.
-		same := m.Kind == MarkLabel && other.Label == m.Label || m.Controller != "" && other.Controller == m.Controller
+		same := m.Kind == MarkLabel && other.Label == m.Label || m.Controller != "" && controller(other) == controller(m)
 		if same && !m.Time.After(other.Time) {
 			m.Time = other.Time.Add(1)
 		}

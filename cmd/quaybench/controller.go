@@ -412,9 +412,16 @@ type noJournal struct{}
 
 func (noJournal) Note(link.State, ...link.Change) error { return nil }
 
-// title names the controller in the book.
-func (c *conversation) title() string {
-	return fmt.Sprintf("%s on %s", orElse(c.Title, "controller"), c.on)
+// title names the controller in the book: by its register map's title, whatever port it is plugged into today, or by the
+// port where the map has none.
+func (c *conversation) title() string { return orElse(c.Title, "controller on "+c.on) }
+
+// onPort is a mark's note, with the port: two controllers under one title are told apart by it alone.
+func (c *conversation) onPort(note string) string {
+	if c.Title == "" {
+		return note
+	}
+	return strings.TrimPrefix(note+"; on "+c.on, "; ")
 }
 
 // takeBack notes in the book that the controller no longer holds the version written last, unless a failed write was undone
@@ -451,7 +458,7 @@ func (c *conversation) takeBack(ctx context.Context, order []link.Change) error 
 func (c *conversation) replaced(ctx context.Context, note string) error {
 	who, err := author(c.sys, "")
 	if err == nil {
-		_, err = c.book.MarkReplaced(ctx, c.name, c.title(), profiles.WrittenOptions{Author: who, Tool: bench.Version, Note: note})
+		_, err = c.book.MarkReplaced(ctx, c.name, c.title(), profiles.WrittenOptions{Author: who, Tool: bench.Version, Note: c.onPort(note)})
 	}
 	return fromBook(err)
 }
@@ -479,12 +486,36 @@ func (c *conversation) mark(ctx context.Context) error {
 			note = fmt.Sprintf("%d settings are not in the register map", n)
 		}
 		_, err = c.book.MarkWritten(ctx, c.name, string(v.Hash), profiles.WrittenOptions{
-			Author: who, Tool: bench.Version, Controller: c.title(), ReadBack: true, Note: note,
+			Author: who, Tool: bench.Version, Controller: c.title(), ReadBack: true, Note: c.onPort(note),
 		})
 	}
 	if err != nil {
 		return fmt.Errorf("the settings are written, but the book does not say so: %w", fromBook(err))
 	}
 	fmt.Fprintf(c.sys.Out, "noted in the book: %s is in the controller\n", versionName(v))
+	if c.Title != "" {
+		c.tellOtherPort(ctx)
+	}
 	return nil
+}
+
+// tellOtherPort says that the book takes two ports for one controller, where the last write to this title but one was on another.
+func (c *conversation) tellOtherPort(ctx context.Context) {
+	l, err := c.book.List(ctx, c.name)
+	if err != nil {
+		return
+	}
+	var writes []profiles.Mark
+	for i := range l.Versions {
+		for _, m := range l.Versions[i].Written() {
+			if m.Controller == c.title() {
+				writes = append(writes, m)
+			}
+		}
+	}
+	slices.SortFunc(writes, func(a, b profiles.Mark) int { return b.Time.Compare(a.Time) })
+	if len(writes) > 1 && !strings.HasSuffix(writes[1].Note, "on "+c.on) {
+		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("the book takes it for the controller that was on another port before (%s), since both are called %s; if there are two, give each a register map with a title of its own",
+			profiles.Printable(writes[1].Note), profiles.Printable(c.title())), c.sys.width()))
+	}
 }

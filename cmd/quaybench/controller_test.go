@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -194,6 +195,18 @@ func writeIsNotedInTheBook(y *yard) {
 	assert.Regexp(t, `noted in the book: v1 [0-9a-f]+ is in the controller`, stdout)
 	stdout, _ = run(0, "--book", book, "profile", "list", "petrel")
 	assert.Contains(t, stdout, "in a controller")
+
+	// The same controller on another port is still one, and that the book takes it so is told.
+	again := y.petrel(otherSettings...)
+	require.NotEqual(t, p.port, again.port)
+	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", again.port)
+	assert.Contains(t, strings.Join(strings.Fields(stdout), " "), "if there are two, give each a register map with a title of its own")
+	stdout, _ = run(0, "--book", book, "profile", "list", "petrel")
+	assert.Contains(t, stdout, "in a controller")
+	assert.NotContains(t, stdout, "in 2 controllers")
+	run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", again.port, "--set", "limits.motor_current=120 A")
+	stdout, _ = run(0, "--book", book, "profile", "list", "petrel")
+	assert.Contains(t, stdout, "was in a controller")
 	run(0, "--book", book, "profile", "verify")
 	_, err := os.Stat(filepath.Join(book, "petrel", journalFile))
 	assert.NoError(t, err, "the journal lies beside the boat file")

@@ -334,7 +334,7 @@ func showVersion(c *call, e *profiles.Entry) {
 	c.table(tab)
 	for _, m := range e.Marks {
 		text := markText(m)
-		if m.Kind == profiles.MarkWritten && !slices.Contains(e.Controllers, m.Controller) {
+		if m.Kind == profiles.MarkWritten && !e.Holds(m) {
 			text += " (something else was written to it since)"
 		}
 		c.wrapped("%s", text)

@@ -2,6 +2,7 @@ package profiles
 
 import (
 	"bytes"
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -345,5 +346,37 @@ func TestAControllerIsTheSameOnAnotherPort(t *testing.T) {
 	written(0, "bow")
 	for _, m := range entry(0).Written() {
 		assert.Equal(t, strings.HasPrefix(m.Controller, "bow"), entry(0).Holds(m), m.Controller)
+	}
+}
+
+// Show and Diff carry what could not be read, as List does: who reads only their JSON learns of a damaged newest version.
+func TestShowAndDiffCarryADamagedNewestVersion(t *testing.T) {
+	b, v := yardWithHistory(t)
+	look := func() map[string][]Problem {
+		l, err := b.List(t.Context(), "petrel")
+		require.NoError(t, err)
+		e, err := b.Show(t.Context(), "petrel", RefHead)
+		require.NoError(t, err)
+		d, err := b.Diff(t.Context(), "petrel", RefHead, RefWorking)
+		require.NoError(t, err)
+		found := map[string][]Problem{}
+		for name, value := range map[string]any{"list": l, "show": e, "diff": d} {
+			text, err := json.Marshal(value)
+			require.NoError(t, err)
+			require.Contains(t, string(text), `"problems":[`, name)
+			var read struct{ Problems []Problem }
+			require.NoError(t, json.Unmarshal(text, &read))
+			found[name] = read.Problems
+		}
+		return found
+	}
+	for name, problems := range look() {
+		assert.Empty(t, problems, name)
+	}
+	damage(t, versionFile(b, v[3]), "edited")
+	for name, problems := range look() {
+		require.NotEmpty(t, problems, name)
+		assert.Equal(t, v[3].Hash, problems[0].Hash, name)
+		assert.True(t, problems[0].Hurt, name)
 	}
 }

@@ -103,6 +103,8 @@ type Difference struct {
 	// TOML; Why says what those rules object to.
 	Plain bool   `json:"plain,omitempty"`
 	Why   string `json:"why,omitempty"`
+	// Problems are what could not be read in the boat's book, the newest version perhaps.
+	Problems []Problem `json:"problems"`
 }
 
 // Side names one side of a difference.
@@ -156,6 +158,7 @@ func (b *Book) Diff(ctx context.Context, boat, refA, refB string) (d *Difference
 			B:        Side{Hash: vb.Hash, Number: vb.Number, Result: vb.Result},
 			Kept:     keptChanges(va.Kept, vb.Kept),
 			Verdicts: verdictChanges(va.Verdicts, vb.Verdicts),
+			Problems: listed(s.problems),
 		}
 		rowsA, rowsB, why := b.rowsOf(va.Settings, vb.Settings)
 		d.Plain, d.Why = why != "", why

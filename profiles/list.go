@@ -14,6 +14,8 @@ type Entry struct {
 	Marks     []Mark   `json:"marks"` // labels, approvals and writings to a controller, by time
 	// Controllers are those that hold this version: it was written to them last.
 	Controllers []string `json:"controllers"`
+	// Problems are what could not be read in the boat's book, the newest version perhaps; given by Show only.
+	Problems []Problem `json:"problems,omitzero"`
 }
 
 // Holds reports whether the controller of one of its marks holds this version: it was written to it last.
@@ -86,10 +88,10 @@ func (b *Book) Show(ctx context.Context, boat, ref string) (shown *Entry, err er
 		if err != nil {
 			return err
 		}
-		working, _ := s.status()
+		working, problems := s.status()
 		for _, e := range s.entries(working) {
 			if e.Hash == h {
-				e.Settings = v.Settings
+				e.Settings, e.Problems = v.Settings, listed(slices.Concat(s.problems, problems))
 				shown = &e
 				return nil
 			}

@@ -192,7 +192,10 @@ func (d decoder) unknown(prefix, name string, n *node, s *schema) string {
 		d.report(at, path, "unknown key %s; did you mean %s?", quoted(name), near)
 		return near
 	}
-	if elsewhere := d.elsewhere(name); elsewhere != "" {
+	if elsewhere := d.elsewhere(name); elsewhere == name {
+		d.report(at, path, "unknown key %s here; %s belongs at the top of the file, before the first table", quoted(name), name)
+		return ""
+	} else if elsewhere != "" {
 		d.report(at, path, "unknown key %s here; %s is known", quoted(name), elsewhere)
 		return ""
 	}

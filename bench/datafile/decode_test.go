@@ -102,6 +102,7 @@ func TestProblems(t *testing.T) {
 		{"wrong case", `chemistry =`, `Chemistry =`, `9:1: unknown key "Chemistry"; did you mean chemistry?`},
 		{"misspelt table", `[battery]`, `[batery]`, `6:2: unknown key "batery"; did you mean battery?`},
 		{"key of another table", `name = "bow"`, "name = \"bow\"\nefficiency = 1", `17:1: unknown key "efficiency" here; battery.efficiency is known`},
+		{"key of the top in a table", `name = "bow"`, "name = \"bow\"\ncrew = 1", `17:1: unknown key "crew" here; crew belongs at the top of the file, before the first table`},
 		{"control characters", header, header + "\n\"\\u001b[2J\" = 1", `7:1: unknown key "\x1b[2J"; known here: resistance, chemistry, ocv, derating_start, derating_band, efficiency, steps, sag`},
 
 		{"key twice", `chemistry = "lfp"`, "chemistry = \"lfp\"\nchemistry = \"nmc\"", `10:1: chemistry is there twice; first in line 9`},

@@ -44,6 +44,10 @@ var dataBattery = dataRule("data-battery", "the bank's figures are those of its 
 	if len(k.OCV) > 0 {
 		cell("the rest voltage when half full", restVoltage(b)/float64(k.Cells), known.rest, "battery.ocv, battery.chemistry")
 	}
+	out = append(out, comparison{
+		says:  fmt.Sprintf("the bank's resistance is said to be that of cells at %s", written(k.ResistanceAt.SI, "°C")),
+		value: k.ResistanceAt.SI, unit: "°C", usual: span{253.15, 333.15}, possible: span{233.15, 373.15}, look: "battery.resistance_at",
+	})
 	sag := k.Resistance.SI * k.Capacity.SI / 3600 / nominalVoltage(b)
 	out = append(out, comparison{
 		says:  fmt.Sprintf("at a battery current that would empty the bank in an hour, %s, its resistance takes %.4g %% of its voltage", written(k.Capacity.SI/3600, "A"), 100*sag),

@@ -120,6 +120,7 @@ var dataHeatCapacity = dataRule("data-heat-capacity", "heat capacities and masse
 	if k.Mass.Given && k.HeatCapacity.Given {
 		perKilogram("bank", k.HeatCapacity.SI, k.Mass.SI, span{600, 1500}, span{300, 4000}, "battery.heat_capacity, battery.mass")
 	}
+	out = append(out, compartmentHeat(&b.Compartment)...)
 	mass, look := k.Mass.SI, "battery.mass, battery.capacity, battery.cells"
 	says := "the bank stores %[2]s in %[3]s, %.4[1]g W·h/kg"
 	if !k.Mass.Given {
@@ -144,3 +145,15 @@ var dataHeatCapacity = dataRule("data-heat-capacity", "heat capacities and masse
 		value: heavy / b.Hull.Displacement.SI, unit: "times", usual: span{0, 0.6}, possible: span{0, 1}, look: "hull.displacement, motor.mass, " + look,
 	})
 })
+
+// compartmentHeat compares the compartment with a space that holds a motor, a controller and a bank: it has more than
+// 0.4 m³ of air (1.2 kJ/K for each m³, from memory), and some square metres of wall with 1 to 10 W/(m²·K).
+func compartmentHeat(c *boat.Compartment) []comparison {
+	return []comparison{{
+		says:  fmt.Sprintf("the heat capacity of the compartment is %s", written(c.HeatCapacity.SI, "kJ/K")),
+		value: c.HeatCapacity.SI, unit: "kJ/K", usual: span{3e3, 1e6}, possible: span{0.5e3, 2e7}, look: "compartment.heat_capacity",
+	}, {
+		says:  fmt.Sprintf("the compartment's air rises by %s for each watt lost in it", written(c.ThermalResistance.SI, "K")),
+		value: c.ThermalResistance.SI, unit: "K/W", usual: span{0.001, 0.5}, possible: span{0.0001, 3}, look: "compartment.thermal_resistance",
+	}}
+}

@@ -67,6 +67,10 @@ var contradictions = []struct {
 	{"data-propeller", "a flywheel", false, func(b *boat.Boat) { b.Shaft.Inertia = exactly(40) }, verdict.Over, `propeller and shaft have an inertia of 40 kg·m²`},
 	{"data-propeller", "gear that the voltage denies", false, func(b *boat.Boat) { b.Shaft.GearRatio = exactly(5) }, verdict.Over, `this motor would turn at 5750 rpm and need 12\d V, 2.1 times what the full bank has`},
 	{"data-propeller", "a propeller for another motor", false, func(b *boat.Boat) { b.Propeller.Power = exactly(24e3) }, verdict.Over, `would take \d.* of motor current, \d+(\.\d)? times its rated current`},
+	{"data-heat-capacity", "a compartment of a cupful", false, func(b *boat.Boat) { b.Compartment.HeatCapacity = exactly(40) }, verdict.Over, `the heat capacity of the compartment is 0.04 kJ/K; 3 kJ/K to 1000 kJ/K is usual: look at compartment.heat_capacity`},
+	{"data-heat-capacity", "a small compartment", false, func(b *boat.Boat) { b.Compartment.HeatCapacity = exactly(1000) }, verdict.Close, `the heat capacity of the compartment is 1 kJ/K`},
+	{"data-heat-capacity", "a compartment that loses no heat", false, func(b *boat.Boat) { b.Compartment.ThermalResistance = exactly(1e6) }, verdict.Over, `rises by .* for each watt lost in it; 0.001 K/W to 0.5 K/W is usual: look at compartment.thermal_resistance`},
+	{"data-battery", "resistance of cells on fire", false, func(b *boat.Boat) { b.Battery.ResistanceAt = exactly(523.15) }, verdict.Over, `that of cells at 250 °C; -20 °C to 60 °C is usual: look at battery.resistance_at`},
 	{"data-hull", "displacement in t for kg", false, func(b *boat.Boat) { b.Hull.Displacement = exactly(1.8) }, verdict.Over, `the boat of 1.8 kg on a waterline of 6.4 m`},
 	{"data-hull", "knots for metres a second twice", false, func(b *boat.Boat) {
 		b.Hull.SpeedPower[len(b.Hull.SpeedPower)-1] = []float64{50, 8200}

@@ -13,6 +13,7 @@ import (
 type Step struct {
 	Measured    *record.Run
 	Verdict     verdict.Trial
+	Rules       []string // in words, those that bring the verdict where what was measured does not
 	Predicted   *record.Run
 	Bands       []PredictedBand
 	Draws       int // over the tolerances, behind the bands
@@ -43,6 +44,9 @@ func (t *Step) write(p *Paper, d *document) {
 	d.Sentence = fmt.Sprintf("The test %s after %s: %s. %s", word, shownTime(t.EndedAt), t.Ended, t.agreement())
 	for _, why := range t.Verdict.Unjudged {
 		d.Sentence += " Not judged: " + why + "."
+	}
+	if len(t.Rules) > 0 {
+		d.Sentence += " The verdict comes from " + list(t.Rules) + ", not from what was measured."
 	}
 	s := d.section("parts", "Parts, inferred from what was measured", "The drive's own equations, driven by what was measured, give what nobody measured. The band holds 95 % of draws over the tolerances.")
 	tab := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current"}, {Title: "limit", Right: true}, {Title: "peak", Right: true}, {Title: "band", Right: true, Wide: 1.6}, {Title: "after", Right: true}, {Title: "used", Right: true}, {Title: "verdict"}}}
@@ -91,6 +95,9 @@ func (t *Step) agreement() string {
 		if at, ok := d.LeftBand(); ok && !known {
 			out = append(out, fmt.Sprintf("%s (from %s)", spoken(d.Trace), shownTime(at)))
 		}
+	}
+	if out == nil && len(t.Verdict.Parts) == 0 {
+		return fmt.Sprintf("All that was measured lies in the band predicted by %d draws over the tolerances.", t.Draws)
 	}
 	if out == nil {
 		return fmt.Sprintf("All that was measured, and what follows from it, lies in the band predicted by %d draws over the tolerances.", t.Draws)

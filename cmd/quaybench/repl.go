@@ -185,7 +185,7 @@ func shower(sys *system) func(any) bool {
 		case *bench.OddsResult:
 			showOdds(sys, v)
 		case *bench.StepResult:
-			showStep(sys, v)
+			showStep(sys, v, v.Setup.Own())
 		case *bench.SimulationResult:
 			trials := []verdict.Trial{v.Verdict}
 			showTried(sys, &bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, trials)}, only(trials), false)

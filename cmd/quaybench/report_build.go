@@ -6,6 +6,7 @@ import (
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
 )
 
 // paperOf is a report on a boat, without what only the command line knows.
@@ -24,9 +25,18 @@ func triedResult(t *bench.Tried) *report.Tried {
 	return out
 }
 
-func stepResult(r *bench.StepResult) *report.Step {
+func stepResult(r *bench.StepResult, blank error) *report.Step {
+	judged, rules := r.Verdict, []string(nil)
+	side := withRules(r.Setup, judged)
+	switch {
+	case blank != nil:
+		judged.Level, judged.Unjudged = verdict.NotJudged, []string{blank.Error()}
+	case side.Level > judged.Level:
+		judged.Level = side.Level
+		rules = reasons(side)
+	}
 	out := &report.Step{
-		Measured: r.Run, Verdict: r.Verdict, Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
+		Measured: r.Run, Verdict: judged, Rules: rules, Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
 		Finished: r.Measured.Stop.Reason == measure.Finished, Ended: r.Measured.Stop.Text, EndedAt: r.Measured.Stop.At,
 	}
 	for i := range r.Prediction.Channels {

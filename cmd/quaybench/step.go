@@ -28,12 +28,13 @@ type stepOptions struct {
 	prompted        bool
 	rate            float64
 	logger, columns string
+	example         bool
 	paper           paperFlags
 }
 
 func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	t := &stepTest{
-		sys: sys, keys: newKeyboard(sys), prompted: o.prompted, rate: o.rate, file: o.record, lines: o.logger, columns: o.columns,
+		sys: sys, keys: newKeyboard(sys), prompted: o.prompted, rate: o.rate, file: o.record, lines: o.logger, columns: o.columns, example: o.example,
 	}
 	if t.berth, err = findBerth(sys, o.boat, o.set); err != nil {
 		return err
@@ -45,7 +46,7 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	t.paper = func(r *bench.StepResult) error {
 		papers++
 		p := paperFlags{numbered(o.paper.report, papers), numbered(o.paper.plot, papers)}
-		return p.write(ctx, sys, r.Setup, nil, stepResult(r), false)
+		return p.write(ctx, sys, r.Setup, nil, stepResult(r, t.blank()), false)
 	}
 	if isScript(o.script) {
 		s, err := readScript(sys, o.script)
@@ -84,7 +85,7 @@ of the above: no script releases the throttle or lifts a limit. If the script di
 
 Afterwards the record is completed: the drive's heat networks, driven by what was measured, add the traces nobody measured.
 
-Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, 4 not judged (the test stopped early, or what was measured does not show every part), 2 bad use or input, 1 any other failure.`,
+Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, or a rule is, 4 not judged (values are still the example's, the test stopped early, or what was measured does not show every part), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv
@@ -109,6 +110,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	cmd.Flags().Float64Var(&o.rate, "rate", 20, "samples per second, 1 to 200")
 	cmd.Flags().StringVar(&o.logger, "logger", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
 	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the logger's columns are")
+	addExample(cmd, &o.example)
 	o.paper.add(cmd)
 	return cmd
 }
@@ -123,6 +125,7 @@ type stepTest struct {
 	rate           float64
 	file           string
 	lines, columns string
+	example        bool // judges although values are still the example's
 
 	line       *line           // nil: no controller on a line
 	source     link.Controller // what the samples come from; nil: typed
@@ -181,8 +184,8 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 	if err := t.startFromReadings(ctx); err != nil {
 		return err
 	}
-	if t.prediction.Verdict.Level == verdict.Over && t.hardware() {
-		fmt.Fprintf(t.sys.Err, "quaybench: the simulation of this programme is over a limit, so it is not run on hardware; see `quaybench try %s --trial ...`\n", t.berth.name)
+	if withRules(t.berth.Setup, t.prediction.Verdict).Level == verdict.Over && t.hardware() {
+		fmt.Fprintf(t.sys.Err, "quaybench: the simulation of this programme is over a limit, or a rule is, so it is not run on hardware; see `quaybench try %s --trial ...`\n", t.berth.name)
 		return overError{}
 	}
 	t.options.Rate, t.options.Commands = t.rate, t.commands()
@@ -367,8 +370,29 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 		fmt.Fprintln(out, line)
 	}
 	showLeftOut(t.sys, p.LeftOut)
-	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(p.Verdict.Level, p.Verdict.Level.String()))
+	if blank := t.blank(); blank != nil {
+		fmt.Fprintln(out, wrapped("verdict of the simulation: "+bench.NotJudged+": "+blank.Error(), t.sys.width()))
+		return p, nil
+	}
+	side := withRules(t.berth.Setup, p.Verdict)
+	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(side.Level, side.Level.String()))
+	if why := reasons(side); len(why) > 0 {
+		fmt.Fprintln(out, hung("  ", strings.Join(why, ", "), t.sys.width()))
+	}
 	return p, nil
+}
+
+// withRules judges a run as try does: with the rules that need no simulation.
+func withRules(setup *bench.Setup, run verdict.Trial) verdict.Side {
+	return verdict.Join(bench.Check(setup), []verdict.Trial{run})
+}
+
+// blank is why there is no verdict, whatever was simulated or measured: values are still the example's; nil: there is one.
+func (t *stepTest) blank() error {
+	if t.example {
+		return nil
+	}
+	return t.berth.Setup.Own()
 }
 
 // startFromReadings offers the temperatures that are read now as the programme's start, where they lie outside what it
@@ -501,7 +525,7 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	if result.Run != nil {
 		t.result = result
 		w.provenance(&result.Run.Provenance)
-		showStep(t.sys, result)
+		showStep(t.sys, result, t.blank())
 		if err == nil {
 			err = errors.Join(w.complete(result.Run), t.paper(result))
 		}
@@ -509,7 +533,9 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	switch {
 	case err != nil:
 		return err
-	case result.Verdict.Level == verdict.Over:
+	case t.blank() != nil:
+		return notJudgedError{why: t.blank().Error(), shown: true}
+	case withRules(t.berth.Setup, result.Verdict).Level == verdict.Over:
 		return overError{}
 	case measured.Stop.Reason != measure.Finished:
 		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)}

@@ -158,8 +158,9 @@ func (w *watcher) close() error {
 	return err
 }
 
-// showStep prints how a test ended, where it parts from the prediction, what nobody measured, and the verdict.
-func showStep(sys *system, r *bench.StepResult) {
+// showStep prints how a test ended, where it parts from the prediction, what nobody measured, and the verdict;
+// blank is why there is none.
+func showStep(sys *system, r *bench.StepResult, blank error) {
 	out := sys.Out
 	stop := r.Measured.Stop
 	how := "STOPPED after " + shownTime(stop.At) + ": " + stop.Reason.String() + ": " + stop.Text
@@ -183,7 +184,12 @@ func showStep(sys *system, r *bench.StepResult) {
 			fmt.Fprintln(out, hung("  ", f, sys.width()))
 		}
 	}
-	fmt.Fprintln(out, "\nverdict: "+sys.painted(r.Verdict.Level, r.Verdict.Level.String()))
+	side := withRules(r.Setup, r.Verdict)
+	if blank != nil || side.Level > r.Verdict.Level { // not by what was measured
+		showVerdict(sys, side, false, blank)
+		return
+	}
+	fmt.Fprintln(out, "\nverdict: "+sys.painted(side.Level, side.Level.String()))
 	for _, why := range r.Verdict.Unjudged {
 		fmt.Fprintln(out, hung("  ", why, sys.width()))
 	}
@@ -226,9 +232,16 @@ func showDifferences(sys *system, r *bench.StepResult) {
 	if within > 0 {
 		fmt.Fprintln(sys.Out, hung("  ", fmt.Sprintf("and the temperatures of %d parts that nobody measured: within their predicted bands", within), sys.width()))
 	}
-	if parted == "" {
+	switch {
+	case parted == "" && within == 0:
+		text := "every measurement lies within its predicted band"
+		if len(r.Verdict.Parts) == 0 {
+			text += "; no part could be inferred from them"
+		}
+		fmt.Fprintln(sys.Out, wrapped(text, sys.width()))
+	case parted == "":
 		fmt.Fprintln(sys.Out, wrapped("every measurement, and every part that follows from them, lies within its predicted band", sys.width()))
-	} else {
+	default:
 		fmt.Fprintf(sys.Out, "measured and predicted part at %s: %s leaves its band first\n", shownTime(when), parted)
 	}
 }

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench"
+	"quaybench/bench/record"
+	"quaybench/bench/verdict"
+)
+
+// TestStepOnExamplesIsNotJudged: a boat of the template's values has no verdict on the simulated line either.
+func TestStepOnExamplesIsNotJudged(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		t, script := y.t, fileOf(y.t, "hop.toml", hop)
+		code, _, stderr := y.run("", "new", "heron")
+		require.Zero(t, code, stderr)
+		code, stdout, stderr := y.run("", "step", "heron", "--script", script)
+		assert.Equal(t, exitNotJudged, code, stderr)
+		stdout = unwrapped(stdout)
+		assert.Regexp(t, `verdict of the simulation: not judged: \d+ values are still the example's`, stdout)
+		assert.Regexp(t, `[^n] verdict: not judged: \d+ values are still the example's`, stdout)
+		assert.NotContains(t, stdout, "verdict: clear")
+
+		code, stdout, stderr = y.run("", "step", "heron", "--script", script, "--example")
+		assert.Zero(t, code, stderr)
+		assert.NotContains(t, stdout, "not judged")
+	})
+}
+
+// TestStepIsJudgedWithTheRules: what try calls over, step does not call clear, before the test and after it; hardware
+// stays untouched.
+func TestStepIsJudgedWithTheRules(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		t, script := y.t, fileOf(y.t, "hop.toml", hop)
+		p := y.petrel()
+		demo, err := fs.Sub(demoFiles, "demo/petrel")
+		require.NoError(t, err)
+		boat := filepath.Join(t.TempDir(), "petrel")
+		require.NoError(t, os.CopyFS(boat, demo))
+		file := filepath.Join(boat, "boat.toml")
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		changed := strings.Replace(string(text), `resistance_at = "25 °C`, `resistance_at = "250 °C`, 1)
+		require.NotEqual(t, string(text), changed)
+		require.NoError(t, os.WriteFile(file, []byte(changed), 0o644))
+		code, stdout, _ := y.run("", "try", boat, "--trial", script)
+		assert.Equal(t, exitOver, code, stdout)
+		code, stdout, _ = y.run("", "step", boat, "--script", script)
+		assert.Equal(t, exitOver, code)
+		assert.Contains(t, stdout, "verdict of the simulation: over\n  rule data-battery")
+		assert.Contains(t, stdout, "\nverdict: over\n  rule data-battery")
+		d := y.sit("step", boat, "--script", script, "--on", p.port)
+		assert.Contains(t, unwrapped(d.ended(exitOver)), "or a rule is, so it is not run on hardware")
+		assert.Empty(t, p.commanded())
+	})
+}
+
+// TestTrialSaysWhereTheCompartmentBelongs: it stands beside air and water, not in [start].
+func TestTrialSaysWhereTheCompartmentBelongs(t *testing.T) {
+	_, err := bench.LoadTrial(fileOf(t, "cold.toml", hop+"[start]\ncompartment = \"5 °C\"\n"))
+	assert.ErrorContains(t, err, "compartment belongs at the top of the file")
+}
+
+// TestWithinTheBandSaysWhatWasCompared: where no part was inferred, none is said to lie within its band.
+func TestWithinTheBandSaysWhatWasCompared(t *testing.T) {
+	measured := record.Difference{Trace: "motor_current", Unit: "A"}
+	inferred := record.Difference{Trace: "winding", Unit: "°C"}
+	run := &record.Run{Traces: []record.Trace{{Name: "motor_current"}, {Name: "winding", Inferred: true}}}
+	say := func(parts []verdict.Part, d ...record.Difference) string {
+		var out strings.Builder
+		showDifferences(&system{Out: &out}, &bench.StepResult{Run: run, Verdict: verdict.Trial{Parts: parts}, Differences: d})
+		return unwrapped(out.String())
+	}
+	assert.Contains(t, say(nil, measured), "every measurement lies within its predicted band; no part could be inferred from them")
+	assert.Contains(t, say(make([]verdict.Part, 1), measured, inferred), "every measurement, and every part that follows from them, lies within its predicted band")
+}

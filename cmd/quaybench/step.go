@@ -185,7 +185,11 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		return err
 	}
 	if withRules(t.berth.Setup, t.prediction.Verdict).Level == verdict.Over && t.hardware() {
-		fmt.Fprintf(t.sys.Err, "quaybench: the simulation of this programme is over a limit, or a rule is, so it is not run on hardware; see `quaybench try %s --trial ...`\n", t.berth.name)
+		what := "a rule is over"
+		if t.prediction.Verdict.Level == verdict.Over {
+			what = "the simulation of this programme is over a limit"
+		}
+		fmt.Fprintf(t.sys.Err, "quaybench: %s, so it is not run on hardware; see `quaybench try %s --trial ...`\n", what, t.berth.name)
 		return overError{}
 	}
 	t.options.Rate, t.options.Commands = t.rate, t.commands()

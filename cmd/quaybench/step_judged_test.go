@@ -57,7 +57,7 @@ func TestStepIsJudgedWithTheRules(t *testing.T) {
 		assert.Contains(t, stdout, "verdict of the simulation: over\n  rule data-battery")
 		assert.Contains(t, stdout, "\nverdict: over\n  rule data-battery")
 		d := y.sit("step", boat, "--script", script, "--on", p.port)
-		assert.Contains(t, unwrapped(d.ended(exitOver)), "or a rule is, so it is not run on hardware")
+		assert.Contains(t, unwrapped(d.ended(exitOver)), "a rule is over, so it is not run on hardware")
 		assert.Empty(t, p.commanded())
 	})
 }

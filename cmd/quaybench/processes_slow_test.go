@@ -262,7 +262,7 @@ func TestScriptRunsTooLong(t *testing.T) {
 	}{
 		"beside a test":  {"go func() { for { } }(); return step(s)", "5 min", 0, "test: finished"},
 		"without a test": {"for { }; return step(s)", "2 s", 2, "the script runs too long: more than 2s"},
-		"recursion":      {"return long(s)", "5 min", 2, "does a function call itself without end?"},
+		"recursion":      {"return long(s)", "5 min", 2, "does a function call itself, or start goroutines, without end?"},
 		"memory":         {"var all [][]byte; for { all = append(all, make([]byte, 1<<20)) }; return step(s)", "5 min", 2, "the script was stopped: it used more than"},
 		"its own error":  {`return fmt.Errorf("no wind today")`, "5 min", 2, "no wind today"},
 		"other import":   {"return os.Remove(SIGN)", "5 min", 2, "main.go:"},

@@ -56,14 +56,14 @@ func refuseReserved(fset *token.FileSet, root ast.Node) error {
 	return nil
 }
 
-// refuseDirectives refuses comments that tell the compiler something.
+// refuseDirectives refuses comments that tell the compiler something; //go:noinline changes nothing that a program can see.
 func (e *Env) refuseDirectives(src Source) error {
 	var errs Errors
 	line := max(src.Line, 1)
 	inRaw := false
 	for i, text := range strings.Split(src.Text, "\n") {
 		trimmed := strings.TrimSpace(text)
-		if !inRaw && (strings.HasPrefix(trimmed, "//go:") || strings.HasPrefix(trimmed, "//line ") || strings.HasPrefix(trimmed, "/*line ") || strings.HasPrefix(trimmed, "//export ")) {
+		if !inRaw && trimmed != "//go:noinline" && (strings.HasPrefix(trimmed, "//go:") || strings.HasPrefix(trimmed, "//line ") || strings.HasPrefix(trimmed, "/*line ") || strings.HasPrefix(trimmed, "//export ")) {
 			errs = append(errs, &Error{Pos: token.Position{Filename: src.Name, Line: line + i, Column: 1}, Msg: fmt.Sprintf("compiler directive %s has no effect in scripts", strings.Fields(trimmed)[0]), Instead: "leave it out"})
 		}
 		if strings.Count(text, "`")%2 == 1 {

@@ -274,7 +274,7 @@ var crashes = []struct {
 
 // StackText and MemoryText say which limit a script went beyond.
 func StackText(limit uint64) string {
-	return fmt.Sprintf("the script was stopped: calls within calls took more than %d MB; does a function call itself without end?", limit>>20)
+	return fmt.Sprintf("the script was stopped: calls within calls, or goroutines, took more than %d MB; does a function call itself, or start goroutines, without end?", limit>>20)
 }
 
 // MemoryText: see StackText.

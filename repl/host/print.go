@@ -433,10 +433,17 @@ func (p printer) address(t types.Type, at uintptr) {
 	}
 }
 
-// plain replaces what fmt does itself and cannot do for the script's values, %T and %p, and returns the format and its
-// arguments: there every verb names its argument.
-func plain(format string, args []any) (string, []any) {
-	if !slices.ContainsFunc(args, func(x any) bool { _, ok := x.(boxer); return ok }) || !strings.ContainsAny(format, "Tp") {
+// A wrongWrap is a value that %w cannot wrap.
+type wrongWrap struct{ b Box }
+
+func (w wrongWrap) Format(f fmt.State, _ rune) {
+	printer{f: f, verb: 'w', all: w.b.T.all}.wrongVerb(w.b.T.Types, reflect.ValueOf(w.b.V))
+}
+
+// plain replaces what fmt does itself and cannot do for the script's values, %T, %p and a %w that does not wrap, and returns
+// the format and its arguments: there every verb names its argument.
+func plain(format string, args []any, wraps bool) (string, []any) {
+	if !slices.ContainsFunc(args, func(x any) bool { _, ok := x.(boxer); return ok }) || !strings.ContainsAny(format, "Tpw") {
 		return format, args
 	}
 	var out strings.Builder
@@ -477,10 +484,14 @@ func plain(format string, args []any) (string, []any) {
 				n++
 			default:
 				at := n + 1
-				if b, ok := args[n].(boxer); ok && (r == 'T' || r == 'p') {
+				_, isError := args[n].(error)
+				if b, ok := args[n].(boxer); ok && (r == 'T' || r == 'p' || r == 'w' && !(wraps && isError)) {
 					var x any = b.box().V
-					if r == 'T' {
+					switch r {
+					case 'T':
 						r, x = 's', typeText(b.box().T.Types)
+					case 'w':
+						r, x = 'v', wrongWrap{b.box()}
 					}
 					all, changed = append(all, x), true
 					at = len(all)
@@ -530,16 +541,19 @@ func (rt *RT) printers() map[string]reflect.Value {
 		"Print":   func(a ...any) (int, error) { return io.WriteString(rt.Out, spaced(a)) },
 		"Println": func(a ...any) (int, error) { return fmt.Fprintln(rt.Out, a...) },
 		"Printf": func(f string, a ...any) (int, error) {
-			f, a = plain(f, a)
+			f, a = plain(f, a, false)
 			return fmt.Fprintf(rt.Out, f, a...)
 		},
 		"Sprint":  func(a ...any) string { return spaced(a) },
-		"Sprintf": func(f string, a ...any) string { f, a = plain(f, a); return fmt.Sprintf(f, a...) },
-		"Errorf":  func(f string, a ...any) error { f, a = plain(f, a); return fmt.Errorf(f, a...) },
+		"Sprintf": func(f string, a ...any) string { f, a = plain(f, a, false); return fmt.Sprintf(f, a...) },
+		"Errorf":  func(f string, a ...any) error { f, a = plain(f, a, true); return fmt.Errorf(f, a...) },
 		"Fprint":  func(w io.Writer, a ...any) (int, error) { return io.WriteString(w, spaced(a)) },
-		"Fprintf": func(w io.Writer, f string, a ...any) (int, error) { f, a = plain(f, a); return fmt.Fprintf(w, f, a...) },
+		"Fprintf": func(w io.Writer, f string, a ...any) (int, error) {
+			f, a = plain(f, a, false)
+			return fmt.Fprintf(w, f, a...)
+		},
 		"Append":  func(b []byte, a ...any) []byte { return append(b, spaced(a)...) },
-		"Appendf": func(b []byte, f string, a ...any) []byte { f, a = plain(f, a); return fmt.Appendf(b, f, a...) },
+		"Appendf": func(b []byte, f string, a ...any) []byte { f, a = plain(f, a, false); return fmt.Appendf(b, f, a...) },
 	} {
 		m[name] = reflect.ValueOf(f)
 	}

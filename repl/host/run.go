@@ -413,11 +413,31 @@ func (b Box) wrap(to string) any {
 		}
 		w.Field(i).Set(reflect.MakeFunc(w.Field(i).Type(), func(in []reflect.Value) []reflect.Value {
 			all := append([]reflect.Value{reflect.ValueOf(&b.V).Elem()}, in...)
+			call := m.Call
 			if m.Type().IsVariadic() {
-				return m.CallSlice(all)
+				call = m.CallSlice
 			}
-			return m.Call(all)
+			out := call(all)
+			for k := range out {
+				out[k] = seenAs(out[k], w.Field(i).Type().Out(k))
+			}
+			return out
 		}))
 	}
 	return w.Interface()
+}
+
+// seenAs returns a result as compiled code has it: what the core holds in an any, such as a channel of one direction, in its
+// own type.
+func seenAs(v reflect.Value, t reflect.Type) reflect.Value {
+	if v.Type().AssignableTo(t) {
+		return v
+	}
+	if v.Kind() == reflect.Interface {
+		v = v.Elem()
+	}
+	if !v.IsValid() {
+		return reflect.Zero(t)
+	}
+	return v.Convert(t)
 }

@@ -131,6 +131,7 @@ func TestRunawaysAreStopped(t *testing.T) {
 		"endless recursion":            {`func f(n int) int { return f(n+1) + 1 }; func main() { f(0) }`, "calls within calls"},
 		"recursion through values":     {`func main() { var f func(int) int; f = func(n int) int { return f(n+1) + 1 }; f(0) }`, "calls within calls"},
 		"recursion in a deferred call": {`func f() { defer f() }; func main() { f() }`, "calls within calls"},
+		"endless goroutines":           {`func main() { for { go func() { select {} }() } }`, "or goroutines, took more"},
 		"endless memory":               {`func main() { var x [][]byte; for { x = append(x, make([]byte, 1<<20)) } }`, "of memory in use"},
 		"endless text":                 {`func main() { s := "x"; for { s += s } }`, "of memory in use"},
 		"an endless map":               {`func main() { m := map[int][]int{}; for i := 0; ; i++ { m[i] = make([]int, 1000) } }`, "of memory in use"},

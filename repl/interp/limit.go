@@ -33,7 +33,7 @@ type LimitError struct {
 
 func (e *LimitError) Error() string {
 	if e.What == "stack" {
-		return fmt.Sprintf("stopped: calls within calls took more than %s; does a function call itself without end?", bytesText(e.Limit))
+		return fmt.Sprintf("stopped: calls within calls, or goroutines, took more than %s; does a function call itself, or start goroutines, without end?", bytesText(e.Limit))
 	}
 	return fmt.Sprintf("stopped: more than %s of memory in use", bytesText(e.Limit))
 }

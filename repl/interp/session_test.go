@@ -343,7 +343,7 @@ func(s string) string
 		"memory and endless calls": `
 > func deep(n int) int { return deep(n+1) + 1 }
 > deep(0)
-stopped: calls within calls took more than 64 MB; does a function call itself without end?
+stopped: calls within calls, or goroutines, took more than 64 MB; does a function call itself, or start goroutines, without end?
 > big := make([]float64, 1<<40)
 in3:1:12: panic: 1099511627776 elements of 8 bytes are more than the limit of 256 MB
 > var all [][]float64; for { all = append(all, make([]float64, 1<<20)) }

@@ -62,7 +62,7 @@ func (c checker) battery() {
 	}
 }
 
-// nominalVoltages are those of one cell, V, as labels state energies by (common practice, no source).
+// nominalVoltages holds the voltage of one cell by chemistry, V, from which labels state energies (common practice, no source).
 var nominalVoltages = map[string]float64{"LFP": 3.2, "NMC": 3.65, "flooded lead-acid": 2, "AGM lead-acid": 2}
 
 // capacityByEnergy returns the capacity that the rated energy means, with its tolerance and provenance.

@@ -12,7 +12,7 @@ import (
 // needs, and keeps out slips of the exponent, with which nothing can be computed. The least holds where zero is refused.
 type reach struct{ least, most float64 }
 
-// reaches are by the name of the kind, in SI.
+// reaches lists the least and the largest value that is read for each kind of quantity, SI, by the name of the kind.
 var reaches = map[string]reach{
 	"ratio":                   {1e-9, 1e6},
 	"angle":                   {1e-9, 1e6},

@@ -18,7 +18,7 @@ func (k Measured) Complete() bool {
 	return false
 }
 
-// knowledge is what can be known of a run that follows a record.
+// knowledge holds what can be known of a run that follows a record.
 type knowledge struct {
 	Measured
 	all   bool

@@ -108,7 +108,7 @@ func (m *misbehaving) Read(ctx context.Context, p []byte, wait time.Duration) (i
 	}
 }
 
-// take gives what has arrived of the queue, or how long until the next does.
+// take returns what has arrived of the queue, or how long it is until the next part does.
 func (m *misbehaving) take(p []byte) (n int, next time.Duration, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

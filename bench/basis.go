@@ -64,7 +64,7 @@ func sameAsExample(v datafile.Stated) bool {
 	return err == nil && err2 == nil && math.Abs(is.SI-was.SI) <= 1e-9*math.Abs(was.SI)
 }
 
-// String is the sentence that counts: "12 measured, 40 from data sheets, 31 estimated, 38 left out, 0 examples".
+// String returns the sentence that counts: "12 measured, 40 from data sheets, 31 estimated, 38 left out, 0 examples".
 func (b Basis) String() string {
 	text := fmt.Sprintf("%d measured, %d from data sheets, %d estimated, %d left out, %d examples", b.Measured, b.DataSheet, b.Estimated, b.LeftOut, len(b.Examples))
 	if len(b.Examples) == 1 {
@@ -74,6 +74,20 @@ func (b Basis) String() string {
 		text += fmt.Sprintf(", %d that do not say where they come from", b.Unstated)
 	}
 	return text
+}
+
+// Lines returns what a verdict rests on, in sentences.
+func (b Basis) Lines() []string {
+	out := []string{"It rests on the values of the boat file: " + b.String() + "."}
+	if n := len(b.Changed); n > 0 {
+		const most = 4
+		named := strings.Join(b.Changed[:min(n, most)], ", ")
+		if n > most {
+			named += ", ..."
+		}
+		out = append(out, fmt.Sprintf("Changed, but still marked as example (%d): %s. Write where each comes from in place of the word.", n, named))
+	}
+	return out
 }
 
 // ExamplesError says that nothing can be judged, since values are still those of the template.
@@ -98,4 +112,12 @@ func (s *Setup) Own() error {
 		return nil
 	}
 	return &ExamplesError{s.Basis.Examples}
+}
+
+// own is Own where examples are not allowed.
+func (s *Setup) own(examples bool) error {
+	if examples {
+		return nil
+	}
+	return s.Own()
 }

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/drive"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/regmap"
@@ -34,17 +36,17 @@ func TestEveryChannelIsKnownEverywhere(t *testing.T) {
 	registers := "title = \"all\"\nunit_id = 1\n[running]\ntable = \"discrete\"\naddress = 0\n"
 	for i, k := range link.Kinds() {
 		channels = append(channels, link.Channel{Name: k.Name, Unit: k.Unit})
-		registers += "[[reading]]\nkey = \"" + k.Name + "\"\ntable = \"input\"\naddress = " + string(rune('0'+i)) + "\ntype = \"s16\"\nunit = \"" + k.Unit + "\"\nscale = \"1 " + strings.Replace(k.Unit, "°C", "K", 1) + "\"\n"
+		registers += "[[reading]]\nkey = \"" + k.Name + "\"\ntable = \"input\"\naddress = " + strconv.Itoa(i) + "\ntype = \"s16\"\nunit = \"" + k.Unit + "\"\nscale = \"1 " + strings.Replace(k.Unit, "°C", "K", 1) + "\"\n"
 	}
 	predicted, err := bench.Predict(t.Context(), setup, p, channels, bench.StepOptions{Draws: 2})
 	require.NoError(t, err)
 	limits := bench.HardLimits(setup, channels)
 	m, err := regmap.Load("all.toml", []byte(registers), nil)
 	require.NoError(t, err)
-	sim, err := linksim.New(setup.Boat, setup.Settings, m, linksim.NewVirtual(time.Unix(0, 0)), linksim.Options{Trial: p})
+	sim, err := linksim.New(setup.Boat, setup.Settings, m.Describe(), linksim.NewVirtual(time.Unix(0, 0)), linksim.Options{Trial: p})
 	require.NoError(t, err)
 
-	own := []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.MotorSpeed, record.Duty, record.DemandTrace, record.BoatSpeed}
+	own := []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.MotorSpeed, record.Duty, record.DemandTrace, record.BoatSpeed, record.OverGround}
 	for _, k := range link.Kinds() {
 		assert.NotEmpty(t, k.Doc, k.Name)
 		assert.Positive(t, k.Digits, k.Name)
@@ -55,14 +57,27 @@ func TestEveryChannelIsKnownEverywhere(t *testing.T) {
 		if assert.GreaterOrEqual(t, at, 0, "%s is not predicted", k.Name) {
 			_, ok := predicted.Run.Trace(predicted.Channels[at].Simulated)
 			assert.True(t, ok, k.Name)
-			if k.Name != link.BoatSpeed { // the boat states no error of a log
-				assert.Positive(t, predicted.Channels[at].Error, "%s: the instrument's error", k.Name)
-			}
+			assert.Positive(t, predicted.Channels[at].Error, "%s: the instrument's error", k.Name)
 		}
 		bound := slices.ContainsFunc(limits, func(b measure.Bound) bool { return b.Channel == k.Name })
 		assert.Equal(t, k.Limit != "", bound, "%s: a hard limit", k.Name)
 		assert.NotPanics(t, func() { sim.Reading(k.Name) }, k.Name)
 	}
+}
+
+// TestMotorTemperatureIsHeldToWhatItsSensorSitsOn: a sensor on the housing must not be let up to what the winding bears.
+func TestMotorTemperatureIsHeldToWhatItsSensorSitsOn(t *testing.T) {
+	s := setup(t, "petrel")
+	limit := func(sensor string) float64 {
+		s.Settings.Derating.Sensor = sensor
+		bounds := bench.HardLimits(s, []link.Channel{{Name: link.MotorTemperature, Unit: "°C"}})
+		require.Len(t, bounds, 1)
+		return bounds[0].High
+	}
+	assert.Equal(t, drive.WindingLimit(&s.Boat.Motor), limit("winding"))
+	assert.Equal(t, s.Boat.Motor.HousingLimit.SI, limit("housing"))
+	assert.Equal(t, s.Boat.Motor.HousingLimit.SI, limit("none"), "nobody says where it sits: the cooler limit holds")
+	assert.Less(t, limit("housing"), limit("winding"))
 }
 
 // Outside the table no room keeps a list of channels of its own (the simulated controller's functions and the boat's limits

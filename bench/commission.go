@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -30,7 +31,7 @@ func CompareSettings(s settings.Set, d link.Description, held map[string]float64
 	return out
 }
 
-// fileValue is a setting of a set as the link knows it.
+// fileValue returns a setting of a set as the link knows it.
 func fileValue(s settings.Set, k link.Setting) float64 {
 	if len(k.Words) == 0 {
 		v, _ := s.Number(k.Key)
@@ -57,12 +58,12 @@ func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
 		}
 		switch {
 		case h.ReadOnly:
-			return nil, fmt.Errorf("%s differs, and the register map says read-only: set it at the controller itself", h.Key)
+			return nil, fmt.Errorf("%s differs, and the map says read-only: set it at the controller itself", h.Key)
 		case len(h.Words) > 0 && h.File < 0:
 			text, _ := s.Settings.Get(h.Key)
 			return nil, fmt.Errorf("%s is %q in the settings file, which the controller has no word for; it has %s", h.Key, text, strings.Join(h.Words, ", "))
 		case h.File < h.Min-h.Step/2 || h.File > h.Max+h.Step/2:
-			show := func(v float64) string { return quantity.Format(v, orOne(h.Unit), 4) }
+			show := func(v float64) string { return quantity.Format(v, cmp.Or(h.Unit, "1"), 4) }
 			return nil, fmt.Errorf("%s is %s in the settings file, outside what the controller takes, %s to %s", h.Key, show(h.File), show(h.Min), show(h.Max))
 		}
 		pending = append(pending, link.Change{Key: h.Key, From: h.Controller, To: h.File})
@@ -90,15 +91,11 @@ func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
 	return order, nil
 }
 
-// gentler are the settings of which more makes things gentler; of all others less does.
-var gentler = map[string]bool{
-	"ramp.rise": true, "ramp.reversal": true, "boost.rest": true,
-	"throttle.deadband": true, "throttle.curve": true, "throttle.filter_time": true, "throttle.neutral_start": true,
-	"low_voltage.start": true, "low_voltage.end": true, "low_voltage.cut_off": true, "stall.speed": true,
+// eases reports whether a change goes to the safer side: a current limit that falls, a ramp that lengthens.
+func eases(c link.Change) bool {
+	p, _ := settings.ByKey(c.Key)
+	return (c.To > c.From) == p.SaferMore
 }
-
-// eases says whether a change makes things gentler: a current limit that falls, a ramp that lengthens.
-func eases(c link.Change) bool { return (c.To > c.From) == gentler[c.Key] }
 
 func told(s settings.Set, k link.Setting, value float64) settings.Set {
 	var next settings.Set
@@ -114,7 +111,7 @@ func told(s settings.Set, k link.Setting, value float64) settings.Set {
 	return next
 }
 
-// broken are the static rules that settings break.
+// broken returns the static rules that settings break.
 func broken(s *Setup, set settings.Set) map[string]bool {
 	out := map[string]bool{}
 	for _, f := range verdict.Static(s.Boat, set) {

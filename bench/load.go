@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -25,7 +24,10 @@ type Setup struct {
 	Settings settings.Set
 
 	BoatFile, SettingsFile string // names, for messages
-	BoatHash               string // of the boat file's text
+	BoatHash               string // of the boat file's text, and of what With changed of it
+
+	Conditions trial.Conditions // what With set for all trials alike; nil: each has its own
+	Assumed    []Assumed        // what With changed
 
 	Basis Basis // where the values come from
 }
@@ -126,15 +128,7 @@ func checkCloseFor(b *boat.Boat, source *datafile.Source, model *drive.Model) {
 }
 
 func readFile(files fs.FS, name, shown string) ([]byte, error) {
-	file, err := files.Open(name)
-	if err != nil {
-		return nil, unreadable(shown, err)
-	}
-	defer file.Close()
-	text, err := io.ReadAll(io.LimitReader(file, largestFile+1)) // a device such as /dev/zero has no end
-	if err == nil && len(text) > largestFile {
-		err = fmt.Errorf("it has more than the %d bytes taken up here", largestFile)
-	}
+	text, err := datafile.ReadFrom(files, name, largestFile)
 	if err != nil {
 		return nil, unreadable(shown, err)
 	}
@@ -181,7 +175,7 @@ func LoadTrial(nameOrFile string) (*trial.Trial, error) {
 	return trial.Read(nameOrFile, text)
 }
 
-// AllTrials are the built-in trials in order.
+// AllTrials returns the built-in trials in order.
 func AllTrials() ([]*trial.Trial, error) {
 	var all []*trial.Trial
 	for _, name := range trial.Names() {

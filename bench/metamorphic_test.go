@@ -138,7 +138,7 @@ func ofTheVoltage(p record.Part) bool {
 	return slices.Contains([]string{"link capacitor", "switch junction", "freewheel junction", "heat sink"}, p.Name)
 }
 
-// TestHotterAirImprovesNoLevel: issue point 10. Exceptions: what the battery current heats, since at one motor current hotter
+// TestHotterAirImprovesNoLevel: Exceptions: what the battery current heats, since at one motor current hotter
 // magnets give less torque and a warmer bank less sag, so the battery current is another one; it is compared where the battery
 // current is not lower.
 func TestHotterAirImprovesNoLevel(t *testing.T) {

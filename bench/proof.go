@@ -86,13 +86,13 @@ func PlanProof(ctx context.Context, s *Setup, program *trial.Trial, d link.Descr
 	}
 }
 
-// change is a trace's change between two instants, SI.
+// change returns a trace's change between two instants, SI.
 func change(r *record.Run, trace string, from, to float64) float64 {
 	tr, _ := r.Trace(trace)
 	return r.At(tr, to) - r.At(tr, from)
 }
 
-// showing is the channel in which a command shows at twice what counts as an answer: motor current where it is measured,
+// showing returns the channel in which a command shows at twice what counts as an answer: motor current where it is measured,
 // else what answers next best. any takes the next best although a motor current is measured.
 func showing(run *record.Run, channels []link.Channel, from, to float64, any bool) string {
 	measured := func(name string) bool {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"quaybench/bench/learn"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/modbus"
@@ -34,14 +35,22 @@ type ScriptHost struct {
 	Trial func(name string) (*trial.Trial, error)
 	// Run runs a programme on the controller that the host holds: a script asks, the host decides.
 	Run func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error)
+	// Profile finds a version of a boat in the book; nil: there is none.
+	Profile func(ctx context.Context, boat, version string) (*Setup, error)
+	// File reads a file that the command line names; nil: there is none.
+	File func(name string) ([]byte, error)
+	// Records returns the records that the book keeps of a boat, with those given behind them, and what it leaves out and why; nil: there is no book.
+	Records func(ctx context.Context, s *Setup, given []*learn.Record) (list []*learn.Record, leftOut []string, err error)
+	// Report puts a result on the papers that the command line names; nil: there is nobody to write them.
+	Report func(s *Setup, result any) error
 	// Save saves the boat's working files in the book; nil: there is none.
 	Save func(ctx context.Context, s *Setup, why string) (string, error)
 }
 
-// compiledHost is the host of a script that is its own process.
+// compiledHost returns the host of a script that is its own process.
 func compiledHost() ScriptHost {
 	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt) // until the process ends
-	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Trial: LoadTrial, Run: RunSimulated}
+	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Trial: LoadTrial, Run: RunSimulated, File: os.ReadFile}
 }
 
 // Script is a script's side of the tool: its arguments, its boat, and the only way to a controller.
@@ -49,6 +58,35 @@ type Script struct {
 	Setup *Setup
 	Args  []string // what follows the boat
 	host  ScriptHost
+
+	examples bool
+}
+
+// WithExamples returns the script with a boat whose verbs judge although values of its files are still the template's. Nothing is
+// saved, written or tested on that.
+func (s *Script) WithExamples() *Script {
+	lifted := *s
+	lifted.examples = true
+	return &lifted
+}
+
+// Context is what the script's long work watches: it ends when the script is stopped.
+func (s *Script) Context() context.Context { return s.host.Context() }
+
+// WithContext returns the script with verbs that end with ctx too, as in s.WithContext(ctx).Try() with ctx from
+// context.WithTimeout(s.Context(), time.Minute).
+func (s *Script) WithContext(ctx context.Context) *Script {
+	next, outer := *s, s.host.Context
+	next.host.Context = func() context.Context {
+		stopped := outer()
+		if stopped.Err() != nil { // what follows reports it a moment later
+			return stopped
+		}
+		both, cancel := context.WithCancelCause(ctx)
+		context.AfterFunc(stopped, func() { cancel(context.Cause(stopped)) })
+		return both
+	}
+	return &next
 }
 
 // RunScript is the whole main function of a script: it reads the arguments, runs the script, and ends the process with a word
@@ -95,7 +133,7 @@ type Programme struct {
 func NewProgramme(name string, duration float64) *Programme {
 	return &Programme{trial.Trial{
 		Name: name, Duration: duration, Air: 298.15, Water: 288.15, Charge: 0.9, Moored: true,
-		Load: "normal", LoadFactor: 1.8, CoolingLost: math.Inf(1), Charging: true,
+		Load: "normal", LoadFactor: 1.8, WaterDensity: 1025, CoolingLost: 3600e3, Charging: true, EndAfter: 120, // as a trial file that leaves them out
 	}}
 }
 
@@ -117,6 +155,14 @@ func (p *Programme) Loaded(load string) *Programme {
 	return p
 }
 
+// StopWhen stops a step test of the programme as soon as a measured trace is beyond a limit: p.StopWhen("motor current", "above 150 A"),
+// p.StopWhen("voltage at the controller", "below 44 V"). Above counts ahead and astern. It stops a test earlier and never lets one
+// go on longer: the limits that every step test has hold beside it. A simulation goes on to the end.
+func (p *Programme) StopWhen(trace, limit string) *Programme {
+	p.Stops = append(p.Stops, trial.Stop{Watch: trace, At: limit})
+	return p
+}
+
 // Step runs a programme on the controller, with all the rules of a step test, and returns the completed record.
 func (s *Script) Step(p *Programme) (*StepResult, error) {
 	return s.host.Run(s.host.Context(), s.Setup, &p.Trial, 20)
@@ -124,7 +170,7 @@ func (s *Script) Step(p *Programme) (*StepResult, error) {
 
 // Simulate runs a programme in simulation and judges it.
 func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
-	run, err := simulate.Run(s.host.Context(), s.Setup.Boat, s.Setup.Settings, &p.Trial, simulate.Options{})
+	run, err := simulate.Run(s.host.Context(), s.Setup.Boat, s.Setup.Settings, s.Setup.Conditions.Of(&p.Trial), simulate.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -132,15 +178,15 @@ func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
 	return &SimulationResult{Setup: s.Setup, Run: run, Verdict: v}, err
 }
 
-// With returns the script with one setting changed: key and text with its unit.
+// With returns the script with one value changed, key and text with its unit: a setting, a value of the boat file, or air, water or
+// charge of all trials, as in s.With("limits.motor_current", "120 A").
 func (s *Script) With(key, text string) (*Script, error) {
-	changed := *s.Setup
-	var err error
-	if changed.Settings, err = s.Setup.Settings.With(key, text); err != nil {
+	changed, err := s.Setup.With([]string{key + "=" + text})
+	if err != nil {
 		return nil, err
 	}
 	next := *s
-	next.Setup = &changed
+	next.Setup = changed
 	return &next, nil
 }
 
@@ -197,56 +243,59 @@ func findTrace(run *record.Run, name string) (*record.Trace, error) {
 	return nil, fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(names, ", "))
 }
 
-// mustFindTrace panics for a trace that is not there: a comparison with NaN is false, and would let a script decide on a slip of the pen.
-func mustFindTrace(run *record.Run, name string) *record.Trace {
-	tr, err := findTrace(run, name)
+// ValueAt returns a trace's value at a time, SI. A trace that the run does not have, and a time at which nothing was recorded, are
+// errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
+func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
+	tr, err := findTrace(run, trace)
 	if err != nil {
-		panic(err.Error())
+		return 0, err
 	}
-	return tr
+	if len(run.Time) > 0 {
+		if v := run.At(tr, t); !math.IsNaN(v) {
+			return v, nil
+		}
+	}
+	return 0, fmt.Errorf("the trace %q has no value at %s", trace, quantity.FormatAuto(t, "s"))
 }
 
-// ValueAt is a trace's value at a time, SI, NaN where nothing was recorded. It panics for a trace that the run does not have,
-// with a sentence that names those it has.
-func ValueAt(run *record.Run, trace string, t float64) float64 {
-	tr := mustFindTrace(run, trace)
-	if len(run.Time) == 0 {
-		return math.NaN()
+// MeanBetween returns a trace's mean over samples from a to b, SI. A trace that the run does not have, and a time in which nothing
+// was recorded, are errors.
+func MeanBetween(run *record.Run, trace string, a, b float64) (float64, error) {
+	tr, err := findTrace(run, trace)
+	if err != nil {
+		return 0, err
 	}
-	return run.At(tr, t)
-}
-
-// MeanBetween is a trace's mean over samples from a to b, SI, NaN where there are none. It panics for a trace that the run
-// does not have, with a sentence that names those it has.
-func MeanBetween(run *record.Run, trace string, a, b float64) float64 {
-	tr := mustFindTrace(run, trace)
 	sum, n := 0.0, 0
 	for i, t := range run.Time {
-		if t >= a && t <= b {
+		if t >= a && t <= b && !math.IsNaN(tr.Values[i]) {
 			sum += tr.Values[i]
 			n++
 		}
 	}
-	return sum / float64(n)
+	if n == 0 {
+		return 0, fmt.Errorf("the trace %q has no samples from %s to %s", trace, quantity.FormatAuto(a, "s"), quantity.FormatAuto(b, "s"))
+	}
+	return sum / float64(n), nil
 }
 
 // Format prints an SI value in a unit: Format(0.014, "mΩ") is "14.0 mΩ".
 func Format(si float64, unit string) string { return quantity.Format(si, unit, 3) }
 
-// Flags lists the parts that are close or over, the worst first, in words: how far, when, and with what margin.
+// Flags lists the parts that are close or over, the worst first, in words: how far, when, and with what margin. Numbers
+// have the digits of a report's tables.
 func Flags(v verdict.Trial) []string {
 	parts := append([]verdict.Part{}, v.Parts...)
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].Used > parts[j].Used })
 	var out []string
 	for _, p := range parts {
-		if p.Level == verdict.Clear {
+		if p.Level != verdict.Close && p.Level != verdict.Over {
 			continue
 		}
 		unit := p.Unit
 		if unit == "°C" {
 			unit = "K"
 		}
-		peak, limit, room := quantity.Format(p.Peak, p.Unit, 3), quantity.Format(p.Limit, p.Unit, 3), quantity.Format(math.Abs(p.Margin), unit, 2)
+		peak, limit, room := quantity.FormatShort(p.Peak, p.Unit, 3), quantity.FormatShort(p.Limit, p.Unit, 3), quantity.FormatShort(math.Abs(p.Margin), unit, 2)
 		text := fmt.Sprintf("%s is close: %s after %s, %s from its limit of %s", p.Name, peak, quantity.FormatAuto(p.At, "s"), room, limit)
 		if p.Level == verdict.Over {
 			text = fmt.Sprintf("%s is over: it passes its limit of %s after %s and reaches %s, %s beyond", p.Name, limit, quantity.FormatAuto(p.Crossed, "s"), peak, room)
@@ -259,7 +308,7 @@ func Flags(v verdict.Trial) []string {
 	return append(out, v.Missing...)
 }
 
-// Summary is a step test in a few lines: how it ended, the verdict, what is flagged, and the caution.
+// Summary returns a step test in a few lines: how it ended, the verdict, what is flagged, and the caution.
 func (r *StepResult) Summary() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "test: %s", r.Measured.Stop.Reason)
@@ -270,7 +319,7 @@ func (r *StepResult) Summary() string {
 	for _, f := range Flags(r.Verdict) {
 		fmt.Fprintf(&b, "  %s\n", f)
 	}
-	b.WriteString(Caution + "\n")
+	b.WriteString(CautionLines() + "\n")
 	return b.String()
 }
 
@@ -281,7 +330,7 @@ func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate floa
 		return nil, err
 	}
 	clock := linksim.NewVirtual(time.Unix(0, 0).UTC())
-	sim, err := linksim.New(s.Boat, s.Settings, m, clock, linksim.Options{Trial: program})
+	sim, err := linksim.New(s.Boat, s.Settings, m.Describe(), clock, linksim.Options{Trial: program})
 	if err != nil {
 		return nil, err
 	}
@@ -299,11 +348,15 @@ func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Control
 	if err := CheckCurrent(channels); err != nil {
 		return nil, err
 	}
+	bounds, err := StopLimits(s, program, channels)
+	if err != nil {
+		return nil, err
+	}
 	p, err := Predict(ctx, s, program, channels, StepOptions{Draws: 60, Seed: 1, ByHand: !o.Commands})
 	if err != nil {
 		return nil, err
 	}
-	o.Bounds = append(o.Bounds, HardLimits(s, channels)...)
+	o.Bounds = append(o.Bounds, bounds...)
 	o.Watch = p.Watch(channels)
 	measured, err := measure.Run(ctx, c, program, o)
 	if err != nil {
@@ -312,7 +365,7 @@ func RunStep(ctx context.Context, s *Setup, program *trial.Trial, c link.Control
 	return Finish(ctx, s, program, p, &measured)
 }
 
-// SimulatedRegisters is the register map of a simulated controller where the boat has none of its own: readings and
+// SimulatedRegisters returns the register map of a simulated controller where the boat has none of its own: readings and
 // throttle, fine enough to leave the instruments' errors to the boat file; no settings.
 func SimulatedRegisters() (*regmap.Map, error) {
 	return regmap.Load("simulated.toml", []byte(simulatedRegisters), settings.Fields())

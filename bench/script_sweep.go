@@ -79,7 +79,7 @@ func (t *Sweep) Cheapest() (SweepRow, error) {
 	return *best, nil
 }
 
-// String is the table as text, with the caution.
+// String returns the table as text, with the caution.
 func (t *Sweep) String() string {
 	var b strings.Builder
 	for _, k := range t.Keys {
@@ -92,6 +92,6 @@ func (t *Sweep) String() string {
 		}
 		fmt.Fprintf(&b, "%-8v%-24s%8.0f %%%14s\n", r.Level, r.First, 100*r.Used, quantity.FormatAuto(r.Energy, "J"))
 	}
-	b.WriteString(Caution + "\n")
+	b.WriteString(CautionLines() + "\n")
 	return b.String()
 }

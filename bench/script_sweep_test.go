@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/record"
 )
 
 // A sweep says what single simulations say; names that do not exist are errors that list those that do.
@@ -41,10 +42,18 @@ func TestSweep(t *testing.T) {
 	assert.ErrorContains(t, err, `the run has no trace "mast"; it has `)
 	most, err := bench.Max(r.Run, "motor current")
 	require.NoError(t, err)
-	assert.GreaterOrEqual(t, most, bench.ValueAt(r.Run, "motor current", 4))
+	at, err := bench.ValueAt(r.Run, "motor current", 4)
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, most, at)
 	_, all := bench.Max(r.Run, "mast")
-	assert.PanicsWithValue(t, all.Error(), func() { bench.ValueAt(r.Run, "mast", 4) })
-	assert.PanicsWithValue(t, all.Error(), func() { bench.MeanBetween(r.Run, "mast", 1, 4) })
+	_, err = bench.ValueAt(r.Run, "mast", 4)
+	assert.EqualError(t, err, all.Error())
+	_, err = bench.MeanBetween(r.Run, "mast", 1, 4)
+	assert.EqualError(t, err, all.Error())
+	_, err = bench.MeanBetween(r.Run, "motor current", 7, 8)
+	assert.ErrorContains(t, err, `the trace "motor current" has no samples from 7.00 s to 8.00 s`)
+	_, err = bench.ValueAt(&record.Run{Traces: r.Run.Traces}, "motor current", 1)
+	assert.ErrorContains(t, err, `the trace "motor current" has no value at 1.00 s`)
 	_, err = s.Sweep(p, "limits.nothing", "1 A")
 	assert.Error(t, err)
 }

@@ -5,15 +5,16 @@ import (
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
-// Boat is the boat's name.
+// Boat returns the boat's name.
 func (s *Script) Boat() string { return s.Setup.Boat.Name }
 
-// Get is a setting or a value of the boat file as text with its unit: s.Get("limits.motor_current") is "140 A",
+// Get returns a setting or a value of the boat file as text with its unit: s.Get("limits.motor_current") is "140 A",
 // s.Get("motor.resistance") "14 mΩ ± 10 %". It is "" for a key there is not.
 func (s *Script) Get(key string) string {
 	text, ok := s.Setup.Settings.Get(key)
@@ -29,7 +30,7 @@ func (s *Script) Check() []verdict.Finding { return Check(s.Setup) }
 // Try simulates the settings as they stand in all built-in trials and judges them; assignments, such as
 // "limits.motor_current=160 A", make a proposal that is tried beside them.
 func (s *Script) Try(assignments ...string) (*Tried, error) {
-	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments})
+	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Bands: true, Examples: s.examples})
 }
 
 // TryIn is Try in one trial: the name of a built-in one, or a trial file named on the command line.
@@ -38,7 +39,7 @@ func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: []*trial.Trial{t}})
+	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: []*trial.Trial{t}, Bands: true, Examples: s.examples})
 }
 
 // Highest finds the highest value of a setting that stays clear in the named built-in trials; none: in all of them.
@@ -47,7 +48,7 @@ func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Highest(s.host.Context(), s.Setup, key, list, study.HighestOptions{})
+	return Highest(s.host.Context(), s.Setup, key, list, study.HighestOptions{Examples: s.examples, Bands: true})
 }
 
 // Envelope maps how long which motor current may be held, from one current to another, with their units: s.Envelope("100 A", "300 A").
@@ -64,7 +65,7 @@ func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
 	if !(low.SI > 0 && high.SI > low.SI) {
 		return nil, fmt.Errorf("%s to %s does not rise from above zero", from, to)
 	}
-	var o study.EnvelopeOptions
+	o := study.EnvelopeOptions{Examples: s.examples, Bands: true}
 	const points = 12
 	for i := range points {
 		o.Currents = append(o.Currents, low.SI+(high.SI-low.SI)*float64(i)/(points-1))
@@ -72,14 +73,23 @@ func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
 	return FindEnvelope(s.host.Context(), s.Setup, o)
 }
 
-// Odds tells how likely each part passes its limit over the tolerances, from a number of draws, in the named built-in
+// Odds returns how likely each part passes its limit over the tolerances, from a number of draws, in the named built-in
 // trials; none: those of the odds command.
 func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
 	list, err := s.trials(trials)
 	if err != nil {
 		return nil, err
 	}
-	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Draws: draws, Seed: 1})
+	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Draws: draws, Seed: 1, Examples: s.examples})
+}
+
+// Report puts a result of the tool (what Try, Highest, Envelope, Odds, Simulate, Step, Compare, Learn, Drift, Sheet or Next returned) on the files that
+// --report and --plot of the command line name; the host writes them. Without these flags nothing is written.
+func (s *Script) Report(result any) error {
+	if s.host.Report == nil {
+		return fmt.Errorf("nobody here writes a report: run the script by `quaybench run` with --report or --plot")
+	}
+	return s.host.Report(s.Setup, result)
 }
 
 // Save saves the boat's working files in the book as a version, with the verdicts of all built-in trials. It needs a host that
@@ -89,6 +99,36 @@ func (s *Script) Save(why string) (string, error) {
 		return "", fmt.Errorf("no book here: save with `quaybench profile save`")
 	}
 	return s.host.Save(s.host.Context(), s.Setup, why)
+}
+
+// Profile returns the script on a version of a boat in the book, by its label or hash: s.Profile("petrel", "summer"). It needs a
+// host that keeps a book.
+func (s *Script) Profile(boat, version string) (*Script, error) {
+	if s.host.Profile == nil {
+		return nil, fmt.Errorf("no book here: run the script by `quaybench run` to reach version %s of %s", version, boat)
+	}
+	setup, err := s.host.Profile(s.host.Context(), boat, version)
+	if err != nil {
+		return nil, err
+	}
+	next := *s
+	next.Setup = setup
+	return &next, nil
+}
+
+// Differences lists the settings that another script's boat has otherwise, one in a line: "limits.motor_current: 140 A here, 160 A there".
+func (s *Script) Differences(other *Script) []string {
+	text := func(set settings.Set, key string) string {
+		if t, ok := set.Get(key); ok {
+			return t
+		}
+		return "not set"
+	}
+	var out []string
+	for _, key := range settings.Differing(s.Setup.Settings, other.Setup.Settings) {
+		out = append(out, fmt.Sprintf("%s: %s here, %s there", key, text(s.Setup.Settings, key), text(other.Setup.Settings, key)))
+	}
+	return out
 }
 
 // trials returns the trials of the given names.

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
@@ -56,35 +58,30 @@ type PredictedChannel struct {
 	Time      []float64
 	Low, High []float64
 	Error     float64 // of the instrument, SI, included in the band
+	Gain      float64 // of the instrument, as a share of the value, included in the band
 	Moment    float64 // a sample may come so much early or late, s
 }
 
-// At is the band around t: the widest within a moment on either side, since a sample may come a little early or late.
+// At returns the band around t: the widest within a moment on either side, since a sample may come a little early or late.
 func (p *PredictedChannel) At(t float64) (low, high float64) {
 	from, to := t-p.Moment, t+p.Moment
-	low, high = p.between(from)
-	l, h := p.between(to)
-	low, high = min(low, l), max(high, h)
+	low = min(record.Between(p.Time, p.Low, from), record.Between(p.Time, p.Low, to))
+	high = max(record.Between(p.Time, p.High, from), record.Between(p.Time, p.High, to))
 	for i := sort.SearchFloat64s(p.Time, from); i < len(p.Time) && p.Time[i] <= to; i++ {
 		low, high = min(low, p.Low[i]), max(high, p.High[i])
 	}
 	return low, high
 }
 
-// between is the band at an instant, straight between those it is known at.
-func (p *PredictedChannel) between(t float64) (low, high float64) {
-	i := sort.SearchFloat64s(p.Time, t)
-	switch {
-	case i == 0:
-		return p.Low[0], p.High[0]
-	case i == len(p.Time):
-		return p.Low[i-1], p.High[i-1]
+// meterOf returns the error of the instrument behind a channel: its own, where somebody stated it, else the boat file's.
+func meterOf(b *boat.Boat, c link.Channel) link.Meter {
+	if c.Meter != (link.Meter{}) {
+		return c.Meter
 	}
-	w := (t - p.Time[i-1]) / (p.Time[i] - p.Time[i-1])
-	return p.Low[i-1]*(1-w) + p.Low[i]*w, p.High[i-1]*(1-w) + p.High[i]*w
+	return link.Meter{Offset: instrumentError(b, c.Name)}
 }
 
-// instrumentError is the error of the instrument behind a channel, SI.
+// instrumentError returns the error of the boat file's instrument behind a channel, SI.
 func instrumentError(b *boat.Boat, channel string) float64 {
 	k, _ := link.KindOf(channel)
 	i := &b.Instruments
@@ -114,6 +111,7 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	if o.Draws == 0 {
 		o.Draws = 200
 	}
+	program = s.Conditions.Of(program)
 	run, err := simulate.Run(ctx, s.Boat, s.Settings, program, simulate.Options{})
 	if err != nil {
 		return nil, err
@@ -128,6 +126,7 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	if err != nil {
 		return nil, err
 	}
+	p.Verdict.Band(runs)
 	runs = append(runs, run)
 	grid := gridOf(run.Time, program.Duration)
 	for _, c := range channels {
@@ -136,28 +135,57 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 		if !ok {
 			continue
 		}
-		band := PredictedChannel{Channel: c.Name, Unit: orOne(c.Unit), Trace: link.TraceName(c.Name), Simulated: name, Time: grid, Error: instrumentError(s.Boat, c.Name), Moment: moment}
+		meter := meterOf(s.Boat, c)
+		band := PredictedChannel{Channel: c.Name, Unit: cmp.Or(c.Unit, "1"), Trace: link.TraceName(c.Name), Simulated: name, Time: grid, Error: meter.Offset, Gain: meter.Gain, Moment: moment + c.Delay.Seconds()}
 		if o.ByHand {
-			band.Moment = handMoment
+			band.Moment = handMoment + c.Delay.Seconds()
 		}
+		k, _ := link.KindOf(c.Name)
 		for _, t := range grid {
 			low, high := study.Quantiles(runs, name, t, 0.005, 0.995)
-			band.Low, band.High = append(band.Low, low-band.Error), append(band.High, high+band.Error)
+			if k.Unsigned {
+				low, high = sizes(low, high)
+			}
+			low, high = low-band.Error-band.Gain*math.Abs(low), high+band.Error+band.Gain*math.Abs(high)
+			if k.Unsigned {
+				low = max(low, 0)
+			}
+			band.Low, band.High = append(band.Low, low), append(band.High, high)
 		}
 		p.Channels = append(p.Channels, band)
-		tr.Low, tr.High = make([]float64, len(run.Time)), make([]float64, len(run.Time))
+		shown := *tr
+		if k.Unsigned {
+			shown.Values = slices.Clone(tr.Values)
+			for i, v := range shown.Values {
+				shown.Values[i] = math.Abs(v)
+			}
+		}
+		shown.Low, shown.High = make([]float64, len(run.Time)), make([]float64, len(run.Time))
 		for i, t := range run.Time {
 			low, high := band.At(t)
-			tr.Low[i], tr.High[i] = min(low, tr.Values[i]), max(high, tr.Values[i])
+			shown.Low[i], shown.High[i] = min(low, shown.Values[i]), max(high, shown.Values[i])
 		}
-		if band.Trace != name { // the measured record knows the part's temperature by the channel's name
-			also := *tr
-			also.Name = band.Trace
-			run.Traces = append(run.Traces, also)
+		if !k.Unsigned {
+			*tr = shown
+		}
+		if band.Trace != name { // the measured record knows it by the channel's name
+			shown.Name = band.Trace
+			run.Traces = append(run.Traces, shown)
 		}
 	}
 	bandParts(s.Boat, run, runs)
 	return p, nil
+}
+
+// sizes returns the smallest and the largest size between two values.
+func sizes(low, high float64) (smallest, largest float64) {
+	switch {
+	case low >= 0:
+		return low, high
+	case high <= 0:
+		return -high, -low
+	}
+	return 0, max(-low, high)
 }
 
 // bandParts stores in the temperatures of a predicted run the band of all its draws. On either side a kelvin is added, which
@@ -230,7 +258,7 @@ func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) 
 	return runs, left, nil
 }
 
-// gridOf are the instants of a run, and between them enough for what another draw may do at another time.
+// gridOf returns the instants of a run, and between them enough for what another draw may do at another time.
 func gridOf(times []float64, duration float64) (grid []float64) {
 	const most = 2000
 	grid = append(grid, times...)
@@ -242,52 +270,89 @@ func gridOf(times []float64, duration float64) (grid []float64) {
 	return slices.Compact(grid)
 }
 
-// Watch is what measure.Options.Watch wants: it says what lies outside the band.
-func (p *Prediction) Watch(channels []link.Channel) func(measure.Sample) string {
-	at := map[string]int{}
+// Watch returns what measure.Options.Watch wants: it says what lies outside the band.
+func (p *Prediction) Watch(channels []link.Channel) func(channel int, at, value float64) string {
+	bands := make([]*PredictedChannel, len(channels))
 	for i, c := range channels {
-		at[c.Name] = i
-	}
-	return func(s measure.Sample) string {
-		for i := range p.Channels {
-			c := &p.Channels[i]
-			k, ok := at[c.Channel]
-			if !ok {
-				continue
-			}
-			low, high := c.At(s.At)
-			if v := s.Values[k]; v < low || v > high {
-				show := func(x float64) string { return quantity.Format(x, orOne(c.Unit), 3) }
-				return fmt.Sprintf("%s is %s, predicted %s to %s", c.Channel, show(v), show(low), show(high))
-			}
+		if k := slices.IndexFunc(p.Channels, func(b PredictedChannel) bool { return b.Channel == c.Name }); k >= 0 {
+			bands[i] = &p.Channels[k]
 		}
-		return ""
+	}
+	return func(channel int, at, value float64) string {
+		c := bands[channel]
+		if c == nil {
+			return ""
+		}
+		low, high := c.At(at)
+		if !(value < low || value > high) { // no reading is none that is wrong
+			return ""
+		}
+		show := func(x float64) string { return quantity.Format(x, cmp.Or(c.Unit, "1"), 3) }
+		return fmt.Sprintf("%s is %s, predicted %s to %s", c.Channel, show(value), show(low), show(high))
 	}
 }
 
-func orOne(unit string) string {
-	if unit == "" {
-		return "1"
-	}
-	return unit
-}
-
-// HardLimits are the bounds that stop a step test at once, from the makers' limits in the boat file, for the channels
+// HardLimits returns the bounds that stop a step test at once, from the makers' limits in the boat file, for the channels
 // that are measured.
 func HardLimits(s *Setup, channels []link.Channel) (out []measure.Bound) {
 	for _, c := range channels {
 		k, _ := link.KindOf(c.Name)
-		if low, high, ok := limitsOf(s.Boat, c.Name); ok {
+		if low, high, ok := limitsOf(s, c.Name); ok {
 			out = append(out, measure.Bound{Channel: c.Name, Low: low, High: high, Why: k.Limit})
 		}
 	}
 	return out
 }
 
+// StopLimits are the hard limits of a step test and the programme's own, in this order: a programme can only add to them.
+func StopLimits(s *Setup, program *trial.Trial, channels []link.Channel) ([]measure.Bound, error) {
+	out := HardLimits(s, channels)
+	for _, rule := range program.Stops {
+		b, err := stopLimit(rule, channels)
+		if err != nil {
+			return nil, fmt.Errorf("stop rule %q %q: %w", rule.Watch, rule.At, err)
+		}
+		out = append(out, b)
+	}
+	return out, nil
+}
+
+// stopLimit is a programme's own rule as a limit of the channel that it watches.
+func stopLimit(rule trial.Stop, channels []link.Channel) (measure.Bound, error) {
+	var names []string
+	for _, c := range channels {
+		name := link.TraceName(c.Name)
+		names = append(names, name)
+		if rule.Watch != name && rule.Watch != c.Name {
+			continue
+		}
+		side, text, ok := strings.Cut(rule.At, " ")
+		if !ok || side != "above" && side != "below" {
+			return measure.Bound{}, errors.New("a stop rule says above or below and a value, as in above 150 A")
+		}
+		unit, err := quantity.ParseUnit(cmp.Or(c.Unit, "1"))
+		if err != nil {
+			return measure.Bound{}, err
+		}
+		v, err := quantity.Parse(text, unit)
+		if err != nil {
+			return measure.Bound{}, err
+		}
+		b := measure.Bound{Channel: c.Name, Low: v.SI, High: math.Inf(1), Why: "the programme's own stop rule"}
+		if side == "above" {
+			if b.Low, b.High = -v.SI, v.SI; v.SI < 0 {
+				return measure.Bound{}, errors.New("above counts ahead and astern: give a value from zero up")
+			}
+		}
+		return b, nil
+	}
+	return measure.Bound{}, fmt.Errorf("nothing here measures %q; measured are %s", rule.Watch, strings.Join(names, ", "))
+}
+
 // Unwatched lists the hard limits that nothing measures.
 func Unwatched(s *Setup, channels []link.Channel) (list []string) {
 	for _, k := range link.Kinds() {
-		_, _, limited := limitsOf(s.Boat, k.Name)
+		_, _, limited := limitsOf(s, k.Name)
 		if limited && !slices.ContainsFunc(channels, func(c link.Channel) bool { return c.Name == k.Name }) {
 			list = append(list, k.Name)
 		}
@@ -315,7 +380,8 @@ func CheckCurrent(channels []link.Channel) error {
 }
 
 // limitsOf returns a channel's lowest and highest value that the makers in the boat file allow.
-func limitsOf(b *boat.Boat, channel string) (low, high float64, ok bool) {
+func limitsOf(s *Setup, channel string) (low, high float64, ok bool) {
+	b := s.Boat
 	inf := math.Inf(1)
 	switch channel {
 	case link.MotorCurrent:
@@ -327,7 +393,10 @@ func limitsOf(b *boat.Boat, channel string) (low, high float64, ok bool) {
 	case link.BatteryTemperature:
 		return 0, b.Battery.TemperatureLimit.SI, true
 	case link.MotorTemperature:
-		return 0, windingLimit(b), true
+		if link.PredictedTrace(channel, s.Settings.Derating.Sensor) != "winding" { // what sits elsewhere sees the winding late, and cooler
+			return 0, b.Motor.HousingLimit.SI, true
+		}
+		return 0, drive.WindingLimit(&b.Motor), true
 	case link.Voltage:
 		if b.Battery.CellLowest.Given {
 			low = b.Battery.CellLowest.SI * float64(b.Battery.Cells)
@@ -340,11 +409,6 @@ func limitsOf(b *boat.Boat, channel string) (low, high float64, ok bool) {
 		return -inf, b.Fuse.Rating.SI, true
 	}
 	return 0, 0, false
-}
-
-func windingLimit(b *boat.Boat) float64 {
-	celsius := map[string]float64{"A": 105, "E": 120, "B": 130, "F": 155, "H": 180}[b.Motor.Insulation]
-	return b.Motor.WindingLimit.Or(celsius + 273.15)
 }
 
 // StepResult is a step test: measured, completed, judged, and compared with its prediction.
@@ -393,7 +457,7 @@ const (
 	spreadSamples = 300 // enough for how it spreads
 )
 
-// spread gives what was inferred its band, over the tolerances.
+// spread stores, for each inferred trace, the 2.5 % and 97.5 % quantiles of the inference over draws of the tolerances.
 func spread(ctx context.Context, s *Setup, program *trial.Trial, boats []*boat.Boat, run *record.Run, measured *measure.Result) error {
 	thin := measured.Thinned(spreadSamples)
 	base, err := measure.Complete(ctx, s.Boat, s.Settings, program, thin)
@@ -439,5 +503,5 @@ func differences(predicted, measured *record.Run, sensor string) ([]record.Diffe
 	if len(traces) == 0 || len(measured.Time) < 2 {
 		return nil, nil
 	}
-	return record.Compare(predicted, measured, traces...)
+	return record.CompareSamples(predicted, measured, traces...)
 }

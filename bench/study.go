@@ -6,7 +6,7 @@ import (
 	"slices"
 
 	"quaybench/bench/quantity"
-	"quaybench/bench/settings"
+	"quaybench/bench/report"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
@@ -26,53 +26,59 @@ func HoldTrial(seconds float64) *trial.Trial {
 
 // HighestResult is the answer of Highest, with what it was asked.
 type HighestResult struct {
-	study.Highest
-	Boat   string
-	Trials []string
-	Odds   float64
-	Draws  int
+	report.Highest
+	Boat string
 }
 
-// Highest finds the highest value of a setting that stays clear in all trials; none: all built-in ones.
+// Highest finds the highest value (o.Lowest: the lowest) of a setting, a value of the boat or a condition of the trials that stays
+// clear in all trials; none: all built-in ones.
 func Highest(ctx context.Context, s *Setup, key string, trials []*trial.Trial, o study.HighestOptions) (*HighestResult, error) {
-	trials, err := orAll(trials)
+	if err := s.own(o.Examples); err != nil {
+		return nil, err
+	}
+	trials, err := s.trials(trials)
 	if err != nil {
 		return nil, err
 	}
-	h, err := study.FindHighest(ctx, s.Boat, s.Settings, key, trials, o)
-	return &HighestResult{Highest: h, Boat: s.Boat.Name, Trials: names(trials), Odds: o.Odds, Draws: o.Draws}, err
+	h, err := study.FindHighest(ctx, s.Variant(), key, trials, o)
+	return &HighestResult{report.Highest{Highest: h, Trials: names(trials), Odds: o.Odds, Draws: o.Draws}, s.Boat.Name}, err
 }
 
 // FrontResult is the answer of Front.
 type FrontResult struct {
-	study.Front
-	Boat   string
-	Trials []string
-	Odds   float64 // share of draws that must be clear; 0: the boat as written
+	report.Front
+	Boat string
 }
 
-// Front finds, over the range of one setting, the highest clear value of another.
+// Front finds, over the range of one value, the highest clear value of another.
 func Front(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial, o study.HighestOptions) (*FrontResult, error) {
-	trials, err := orAll(trials)
+	if err := s.own(o.Examples); err != nil {
+		return nil, err
+	}
+	trials, err := s.trials(trials)
 	if err != nil {
 		return nil, err
 	}
-	f, err := study.FindFront(ctx, s.Boat, s.Settings, keys, 9, trials, o)
-	return &FrontResult{f, s.Boat.Name, names(trials), o.Odds}, err
+	f, err := study.FindFront(ctx, s.Variant(), keys, 9, trials, o)
+	return &FrontResult{report.Front{Front: f, Trials: names(trials), Odds: o.Odds}, s.Boat.Name}, err
 }
 
 // EnvelopeResult is the answer of FindEnvelope.
 type EnvelopeResult struct {
-	study.Envelope
+	report.Envelope
 	Boat string
-	Air  float64
-	Note string
 }
 
 // FindEnvelope maps how long which motor current may be held.
 func FindEnvelope(ctx context.Context, s *Setup, o study.EnvelopeOptions) (*EnvelopeResult, error) {
+	if err := s.own(o.Examples); err != nil {
+		return nil, err
+	}
 	if o.Air == 0 {
-		o.Air = 298.15
+		o.Air, _ = s.Conditions.Number("air")
+	}
+	if charge, set := s.Conditions["charge"]; set {
+		o.Charge = charge
 	}
 	e, err := study.FindEnvelope(ctx, s.Boat, s.Settings, o)
 	note := ""
@@ -82,22 +88,23 @@ func FindEnvelope(ctx context.Context, s *Setup, o study.EnvelopeOptions) (*Enve
 	case o.Moored:
 		note = ", the boat moored"
 	}
-	return &EnvelopeResult{e, s.Boat.Name, o.Air, note}, err
+	return &EnvelopeResult{report.Envelope{Envelope: e, Air: o.Air, Note: note}, s.Boat.Name}, err
 }
 
 // OddsResult is the answer of FindOdds.
 type OddsResult struct {
-	study.Odds
-	Boat   string
-	Trials []string
-	Rules  []verdict.Finding // rules over, of the boat as written: no trial of a draw counts them
+	report.Odds
+	Boat string
 }
 
 // OddsTrials are judged where none are named: long enough to heat, short enough to draw thousands.
 var OddsTrials = []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"}
 
-// FindOdds tells how likely each part passes its limit over the boat file's tolerances.
+// FindOdds returns how likely each part passes its limit over the boat file's tolerances.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
+	if err := s.own(o.Examples); err != nil {
+		return nil, err
+	}
 	if len(trials) == 0 {
 		for _, name := range OddsTrials {
 			t, err := trial.Builtin(name)
@@ -107,19 +114,24 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 			trials = append(trials, t)
 		}
 	}
+	trials = s.Variant().Trials(trials)
 	odds, err := study.FindOdds(ctx, s.Boat, s.Settings, trials, o)
 	if odds.Runs == 0 && err != nil {
 		return nil, err
 	}
 	over := slices.DeleteFunc(Check(s), func(f verdict.Finding) bool { return f.Level != verdict.Over })
-	return &OddsResult{odds, s.Boat.Name, names(trials), over}, err
+	return &OddsResult{report.Odds{Odds: odds, Trials: names(trials), Rules: over, Seed: o.Seed}, s.Boat.Name}, err
 }
 
-func orAll(trials []*trial.Trial) ([]*trial.Trial, error) {
-	if len(trials) > 0 {
-		return trials, nil
+// trials returns the trials named, else all built-in ones, under the conditions of the setup.
+func (s *Setup) trials(named []*trial.Trial) ([]*trial.Trial, error) {
+	if len(named) == 0 {
+		var err error
+		if named, err = AllTrials(); err != nil {
+			return nil, err
+		}
 	}
-	return AllTrials()
+	return s.Variant().Trials(named), nil
 }
 
 func names(trials []*trial.Trial) (out []string) {
@@ -141,10 +153,8 @@ func givesOf(g *study.Gives) *givesJSON {
 	return &givesJSON{g.What, g.Trial}
 }
 
-// inUnit is an SI value of a setting in the setting's unit; nil for none.
-func inUnit(key string, si float64) *float64 {
-	return finite(quantity.MustUnit(settings.Unit(key)).FromSI(si))
-}
+// inUnit is an SI value in a unit; nil for none.
+func inUnit(unit string, si float64) *float64 { return finite(quantity.MustUnit(unit).FromSI(si)) }
 
 // MarshalJSON writes the result, format 1; values in the unit named.
 func (h *HighestResult) MarshalJSON() ([]byte, error) {
@@ -155,14 +165,22 @@ func (h *HighestResult) MarshalJSON() ([]byte, error) {
 	}
 	gaps := []gap{}
 	for _, g := range h.Gaps {
-		gaps = append(gaps, gap{inUnit(h.Key, g.From), inUnit(h.Key, g.To), g.Clear})
+		gaps = append(gaps, gap{inUnit(h.Unit, g.From), inUnit(h.Unit, g.To), g.Clear})
 	}
 	return json.Marshal(map[string]any{
-		"format": 1, "boat": h.Boat, "caution": Caution, "key": h.Key, "unit": settings.Unit(h.Key), "trials": h.Trials,
-		"present": inUnit(h.Key, h.Present), "present_clear": h.PresentClear, "highest": inUnit(h.Key, h.Value),
-		"next": inUnit(h.Key, h.Next), "gives": givesOf(h.Gives), "gaps": gaps, "odds": zeroIsNull(h.Odds), "tried": h.Tried,
-		"left_out": h.LeftOut.Total(), "left_out_why": why(h.LeftOut),
+		"format": 1, "boat": h.Boat, "caution": Caution, "key": h.Key, "unit": h.Unit, "lowest_asked": h.Lowest, "trials": h.Trials,
+		"present": inUnit(h.Unit, h.Present), "present_clear": h.PresentClear, "highest": inUnit(h.Unit, h.Value),
+		"next": inUnit(h.Unit, h.Next), "gives": givesOf(h.Gives), "gaps": gaps, "series": h.Series, "idle": h.Idle, "odds": zeroIsNull(h.Odds), "tried": h.Tried, "tried_to": inUnit(h.Unit, h.TriedTo),
+		"left_out": h.LeftOut.Total(), "left_out_why": why(h.LeftOut), "tightest": tightestOf(h.Tightest),
 	})
+}
+
+// tightestOf returns the part with the least left, SI; nil for none.
+func tightestOf(t *study.Tightest) any {
+	if t == nil {
+		return nil
+	}
+	return map[string]any{"part": t.Part, "trial": t.Trial, "unit": t.Unit, "margin": t.Margin, "half": zeroIsNull(t.Half), "over": t.Over, "draws": t.Draws}
 }
 
 // why lists the sentences about draws that are left out.
@@ -179,12 +197,20 @@ func zeroIsNull(x float64) *float64 {
 func (f *FrontResult) MarshalJSON() ([]byte, error) {
 	points := []map[string]any{}
 	for _, p := range f.Points {
-		points = append(points, map[string]any{"first": inUnit(f.Keys[0], p.First), "second": inUnit(f.Keys[1], p.Second), "gives": givesOf(p.Gives)})
+		points = append(points, map[string]any{"first": inUnit(f.Units[0], p.First), "second": inUnit(f.Units[1], p.Second), "gives": givesOf(p.Gives)})
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": f.Boat, "caution": Caution, "keys": f.Keys,
-		"units": []string{settings.Unit(f.Keys[0]), settings.Unit(f.Keys[1])}, "points": points,
+		"units": f.Units, "lowest_asked": f.Lowest, "points": points,
 	})
+}
+
+// rangeOf returns the interval of a current's times, null where nothing ends it within the longest; nil: there is none.
+func rangeOf(p study.Hold) any {
+	if p.Low == 0 && p.High == 0 {
+		return nil
+	}
+	return map[string]*float64{"low_s": finite(p.Low), "high_s": finite(p.High)}
 }
 
 // MarshalJSON writes the result, format 1; held_s is null where nothing ends it within the longest time. Where held is
@@ -198,10 +224,11 @@ func (e *EnvelopeResult) MarshalJSON() ([]byte, error) {
 		}
 		points = append(points, map[string]any{
 			"motor_current_a": p.Current, "reached_a": p.Reached, "flows_a": p.Flows, "held": !p.Falls(), "held_s": finite(p.Time), "ends": part,
+			"range": rangeOf(p),
 		})
 	}
 	return json.Marshal(map[string]any{
-		"format": 1, "boat": e.Boat, "caution": Caution, "air_c": e.Air - 273.15, "longest_s": e.Longest, "points": points,
+		"format": 1, "boat": e.Boat, "caution": Caution, "air_c": e.Air - 273.15, "longest_s": e.Longest, "points": points, "draws": e.Draws, "left_out": e.LeftOut.Total(),
 	})
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
+	"quaybench/bench/layout"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
@@ -19,7 +20,7 @@ const (
 	WholeTemplate                 // every key
 )
 
-// NewBoatFile is a boat file to fill in: valid as it stands, each value with what it is and where to find it. Each says that it
+// NewBoatFile returns a boat file to fill in: valid as it stands, each value with what it is and where to find it. Each says that it
 // is an example; while one does, nothing is judged.
 func NewBoatFile(name string, t Template) []byte {
 	head := `# The drive of ` + name + `. Every value below is an EXAMPLE: replace it by your own, and the word "example" by where yours
@@ -34,7 +35,7 @@ func NewBoatFile(name string, t Template) []byte {
 	return []byte(head + strings.ReplaceAll(template(boat.Boat{}, t), `"NAME"`, fmt.Sprintf("%q", name)))
 }
 
-// NewSettingsFile is a settings file to fill in, valid as it stands.
+// NewSettingsFile returns a settings file to fill in, valid as it stands.
 func NewSettingsFile(name string, t Template) []byte {
 	head := `# What the controller of ` + name + ` is told. Every value below is an EXAMPLE: copy yours from the controller, and take the
 # word "example" away (or write "measured", where you read it off). While one value says example, nothing is judged.
@@ -109,7 +110,7 @@ func group(b *strings.Builder, rest []datafile.Field, f datafile.Field) {
 	fmt.Fprintf(b, "%s%s%s\n", open, strings.ReplaceAll(f.Key, "[]", ""), close)
 }
 
-// idle says whether the table of a key is one that no field of has an example for: it is then written commented out.
+// idle reports whether the table of a key is one that no field of has an example for: it is then written commented out.
 func idle(fields []datafile.Field, key string) bool {
 	dot := strings.LastIndex(key, ".")
 	if dot < 0 {
@@ -153,16 +154,7 @@ func bounds(f datafile.Field) string {
 
 // wrap writes a comment in lines of readable length.
 func wrap(b *strings.Builder, text string) {
-	const width = 100
-	line := "#"
-	for _, word := range strings.Fields(text) {
-		if len([]rune(line))+1+len([]rune(word)) > width {
-			b.WriteString(line + "\n")
-			line = "#  "
-		}
-		line += " " + word
-	}
-	if line != "#" {
-		b.WriteString(line + "\n")
+	if text != "" {
+		b.WriteString("# " + strings.ReplaceAll(layout.Wrap(text, 96), "\n", "\n#   ") + "\n")
 	}
 }

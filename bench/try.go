@@ -4,23 +4,27 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
 )
 
 // TryOptions says what to try. The zero value tries the settings as they stand in all built-in trials.
 type TryOptions struct {
-	Set    []string       // assignments key=value that make one proposal; none: no proposal
-	Trials []*trial.Trial // none: all built-in ones
-	// Keep is how exactly to integrate; the zero value is right for a verdict.
+	Set []string // assignments key=value that make one proposal, of any value (see Setup.With); none: no proposal
+	// Proposals are several, tried side by side in place of the one of Set: without what to change and without bands.
+	Proposals []NamedProposal
+	Trials    []*trial.Trial // none: all built-in ones
+	// Simulation sets how exactly to integrate; the zero value is right for a verdict.
 	Simulation simulate.Options
 	// NoChange skips the search for what to change.
 	NoChange bool
+	// Bands says how wide each part's margin is in its worst trial, over what is not known of the boat.
+	Bands bool
 	// Examples judges although values of the boat's files are still the template's.
 	Examples bool
 	// Progress, if not nil, is told how many of all runs are done. It is called from several goroutines, one at a time.
@@ -32,40 +36,53 @@ type Tried struct {
 	Setup    *Setup
 	Present  verdict.Side
 	Proposal *settings.Set // nil: none was made
+	Changed  *Setup        // the boat with the proposal, which may change it too; nil: none was made
 	Proposed *verdict.Side // nil: none was made
 	Change   []verdict.Change
+	Untested []string // current limits raised that no trial came near, in sentences
+
+	Several []NamedSide // several proposals in place of one; nil: none were made
+
+	Remedies []study.Remedy // what would make clear what is close or over; see study.FindRemedies
+
+	Bands *study.Bands // what the bands of the margins rest on; nil: none were asked for
 
 	NotJudged error // why there is no verdict, whatever the levels are: an *ExamplesError; nil: there is one
 }
 
-// Level is the overall verdict where NotJudged is nil: the proposal's where there is one.
+// Level returns the overall verdict where NotJudged is nil: the proposal's where there is one, of several the gravest.
 func (t *Tried) Level() verdict.Level { return t.Side().Level }
 
-// Side is the side the overall verdict is about.
+// Side returns the side the overall verdict is about.
 func (t *Tried) Side() *verdict.Side {
-	if t.Proposed != nil {
+	switch {
+	case t.Proposed != nil:
 		return t.Proposed
+	case len(t.Several) > 0:
+		gravest := &t.Several[0].Side
+		for i := range t.Several {
+			if s := &t.Several[i].Side; s.Level > gravest.Level {
+				gravest = s
+			}
+		}
+		return gravest
 	}
 	return &t.Present
 }
 
-// Propose returns the settings with assignments made: key=value each, as in limits.motor_current="240 A".
+// Propose returns the settings with assignments made: key=value each, as in limits.motor_current="240 A". Settings alone; see
+// Setup.With for values of the boat.
 func Propose(s settings.Set, assignments []string) (settings.Set, error) {
 	made := map[string]string{}
 	for _, a := range assignments {
-		key, text, ok := strings.Cut(a, "=")
-		if !ok {
-			return s, fmt.Errorf("%q is no assignment; write for example limits.motor_current=\"240 A\"", a)
-		}
-		key, text = strings.TrimSpace(key), strings.TrimSpace(text)
-		if n := len(text); n >= 2 && text[0] == '"' && text[n-1] == '"' {
-			text = text[1 : n-1]
+		key, text, err := parseAssignment(a)
+		if err != nil {
+			return s, err
 		}
 		if first, twice := made[key]; twice {
 			return s, fmt.Errorf("%s is set twice, to %q and to %q; keep one", key, first, text)
 		}
 		made[key] = text
-		var err error
 		if s, err = s.With(key, text); err != nil {
 			return s, err
 		}
@@ -73,22 +90,36 @@ func Propose(s settings.Set, assignments []string) (settings.Set, error) {
 	return s, nil
 }
 
-// Check applies the rules that need no simulation.
+// Check applies the rules that need no simulation. A finding that is clear tells only what is to be borne in mind (Mind).
 func Check(s *Setup) []verdict.Finding { return verdict.Static(s.Boat, s.Settings) }
 
 // Try simulates the settings as they stand, and a proposal beside them, in the given trials, and judges both. On a
 // cancelled context it returns what was reached, with the context's error.
 func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
-	t := &Tried{Setup: s}
-	if !o.Examples {
-		t.NotJudged = s.Own()
-	}
+	t := &Tried{Setup: s, NotJudged: s.own(o.Examples)}
+	setups := []*Setup{s}
 	if len(o.Set) > 0 {
-		p, err := Propose(s.Settings, o.Set)
+		p, err := s.With(o.Set)
 		if err != nil {
 			return nil, err
 		}
-		t.Proposal = &p
+		t.Changed, t.Proposal = p, &p.Settings
+		setups = append(setups, p)
+	}
+	for _, n := range o.Proposals {
+		p, err := s.With(n.Set)
+		if err != nil {
+			return nil, fmt.Errorf("proposal %q: %w", n.Name, err)
+		}
+		t.Several = append(t.Several, NamedSide{Name: n.Name, Setup: p})
+		setups = append(setups, p)
+	}
+	if t.Changed != nil && t.Several != nil {
+		return nil, errors.New("one proposal or several, not both: put the one among the others")
+	}
+	var variants []variant.Variant
+	for _, of := range setups {
+		variants = append(variants, of.Variant())
 	}
 	if len(o.Trials) == 0 {
 		all, err := AllTrials()
@@ -97,21 +128,20 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 		}
 		o.Trials = all
 	}
-	sets := []settings.Set{s.Settings}
-	if t.Proposal != nil {
-		sets = append(sets, *t.Proposal)
+	judged, err := study.RunVariants(ctx, variants, o.Trials, o.Simulation, o.Progress)
+	for i, of := range setups {
+		stamp(judged[i], of)
 	}
-	judged, err := study.RunAll(ctx, s.Boat, sets, o.Trials, o.Simulation, o.Progress)
-	for _, side := range judged {
-		for i := range side {
-			side[i].Run.Provenance.Tool = Version
-			side[i].Run.Provenance.Boat = s.BoatHash
-		}
-	}
-	t.Present = verdict.Join(verdict.Static(s.Boat, sets[0]), judged[0])
-	if t.Proposal != nil {
-		side := verdict.Join(verdict.Static(s.Boat, sets[1]), judged[1])
+	t.Present = verdict.Join(verdict.Static(s.Boat, s.Settings), judged[0])
+	if t.Changed != nil {
+		side := verdict.Join(verdict.Static(t.Changed.Boat, t.Changed.Settings), judged[1])
 		t.Proposed = &side
+		t.Untested = unreached(s.Settings, t.Changed.Settings, judged[1])
+	}
+	for i := range t.Several {
+		n := &t.Several[i]
+		n.Side = verdict.Join(verdict.Static(n.Setup.Boat, n.Setup.Settings), judged[1+i])
+		n.Untested = unreached(s.Settings, n.Setup.Settings, judged[1+i])
 	}
 	switch {
 	case err == nil || ctx.Err() != nil || errors.As(err, new(*simulate.UnbalancedError)):
@@ -120,18 +150,66 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	default:
 		err = fmt.Errorf("these numbers cannot be simulated; look for a value that no boat has: %w", err)
 	}
+	if t.Several != nil {
+		return t, err
+	}
+	if err == nil && o.Bands {
+		err = t.band(ctx, o.Trials)
+	}
 	if err != nil || o.NoChange {
 		return t, err
 	}
-	return t, t.suggest(ctx, o.Trials)
+	if err := t.suggest(ctx, o.Trials); err != nil {
+		return t, err
+	}
+	if side := t.Side(); side.Level > verdict.Clear {
+		t.Remedies, err = study.FindRemedies(ctx, t.setup().Variant(), side, o.Trials)
+	}
+	return t, err
+}
+
+// stamp says in runs what made them.
+func stamp(judged []verdict.Trial, s *Setup) {
+	for i := range judged {
+		judged[i].Run.Provenance.Tool = Version
+		judged[i].Run.Provenance.Boat = s.BoatHash
+	}
+}
+
+// setup is that of the side which the verdict is about.
+func (t *Tried) setup() *Setup {
+	if t.Changed != nil {
+		return t.Changed
+	}
+	return t.Setup
+}
+
+// band fills in how wide the margins are. Where draws cannot be judged there are no bands, and that is no reason to have no verdict.
+func (t *Tried) band(ctx context.Context, trials []*trial.Trial) error {
+	of := func(s *Setup, side *verdict.Side) (study.Bands, error) {
+		return study.FindBands(ctx, s.Boat, s.Settings, side, s.Variant().Trials(trials), study.BandOptions{Seed: 1})
+	}
+	bands, err := of(t.Setup, &t.Present)
+	if err == nil && t.Proposed != nil {
+		var more study.Bands
+		more, err = of(t.Changed, t.Proposed)
+		bands.LeftOut = bands.LeftOut.Join(more.LeftOut)
+	}
+	if ctx.Err() != nil {
+		return err
+	}
+	if err != nil {
+		bands.None = err.Error()
+	}
+	t.Bands = &bands
+	return nil
 }
 
 // suggest fills in what to change.
 func (t *Tried) suggest(ctx context.Context, trials []*trial.Trial) error {
-	side, set := t.Side(), t.Setup.Settings
-	if t.Proposal != nil {
-		set = *t.Proposal
-	}
+	side, of := t.Side(), t.setup()
+	trials = of.Variant().Trials(trials)
+	set := of.Settings
 	changed := set
 	for _, f := range side.Findings {
 		if f.Level == verdict.Over && f.Change != nil {
@@ -142,14 +220,14 @@ func (t *Tried) suggest(ctx context.Context, trials []*trial.Trial) error {
 		}
 	}
 	if changed != set { // what the rules ask for may be enough for the trials too
-		judged, err := study.Run(ctx, t.Setup.Boat, changed, trials, simulate.Options{})
+		judged, err := study.Run(ctx, of.Boat, changed, trials, simulate.Options{})
 		if err != nil {
 			return err
 		}
 		after := verdict.Join(nil, judged)
 		side = &after
 	}
-	c, err := study.Suggest(ctx, t.Setup.Boat, changed, *side, trials)
+	c, err := study.Suggest(ctx, of.Boat, changed, *side, trials)
 	if c != nil {
 		t.Change = merge(t.Change, *c)
 	}

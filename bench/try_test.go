@@ -64,7 +64,9 @@ func ExampleCheck() {
 	for _, finding := range bench.Check(setup) {
 		fmt.Println(finding.Level, finding.Rule)
 	}
-	// Output: over derating-order
+	// Output:
+	// clear fuse-against-cable
+	// over derating-order
 }
 
 func TestPropose(t *testing.T) {
@@ -198,4 +200,19 @@ func TestTryNeverGivesLostEnergyOut(t *testing.T) {
 	assert.Equal(t, verdict.Over, tried.Level(), "such a boat does not drive")
 	e := tried.Present.Trials[0].Run.Energy
 	assert.Less(t, math.Abs(e.Residual), max(5, 1e-3*e.Throughput))
+}
+
+// TestARaisedLimitThatNoTrialReachesIsTold: a verdict says nothing of a limit that no trial comes near, and says so.
+func TestARaisedLimitThatNoTrialReachesIsTold(t *testing.T) {
+	for amps, told := range map[string]int{"150 A": 0, "390 A": 1, "120 A": 0} {
+		tried, err := bench.Try(t.Context(), setup(t, "petrel"), bench.TryOptions{Set: []string{"limits.motor_current=" + amps}, Trials: builtin(t, "full-throttle"), NoChange: true})
+		require.NoError(t, err)
+		require.Len(t, tried.Untested, told, amps)
+		if told > 0 {
+			assert.Regexp(t, `^limits.motor_current = 390.0 A is never reached in what was tried: motor current comes to \d+ A at most, so the verdict says nothing of that limit$`, tried.Untested[0])
+			out, err := tried.MarshalJSON()
+			require.NoError(t, err)
+			assert.Contains(t, string(out), `"untested":["limits.motor_current = 390.0 A`)
+		}
+	}
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
@@ -20,9 +21,11 @@ const (
 	BoatFile     = "boat.toml"
 	SettingsFile = "settings.toml"
 
-	// MapFile is the boat's register map, and JournalFile what was written to its controller from here, where it has them.
-	MapFile     = "registers.toml"
-	JournalFile = "controller-journal.jsonl"
+	// MapFile and ObjectMapFile are the maps of the boat's controller, of its registers (Modbus) or its objects (CANopen), and JournalFile
+	// what was written to the controller from here, where it has them.
+	MapFile       = "registers.toml"
+	ObjectMapFile = "objects.toml"
+	JournalFile   = "controller-journal.jsonl"
 
 	continuesFile = "continues.toml"
 	versionsDir   = "versions"
@@ -126,7 +129,7 @@ func Create(dir string, o Options) (*Book, error) {
 	return b, nil
 }
 
-// Dir is the book's folder.
+// Dir returns the book's folder.
 func (b *Book) Dir() string { return b.dir }
 
 func (b *Book) openRoot() (*folder, error) {
@@ -199,10 +202,17 @@ func (b *Book) Boats(ctx context.Context) ([]string, error) {
 	return boats, nil
 }
 
-// AddBoat makes the folder of a new boat with its working files.
+// simulatedPort is what stands for a simulated controller where a port is asked for.
+const simulatedPort = "sim"
+
+// AddBoat makes the folder of a new boat with its working files. Words that stand for something else beside a boat's name
+// are no names.
 func (b *Book) AddBoat(ctx context.Context, boat string, texts Texts) error {
 	if err := CheckBoatName(boat); err != nil {
 		return err
+	}
+	if slices.Contains([]string{RefHead, RefWorking, simulatedPort}, boat) || isNumber(boat) {
+		return &InputError{Field: "boat name", Value: boat, Why: "is a word with another meaning here; choose another"}
 	}
 	if err := errors.Join(checkWorking(BoatFile, texts.Boat), checkWorking(SettingsFile, texts.Settings)); err != nil {
 		return err
@@ -254,7 +264,7 @@ func checkWorking(name string, text []byte) error {
 	return checkText(name, string(text), limit)
 }
 
-// DefaultDir is the place of the book: override where it is given, else the environment's
+// DefaultDir returns the place of the book: override where it is given, else the environment's
 // QUAYBENCH_BOOK, else quaybench/book in the user's data directory. That directory follows the XDG
 // Base Directory Specification 0.8 (XDG_DATA_HOME if it is absolute, else ~/.local/share), and the
 // system's custom on Windows (LOCALAPPDATA) and macOS (~/Library/Application Support).
@@ -289,14 +299,24 @@ func defaultDir(getenv func(string) string, override, goos string) (string, erro
 	return filepath.Join(data, "quaybench", "book"), nil
 }
 
-// continues tells which version the working files of this machine continue, empty if that is not
+// continued is the content of continuesFile.
+type continued struct {
+	Version, Before Hash
+	Saved           bool // Version is on the disk; false too in files from before this was noted
+}
+
+func (f *folder) continued() (c continued) {
+	content, err := f.read(continuesFile, maxStampedBytes)
+	if err != nil || toml.Unmarshal(content, &c) != nil {
+		return continued{}
+	}
+	return c
+}
+
+// continues returns which version the working files of this machine continue, empty if that is not
 // known: they are new, or another machine's.
 func (f *folder) continues(versions *shelf) Hash {
-	var file struct{ Version, Before Hash }
-	content, err := f.read(continuesFile, maxStampedBytes)
-	if err != nil || toml.Unmarshal(content, &file) != nil {
-		return ""
-	}
+	file := f.continued()
 	for _, h := range []Hash{file.Version, file.Before} {
 		if versions.has(h) {
 			return h
@@ -305,17 +325,27 @@ func (f *folder) continues(versions *shelf) Hash {
 	return ""
 }
 
-// setContinues records what the working files continue. It is written before the version itself is,
-// and holds from the moment that version is there; a crash in between leaves what was before.
-func (f *folder) setContinues(ctx context.Context, version, before Hash) error {
+// beginContinues records, before a version is written, that the working files will continue it. It holds from the moment that
+// version is there; a crash in between leaves what was before.
+func (f *folder) beginContinues(ctx context.Context, version, before Hash) error {
+	return f.writeContinues(ctx, continued{Version: version, Before: before})
+}
+
+// setContinues records that the working files continue a version that is there: if it is gone one day, it was deleted.
+func (f *folder) setContinues(ctx context.Context, version Hash) error {
+	return f.writeContinues(ctx, continued{Version: version, Saved: true})
+}
+
+func (f *folder) writeContinues(ctx context.Context, c continued) error {
 	var e encoder
 	e.comment("Which version this machine's " + BoatFile + " and " + SettingsFile + " continue; the one before, until that is written.")
-	e.line("version", string(version))
-	e.optional("before", string(before))
+	e.line("version", string(c.Version))
+	e.optional("before", string(c.Before))
+	e.flag("saved", c.Saved)
 	return f.replace(ctx, continuesFile, e.out)
 }
 
-// base is the version that the working files continue: the recorded one, else the only head. It is
+// base returns the version that the working files continue: the recorded one, else the only head. It is
 // empty where there is no version yet.
 func (s *view) base() (Hash, error) {
 	if h := s.continues(s.versions); h != "" {
@@ -358,7 +388,7 @@ func (s *view) texts(ctx context.Context) (t Texts, derived Hash, err error) {
 	return Texts{Boat: boat, Settings: settings}, derived, nil
 }
 
-// savedTexts are the texts as a version holds them.
+// savedTexts returns the texts as a version holds them.
 func (s *view) savedTexts(ctx context.Context, h Hash) (Texts, error) {
 	v, err := s.versions.byHash(h)
 	if err != nil {
@@ -401,7 +431,7 @@ func (b *Book) Edit(ctx context.Context, boat, file string, edit func(text []byt
 			err = checkWorking(file, text)
 		}
 		if err == nil && derived != "" {
-			err = s.setContinues(ctx, derived, "")
+			err = s.setContinues(ctx, derived)
 		}
 		if err == nil {
 			err = s.replace(ctx, file, text)
@@ -453,7 +483,7 @@ func (s *view) status() (st Status, problems []Problem) {
 	return st, problems
 }
 
-// headsOf gives the versions that no other continues, in order.
+// headsOf returns the versions that no other continues, in order.
 func headsOf(all []*Version) []Hash {
 	continued := map[Hash]bool{}
 	for _, v := range all {

@@ -36,6 +36,9 @@ func TestABoatIsAddedOnce(t *testing.T) {
 	var input *InputError
 	require.ErrorAs(t, b.AddBoat(t.Context(), "petrel", Texts{}), &input)
 	require.ErrorAs(t, b.AddBoat(t.Context(), "../petrel", Texts{}), &input)
+	for _, word := range []string{"head", "working", "sim", "v1"} {
+		require.ErrorContains(t, b.AddBoat(t.Context(), word, Texts{Boat: []byte("a"), Settings: []byte("b")}), "another meaning")
+	}
 	require.ErrorAs(t, b.AddBoat(t.Context(), "wren", Texts{Boat: []byte("\x1b[2J")}), &input)
 	require.ErrorAs(t, b.AddBoat(t.Context(), "wren", Texts{Boat: []byte{0xff}}), &input)
 
@@ -388,9 +391,23 @@ func TestApproval(t *testing.T) {
 		require.ErrorAs(t, err, &refused)
 		assert.Empty(t, refused.Result)
 	})
-	t.Run("can rest on a later record, and a bad one is not forgotten", func(t *testing.T) {
+	t.Run("never rests on a record alone: one of a second at 1 % throttle is clear too", func(t *testing.T) {
 		b, _ := newYard(t)
 		v := saveCurrent(t, b, 240)
+		alone := by
+		alone.Verdicts = []Verdict{judged(Clear)}
+		var refused *RefusedError
+		_, err := b.Approve(t.Context(), "petrel", string(v.Hash), alone)
+		require.ErrorAs(t, err, &refused)
+		assert.Empty(t, refused.Result)
+		alone.Verdicts = []Verdict{judged(Over)}
+		_, err = b.Approve(t.Context(), "petrel", string(v.Hash), alone)
+		require.ErrorAs(t, err, &refused)
+		assert.Equal(t, Over, refused.Result)
+	})
+	t.Run("keeps a later record, and a bad one is not forgotten", func(t *testing.T) {
+		b, _ := newYard(t)
+		v := saveJudged(t, b, Clear)
 		measured := by
 		measured.Evidence = []File{{Role: RoleRecord, Name: "bench.csv", Content: []byte("t_s\n0\n")}}
 		good := judged(Clear)

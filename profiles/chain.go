@@ -99,6 +99,16 @@ func (c *chain) reached(from ...Hash) map[Hash]bool {
 	return reached
 }
 
+// blind reports whether something among reached is missing or unreadable: what that had seen cannot be known.
+func (c *chain) blind(reached map[Hash]bool) bool {
+	for h := range reached {
+		if n := c.nodes[h]; n == nil || n.path == "" {
+			return true
+		}
+	}
+	return false
+}
+
 // missing returns a problem for each entry that another names and that is not there.
 func (c *chain) missing() (problems []Problem) {
 	for h, by := range c.named {
@@ -112,9 +122,13 @@ func (c *chain) missing() (problems []Problem) {
 }
 
 // holdAgainst compares the book with a tip that was noted earlier, on a report for instance. It returns the entries that
-// the tip should cover and does not: dated before it, and unknown to it.
+// the tip should cover and does not: dated before it, and unknown to it. Where something that it has seen is damaged or gone,
+// which is told elsewhere, nobody knows what else it had seen.
 func (c *chain) holdAgainst(tip Hash) (apart []*node) {
 	reached := c.reached(tip)
+	if c.blind(reached) {
+		return nil
+	}
 	for h, n := range c.nodes {
 		if !reached[h] && n.time.Before(c.nodes[tip].time) {
 			apart = append(apart, n)
@@ -141,7 +155,7 @@ func (c *chain) newest(marks []*Mark) (holds, rival *Mark) {
 		case superseded[m.Hash]:
 		case holds == nil:
 			holds = m
-		case rival == nil && holds.Seen != nil:
+		case rival == nil && holds.Seen != nil && !c.blind(c.reached(holds.Seen...)):
 			rival = m
 		}
 	}

@@ -3,6 +3,7 @@ package profiles
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -23,9 +24,9 @@ func watched(t *testing.T, b *Book) (*Book, *[]Problem) {
 	return w, &told
 }
 
-// The book, point 7: with a damaged newest version every verb says so, and the ones that write refuse. The table has
-// every verb of a Book, so a new one cannot be forgotten.
-func TestEveryVerbTellsADamagedNewestVersion(t *testing.T) {
+// The book, point 7: where the newest version is damaged or deleted, or a boat file that versions keep, every verb says so, and
+// the ones that write refuse. The table has every verb of a Book, so a new one cannot be forgotten.
+func TestEveryVerbTellsWhatIsHurt(t *testing.T) {
 	verbs := map[string]struct {
 		writes bool
 		do     func(b *Book, v []*Version) error
@@ -70,6 +71,10 @@ func TestEveryVerbTellsADamagedNewestVersion(t *testing.T) {
 			_, err := b.MarkReplaced(t.Context(), "petrel", "no 1", WrittenOptions{Author: "yard hand", Tool: "quaybench test"})
 			return err
 		}},
+		"MarkMeasured": {true, func(b *Book, v []*Version) error {
+			_, err := b.MarkMeasured(t.Context(), "petrel", string(v[0].Hash), MeasuredOptions{Author: "yard hand", Tool: "quaybench test", Evidence: []File{{Role: RoleRecord, Name: "bench.csv", Content: []byte("t_s\n")}}})
+			return err
+		}},
 		"Export": {true, func(b *Book, _ []*Version) error {
 			_, err := b.Export(t.Context(), "petrel", &bytes.Buffer{})
 			return err
@@ -82,21 +87,80 @@ func TestEveryVerbTellsADamagedNewestVersion(t *testing.T) {
 		_, listed := verbs[book.Method(i).Name]
 		assert.True(t, listed || strings.Contains(strings.Join(others, " "), book.Method(i).Name), book.Method(i).Name)
 	}
-	b, v := yardWithHistory(t)
-	damage(t, versionFile(b, v[3]), "edited")
-	for name, verb := range verbs {
-		t.Run(name, func(t *testing.T) {
-			b, told := watched(t, b)
-			err := verb.do(b, v)
-			require.NotEmpty(t, *told)
-			assert.Equal(t, v[3].Hash, (*told)[0].Hash)
-			if !verb.writes {
-				require.NoError(t, err)
-				return
+	keptBoat := func(b *Book, v []*Version) string {
+		return filepath.Join(b.Dir(), "petrel", keptDir, string(v[0].BoatFile().Hash))
+	}
+	for hurt, c := range map[string]struct {
+		do    func(t *testing.T, b *Book, v []*Version)
+		names func(v []*Version) Hash
+	}{
+		"newest version damaged": {
+			func(t *testing.T, b *Book, v []*Version) { damage(t, versionFile(b, v[3]), "edited") },
+			func(v []*Version) Hash { return v[3].Hash },
+		},
+		"newest entry deleted": { // only the working files tell
+			func(t *testing.T, b *Book, v []*Version) {
+				v[3] = saveCurrent(t, b, 260)
+				require.NoError(t, os.Remove(versionFile(b, v[3])))
+			},
+			func(v []*Version) Hash { return v[3].Hash },
+		},
+		"kept boat file deleted": {
+			func(t *testing.T, b *Book, v []*Version) { require.NoError(t, os.Remove(keptBoat(b, v))) },
+			func(v []*Version) Hash { return v[0].BoatFile().Hash },
+		},
+		"kept boat file damaged": {
+			func(t *testing.T, b *Book, v []*Version) {
+				damage(t, keptBoat(b, v), strings.Repeat("x", int(v[0].BoatFile().Bytes)))
+			},
+			func(v []*Version) Hash { return v[0].BoatFile().Hash },
+		},
+	} {
+		t.Run(hurt, func(t *testing.T) {
+			whole, v := yardWithHistory(t)
+			_, err := whole.MarkWritten(t.Context(), "petrel", string(v[0].Hash), WrittenOptions{Author: "yard hand", Tool: "quaybench test", Controller: "no 1"})
+			require.NoError(t, err)
+			c.do(t, whole, v)
+			require.NoError(t, whole.Edit(t.Context(), "petrel", BoatFile, func(x []byte) ([]byte, error) { return append(x, "# looked at again\n"...), nil }))
+			for name, verb := range verbs {
+				t.Run(name, func(t *testing.T) {
+					b, told := watched(t, openCopy(t, whole))
+					err := verb.do(b, v)
+					require.NotEmpty(t, *told)
+					assert.Equal(t, c.names(v), (*told)[0].Hash)
+					if !verb.writes {
+						require.NoError(t, err)
+						return
+					}
+					require.ErrorContains(t, err, c.names(v).Short())
+				})
 			}
-			require.ErrorContains(t, err, v[3].Hash.Short())
 		})
 	}
+}
+
+// A save brings a kept boat file back that was lost, where the boat's own is still the same.
+func TestASaveHealsALostBoatFile(t *testing.T) {
+	b, v := yardWithHistory(t)
+	require.NoError(t, os.Remove(filepath.Join(b.Dir(), "petrel", keptDir, string(v[0].BoatFile().Hash))))
+	_, err := b.Save(t.Context(), "petrel", because("nothing new"))
+	require.ErrorIs(t, err, ErrUnchanged)
+	r, err := b.Verify(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Empty(t, r.Problems)
+}
+
+// A save that was killed before its version was there is no deletion.
+func TestASaveCutOffIsNoDeletion(t *testing.T) {
+	b, _ := newYard(t)
+	first := saveCurrent(t, b, 240)
+	require.NoError(t, b.write(t.Context(), "petrel", nil, func(s *view) error {
+		return s.beginContinues(t.Context(), HashOf([]byte("never written")), first.Hash)
+	}))
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Empty(t, l.Problems)
+	assert.Equal(t, first.Hash, l.Working.Continues)
 }
 
 // What is deleted, one at a time: Verify misses it, whatever it was, but for the tip; and that it misses with --tip.
@@ -203,6 +267,33 @@ func TestABookFromBeforeTheChain(t *testing.T) {
 	assert.True(t, r.Hurt(), "the new version misses the old mark")
 }
 
+// An entry that is gone is what is told: nobody is said to have put in what only it had seen, and no second machine is made up.
+func TestADeletedEntryAccusesNobodyElse(t *testing.T) {
+	b, _ := newYard(t)
+	label := func(v *Version) {
+		_, err := b.Label(t.Context(), "petrel", string(v.Hash), "summer", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+		require.NoError(t, err)
+	}
+	label(saveCurrent(t, b, 240))
+	gone := saveCurrent(t, b, 250)
+	label(saveCurrent(t, b, 260))
+	r, err := b.Verify(t.Context(), "")
+	require.NoError(t, err)
+	require.Len(t, r.Tips, 1)
+	tip := string(r.Tips[0].Hash)
+	for _, name := range []string{"damaged", "deleted"} {
+		if damage(t, versionFile(b, gone), ""); name == "deleted" {
+			require.NoError(t, os.Remove(versionFile(b, gone)))
+		}
+		r, err = b.Verify(t.Context(), "", tip)
+		require.NoError(t, err)
+		assert.True(t, r.Hurt())
+		told := fmt.Sprint(r.Problems)
+		assert.NotContains(t, told, "two machines", name)
+		assert.NotContains(t, told, "put in afterwards", name)
+	}
+}
+
 // A label that two machines set apart goes to the later clock, and that is told until somebody sets it again.
 func TestALabelMovedByAnotherMachinesClockIsTold(t *testing.T) {
 	b, c := newYard(t)
@@ -265,24 +356,24 @@ func TestWhatIsInAControllerIsTakenBackByTheNextWrite(t *testing.T) {
 	assert.Nil(t, m, "it holds no version any more")
 }
 
-// An export carries the register map and the journal. An import puts them in their place, or beside others.
+// An export carries the maps of the controller and the journal. An import puts them in their place, or beside others.
 func TestExportCarriesWhatBelongsToTheController(t *testing.T) {
 	b, _ := yardWithHistory(t)
-	for name, text := range map[string]string{MapFile: "# map\n", JournalFile: "{}\n"} {
+	for name, text := range map[string]string{MapFile: "# map\n", ObjectMapFile: "# objects\n", JournalFile: "{}\n"} {
 		require.NoError(t, os.WriteFile(filepath.Join(b.Dir(), "petrel", name), []byte(text), 0o644))
 	}
 	file := export(t, b)
 	other := emptyBook(t)
 	done, err := other.Import(t.Context(), bytes.NewReader(file), ImportOptions{})
 	require.NoError(t, err)
-	assert.Equal(t, []Carried{{JournalFile, JournalFile}, {MapFile, MapFile}}, done.Carried)
+	assert.Equal(t, []Carried{{JournalFile, JournalFile}, {ObjectMapFile, ObjectMapFile}, {MapFile, MapFile}}, done.Carried)
 	assert.Equal(t, "# map\n", readFile(t, filepath.Join(other.Dir(), "petrel", MapFile)))
 
 	require.NoError(t, os.WriteFile(filepath.Join(other.Dir(), "petrel", MapFile), []byte("# my own map\n"), 0o644))
 	done, err = other.Import(t.Context(), bytes.NewReader(file), ImportOptions{})
 	require.NoError(t, err)
 	beside := "registers-" + HashOf([]byte("# map\n")).Short() + ".toml"
-	assert.Equal(t, []Carried{{JournalFile, ""}, {MapFile, beside}}, done.Carried)
+	assert.Equal(t, []Carried{{JournalFile, ""}, {ObjectMapFile, ""}, {MapFile, beside}}, done.Carried)
 	assert.Equal(t, "# my own map\n", readFile(t, filepath.Join(other.Dir(), "petrel", MapFile)))
 	assert.Equal(t, "# map\n", readFile(t, filepath.Join(other.Dir(), "petrel", beside)))
 }

@@ -129,16 +129,16 @@ type Hash string
 // shownDigits is how much of a hash is shown to a person: 32 bits tell the versions of a boat apart.
 const shownDigits = 8
 
-// Short is the start of the hash, as shown beside a version's number.
+// Short returns the start of the hash, as shown beside a version's number.
 func (h Hash) Short() string { return string(h[:min(len(h), shownDigits)]) }
 
-// HashOf is the hash under which the book keeps content.
+// HashOf returns the hash under which the book keeps content.
 func HashOf(content []byte) Hash {
 	sum := sha256.Sum256(content)
 	return Hash(hex.EncodeToString(sum[:]))
 }
 
-// valid tells whether h is a whole hash as this package writes it.
+// valid reports whether h is a whole hash as this package writes it.
 func (h Hash) valid() bool { return len(h) == 2*sha256.Size && isLowerHex(string(h)) }
 
 func isLowerHex(s string) bool {
@@ -210,7 +210,7 @@ func checkTime(t time.Time) error {
 	return nil
 }
 
-// plain tells whether r may stand in a line of the book: anything that a terminal shows as itself.
+// plain reports whether r may stand in a line of the book: anything that a terminal shows as itself.
 // Control characters could drive the terminal, and direction marks could make a line read as another.
 func plain(r rune) bool {
 	switch {
@@ -298,6 +298,9 @@ func isASCIIText(s string) bool {
 
 // LargestKept is the size of the largest file that a version or a mark keeps, in bytes.
 const LargestKept = maxKeptBytes
+
+// LargestImport is how many bytes a file of Import may have.
+const LargestImport = maxImportBytes
 
 // Limits on what is read, so that a book or a file from elsewhere cannot exhaust memory. Settings run
 // to a few kilobytes, boat files to tens, a two-hour record at 20 Hz and 30 columns to some 40 MB.

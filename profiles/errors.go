@@ -104,14 +104,19 @@ type Problem struct {
 
 func (p Problem) String() string { return p.Path + ": " + p.What }
 
-// DoubtError says that nothing is written, since a damaged or missing entry may be the newest version.
+// DoubtError says that nothing is written, since something is damaged or missing on which the change rests.
 type DoubtError struct {
 	Boat    string
 	Problem Problem
+	Why     string
+}
+
+func newestDoubt(boat string, p Problem) error {
+	return &DoubtError{Boat: boat, Problem: p, Why: "it may be the newest version"}
 }
 
 func (e *DoubtError) Error() string {
-	return fmt.Sprintf("%s: %s; it may be the newest version, so nothing is written: copy it again from another book or an export, or go on despite the damage", e.Boat, e.Problem)
+	return fmt.Sprintf("%s: %s; %s, so nothing is written: copy it again from another book or an export, or go on despite the damage", e.Boat, e.Problem, e.Why)
 }
 
 // DamageError says that a file of the book cannot be used.

@@ -84,7 +84,7 @@ func (f *folder) ensure(name string) (*folder, error) {
 	return f.sub(name)
 }
 
-// list gives the names in the folder in order, but for temporary files.
+// list returns the names in the folder in order, but for temporary files.
 func (f *folder) list(ctx context.Context) ([]string, error) {
 	var all []string
 	err := f.scan(ctx, func(name string) {
@@ -121,7 +121,7 @@ func (f *folder) scan(ctx context.Context, each func(name string)) error {
 	return fmt.Errorf("%s holds more than %d files: this is no folder of a book", f.path, maxFilesPerFolder)
 }
 
-// isFolder tells whether a name in f is a folder, and no link to one.
+// isFolder reports whether a name in f is a folder, and no link to one.
 func (f *folder) isFolder(name string) bool {
 	info, err := f.root.Lstat(name)
 	return err == nil && info.IsDir()

@@ -306,7 +306,7 @@ func verdictChanges(a, b []Verdict) []VerdictChange {
 	return changes
 }
 
-// says tells whether two verdicts say the same, whoever reached them.
+// says reports whether two verdicts say the same, whoever reached them.
 func (v Verdict) says(w Verdict) bool {
 	v.Tool, v.Record, w.Tool, w.Record = "", "", "", ""
 	return v.equal(w)

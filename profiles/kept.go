@@ -15,11 +15,12 @@ type Role string
 
 // The roles of kept files.
 const (
-	RoleBoat   Role = "boat"         // the boat file; each version keeps one
-	RoleMap    Role = "register map" // which register of the controller holds which setting
-	RoleTrial  Role = "trial"        // a trial that is a file of its own
-	RoleRecord Role = "record"       // a simulated or measured run
-	RoleOther  Role = "other"
+	RoleBoat    Role = "boat"         // the boat file; each version keeps one
+	RoleMap     Role = "register map" // which register of the controller holds which setting
+	RoleObjects Role = "object map"   // which object of the controller does
+	RoleTrial   Role = "trial"        // a trial that is a file of its own
+	RoleRecord  Role = "record"       // a simulated or measured run
+	RoleOther   Role = "other"
 )
 
 // File is something to keep with a version or an approval.
@@ -50,7 +51,7 @@ func checkKept(kept []Kept) error {
 		return fmt.Errorf("%d kept files are more than the %d a version takes", len(kept), maxKept)
 	}
 	for _, k := range kept {
-		if !slices.Contains([]Role{RoleBoat, RoleMap, RoleTrial, RoleRecord, RoleOther}, k.Role) {
+		if !slices.Contains([]Role{RoleBoat, RoleMap, RoleObjects, RoleTrial, RoleRecord, RoleOther}, k.Role) {
 			return &InputError{Field: "role", Value: string(k.Role), Why: "of a kept file is not known"}
 		}
 		if err := checkLine("name of a kept file", k.Name, maxLineBytes); err != nil {
@@ -83,7 +84,7 @@ func (f *folder) kept(ctx context.Context, hash Hash) ([]byte, error) {
 	}
 	dir, err := f.sub(keptDir)
 	if err != nil {
-		return nil, f.keptProblem(hash, err)
+		return nil, f.unkept(hash, err)
 	}
 	defer dir.close()
 	if err := ctx.Err(); err != nil {
@@ -94,18 +95,23 @@ func (f *folder) kept(ctx context.Context, hash Hash) ([]byte, error) {
 		err = errHashDiffers
 	}
 	if err != nil {
-		return nil, f.keptProblem(hash, err)
+		return nil, f.unkept(hash, err)
 	}
 	return content, nil
 }
 
 var errHashDiffers = errors.New("its content is not what was saved")
 
-// keptProblem tells what is wrong with a kept file that could not be used.
-func (f *folder) keptProblem(hash Hash, err error) error {
+// unkept returns what it means that a kept file could not be used: damage, or a shortage of the machine.
+func (f *folder) unkept(hash Hash, err error) error {
 	if isShortage(err) {
 		return err
 	}
+	return f.keptProblem(hash, err)
+}
+
+// keptProblem returns what is wrong with a kept file.
+func (f *folder) keptProblem(hash Hash, err error) *DamageError {
 	what := err.Error()
 	if errors.Is(err, fs.ErrNotExist) {
 		what = "is missing"
@@ -127,6 +133,91 @@ func (f *folder) keep(ctx context.Context, files []File) error {
 		hash := HashOf(file.Content)
 		if _, err := dir.publish(ctx, string(hash), bytes.NewReader(file.Content), hash); err != nil {
 			return fmt.Errorf("keep %s: %w", file.Name, err)
+		}
+	}
+	return nil
+}
+
+// smallKept is up to how many bytes a kept file is read through by every verb; boat files and register maps are below.
+const smallKept = 128 << 10
+
+// lost returns a problem for each kept file that versions or marks rest on and that is missing or damaged. Of a large one
+// only the length is looked at here; Verify reads it through.
+func (s *view) lost(ctx context.Context) (problems []Problem, err error) {
+	dir, err := s.sub(keptDir)
+	switch {
+	case err == nil:
+		defer dir.close()
+	case !errors.Is(err, fs.ErrNotExist):
+		return nil, err
+	}
+	seen := map[Hash]bool{}
+	look := func(kept []Kept, of Hash) error {
+		for _, k := range kept {
+			if seen[k.Hash] {
+				continue
+			}
+			seen[k.Hash] = true
+			err := ctx.Err()
+			if err == nil {
+				err = dir.wholeKept(ctx, k)
+			}
+			if isShortage(err) {
+				return err
+			}
+			if err != nil {
+				p := s.keptProblem(k.Hash, err).Problem
+				p.What += fmt.Sprintf(" (%s %s of %s)", k.Role, k.Name, of.Short())
+				problems = append(problems, p)
+			}
+		}
+		return nil
+	}
+	for _, v := range s.all {
+		if err := look(v.Kept, v.Hash); err != nil {
+			return nil, err
+		}
+	}
+	for _, m := range s.marks {
+		if err := look(m.Kept, m.Hash); err != nil {
+			return nil, err
+		}
+	}
+	return problems, nil
+}
+
+// wholeKept returns what is wrong with a kept file, read through where it is small. f is their folder, nil where there is none.
+func (f *folder) wholeKept(ctx context.Context, k Kept) error {
+	if f == nil {
+		return fs.ErrNotExist
+	}
+	if k.Bytes > smallKept {
+		info, err := f.root.Lstat(string(k.Hash))
+		if err == nil && (!info.Mode().IsRegular() || info.Size() != k.Bytes) {
+			err = errHashDiffers
+		}
+		return err
+	}
+	have, _, err := f.hash(ctx, string(k.Hash), maxKeptBytes)
+	if err == nil && have != k.Hash {
+		err = errHashDiffers
+	}
+	return err
+}
+
+// restsOn refuses a change that rests on a version whose kept files are not all whole, but for those that are kept anew,
+// unless Options.DespiteDamage is set.
+func (s *view) restsOn(ctx context.Context, v *Version, anew []Kept) error {
+	for _, k := range v.Kept {
+		if s.book.despiteDamage || keeps(anew, k.Role, k.Hash) {
+			continue
+		}
+		var damage *DamageError
+		switch err := s.checkKeptFile(ctx, k); {
+		case errors.As(err, &damage):
+			return &DoubtError{Boat: v.Boat, Problem: damage.Problem, Why: fmt.Sprintf("%s rests on this %s", v.Hash.Short(), k.Role)}
+		case err != nil:
+			return err
 		}
 	}
 	return nil
@@ -177,7 +268,7 @@ type Verdict struct {
 	Record Hash     `json:"record,omitempty" toml:"record"` // of a kept file of RoleRecord
 }
 
-// WorstResult is the worst result among verdicts, empty if there is none.
+// WorstResult returns the worst result among verdicts, empty if there is none.
 func WorstResult(verdicts []Verdict) Result {
 	var worst Result
 	for _, v := range verdicts {

@@ -11,7 +11,7 @@ type Entry struct {
 	Head      bool     `json:"head"`      // no version continues it
 	Continued bool     `json:"continued"` // this machine's working files continue it
 	Labels    []string `json:"labels"`
-	Marks     []Mark   `json:"marks"` // labels, approvals and writings to a controller, by time
+	Marks     []Mark   `json:"marks"` // labels, approvals, writings to a controller and measurements, by time
 	// Controllers are those that hold this version: it was written to them last.
 	Controllers []string `json:"controllers"`
 	// Problems are what could not be read in the boat's book, the newest version perhaps; given by Show only.
@@ -24,10 +24,10 @@ func (e *Entry) Holds(m Mark) bool {
 	return slices.Contains(e.Controllers, m.Controller) || slices.Contains(e.Controllers, title)
 }
 
-// Approvals are the approvals of the version, by time.
+// Approvals returns the approvals of the version, by time.
 func (e *Entry) Approvals() []Mark { return e.marks(MarkApproval) }
 
-// Written are the writings of the version to a controller, by time.
+// Written returns the writings of the version to a controller, by time.
 func (e *Entry) Written() []Mark { return e.marks(MarkWritten) }
 
 func (e *Entry) marks(kind MarkKind) []Mark {
@@ -51,7 +51,7 @@ type Listing struct {
 	Problems []Problem `json:"problems"` // what could not be read; Verify looks closer
 }
 
-// Last gives the newest mark of a kind and the version it is on, nil where there is none: which version
+// Last returns the newest mark of a kind and the version it is on, nil where there is none: which version
 // was approved last, or written to a controller last.
 func (l *Listing) Last(kind MarkKind) (*Entry, *Mark) {
 	var entry *Entry
@@ -65,6 +65,24 @@ func (l *Listing) Last(kind MarkKind) (*Entry, *Mark) {
 		}
 	}
 	return entry, last
+}
+
+// Records returns the records kept with a boat's versions and marks, each once, in the order in which they came.
+func (l *Listing) Records() (list []Kept) {
+	add := func(kept []Kept) {
+		for _, k := range kept {
+			if k.Role == RoleRecord && !slices.ContainsFunc(list, func(o Kept) bool { return o.Hash == k.Hash }) {
+				list = append(list, k)
+			}
+		}
+	}
+	for i := range l.Versions {
+		add(l.Versions[i].Kept)
+		for j := range l.Versions[i].Marks {
+			add(l.Versions[i].Marks[j].Kept)
+		}
+	}
+	return list
 }
 
 // List reads the versions of a boat.
@@ -101,7 +119,7 @@ func (b *Book) Show(ctx context.Context, boat, ref string) (shown *Entry, err er
 	return shown, err
 }
 
-// Heads are the versions of a boat that none continues: one as a rule, more after others' versions
+// Heads returns the versions of a boat that none continues: one as a rule, more after others' versions
 // were copied in.
 func (b *Book) Heads(ctx context.Context, boat string) (heads []Hash, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) error {
@@ -111,7 +129,7 @@ func (b *Book) Heads(ctx context.Context, boat string) (heads []Hash, err error)
 	return heads, err
 }
 
-// listed is a list that JSON shows as one even where it is empty.
+// listed returns a list that JSON shows as one even where it is empty.
 func listed[T any](list []T) []T {
 	if list == nil {
 		return []T{}

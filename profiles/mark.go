@@ -21,6 +21,8 @@ const (
 	MarkWritten  MarkKind = "written"
 	// MarkReplaced: something that is no version was written to the controller that held this one.
 	MarkReplaced MarkKind = "replaced"
+	// MarkMeasured: something was measured on the boat; its records, and the files they were made of, are kept.
+	MarkMeasured MarkKind = "measured"
 )
 
 // Mark is something recorded about a version after it was saved. It is never changed.
@@ -133,7 +135,7 @@ func (m *Mark) check() error {
 	if m.Kind != MarkLabel && m.Label != "" ||
 		m.Kind != MarkApproval && (m.Result != "" || m.Despite != "" || len(m.Verdicts) > 0) ||
 		m.Kind != MarkWritten && m.Kind != MarkReplaced && m.Controller != "" || m.Kind != MarkWritten && m.ReadBack ||
-		m.Kind == MarkLabel && len(m.Kept) > 0 {
+		m.Kind == MarkLabel && len(m.Kept) > 0 || m.Kind == MarkMeasured && len(m.Kept) == 0 {
 		return fmt.Errorf("a mark of kind %q with something of another kind", Printable(string(m.Kind)))
 	}
 	switch m.Kind {
@@ -149,11 +151,13 @@ func (m *Mark) check() error {
 		return checkOptionalLine("reason to approve despite the verdict", m.Despite, maxProseBytes)
 	case MarkWritten, MarkReplaced:
 		return checkLine("controller", m.Controller, maxLineBytes)
+	case MarkMeasured:
+		return nil
 	}
 	return &InputError{Field: "kind", Value: string(m.Kind), Why: "of a mark is not known"}
 }
 
-// needsReason tells whether an approval goes against its verdict, or rests on none: a test that stopped proves nothing.
+// needsReason reports whether an approval goes against its verdict, or rests on none: a test that stopped proves nothing.
 func (m *Mark) needsReason() bool { return m.Result.rank() >= NotJudged.rank() || m.Result == "" }
 
 // isLabel reports whether a label is 1 to 64 letters, digits, ".", "-" and "_", and starts with a letter or digit. (A
@@ -228,7 +232,7 @@ type ApproveOptions struct {
 }
 
 // Approve records that somebody approves a version. What counts is the worst verdict, the version's own
-// or a later one. RefusedError is returned while that is over or not judged, or there is none, unless there is a
+// or a later one; evidence of one trial stands for no version that was never tried. RefusedError is returned while that is over or not judged, or there is none, unless there is a
 // reason to approve despite it.
 func (b *Book) Approve(ctx context.Context, boat, ref string, o ApproveOptions) (*Mark, error) {
 	m := &Mark{Kind: MarkApproval, Author: o.Author, Tool: o.Tool, Note: o.Note, Verdicts: o.Verdicts, Despite: o.Despite}
@@ -239,7 +243,7 @@ func (b *Book) Approve(ctx context.Context, boat, ref string, o ApproveOptions) 
 			judged = append(judged, e.Verdicts)
 		}
 		for _, verdicts := range judged {
-			if r := WorstResult(verdicts); r.rank() > m.Result.rank() {
+			if r := WorstResult(verdicts); r.rank() > m.Result.rank() && (v.Result != "" || r.rank() >= NotJudged.rank()) {
 				m.Result = r
 			}
 		}
@@ -291,6 +295,19 @@ func (b *Book) MarkReplaced(ctx context.Context, boat, controller string, o Writ
 	return mark, err
 }
 
+// MeasuredOptions say who measured, and hold what was measured.
+type MeasuredOptions struct {
+	Author   string // required
+	Tool     string // the tool's version; required
+	Note     string
+	Evidence []File // the record, and the files it was made of; one at least
+}
+
+// MarkMeasured records that something was measured on a boat while it was as a version has it.
+func (b *Book) MarkMeasured(ctx context.Context, boat, ref string, o MeasuredOptions) (*Mark, error) {
+	return b.mark(ctx, boat, ref, &Mark{Kind: MarkMeasured, Author: o.Author, Tool: o.Tool, Note: o.Note}, o.Evidence, nil)
+}
+
 // mark writes a mark on a version, after decide, if given, has looked at the version and the marks that
 // are on it already.
 func (b *Book) mark(ctx context.Context, boat, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) (*Mark, error) {
@@ -307,7 +324,7 @@ func (b *Book) mark(ctx context.Context, boat, ref string, m *Mark, files []File
 }
 
 func (s *view) mark(ctx context.Context, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
-	if err := s.fillMark(ref, m, files, decide); err != nil {
+	if err := s.fillMark(ctx, ref, m, files, decide); err != nil {
 		return err
 	}
 	content := m.encode()
@@ -321,7 +338,7 @@ func (s *view) mark(ctx context.Context, ref string, m *Mark, files []File, deci
 	return s.publishStamped(ctx, marksDir, newStamp(m.Time, m.Hash), content)
 }
 
-func (s *view) fillMark(ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
+func (s *view) fillMark(ctx context.Context, ref string, m *Mark, files []File, decide func(v *Version, earlier []*Mark, hurt []Problem) error) error {
 	h, err := s.resolve(ref)
 	if err != nil {
 		return err
@@ -333,6 +350,9 @@ func (s *view) fillMark(ref string, m *Mark, files []File, decide func(v *Versio
 	m.Boat, m.Version, m.Seen = s.versions.boat, h, s.chain.seen()
 	for _, file := range files {
 		m.Kept = append(m.Kept, file.kept())
+	}
+	if err := s.restsOn(ctx, v, m.Kept); err != nil {
+		return err
 	}
 	m.Time = s.book.now().UTC().Round(0)
 	var earlier []*Mark

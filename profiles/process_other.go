@@ -4,7 +4,7 @@ package profiles
 
 import "os"
 
-// processLives tells whether a process of this number runs on this machine.
+// processLives reports whether a process of this number runs on this machine.
 func processLives(pid int) bool {
 	p, err := os.FindProcess(pid)
 	if err != nil {

@@ -70,7 +70,7 @@ func (s *shelf) read(st stamp) ([]byte, error) {
 	return content, nil
 }
 
-// describeDamage says how content differs from what its hash promises, as far as that can be told.
+// describeDamage returns how content differs from what its hash promises, as far as that can be told.
 func describeDamage(content []byte, want Hash) string {
 	unix := []byte(strings.ReplaceAll(string(content), "\r\n", "\n"))
 	switch {

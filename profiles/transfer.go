@@ -17,7 +17,7 @@ import (
 )
 
 // An export is one boat in one tar file (POSIX ustar, not compressed): export.toml, then the boat's
-// register map and journal, if it has them, under carried, then its files written once under the names
+// maps of the controller and journal, if it has them, under carried, then its files written once under the names
 // they have in the book, in the order of names: kept, marks, versions. Those names are hashes, and
 // export.toml holds the hashes of the carried files, so with the hash of the list of names it covers
 // every byte.
@@ -31,7 +31,7 @@ const (
 )
 
 // carriedFiles are the files in a boat's folder that belong to its controller and are handed over with the boat.
-var carriedFiles = []string{JournalFile, MapFile}
+var carriedFiles = []string{JournalFile, ObjectMapFile, MapFile} // in the order of their names
 
 // carried is a file handed over beside what is written once.
 type carried struct {
@@ -40,7 +40,7 @@ type carried struct {
 	Hash  Hash
 }
 
-// The formats of an export: in the first it carries no register map and no journal.
+// The formats of an export: in the first it carries no map and no journal.
 const (
 	plainExport    = 1
 	carryingExport = 2
@@ -96,7 +96,7 @@ func parseManifest(content []byte) (*manifest, error) {
 	return &m, nil
 }
 
-// listHash is the hash over the names of an export's files.
+// listHash returns the hash over the names of an export's files.
 func listHash(names []string) Hash { return HashOf([]byte(strings.Join(names, "\n"))) }
 
 // Transfer is what an export holds, or an import brought.
@@ -107,7 +107,7 @@ type Transfer struct {
 	Versions int    `json:"versions"`
 	Marks    int    `json:"marks"`
 	Kept     int    `json:"kept"`
-	// Carried are the register map and the journal. After an import each says where it lies: under its own name, or, where
+	// Carried are the maps of the controller and the journal. After an import each says where it lies: under its own name, or, where
 	// the boat has another already, beside it; empty where the boat has the same.
 	Carried []Carried `json:"carried"`
 }
@@ -424,19 +424,12 @@ func (b *Book) takeUp(ctx context.Context, f *folder, boat string) error {
 		if err := s.setTexts(ctx, texts); err != nil {
 			return err
 		}
-		return s.setContinues(ctx, head, "")
+		return s.setContinues(ctx, head)
 	})
 }
 
 func hashFromStart(ctx context.Context, r io.ReadSeeker) (Hash, int64, error) {
-	size, err := r.Seek(0, io.SeekEnd)
-	if err == nil && size > maxImportBytes {
-		return "", 0, fmt.Errorf("the file has %d bytes; more than %d GiB are not taken up", size, int64(maxImportBytes)>>30)
-	}
-	if err == nil {
-		_, err = r.Seek(0, io.SeekStart)
-	}
-	if err != nil {
+	if _, err := r.Seek(0, io.SeekStart); err != nil {
 		return "", 0, err
 	}
 	return copyHashed(ctx, io.Discard, io.LimitReader(r, maxImportBytes))
@@ -496,8 +489,35 @@ type checker struct {
 // tarBlock is the unit of a tar file; two empty ones end it.
 const tarBlock = 512
 
+// beginsAsExport refuses a file that is too large, and any other than an export, at once, however long it is.
+func beginsAsExport(r io.ReadSeeker) error {
+	size, err := r.Seek(0, io.SeekEnd)
+	if err == nil && size > maxImportBytes {
+		return fmt.Errorf("the file has %d bytes; more than %d GiB are not taken up", size, int64(maxImportBytes)>>30)
+	}
+	if err == nil {
+		_, err = r.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return err
+	}
+	header, err := tar.NewReader(io.LimitReader(r, tarBlock)).Next()
+	switch {
+	case errors.Is(err, tar.ErrHeader):
+		return errors.New("this is no export of quaybench, or its beginning is damaged")
+	case err == nil && header.Name != manifestName:
+		return errors.New("this is no export of quaybench: it does not start with " + manifestName)
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
+		return nil // told with what is missing
+	}
+	return err
+}
+
 // checkExport reads an export through and refuses it if anything is wrong with it.
 func checkExport(ctx context.Context, r io.ReadSeeker) (*checker, error) {
+	if err := beginsAsExport(r); err != nil {
+		return nil, err
+	}
 	whole, size, err := hashFromStart(ctx, r)
 	if err != nil {
 		return nil, err
@@ -669,7 +689,7 @@ func (c *checker) fits(ctx context.Context, versions *shelf) error {
 	return nil
 }
 
-// promisedHash is the hash that the name of a file in the book promises, empty if the book gives no
+// promisedHash returns the hash that the name of a file in the book promises, empty if the book gives no
 // such name.
 func promisedHash(folderName, base string) Hash {
 	switch folderName {

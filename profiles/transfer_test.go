@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -71,21 +70,6 @@ func TestExportAndImport(t *testing.T) {
 	heads, err := b.Heads(t.Context(), "petrel")
 	require.NoError(t, err)
 	assert.Len(t, heads, 2)
-}
-
-// The container is POSIX tar, so that a person without the tool can look in: GNU tar lists and unpacks
-// it.
-func TestAnExportIsATarFile(t *testing.T) {
-	if _, err := exec.LookPath("tar"); err != nil {
-		t.Skip("no tar here")
-	}
-	b, v := yardWithHistory(t)
-	dir := t.TempDir()
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "petrel.tar"), export(t, b), 0o644))
-	out, err := exec.Command("tar", "-C", dir, "-xf", filepath.Join(dir, "petrel.tar")).CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	name := filepath.Join(versionsDir, newStamp(v[0].Time, v[0].Hash).name)
-	assert.Equal(t, readFile(t, filepath.Join(b.Dir(), "petrel", name)), readFile(t, filepath.Join(dir, name)))
 }
 
 func TestImportHealsWhatIsHurt(t *testing.T) {

@@ -31,7 +31,7 @@ type Tip struct {
 	Hash Hash   `json:"hash"`
 }
 
-// Hurt tells whether something of the book is damaged or missing.
+// Hurt reports whether something of the book is damaged or missing.
 func (r *Report) Hurt() bool {
 	return slices.ContainsFunc(r.Problems, func(p Problem) bool { return p.Hurt })
 }
@@ -130,7 +130,7 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report, tips []st
 	defer s.versions.close()
 	r.Versions += len(s.all)
 	r.Marks += len(s.marks)
-	r.Problems = append(r.Problems, s.problems...)
+	r.Problems = append(r.Problems, slices.DeleteFunc(s.problems, func(p Problem) bool { return slices.Contains(s.lostKept, p) })...) // those are read through below
 	for _, h := range s.chain.tips() {
 		r.Tips = append(r.Tips, Tip{Boat: boat, Hash: h})
 	}
@@ -264,7 +264,7 @@ func (r *Report) checkKept(ctx context.Context, f *folder, needed map[Hash]Kept)
 func (f *folder) checkKeptFile(ctx context.Context, k Kept) error {
 	dir, err := f.sub(keptDir)
 	if err != nil {
-		return f.keptProblem(k.Hash, err)
+		return f.unkept(k.Hash, err)
 	}
 	defer dir.close()
 	have, _, err := dir.hash(ctx, string(k.Hash), maxKeptBytes)
@@ -272,7 +272,7 @@ func (f *folder) checkKeptFile(ctx context.Context, k Kept) error {
 		err = errHashDiffers
 	}
 	if err != nil {
-		return f.keptProblem(k.Hash, err)
+		return f.unkept(k.Hash, err)
 	}
 	return nil
 }

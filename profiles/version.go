@@ -35,7 +35,7 @@ type Version struct {
 	Settings string    `json:"settings,omitempty"` // the text of settings.toml; empty in a Listing
 }
 
-// BoatFile is the kept boat file of the version.
+// BoatFile returns the kept boat file of the version.
 func (v *Version) BoatFile() Kept {
 	for _, k := range v.Kept {
 		if k.Role == RoleBoat {
@@ -264,9 +264,21 @@ func (s *view) save(ctx context.Context, o SaveOptions) (*Version, error) {
 	for _, file := range files {
 		v.Kept = append(v.Kept, file.kept())
 	}
-	if len(parents) == 1 {
+	for _, h := range parents {
 		// A parent that is damaged cannot be compared with; a new whole version is the more welcome.
-		if p, err := s.versions.byHash(parents[0]); err == nil && p.covers(v) {
+		p, err := s.versions.byHash(h)
+		if err != nil {
+			continue
+		}
+		if err := s.restsOn(ctx, p, v.Kept); err != nil {
+			return nil, err
+		}
+		if len(parents) == 1 && p.covers(v) {
+			if len(s.lostKept) > 0 { // what is kept anew may be lost
+				if err := s.keep(ctx, files); err != nil {
+					return nil, err
+				}
+			}
 			return nil, fmt.Errorf("%w: v%d %s holds the same", ErrUnchanged, p.Number, p.Hash.Short())
 		}
 	}
@@ -276,7 +288,7 @@ func (s *view) save(ctx context.Context, o SaveOptions) (*Version, error) {
 	return v, nil
 }
 
-// covers tells whether saving v as a child of p would add nothing.
+// covers reports whether saving v as a child of p would add nothing.
 func (p *Version) covers(v *Version) bool {
 	return p.Settings == v.Settings &&
 		(len(v.Verdicts) == 0 || slices.EqualFunc(p.Verdicts, v.Verdicts, Verdict.equal)) &&
@@ -289,7 +301,7 @@ func (v Verdict) equal(w Verdict) bool {
 	return used && v == w
 }
 
-// parents gives the whole hashes of the versions that a new one continues.
+// parents returns the whole hashes of the versions that a new one continues.
 func (s *view) parents(refs []string) ([]Hash, error) {
 	if refs == nil {
 		base, err := s.base()
@@ -331,13 +343,14 @@ func (s *view) add(ctx context.Context, v *Version, parents []Hash, files []File
 	if err := s.keep(ctx, files); err != nil {
 		return err
 	}
-	if err := s.setContinues(ctx, v.Hash, s.continues(s.versions)); err != nil {
+	if err := s.beginContinues(ctx, v.Hash, s.continues(s.versions)); err != nil {
 		return err
 	}
 	st := newStamp(v.Time, v.Hash)
 	if err := s.publishStamped(ctx, versionsDir, st, content); err != nil {
 		return err
 	}
+	_ = s.setContinues(ctx, v.Hash) // the version is saved; without this its deletion goes unseen until the next
 	place, _ := slices.BinarySearchFunc(s.versions.stamps, st.name, func(have stamp, name string) int {
 		return strings.Compare(have.name, name)
 	})
@@ -458,7 +471,7 @@ func (s *view) restore(ctx context.Context, ref string, o RestoreOptions, savedS
 	}
 	if len(parents) == 1 {
 		if p, err := s.versions.byHash(parents[0]); err == nil && p.covers(v) {
-			return p, s.setContinues(ctx, p.Hash, "")
+			return p, s.setContinues(ctx, p.Hash)
 		}
 	}
 	if err := s.add(ctx, v, parents, files); err != nil {
@@ -467,7 +480,7 @@ func (s *view) restore(ctx context.Context, ref string, o RestoreOptions, savedS
 	return v, nil
 }
 
-// restored gives the working texts after the restoring, and checks that all they rest on is whole.
+// restored returns the working texts after the restoring, and checks that all they rest on is whole.
 func (s *view) restored(ctx context.Context, old *Version, settingsOnly bool) (Texts, error) {
 	if settingsOnly {
 		now, _, err := s.texts(ctx)

@@ -183,3 +183,13 @@ func FuzzParseMark(f *testing.F) {
 		}
 	})
 }
+
+// A kept file may have as many bytes as the largest, and not one more.
+func TestKeptFileOfTheLargestSize(t *testing.T) {
+	kept := Kept{Role: RoleOther, Name: "log.bin", Bytes: LargestKept, Hash: HashOf([]byte("x"))}
+	assert.NoError(t, checkKept([]Kept{kept}))
+	kept.Bytes++
+	assert.ErrorContains(t, checkKept([]Kept{kept}), "are not between 0 and")
+	kept.Bytes = -1
+	assert.ErrorContains(t, checkKept([]Kept{kept}), "are not between 0 and")
+}

@@ -14,12 +14,14 @@ type view struct {
 	*folder
 	book      *Book
 	versions  *shelf
+	last      continued  // what this machine saved or restored last
 	all       []*Version // without their settings
 	marks     []*Mark
 	chain     *chain
 	problems  []Problem // damaged and missing files, and remarks
 	unsure    []Problem // those of problems that may be versions
 	hurtMarks []Problem
+	lostKept  []Problem // those of problems that are kept files
 }
 
 // read opens a boat for reading and calls do. visit, if given, sees each version with its settings before do is called.
@@ -37,7 +39,7 @@ func (b *Book) read(ctx context.Context, boat string, visit func(*Version), do f
 func (b *Book) write(ctx context.Context, boat string, visit func(*Version), do func(*view) error) error {
 	return b.lock(ctx, boat, visit, func(s *view) error {
 		if p := s.doubt(); p != nil && !b.despiteDamage {
-			return &DoubtError{Boat: boat, Problem: *p}
+			return newestDoubt(boat, *p)
 		}
 		return do(s)
 	})
@@ -49,7 +51,7 @@ func (b *Book) edit(ctx context.Context, boat string, do func(*view) error) erro
 	return b.lock(ctx, boat, nil, func(s *view) error {
 		for _, name := range []string{BoatFile, SettingsFile} {
 			if _, err := s.root.Lstat(name); err != nil && s.doubt() != nil && !b.despiteDamage {
-				return &DoubtError{Boat: boat, Problem: *s.doubt()}
+				return newestDoubt(boat, *s.doubt())
 			}
 		}
 		return do(s)
@@ -77,7 +79,11 @@ func (b *Book) see(ctx context.Context, f *folder, boat string, visit func(*Vers
 	}
 	defer s.versions.close()
 	if b.onProblem != nil {
+		doubt := s.doubt()
 		for _, p := range s.problems {
+			if doubt != nil && p == *doubt {
+				p.What += "; it may be the newest version, so what is shown may be older"
+			}
 			b.onProblem(p)
 		}
 	}
@@ -85,11 +91,12 @@ func (b *Book) see(ctx context.Context, f *folder, boat string, visit func(*Vers
 }
 
 func (b *Book) openView(ctx context.Context, f *folder, boat string, visit func(*Version)) (*view, error) {
+	last := f.continued() // before the list, or a save meanwhile would seem deleted
 	versions, err := f.shelf(ctx, boat, versionsDir)
 	if err != nil {
 		return nil, err
 	}
-	s := &view{folder: f, book: b, versions: versions}
+	s := &view{folder: f, book: b, versions: versions, last: last}
 	if err := s.load(ctx, visit); err != nil {
 		versions.close()
 		return nil, err
@@ -114,10 +121,15 @@ func (s *view) load(ctx context.Context, visit func(*Version)) error {
 	s.all, s.marks = all, marks
 	s.chain = newChain(s.folder, all, marks, append(slices.Clone(s.versions.stamps), shelf.stamps...))
 	missing := s.chain.missing()
+	if h := s.last.Version; s.last.Saved && s.chain.nodes[h] == nil && s.chain.named[h] == nil {
+		missing = append(missing, Problem{Path: s.at(continuesFile), Hash: h, Hurt: true,
+			What: "the working files continue the version " + h.Short() + ", which is missing: it was deleted, or not copied here"})
+	}
 	s.hurtMarks = hurtMarks
 	s.unsure = slices.Concat(hurt, missing)
-	s.problems = slices.Concat(hurt, s.versions.strays, hurtMarks, shelf.strays, missing, s.contested())
-	return nil
+	s.lostKept, err = s.lost(ctx)
+	s.problems = slices.Concat(hurt, s.versions.strays, hurtMarks, shelf.strays, missing, s.lostKept, s.contested())
+	return err
 }
 
 // doubt returns a damaged or missing entry that may be the newest version: one that no readable version has seen. It is
@@ -139,7 +151,7 @@ func (s *view) doubt() *Problem {
 // minPrefix is the fewest digits of a hash that are taken for one.
 const minPrefix = 4
 
-// Resolve gives the whole hash of the version that ref names: a hash, shortened to no less than four
+// Resolve returns the whole hash of the version that ref names: a hash, shortened to no less than four
 // digits, a label, or "head" where there is only one.
 func (b *Book) Resolve(ctx context.Context, boat, ref string) (h Hash, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) (err error) {

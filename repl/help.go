@@ -36,19 +36,31 @@ var examples = []example{
 	{"bench.Script.Check", `boat.Check()`, false},
 	{"bench.Script.Simulate", `boat.Simulate(steps)`, false},
 	{"bench.Script.With", `lower, err := boat.With("limits.motor_current", "120 A")`, false},
+	{"bench.Script.Context", `ctx, cancel := context.WithTimeout(boat.Context(), time.Minute); boat.WithContext(ctx).Simulate(steps); cancel()`, false},
+	{"bench.Script.WithContext", `ctx, cancel := context.WithTimeout(boat.Context(), time.Minute); boat.WithContext(ctx).Simulate(steps); cancel()`, false},
 	{"bench.Script.Setup", `boat.Setup.Settings`, false},
 	{"bench.Script.Args", `boat.Args`, false},
 	{"bench.NewProgramme", `bench.NewProgramme("steps", 20).To(1, 0.5, 0).To(15, 0, 0)`, false},
 	{"bench.Programme", `bench.NewProgramme("steps", 20).To(1, 0.5, 0).To(15, 0, 0)`, false},
 	{"bench.Programme.To", `bench.NewProgramme("ahead", 60).To(2, 0.8, 1.5)`, false},
 	{"bench.Programme.Underway", `boat.Simulate(bench.NewProgramme("away", 60).To(1, 1, 2).Underway())`, false},
+	{"bench.Programme.StopWhen", `boat.Step(bench.NewProgramme("ahead", 60).To(2, 0.8, 1.5).StopWhen("motor current", "above 120 A"))`, false},
 	{"bench.Programme.Loaded", `boat.Simulate(bench.NewProgramme("rope", 10).To(1, 0.4, 0).Loaded("locked"))`, false},
 	{"bench.Flags", `r, err := boat.Simulate(steps); bench.Flags(r.Verdict)`, false},
 	{"bench.Format", `bench.Format(0.014, "mΩ")`, false},
-	{"bench.ValueAt", `r, err := boat.Simulate(steps); bench.Format(bench.ValueAt(r.Run, "motor current", 10), "A")`, false},
-	{"bench.MeanBetween", `r, err := boat.Simulate(steps); bench.Format(bench.MeanBetween(r.Run, "motor speed", 5, 15), "rpm")`, false},
+	{"bench.ValueAt", `r, err := boat.Simulate(steps); v, err := bench.ValueAt(r.Run, "motor current", 10); bench.Format(v, "A")`, false},
+	{"bench.MeanBetween", `r, err := boat.Simulate(steps); mean, err := bench.MeanBetween(r.Run, "motor speed", 5, 15); bench.Format(mean, "rpm")`, false},
 	{"bench.Max", `r, err := boat.Simulate(steps); most, err := bench.Max(r.Run, "winding"); bench.Format(most, "°C")`, false},
 	{"bench.Script.Sweep", `table, err := boat.Sweep(steps, "limits.motor_current", "100 A, 140 A"); fmt.Print(table)`, false},
+	{"bench.Script.Profile", `earlier, err := boat.Profile("petrel", "spring"); boat.Differences(earlier)`, false},
+	{"bench.Script.Readings", `// in a script: readings, err := s.Readings(s.Args[0])`, false},
+	{"bench.Script.Compare", `// in a script: compared, err := s.Compare(s.Args[0]); fmt.Print(compared.Summary())`, false},
+	{"bench.Script.Learn", `// of a record that the command line names: boat.Learn(boat.Args[0])`, false},
+	{"bench.Script.Drift", `// of records that the book keeps: boat.Drift()`, false},
+	{"bench.Script.Sheet", `boat.Sheet("harbour", "voltage", "battery_current")`, false},
+	{"bench.Script.Next", `// it takes some seconds: boat.Next("voltage", "winding resistance")`, false},
+	{"bench.Script.Report", `// in a script: s.Report(tried)`, false},
+	{"bench.Script.Differences", `earlier, err := boat.Profile("petrel", "spring"); boat.Differences(earlier)`, false},
 	{"bench.Load", `other, err := bench.Load("bracken"); boat.Setup = other`, false},
 	{"bench.RunScript", `// func main() { bench.RunScript(yourFunction) }`, false},
 	{"bench.StepResult.Summary", `r, err := boat.Step(steps); fmt.Print(r.Summary())`, false},
@@ -61,6 +73,15 @@ var ownDocs = map[string]string{
 	"boat":  "boat is the boat the session began with.",
 }
 
+// wordDocs are the words that a session takes beside Go.
+var wordDocs = map[string]string{
+	"help":   "help lists what to try first; help NAME explains a name.",
+	"trials": "trials lists the built-in trials; help NAME explains one, as in help hot-day.",
+	"script": "script FILE writes the session out as a script, as in script session.go.",
+	"quit":   "quit leaves, as exit and Ctrl-D do.",
+	"exit":   "exit leaves, as quit and Ctrl-D do.",
+}
+
 // overview prints what to try first.
 func (s *Session) overview() {
 	fmt.Fprintf(s.config.Out, "boat is %s. Try:\n", s.config.Boat)
@@ -70,7 +91,7 @@ func (s *Session) overview() {
 		}
 	}
 	fmt.Fprintln(s.config.Out, s.indented("help NAME explains a name, with units and an example: help boat.Try, help limits.motor_current, help hot-day, help bench. "+
-		"trials lists the built-in trials; script FILE writes the session out as a script. Tab completes, Ctrl-R searches what was typed before, Ctrl-C stops what runs, Ctrl-D leaves.", ""))
+		"trials lists the built-in trials; script FILE writes the session out as a script. Tab completes, Ctrl-R searches what was typed before, Ctrl-C stops what runs, quit or Ctrl-D leaves.", ""))
 }
 
 // trials prints the built-in trials with what they are for.
@@ -96,6 +117,9 @@ func (s *Session) help(name string) error {
 		return nil
 	}
 	text, ok := s.nameHelp(name)
+	if word, isWord := wordDocs[name]; !ok && isWord {
+		text, ok = s.indented(word, ""), true
+	}
 	if !ok {
 		return fmt.Errorf("no help on %q: it is no setting, no value of the boat file, no trial, and nothing that Go knows here", name)
 	}

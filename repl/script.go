@@ -8,18 +8,21 @@ import (
 	"go/token"
 	"io"
 	"reflect"
+	"slices"
 	"time"
 
 	"quaybench/bench"
 	"quaybench/bench/trial"
 	"quaybench/repl/check"
 	"quaybench/repl/interp"
+	"quaybench/repl/symbols"
 )
 
-// RunScript runs the source of a script, a main package of one file, interpreted: what bench.RunScript gets is run in the
-// given host. name is for messages. The error is the script's own, or what was wrong with it.
-func RunScript(ctx context.Context, name string, source []byte, host bench.ScriptHost, out io.Writer) error {
-	if !callsRunScript(name, source) {
+// RunScript runs the source of a script, a main package, interpreted: what bench.RunScript gets is run in the given host. name
+// is for messages; more are the package's other files. The error is the script's own, or what was wrong with it.
+func RunScript(ctx context.Context, name string, source []byte, host bench.ScriptHost, out io.Writer, more ...check.Source) error {
+	src := check.Source{Name: name, Text: string(source)}
+	if !slices.ContainsFunc(append([]check.Source{src}, more...), callsRunScript) {
 		return errNoRunScript
 	}
 	var result error
@@ -35,10 +38,12 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 				if err == nil {
 					err = run(s)
 				}
-				result = err
+				if err != nil {
+					result = told{err, err.Error()} // the script's own method may not end: it is called while the script's limits hold
+				}
 			})
 		},
-	}, check.Source{Name: name, Text: string(source)})
+	}, src, more...)
 	switch {
 	case err != nil:
 		return err
@@ -48,11 +53,30 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 	return result
 }
 
+// CheckScript returns what is wrong with a script, as far as that shows before it runs.
+func CheckScript(name, source string, more ...check.Source) error {
+	lib, err := symbols.Standard()
+	if err == nil {
+		_, err = check.Script(lib, check.Source{Name: name, Text: source}, more...)
+	}
+	return err
+}
+
+// told is an error with its text.
+type told struct {
+	error
+	text string
+}
+
+func (t told) Error() string { return t.text }
+
+func (t told) Unwrap() error { return t.error }
+
 var errNoRunScript = errors.New("the script does not call bench.RunScript: write func main() { bench.RunScript(yourFunction) }")
 
-// callsRunScript reports whether a script names RunScript at all. What does not parse is the checker's to tell.
-func callsRunScript(name string, source []byte) bool {
-	file, err := parser.ParseFile(token.NewFileSet(), name, source, parser.SkipObjectResolution)
+// callsRunScript reports whether a file names RunScript at all. What does not parse is the checker's to tell.
+func callsRunScript(src check.Source) bool {
+	file, err := parser.ParseFile(token.NewFileSet(), src.Name, src.Text, parser.SkipObjectResolution)
 	found := err != nil
 	if file != nil {
 		ast.Inspect(file, func(n ast.Node) bool {

@@ -10,10 +10,14 @@ import (
 	"fmt"
 	"go/ast"
 	"go/parser"
+	"go/token"
+	"go/types"
 	"io"
 	"reflect"
+	"slices"
 	"strings"
 	"sync/atomic"
+	"time"
 
 	"quaybench/bench"
 	"quaybench/bench/record"
@@ -25,7 +29,7 @@ import (
 
 // Config is what a session gets from outside.
 type Config struct {
-	Host bench.ScriptHost // without arguments and context: the session gives its own
+	Host bench.ScriptHost // without the context, which is the session's; its arguments stand behind the boat
 	Boat string           // name of the boat to start with, as Host.Load takes it
 	Out  io.Writer        // what is printed
 	// Show prints a value, or a Chart, to Out as a person wants it; it is false for what it does not know. It may be nil.
@@ -62,7 +66,7 @@ func NewSession(c Config) (*Session, error) {
 	}
 	s := &Session{config: c, library: library}
 	host := c.Host
-	host.Args = []string{c.Boat}
+	host.Args = append([]string{c.Boat}, c.Host.Args...)
 	host.Context = s.context
 	boat, err := bench.StartScriptIn(host)
 	if err != nil {
@@ -71,6 +75,7 @@ func NewSession(c Config) (*Session, error) {
 	plot := func(what any, traces ...string) error { return s.plot(boat, what, traces) }
 	s.interp, err = interp.NewSession(interp.Config{
 		Library: library, Stdout: Visible(c.Out),
+		Grace: 300 * time.Millisecond, // Ctrl-C is back at the prompt within a second; what the tool does itself is waited for
 		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
 			s.running.Store(&ctx)
 			return bind(c.Host, func(func(*bench.Script) error) {
@@ -101,7 +106,9 @@ func (s *Session) Eval(ctx context.Context, in line.Input) error {
 		return err
 	}
 	result, err := s.interp.Eval(ctx, check.Source{Name: "input", Line: in.Line, Text: in.Text})
-	s.ran.add(in.Text[:result.Ran], err == nil && len(result.Values) > 0, s.interp.Env())
+	ran := in.Text[:result.Ran]
+	s.ran.add(ran, err == nil && len(result.Values) > 0, s.interp.Env())
+	s.showFailures(ran)
 	if err != nil {
 		return err
 	}
@@ -126,6 +133,32 @@ func (s *Session) showAll(values []interp.Value, text string) error {
 	return nil
 }
 
+// showFailures prints the errors that an input left in variables and looked at no more: what came with them is nothing, and not
+// an answer.
+func (s *Session) showFailures(text string) {
+	pieces, _ := check.Pieces(text)
+	looked := map[string]bool{}
+	for _, p := range slices.Backward(pieces) {
+		f, err := parser.ParseFile(token.NewFileSet(), "", "package p; func _() {"+p.Text+"\n}", parser.SkipObjectResolution)
+		if err != nil {
+			continue // a declaration
+		}
+		if set, ok := f.Decls[0].(*ast.FuncDecl).Body.List[0].(*ast.AssignStmt); ok {
+			name := types.ExprString(set.Lhs[len(set.Lhs)-1])
+			if v := s.interp.Failed(name); v.Type != nil && !looked[name] {
+				fmt.Fprint(s.config.Out, name+": ")
+				s.show(v)
+			}
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			if id, ok := n.(*ast.Ident); ok {
+				looked[id.Name] = true
+			}
+			return true
+		})
+	}
+}
+
 // endsInCall tells whether the last statement is nothing but a call.
 func endsInCall(text string) bool {
 	pieces, err := check.Pieces(text)
@@ -140,11 +173,19 @@ func endsInCall(text string) bool {
 	return ok
 }
 
+// errLeave asks for the end of the session.
+var errLeave = errors.New("the session ends")
+
 // Stop ends what runs.
 func (s *Session) Stop() { s.interp.Stop() }
 
 // show prints a value of an input.
 func (s *Session) show(v interp.Value) {
+	defer func() {
+		if p := recover(); p != nil { // a result of the tool that is not whole
+			fmt.Fprintf(s.config.Out, "this %s holds too little to be shown: %v\n", types.TypeString(v.Type, (*types.Package).Name), p)
+		}
+	}()
 	if isError(v) && isNil(v) { // the second result of a call that went well says nothing
 		return
 	}
@@ -159,7 +200,11 @@ func (s *Session) show(v interp.Value) {
 			return
 		}
 	}
-	if text := interp.Show(v, nil); text != "" {
+	text, err := s.interp.Show(v)
+	if err != nil {
+		text = err.Error()
+	}
+	if text != "" {
 		fmt.Fprintln(s.config.Out, Shown(strings.TrimRight(text, "\n")))
 	}
 }
@@ -186,6 +231,12 @@ func Unfinished(text string) bool {
 	return check.Unfinished(text)
 }
 
+// declares reports whether the session has a name of its own.
+func (s *Session) declares(name string) bool {
+	_, ok := s.named(name)
+	return ok
+}
+
 // command runs what is no Go: help and its kin. done is false where text is Go.
 func (s *Session) command(text string) (done bool, err error) {
 	words := strings.Fields(text)
@@ -198,7 +249,9 @@ func (s *Session) command(text string) (done bool, err error) {
 	case len(words) == 2 && words[0] == "help":
 		return true, s.help(words[1])
 	case len(words) == 1 && (words[0] == "quit" || words[0] == "exit"):
-		return true, errors.New("Ctrl-D leaves the session")
+		return true, errLeave
+	case words[0] == "script" && (len(words) == 1 || len(words) > 2 && !strings.ContainsAny(text, "=(.;\n")) && !s.declares("script"):
+		return true, errors.New("script writes the session out as a script: name one file, as in script session.go")
 	case len(words) == 1 && words[0] == "trials":
 		return true, s.trials()
 	case len(words) == 2 && words[0] == "script" && s.config.WriteScript != nil:

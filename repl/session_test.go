@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -87,8 +86,10 @@ func TestSession(t *testing.T) {
 		{`plot(r, "motor current", "winding")`, "chart of motor current and winding in steps"},
 		{`plot("locked-shaft", "winding")`, "chart of winding in locked-shaft"},
 		{"errors.New(\"shown\") == nil", "false"},
-		{"failed := errors.New(\"kept\")", ""},
+		{"failed := errors.New(\"kept\")", "failed: kept"},
 		{"failed", "kept"},
+		{`lower, err := boat.With("limits.motor_current", "120")`, "err: limits.motor_current: 120 has no unit"},
+		{`lower, err = boat.With("limits.motor_current", "120"); if err != nil { fmt.Println("seen") }`, "seen"},
 		{"bench.RunScript(func(*bench.Script) error { return nil })", "RunScript is for scripts of their own; here call the function with boat"},
 		{"trials", "full-throttle\n    full throttle ahead, held for half an hour\nharbour"},
 	} {
@@ -124,7 +125,13 @@ func TestSessionErrors(t *testing.T) {
 func TestReturnedErrors(t *testing.T) {
 	d := sit(t)
 	for typed, want := range map[string]string{
-		`bench.Load("nowhere")`:      "there is no ",
+		`bench.Load("nowhere")`:                         "there is no ",
+		`boat.With("xyz", "1 m/s")`:                     "a key is such as limits.motor_current or motor.resistance",
+		`boat.With("ramp.rise", "1 s").Try()`:           "instead: take both values of the call first",
+		`boat.Odds(-5, "hot-day")`:                      "-5 draws: ask for 1 to 100000",
+		`boat.Simulate(bench.NewProgramme("back", -1))`: `trial "back" lasts -1 s`,
+		`script`:                     "name one file, as in script session.go",
+		`script one two`:             "name one file, as in script session.go",
 		`boat.TryIn("nowhere")`:      "nowhere",
 		`plot("harbour", "wind")`:    `the run has no trace "wind"; it has lever, `,
 		`plot(3)`:                    "there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned",
@@ -264,36 +271,29 @@ var written = []string{
 	`sort.Ints(zs)`,
 }
 
-// The session is written out as a script that does the same interpreted and compiled.
-func TestSessionAsAScript(t *testing.T) {
+// The session is written out as a script that does the same interpreted; compiled too, in the slow suite.
+func TestSessionAsAScript(t *testing.T) { sessionAsAScript(t) }
+
+// sessionAsAScript returns the script's file and what it prints when interpreted.
+func sessionAsAScript(t *testing.T) (file, interpreted string) {
+	t.Helper()
 	d := sit(t)
 	for _, text := range written {
 		_, _ = d.types(text) // some fail, as a person's do
 	}
-	file := filepath.Join(t.TempDir(), "session.go")
+	file = filepath.Join(t.TempDir(), "session.go")
 	assert.Contains(t, d.sees("script "+file), "written to "+file)
 	source, err := os.ReadFile(file)
 	require.NoError(t, err)
 	assert.Contains(t, string(source), "no proof of safety")
 
-	var interpreted bytes.Buffer
+	var out bytes.Buffer
 	host := bench.ScriptHost{Args: []string{"../cmd/quaybench/demo/petrel"}, Load: bench.Load, Run: bench.RunSimulated}
-	require.NoError(t, repl.RunScript(t.Context(), "session.go", source, host, &interpreted))
+	require.NoError(t, repl.RunScript(t.Context(), "session.go", source, host, &out))
 	for _, want := range []string{"3.5\n4.5\nnow 140 A\n[0 1 2]\n2\nclear\nverdict: clear\n", "\n120 A\nverdict: ", "\n1.4142135623730951\n4\nan error\nmap[a:1 b:2]\nsaid two\n"} {
-		assert.Contains(t, interpreted.String(), want)
+		assert.Contains(t, out.String(), want)
 	}
-
-	gotool, err := exec.LookPath("go")
-	if err != nil {
-		t.Skip("the Go toolchain is not here: the script is not compiled")
-	}
-	run := exec.CommandContext(t.Context(), gotool, "run", file, "cmd/quaybench/demo/petrel")
-	run.Dir = ".." // a file anywhere, with the module's packages
-	var wrong bytes.Buffer
-	run.Stderr = &wrong
-	compiled, err := run.Output()
-	require.NoError(t, err, wrong.String())
-	assert.Equal(t, string(compiled), interpreted.String())
+	return file, out.String()
 }
 
 func TestSessionThatIsNoScript(t *testing.T) {

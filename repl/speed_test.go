@@ -26,7 +26,11 @@ func thousand(s *bench.Script) error {
 		if err != nil {
 			return err
 		}
-		worst = max(worst, bench.ValueAt(r.Run, "winding", 15))
+		v, err := bench.ValueAt(r.Run, "winding", 15)
+		if err != nil {
+			return err
+		}
+		worst = max(worst, v)
 	}
 	fmt.Fprintln(&said, bench.Format(worst, "°C"))
 	return nil
@@ -52,7 +56,11 @@ func thousand(s *bench.Script) error {
 		if err != nil {
 			return err
 		}
-		worst = max(worst, bench.ValueAt(r.Run, "winding", 15))
+		v, err := bench.ValueAt(r.Run, "winding", 15)
+		if err != nil {
+			return err
+		}
+		worst = max(worst, v)
 	}
 	fmt.Println(bench.Format(worst, "°C"))
 	return nil

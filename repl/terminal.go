@@ -47,6 +47,9 @@ func converse(ctx context.Context, s *Session, r line.Reader) error {
 			return err
 		}
 		line.Interruptible(ctx, s.Stop, func(ctx context.Context) { err = s.Eval(ctx, in) })
+		if errors.Is(err, errLeave) {
+			return nil
+		}
 		if err != nil {
 			fmt.Fprintln(s.config.Out, Shown(err.Error()))
 		}
@@ -54,7 +57,8 @@ func converse(ctx context.Context, s *Session, r line.Reader) error {
 	return nil
 }
 
-// Piped runs a session on input that is no terminal: no prompt, no history; it ends with the first error.
+// Piped runs a session on input that is no terminal: no prompt, no history; it ends with the
+// first error, since what follows would build on what failed, and its exit code is what a program that called it sees.
 func Piped(ctx context.Context, s *Session, in io.Reader) error {
 	r := line.Pipe(in, line.Config{Unfinished: Unfinished})
 	for {
@@ -65,7 +69,9 @@ func Piped(ctx context.Context, s *Session, in io.Reader) error {
 		case err != nil:
 			return err
 		}
-		if err := s.Eval(ctx, in); err != nil {
+		if err := s.Eval(ctx, in); errors.Is(err, errLeave) {
+			return nil
+		} else if err != nil {
 			return err
 		}
 	}

@@ -32,6 +32,11 @@ type Boat struct {
 	Hull        Hull        `key:"hull"`
 	Compartment Compartment `key:"compartment"`
 	Instruments Instruments `key:"instruments"`
+
+	Tolerances []Tolerance `key:"tolerance" optional:"yes"`
+
+	filled  map[string]bool   // by key: what the file leaves out and fit fills in
+	origins map[string]string // by key: where each value that the file states comes from, "" where it does not say
 }
 
 // CloseFor sets another share for one part.
@@ -53,14 +58,14 @@ type Battery struct {
 	ResistanceColdness quantity.Value `key:"resistance_per_kelvin" unit:"1/K" default:"2.5 %/K" min:"0 1/K" max:"0.1 1/K" example:"2.5 %/K, estimated" doc:"rise of resistance per kelvin of cooling: R(T) = R·exp(c·(T0 − T))" find:"resistance at two temperatures on the data sheet; 2 to 3 %/K is common practice, no source"`
 	Polarisation       datafile.Table `key:"polarisation" ask:"no" unit:"Ω|s" above:"0 Ω|0 s" optional:"yes" example:"[[\"4 mΩ\", \"40 s\"]]" doc:"one or two pairs of resistance and time constant: the sag that comes after the step" find:"voltage after 10 s and after 5 min of a steady load"`
 	OCV                datafile.Table `key:"ocv" unit:"1|V" min:"0 %|0 V" max:"100 %|5 V" optional:"yes" doc:"open-circuit voltage of one cell over state of charge; left out: the chemistry's own table" find:"rest voltages of the data sheet"`
-	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" example:"85 kJ/K, estimated" doc:"heat capacity of the bank" find:"mass times about 1000 J/(kg·K)"`
+	HeatCapacity       quantity.Value `key:"heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" ask:"no" example:"85 kJ/K, estimated" doc:"heat capacity of the bank; left out: from its mass, or from its energy (common practice, no source)" find:"mass times about 1000 J/(kg·K)"`
 	Mass               quantity.Value `key:"mass" unit:"kg" above:"0 kg" optional:"yes" doc:"mass of the bank, used where heat_capacity is not given (times 1000 J/(kg·K))" find:"label"`
 	ThermalResistance  quantity.Value `key:"thermal_resistance" unit:"K/W" default:"0.15 K/W" above:"0 K/W" example:"0.15 K/W, estimated" doc:"from the cells to the air around them" find:"steady rise over heat of a long discharge"`
 	Place              string         `key:"place" one:"compartment|air" default:"compartment" example:"compartment" doc:"the air around it"`
 	TemperatureLimit   quantity.Value `key:"temperature_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"55 °C" example:"55 °C, data sheet" doc:"highest cell temperature in discharge"`
 	ChargeLowest       quantity.Value `key:"charge_lowest_temperature" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"0 °C, data sheet" doc:"no charging, and so no braking, below this cell temperature: what charges it nevertheless is judged as a part"`
 	CellLowest         quantity.Value `key:"cell_lowest" unit:"V" above:"0 V" optional:"yes" example:"2.5 V, data sheet" doc:"lowest cell voltage the maker allows under load"`
-	CellHighest        quantity.Value `key:"cell_highest" unit:"V" above:"0 V" optional:"yes" example:"3.65 V, data sheet" doc:"highest cell voltage the maker allows"`
+	CellHighest        quantity.Value `key:"cell_highest" unit:"V" above:"0 V" optional:"yes" ask:"no" example:"3.65 V, data sheet" doc:"highest cell voltage the maker allows"`
 	Management         *Management    `key:"management"`
 }
 
@@ -68,10 +73,10 @@ type Battery struct {
 type Management struct {
 	DischargeCurrent quantity.Value `key:"discharge_current" unit:"A" above:"0 A" example:"250 A, data sheet" doc:"battery current in discharge at which it opens after discharge_delay"`
 	DischargeDelay   quantity.Value `key:"discharge_delay" unit:"s" default:"5 s" min:"0 s" example:"5 s, data sheet" doc:"how long it bears more than that"`
-	ChargeCurrent    quantity.Value `key:"charge_current" unit:"A" above:"0 A" example:"100 A, data sheet" doc:"battery current in charge (braking too) at which it opens after charge_delay"`
+	ChargeCurrent    quantity.Value `key:"charge_current" unit:"A" above:"0 A" optional:"yes" ask:"no" example:"100 A, data sheet" doc:"battery current in charge (braking too) at which it opens after charge_delay; left out: as discharge_current"`
 	ChargeDelay      quantity.Value `key:"charge_delay" unit:"s" default:"5 s" min:"0 s" example:"5 s, data sheet" doc:"how long it bears more than that"`
 	CellLow          quantity.Value `key:"cell_low" unit:"V" above:"0 V" example:"2.6 V, data sheet" doc:"cell voltage under load at which it opens after cell_delay"`
-	CellHigh         quantity.Value `key:"cell_high" unit:"V" above:"0 V" example:"3.65 V, data sheet" doc:"cell voltage at which it opens after cell_delay"`
+	CellHigh         quantity.Value `key:"cell_high" unit:"V" above:"0 V" optional:"yes" ask:"no" example:"3.65 V, data sheet" doc:"cell voltage at which it opens after cell_delay; left out: the chemistry's own highest voltage"`
 	CellDelay        quantity.Value `key:"cell_delay" unit:"s" default:"2 s" min:"0 s" example:"2 s, data sheet" doc:"how long it bears a cell voltage outside"`
 	TemperatureHigh  quantity.Value `key:"temperature_high" unit:"°C" min:"-60 °C" max:"400 °C" default:"60 °C" example:"60 °C, data sheet" doc:"cell temperature at which it opens"`
 }
@@ -116,11 +121,11 @@ type Joint struct {
 
 // Fuse is the main fuse in the battery circuit, with its fastest and slowest time-current curve.
 type Fuse struct {
-	Rating        quantity.Value `key:"rating" unit:"A" above:"0 A" example:"200 A, data sheet" doc:"rated current"`
+	Rating        quantity.Value `key:"rating" unit:"A" above:"0 A" example:"160 A, data sheet" doc:"rated current"`
 	Voltage       quantity.Value `key:"voltage" unit:"V" above:"0 V" example:"80 V, data sheet" doc:"rated direct voltage" find:"the direct-current rating, not the alternating one"`
 	Breaking      quantity.Value `key:"breaking_capacity" unit:"A" above:"0 A" example:"10 kA, data sheet" doc:"highest fault current it can break at that voltage"`
 	Class         string         `key:"class" optional:"yes" example:"gG" doc:"published class to take the curves from: gG, blade or bolt-in; left out where curves are given"`
-	Fastest       datafile.Table `key:"fastest" unit:"A|s" above:"0 A|0 s" optional:"yes" doc:"points of the fastest curve: current and time to melt" find:"lower edge of the data sheet's band"`
+	Fastest       datafile.Table `key:"fastest" unit:"A|s" above:"0 A|0 s" optional:"yes" doc:"points of the fastest curve: current and time to melt" find:"lower edge of the data sheet's band; two significant digits are enough"`
 	Slowest       datafile.Table `key:"slowest" unit:"A|s" above:"0 A|0 s" optional:"yes" doc:"points of the slowest curve" find:"upper edge of the band; the mean curve plus the stated tolerance where there is no band"`
 	CurveIs       string         `key:"curve_is" one:"melting|clearing" default:"melting" example:"melting" doc:"whether the curves show the time to melt or to clear" find:"small print of the curve"`
 	Carries       quantity.Value `key:"carries" unit:"1" above:"0 %" optional:"yes" doc:"current over rating that the fastest element just carries for ever" find:"conventional non-fusing current over rating"`
@@ -137,8 +142,8 @@ type Fuse struct {
 type Contactor struct {
 	Current           quantity.Value `key:"current" unit:"A" above:"0 A" max:"10 kA" example:"250 A, data sheet" doc:"current it carries for ever"`
 	Voltage           quantity.Value `key:"voltage" unit:"V" above:"0 V" example:"80 V, data sheet" doc:"rated direct voltage"`
-	Break             quantity.Value `key:"break_current" unit:"A" above:"0 A" example:"400 A, data sheet" doc:"highest current it can open under load"`
-	Make              quantity.Value `key:"make_current" unit:"A" above:"0 A" example:"600 A, data sheet" doc:"highest current it can close on"`
+	Break             quantity.Value `key:"break_current" unit:"A" above:"0 A" optional:"yes" ask:"no" example:"400 A, data sheet" doc:"highest current it can open under load; left out: as current"`
+	Make              quantity.Value `key:"make_current" unit:"A" above:"0 A" optional:"yes" ask:"no" example:"600 A, data sheet" doc:"highest current it can close on; left out: as current"`
 	Resistance        quantity.Value `key:"resistance" unit:"Ω" default:"0.2 mΩ" above:"0 Ω" max:"1 Ω" example:"0.2 mΩ, data sheet" doc:"contact resistance"`
 	ThermalResistance quantity.Value `key:"thermal_resistance" unit:"K/W" above:"0 K/W" optional:"yes" doc:"contacts to air; else so that the rated current gives a rise of 50 K"`
 	HeatCapacity      quantity.Value `key:"heat_capacity" unit:"J/K" default:"200 J/K" above:"0 J/K" example:"200 J/K, estimated" doc:"of contacts and studs"`
@@ -159,25 +164,25 @@ type Stage struct {
 	Current             quantity.Value `key:"current" unit:"A" above:"0 A" max:"10 kA" example:"400 A, data sheet" doc:"highest motor current of the controller, for the short time it is rated"`
 	VoltageLimit        quantity.Value `key:"voltage_limit" unit:"V" above:"0 V" example:"75 V, data sheet" doc:"highest voltage at its battery terminals"`
 	Braking             bool           `key:"braking" default:"false" example:"true" doc:"it can send current back to the battery" find:"data sheet: regenerative braking"`
-	SwitchingFrequency  quantity.Value `key:"switching_frequency" unit:"Hz" min:"100 Hz" max:"1 MHz" example:"16 kHz, data sheet" doc:"chopping frequency"`
-	SwitchResistance    quantity.Value `key:"switch_resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" example:"0.8 mΩ, data sheet" doc:"resistance of the conducting switch at 25 °C, devices in parallel together"`
+	SwitchingFrequency  quantity.Value `key:"switching_frequency" unit:"Hz" min:"100 Hz" max:"1 MHz" optional:"yes" ask:"no" example:"16 kHz, data sheet" doc:"chopping frequency; left out: 16 kHz (common practice, no source)"`
+	SwitchResistance    quantity.Value `key:"switch_resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" ask:"no" example:"0.8 mΩ, data sheet" doc:"resistance of the conducting switch at 25 °C, devices in parallel together; left out: 0.35 V at the highest motor current (common practice, no source)"`
 	ResistanceRise      quantity.Value `key:"switch_resistance_rise" unit:"1/K" default:"0.6 %/K" min:"0 1/K" max:"0.05 1/K" example:"0.6 %/K, data sheet" doc:"its rise per kelvin above 25 °C"`
 	SwitchingTime       quantity.Value `key:"switching_time" unit:"s" default:"300 ns" min:"0 s" example:"300 ns, data sheet" doc:"rise plus fall time of the switch: loss = ½·V·I·t·f"`
 	Freewheel           string         `key:"freewheel" one:"diode|synchronous" default:"synchronous" example:"synchronous" doc:"what carries the motor current while the switch is open"`
 	FreewheelDrop       quantity.Value `key:"freewheel_drop" unit:"V" default:"0.8 V" min:"0 V" max:"10 V" example:"0.8 V, data sheet" doc:"drop of the freewheel diode"`
 	FreewheelResistance quantity.Value `key:"freewheel_resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" doc:"resistance of the synchronous freewheel switch at 25 °C; else as the switch"`
-	SwitchHeat          datafile.Table `key:"switch_heat" unit:"K/W|s" above:"0 K/W|0 s" example:"[[\"0.02 K/W\", \"5 ms\"], [\"0.06 K/W\", \"150 ms\"]]" doc:"Foster pairs of the switch, junction to heat sink" find:"transient thermal impedance curve of the device, over the number in parallel, plus the pad"`
+	SwitchHeat          datafile.Table `key:"switch_heat" unit:"K/W|s" above:"0 K/W|0 s" optional:"yes" ask:"no" example:"[[\"0.02 K/W\", \"5 ms\"], [\"0.06 K/W\", \"150 ms\"]]" doc:"Foster pairs of the switch, junction to heat sink; left out: a rise of 20 K at the highest motor current (common practice, no source)" find:"transient thermal impedance curve of the device, over the number in parallel, plus the pad"`
 	FreewheelHeat       datafile.Table `key:"freewheel_heat" unit:"K/W|s" above:"0 K/W|0 s" optional:"yes" doc:"the same of the freewheel device; else as the switch"`
 	JunctionLimit       quantity.Value `key:"junction_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"150 °C" example:"150 °C, data sheet" doc:"highest junction temperature"`
 	SinkResistance      quantity.Value `key:"sink_resistance" unit:"K/W" above:"0 K/W" example:"0.12 K/W, estimated" doc:"heat sink to what cools it" find:"steady rise over loss"`
-	SinkHeatCapacity    quantity.Value `key:"sink_heat_capacity" unit:"J/K" above:"0 J/K" example:"2.5 kJ/K, estimated" doc:"heat capacity of sink and case" find:"mass of aluminium times 900 J/(kg·K)"`
+	SinkHeatCapacity    quantity.Value `key:"sink_heat_capacity" unit:"J/K" above:"0 J/K" optional:"yes" ask:"no" example:"2.5 kJ/K, estimated" doc:"heat capacity of sink and case; left out: it follows its losses in 400 s (common practice, no source)" find:"mass of aluminium times 900 J/(kg·K)"`
 	SinkLimit           quantity.Value `key:"sink_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"90 °C" example:"90 °C, data sheet" doc:"highest temperature of the heat sink"`
 	Cooling             string         `key:"cooling" one:"compartment|air|water" default:"compartment" example:"compartment" doc:"what cools the sink"`
 	FanLost             quantity.Value `key:"lost_cooling_factor" unit:"1" default:"3" min:"1" example:"3" doc:"sink_resistance is multiplied by this when its fan or water is lost"`
 	Housekeeping        quantity.Value `key:"housekeeping" unit:"W" default:"8 W" min:"0 W" max:"2 kW" example:"8 W, measured" doc:"power of its own electronics"`
-	Capacitance         quantity.Value `key:"capacitance" unit:"F" above:"0 F" example:"8 mF, estimated" doc:"link capacitor"`
+	Capacitance         quantity.Value `key:"capacitance" unit:"F" above:"0 F" optional:"yes" ask:"no" example:"8 mF, estimated" doc:"link capacitor; left out: 20 µF for each ampere of the highest motor current (common practice, no source)"`
 	CapacitorESR        quantity.Value `key:"capacitor_esr" unit:"Ω" default:"2 mΩ" min:"0 Ω" max:"1 Ω" example:"2 mΩ, estimated" doc:"its equivalent series resistance"`
-	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the heat sink's air"`
+	CapacitorRipple     quantity.Value `key:"capacitor_thermal_resistance" unit:"K/W" default:"2 K/W" above:"0 K/W" example:"2 K/W, estimated" doc:"core of the capacitors to the compartment's air, however the heat sink is cooled"`
 	CapacitorHeat       quantity.Value `key:"capacitor_heat_capacity" unit:"J/K" default:"120 J/K" above:"0 J/K" example:"120 J/K, estimated" doc:"of the capacitors"`
 	CapacitorLimit      quantity.Value `key:"capacitor_limit" unit:"°C" min:"-60 °C" max:"400 °C" default:"105 °C" example:"105 °C, data sheet" doc:"highest core temperature"`
 	SamplePeriod        quantity.Value `key:"sample_period" unit:"s" default:"5 ms" above:"0 s" max:"1 s" example:"5 ms, estimated" doc:"how often the controller looks at its voltage and temperatures" find:"ask the maker; 1 to 20 ms is common practice, no source"`
@@ -196,12 +201,12 @@ type Motor struct {
 	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"100 Ω" example:"14 mΩ ± 10 %, data sheet" doc:"between the terminals at resistance_at, brushes apart; a series field included" find:"locked shaft: volts over amperes, within a second"`
 	FieldShare    quantity.Value `key:"field_share" unit:"1" default:"40 %" min:"0 %" max:"90 %" example:"40 %" doc:"series-wound: share of the resistance that is in the field"`
 	ResistanceAt  quantity.Value `key:"resistance_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"20 °C" example:"20 °C" doc:"winding temperature of that resistance"`
-	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" max:"10 H" example:"80 µH, estimated" doc:"armature (and series field) inductance"`
-	BrushDrop     quantity.Value `key:"brush_drop" ask:"yes" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless"`
-	Friction      quantity.Value `key:"friction_torque" ask:"yes" unit:"N·m" default:"0 N·m" min:"0 N·m" max:"1000 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
+	Inductance    quantity.Value `key:"inductance" unit:"H" above:"0 H" max:"10 H" optional:"yes" ask:"no" example:"80 µH, estimated" doc:"armature (and series field) inductance; left out: 5 ms times the resistance (common practice, no source)"`
+	BrushDrop     quantity.Value `key:"brush_drop" ask:"yes" unit:"V" default:"0 V" min:"0 V" example:"1 V, estimated" doc:"drop of both brushes together; 0 for brushless" find:"locked shaft at two currents: the volts that do not rise with the amperes"`
+	Friction      quantity.Value `key:"friction_torque" unit:"N·m" default:"0 N·m" min:"0 N·m" max:"1000 N·m" example:"0.3 N·m, estimated" doc:"constant friction of bearings, brushes and seals, and hysteresis" find:"constant × no-load current at low speed"`
 	Viscous       quantity.Value `key:"iron_torque" unit:"N·m·s/rad" default:"0 N·m·s/rad" min:"0 N·m·s/rad" max:"100 N·m·s/rad" example:"0.001 N·m·s/rad, estimated" doc:"torque per speed of eddy currents" find:"constant × rise of no-load current with speed"`
 	Windage       quantity.Value `key:"windage" unit:"N·m·s²/rad²" default:"0 N·m·s²/rad²" min:"0 N·m·s²/rad²" example:"0 N·m·s²/rad²" doc:"torque per speed squared of the fan"`
-	Inertia       quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" example:"0.03 kg·m², estimated" doc:"of the rotor"`
+	Inertia       quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" optional:"yes" ask:"no" example:"0.03 kg·m², estimated" doc:"of the rotor; left out: from the mass (common practice, no source)"`
 	SpeedLimit    quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
 
 	Magnets           string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
@@ -233,7 +238,7 @@ type Motor struct {
 // Shaft joins motor and propeller.
 type Shaft struct {
 	GearRatio      quantity.Value `key:"gear_ratio" ask:"yes" unit:"1" default:"1" above:"0" example:"1" doc:"motor turns per propeller turn"`
-	GearEfficiency quantity.Value `key:"gear_efficiency" ask:"yes" unit:"1" default:"100 %" above:"50 %" max:"100 %" example:"97 %, estimated" doc:"of gear, belt and bearings"`
+	GearEfficiency quantity.Value `key:"gear_efficiency" unit:"1" default:"100 %" above:"50 %" max:"100 %" example:"97 %, estimated" doc:"of gear, belt and bearings"`
 	Inertia        quantity.Value `key:"inertia" unit:"kg·m²" default:"0.02 kg·m²" min:"0 kg·m²" example:"0.05 kg·m², estimated" doc:"of propeller, its entrained water and shaft, at the propeller" find:"propeller mass × (diameter/4)², plus a quarter for the water"`
 	SealFriction   quantity.Value `key:"seal_friction" unit:"N·m" default:"0 N·m" min:"0 N·m" example:"0.3 N·m, estimated" doc:"constant friction of stern gland and bearings, at the propeller, in water of 20 °C and more"`
 	SealColdness   quantity.Value `key:"seal_friction_per_kelvin" unit:"1/K" default:"1 %/K" min:"0 1/K" max:"0.2 1/K" example:"1 %/K, estimated" doc:"how much of that friction more for each kelvin the water is colder than 20 °C: grease and seals stiffen (an estimate, no source)" find:"torque to turn the shaft by hand, in summer and in winter"`
@@ -246,27 +251,31 @@ type Propeller struct {
 	Pitch            quantity.Value `key:"pitch" unit:"m" above:"0 m" optional:"yes" example:"0.26 m, data sheet" doc:"pitch" find:"stamped on the hub, often in inches"`
 	Blades           int            `key:"blades" default:"3" min:"2" max:"7" example:"3" doc:"number of blades"`
 	AreaRatio        quantity.Value `key:"area_ratio" unit:"1" default:"50 %" min:"25 %" max:"110 %" example:"50 %, estimated" doc:"expanded blade area over disc area"`
-	Speed            quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"1150 1/min, measured" doc:"measured point: propeller speed"`
+	Speed            quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"900 1/min, measured" doc:"measured point: propeller speed"`
 	Torque           quantity.Value `key:"measured_torque" unit:"N·m" above:"0 N·m" optional:"yes" doc:"measured point: torque at the propeller; or give measured_power"`
 	Power            quantity.Value `key:"measured_power" unit:"W" above:"0 W" optional:"yes" example:"2.4 kW ± 10 %, measured" doc:"measured point: power at the propeller" find:"motor volts × motor amperes × efficiency there"`
 	BoatSpeed        quantity.Value `key:"measured_boat_speed" unit:"m/s" optional:"yes" example:"2.6 m/s, measured" doc:"measured point: boat speed"`
-	MeasuredDiameter quantity.Value `key:"measured_diameter" unit:"m" above:"0 m" optional:"yes" doc:"diameter of the propeller of the measured point, where another is fitted now: the correction found with it is kept, and the point itself is void"`
-	MeasuredPitch    quantity.Value `key:"measured_pitch" unit:"m" above:"0 m" optional:"yes" doc:"its pitch, where another is fitted now"`
-	MeasuredBlades   int            `key:"measured_blades" min:"2" max:"7" optional:"yes" doc:"its number of blades, where another is fitted now"`
+	MeasuredDiameter quantity.Value `key:"measured_diameter" unit:"m" above:"0 m" optional:"yes" ask:"yes" example:"0.36 m, measured" doc:"measured point: diameter of the propeller that it was taken with. Leave these three as they are when you fit another propeller: the correction found with the first is kept, and the point itself is void"`
+	MeasuredPitch    quantity.Value `key:"measured_pitch" unit:"m" above:"0 m" optional:"yes" ask:"yes" example:"0.26 m, data sheet" doc:"measured point: pitch of that propeller"`
+	MeasuredBlades   int            `key:"measured_blades" min:"2" max:"7" optional:"yes" ask:"yes" example:"3" doc:"measured point: number of blades of that propeller"`
 	OpenWater        datafile.Table `key:"open_water" unit:"1|1|1" optional:"yes" doc:"open-water table: advance ratio J, KT, KQ"`
 	AsternShare      quantity.Value `key:"astern_share" unit:"1" min:"10 %" max:"100 %" optional:"yes" doc:"thrust astern over thrust ahead at the same propeller speed, boat at rest; left out: as the four-quadrant tests have it" find:"pull on a spring balance at the quay, ahead and astern"`
+
+	// unstated names what the file does not say of the propeller that the measured point was taken with: it is taken for the
+	// fitted one's.
+	unstated string
 }
 
 // Hull resists and carries.
 type Hull struct {
 	Displacement    quantity.Value `key:"displacement" unit:"kg" above:"0 kg" example:"1800 kg ± 10 %, estimated" doc:"mass of the laden boat"`
 	AddedMass       quantity.Value `key:"added_mass" unit:"1" default:"8 %" min:"0 %" max:"50 %" example:"8 % ± 0.04, estimated" doc:"water that moves with it, over displacement"`
-	WaterlineLength quantity.Value `key:"waterline_length" unit:"m" above:"0 m" example:"6.5 m, measured" doc:"length of the waterline"`
+	WaterlineLength quantity.Value `key:"waterline_length" unit:"m" above:"0 m" optional:"yes" ask:"no" example:"6.5 m, measured" doc:"length of the waterline; left out: 0.52 m times the cube root of the displacement in kg (common practice, no source)"`
 	Wake            quantity.Value `key:"wake" unit:"1" default:"20 %" min:"-20 %" max:"60 %" example:"20 %, estimated" doc:"wake fraction: how much slower the water at the propeller is"`
 	ThrustDeduction quantity.Value `key:"thrust_deduction" unit:"1" default:"15 %" min:"0 %" max:"50 %" example:"15 %, estimated" doc:"share of the thrust lost to suction on the stern"`
 	SpeedPower      datafile.Table `key:"speed_power" unit:"m/s|W" above:"0 m/s|0 W" optional:"yes" example:"[[\"1.5 m/s\", \"420 W\"], [\"2.1 m/s\", \"1150 W\"], [\"2.6 m/s\", \"2400 W\"]]" doc:"measured boat speed and power at the propeller" find:"a calm run both ways: motor volts × motor amperes × efficiency"`
 	Resistance      datafile.Table `key:"resistance" unit:"m/s|N" above:"0 m/s|0 N" optional:"yes" doc:"boat speed and towing resistance, in place of speed_power"`
-	WettedSurface   quantity.Value `key:"wetted_surface" unit:"m²" above:"0 m²" optional:"yes" doc:"for the estimate where neither table is given: wetted surface. An estimated hull needs from 0.7 to 2 times the power at a speed (no source): measure speed_power"`
+	WettedSurface   quantity.Value `key:"wetted_surface" unit:"m²" above:"0 m²" optional:"yes" doc:"for the estimate where neither table is given: wetted surface. An estimated hull may need 0.7 to 4 times the power at a speed, and so go a quarter slower: measure speed_power"`
 	Allowance       quantity.Value `key:"allowance" unit:"1" default:"20 %" min:"0 %" max:"100 %" doc:"for the estimate: what skeg, rudder and fouling add to the friction"`
 	FormFactor      quantity.Value `key:"form_factor" unit:"1" default:"0 %" min:"0 %" max:"100 %" doc:"for the estimate: form factor k of 1 + k; 0 with the residuary resistance used here"`
 	Efficiency      quantity.Value `key:"propulsive_efficiency" unit:"1" default:"50 %" above:"5 %" max:"85 %" example:"50 %, estimated" doc:"towing power over power at the propeller, to read speed_power as resistance"`

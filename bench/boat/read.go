@@ -20,6 +20,19 @@ func Read(name string, data []byte) (*Boat, *datafile.Source, error) {
 	c.path()
 	c.stageAndMotor()
 	c.water()
+	c.tolerances()
+	b.noteFilled()
+	c.management()
+	b.origins = map[string]string{}
+	for _, v := range source.Stated() {
+		b.origins[v.Key] = v.Origin
+	}
+	if origin, ok := b.origins["battery.polarisation"]; ok {
+		b.origins["battery.polarisation.time"] = origin
+	}
+	if b.Battery.Energy.Given { // capacity follows from it
+		b.origins["battery.capacity"] = b.origins["battery.energy"]
+	}
 	return b, source, source.Err()
 }
 
@@ -51,24 +64,40 @@ func (c checker) battery() {
 	if len(b.Polarisation) > 2 {
 		c.Problem(element("battery.polarisation", 2), "one or two pairs are enough for a battery; join the slow ones")
 	}
-	if !b.HeatCapacity.Given && !b.Mass.Given {
-		c.Problem("battery", "give heat_capacity, for example \"85 kJ/K\", or mass, for example \"85 kg\"")
-	}
 	if b.CellLowest.Given && b.CellHighest.Given && b.CellLowest.SI >= b.CellHighest.SI {
 		c.Problem("battery.cell_lowest", "the lowest cell voltage, %.4g V, is not below the highest, %.4g V", b.CellLowest.SI, b.CellHighest.SI)
 	}
-	if m := b.Management; m != nil && m.CellLow.SI >= m.CellHigh.SI {
+}
+
+func (c checker) management() {
+	if m := c.Battery.Management; m != nil && m.CellLow.SI >= m.CellHigh.SI {
 		c.Problem("battery.management.cell_low", "management's lower cell voltage, %.4g V, is not below its upper, %.4g V", m.CellLow.SI, m.CellHigh.SI)
 	}
 }
 
-// nominalVoltages holds the voltage of one cell by chemistry, V, from which labels state energies (common practice, no source).
-var nominalVoltages = map[string]float64{"LFP": 3.2, "NMC": 3.65, "flooded lead-acid": 2, "AGM lead-acid": 2}
+// Cell is what one cell of a chemistry is taken for where the boat file does not say, V.
+type Cell struct {
+	Nominal float64 // from which labels state energies
+	Full    float64 // the highest, at the end of a charge
+	Lowest  float64 // what it bears under load
+	Rest    float64 // half full and without a current
+}
+
+// cells are common practice, no source.
+var cells = map[string]Cell{
+	"LFP":               {Nominal: 3.2, Full: 3.65, Lowest: 2.5, Rest: 3.3},
+	"NMC":               {Nominal: 3.65, Full: 4.2, Lowest: 3.0, Rest: 3.7},
+	"flooded lead-acid": {Nominal: 2, Full: 2.45, Lowest: 1.6, Rest: 2.04},
+	"AGM lead-acid":     {Nominal: 2, Full: 2.45, Lowest: 1.6, Rest: 2.05},
+}
+
+// Cell returns what one cell of the bank's chemistry is taken for.
+func (b *Battery) Cell() Cell { return cells[b.Chemistry] }
 
 // capacityByEnergy returns the capacity that the rated energy means, with its tolerance and provenance.
 func (b *Battery) capacityByEnergy() quantity.Value {
 	c := b.Energy
-	volts := float64(b.Cells) * nominalVoltages[b.Chemistry]
+	volts := float64(b.Cells) * b.Cell().Nominal
 	c.SI /= volts
 	c.Tolerance /= volts
 	return c
@@ -114,7 +143,7 @@ func (c checker) fuse() {
 		c.rising(key, table, "current")
 		for i := 1; i < len(table); i++ {
 			if table[i][1] >= table[i-1][1] {
-				c.Problem(element(key, i), "the time rises here, from %.4g s at %.4g A to %.4g s at %.4g A; a fuse melts sooner at more current", table[i-1][1], table[i-1][0], table[i][1], table[i][0])
+				c.Problem(element(key, i), "the time does not fall here, from %.4g s at %.4g A to %.4g s at %.4g A; a fuse melts sooner at more current", table[i-1][1], table[i-1][0], table[i][1], table[i][0])
 			}
 		}
 	}
@@ -156,12 +185,16 @@ func (c checker) water() {
 	}
 	switch p.Kind {
 	case "measured point":
-		need("measured_speed", p.Speed.Given, "\"1150 1/min\"")
+		need("measured_speed", p.Speed.Given, "\"900 1/min\"")
 		need("measured_torque or measured_power", p.Torque.Given || p.Power.Given, "\"2.4 kW\"")
 		need("measured_boat_speed", p.BoatSpeed.Given, "\"2.6 m/s\", or \"0 m/s\" when moored")
 		if p.Torque.Given && p.Power.Given {
 			c.Problem("propeller.measured_torque", "measured_torque and measured_power say the same; keep the one that was measured")
 		}
+		if p.MeasuredPitch.Given {
+			need("pitch of the propeller fitted now, beside measured_pitch", p.Pitch.Given, "\"0.26 m\"")
+		}
+		p.takenWith()
 	case "open water":
 		need("open_water", len(p.OpenWater) >= 2, "[[\"0\", \"0.35\", \"0.045\"], [\"0.6\", \"0.1\", \"0.02\"]]")
 	case "B-series":

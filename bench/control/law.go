@@ -67,22 +67,36 @@ type Deratings struct {
 	Driving, Braking                      float64 // combined, per quadrant
 }
 
+// None reports whether none of them acts.
+func (d *Deratings) None() bool {
+	return d.Stage == 1 && d.Motor == 1 && d.LowVoltage == 1 && d.HighVoltage == 1
+}
+
 // Law is a set of settings ready to run.
 type Law struct {
 	Settings  settings.Set
 	boostOver float64 // boost current squared over the limit squared, less the limit squared
+
+	voltage, product, sensed bool // demand as a voltage; deratings multiplied; a motor sensor
+	winding                  bool // that sensor sits in the winding
 }
+
+// SensesWinding reports whether the motor's sensor sits in the winding.
+func (l *Law) SensesWinding() bool { return l.winding }
 
 // New prepares the law of a set of settings.
 func New(s settings.Set) *Law {
-	l := &Law{Settings: s}
+	l := &Law{
+		Settings: s, voltage: s.Throttle.Demand == "voltage", product: s.Derating.Combine == "product", sensed: s.Derating.Sensor != "none",
+		winding: s.Derating.Sensor == "winding",
+	}
 	if b, m := s.Boost.Current, s.Limits.MotorCurrent; b > m {
 		l.boostOver = b*b - m*m
 	}
 	return l
 }
 
-// Start gives the state and mode of a controller just switched on that sees m.
+// Start returns the state and mode of a controller just switched on that sees m.
 func (l *Law) Start(m Measured, x []float64) Mode {
 	x[Demand] = 0
 	x[Voltage] = m.Voltage
@@ -94,59 +108,56 @@ func (l *Law) Start(m Measured, x []float64) Mode {
 	return Mode{Released: !l.Settings.Throttle.NeutralStart}
 }
 
-// Output is the law's command in state x and mode m.
+// Output returns the law's command in state x and mode m.
 func (l *Law) Output(x []float64, m Mode) (c Command) {
 	l.OutputTo(x, m, &c)
 	return c
 }
 
-// OutputTo is Output into c.
+// OutputTo writes into c what Output returns.
 func (l *Law) OutputTo(x []float64, m Mode, c *Command) {
 	s := &l.Settings
-	*c = Command{
-		Demand:       x[Demand],
-		Voltage:      s.Throttle.Demand == "voltage",
-		BatteryLimit: s.Limits.BatteryCurrent,
-		ChargeLimit:  s.Limits.ChargeCurrent,
-		Duty:         s.Limits.Duty,
-		FullAhead:    s.Limits.MotorCurrent,
-		FullAstern:   s.Limits.AsternCurrent,
-		Deratings:    l.deratings(x),
-	}
+	c.Demand, c.Voltage = x[Demand], l.voltage
+	c.BatteryLimit, c.ChargeLimit = s.Limits.BatteryCurrent, s.Limits.ChargeCurrent
+	c.Duty = s.Limits.Duty
+	c.FullAhead, c.FullAstern = s.Limits.MotorCurrent, s.Limits.AsternCurrent
 	if l.boostOver > 0 && !m.Resting {
 		c.FullAhead = s.Boost.Current
 	}
 	d := &c.Deratings
+	l.derate(x, d)
 	c.Ahead = c.FullAhead * d.Driving
 	c.Astern = c.FullAstern * d.Driving
 	c.Braking = s.Limits.BrakingCurrent * d.Braking
 }
 
-func (l *Law) deratings(x []float64) Deratings {
+// derate sets the factors in state x.
+func (l *Law) derate(x []float64, d *Deratings) {
 	s := &l.Settings
-	d := Deratings{
-		Stage:       falling(x[StageSensor], s.Derating.StageStart, s.Derating.StageEnd, s.Derating.Floor),
-		Motor:       1,
-		LowVoltage:  falling(-x[Voltage], -s.LowVoltage.Start, -s.LowVoltage.End, 0),
-		HighVoltage: 1,
+	d.Stage, d.Motor, d.LowVoltage, d.HighVoltage, d.Driving, d.Braking = 1, 1, 1, 1, 1, 1
+	stage, motor := x[StageSensor], x[MotorSensor]
+	low, high := x[Voltage] < s.LowVoltage.Start, s.HighVoltage.End > 0 && x[Voltage] > s.HighVoltage.Start
+	if stage <= s.Derating.StageStart && !(l.sensed && motor > s.Derating.MotorStart) && !low && !high {
+		return
 	}
-	if s.Derating.Sensor != "none" {
-		d.Motor = falling(x[MotorSensor], s.Derating.MotorStart, s.Derating.MotorEnd, s.Derating.Floor)
+	d.Stage = falling(stage, s.Derating.StageStart, s.Derating.StageEnd, s.Derating.Floor)
+	d.LowVoltage = falling(-x[Voltage], -s.LowVoltage.Start, -s.LowVoltage.End, 0)
+	if l.sensed {
+		d.Motor = falling(motor, s.Derating.MotorStart, s.Derating.MotorEnd, s.Derating.Floor)
 	}
 	if s.HighVoltage.End > 0 {
 		d.HighVoltage = falling(x[Voltage], s.HighVoltage.Start, s.HighVoltage.End, 0)
 	}
-	if s.Derating.Combine == "product" {
+	if l.product {
 		d.Driving = d.Stage * d.Motor * d.LowVoltage
 		d.Braking = d.Stage * d.Motor * d.HighVoltage
 	} else {
 		d.Driving = min(d.Stage, d.Motor, d.LowVoltage)
 		d.Braking = min(d.Stage, d.Motor, d.HighVoltage)
 	}
-	return d
 }
 
-// falling is 1 up to start, floor from end on, straight between.
+// falling returns 1 up to start, floor from end on, straight between.
 func falling(x, start, end, floor float64) float64 {
 	switch {
 	case x <= start:
@@ -157,7 +168,7 @@ func falling(x, start, end, floor float64) float64 {
 	return 1 - (1-floor)*(x-start)/(end-start)
 }
 
-// Shape is the lever after deadband and curve, −1..1.
+// Shape returns the lever after deadband and curve, −1..1.
 func (l *Law) Shape(lever float64) float64 {
 	t := &l.Settings.Throttle
 	a := math.Abs(lever)
@@ -167,7 +178,7 @@ func (l *Law) Shape(lever float64) float64 {
 	return math.Copysign(math.Pow((min(a, 1)-t.Deadband)/(1-t.Deadband), t.Curve), lever)
 }
 
-// Target is what the ramp runs to: nothing while an interlock or a latch holds.
+// Target returns what the ramp runs to: nothing while an interlock or a latch holds.
 func (l *Law) Target(lever float64, m Mode) float64 {
 	if !m.Released || m.Stalled || m.CutOff {
 		return 0
@@ -180,7 +191,7 @@ func (l *Law) Derivatives(in Measured, x []float64, m Mode, dx []float64) {
 	l.DerivativesTo(l.Target(in.Lever, m), &in, x, m, dx)
 }
 
-// DerivativesTo is Derivatives for a Target that is known already.
+// DerivativesTo computes what Derivatives does, for a Target that is known already.
 func (l *Law) DerivativesTo(target float64, in *Measured, x []float64, m Mode, dx []float64) {
 	s := &l.Settings
 	wish, down, up := l.ramp(target, x[Demand])
@@ -193,7 +204,7 @@ func (l *Law) DerivativesTo(target float64, in *Measured, x []float64, m Mode, d
 	dx[LowTime] = running(m.Low)
 }
 
-// ramp is how fast the lever's filter would move the demand, and how fast the ramp lets it fall and rise, 1/s.
+// ramp returns how fast the lever's filter would move the demand, and how fast the ramp lets it fall and rise, 1/s.
 func (l *Law) ramp(target, demand float64) (wish, down, up float64) {
 	s := &l.Settings
 	down, up = 1/s.Ramp.Rise, 1/s.Ramp.Rise // away from neutral in either direction
@@ -212,7 +223,7 @@ func (l *Law) RampKinks(target float64, x []float64) (falling, rising float64) {
 	return wish/down + 1, wish/up - 1
 }
 
-// DemandSlope is the change of the demand's rate per unit of demand, 1/s: that of the lever's filter, none on a ramp. The jump
+// DemandSlope returns the change of the demand's rate per unit of demand, 1/s: that of the lever's filter, none on a ramp. The jump
 // of the rate where a reversal passes neutral is not part of it.
 func (l *Law) DemandSlope(target, demand float64) float64 {
 	if wish, down, up := l.ramp(target, demand); wish <= -down || wish >= up {
@@ -221,7 +232,7 @@ func (l *Law) DemandSlope(target, demand float64) float64 {
 	return -1 / l.Settings.Throttle.FilterTime
 }
 
-// releaseRate is how fast demand falls towards neutral.
+// releaseRate returns how fast demand falls towards neutral.
 func (l *Law) releaseRate(reversing bool) float64 {
 	if reversing {
 		return 1 / l.Settings.Ramp.Reversal
@@ -229,7 +240,7 @@ func (l *Law) releaseRate(reversing bool) float64 {
 	return 1 / l.Settings.Ramp.Fall
 }
 
-// boostRate is the change of the boost that is left: a budget of current squared above the limit squared. While it rests
+// boostRate returns the change of the boost that is left: a budget of current squared above the limit squared. While it rests
 // nothing more is drawn from it, whatever drives a current beyond the limit.
 func (l *Law) boostRate(current, left float64, resting bool) float64 {
 	if l.boostOver == 0 {
@@ -243,6 +254,16 @@ func (l *Law) boostRate(current, left float64, resting bool) float64 {
 		return -over / (l.boostOver * max(l.Settings.Boost.Time, 1e-3))
 	}
 	return max(0, min(1, (1-left)*1000)) / l.Settings.Boost.Rest
+}
+
+// BoostSlopes returns the changes of the rate of BoostLeft per ampere of motor current and per unit of what is left, 1/s.
+func (l *Law) BoostSlopes(current, left float64, resting bool) (byCurrent, byLeft float64) {
+	if l.boostOver == 0 {
+		return 0, 0
+	}
+	const step = 1e-6
+	rate := l.boostRate(current, left, resting)
+	return (l.boostRate(current+step, left, resting) - rate) / step, (l.boostRate(current, left+step, resting) - rate) / step
 }
 
 func running(on bool) float64 {

@@ -48,6 +48,17 @@ func TestLeverShape(t *testing.T) {
 	}
 }
 
+// TestASwitchedOnControllerForgets: whatever the state held, a controller just switched on has no time, demand or boost behind it.
+func TestASwitchedOnControllerForgets(t *testing.T) {
+	law := control.New(typical())
+	fresh, used := make([]float64, control.States), make([]float64, control.States)
+	for i := range used {
+		used[i] = 7
+	}
+	assert.Equal(t, law.Start(healthy(0), fresh), law.Start(healthy(0), used))
+	assert.Equal(t, fresh, used)
+}
+
 func TestLeverShapeIsOddAndRises(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := typical()

@@ -56,7 +56,7 @@ func (r *lawRun) advance(until float64) {
 				which = append(which, i)
 			}
 		}
-		res, err := r.ode.Integrate(context.Background(), r, r.t, until, r.x, events, ode.Options{RelTol: 1e-9, AbsTol: slices.Repeat([]float64{1e-9}, control.States), MaxStep: 0.05, FirstStep: 1e-5}, nil)
+		res, err := r.ode.Solve(context.Background(), ode.Problem{System: r, T0: r.t, T1: until, Y0: r.x, Events: events}, ode.Options{RelTol: 1e-9, AbsTol: slices.Repeat([]float64{1e-9}, control.States), MaxStep: 0.05, FirstStep: 1e-5})
 		require.NoError(r.testing, err)
 		r.t, r.x = res.T, res.Y
 		for _, k := range res.Fired {

@@ -3,6 +3,7 @@ package datafile
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 
 	"quaybench/bench/quantity"
@@ -50,6 +51,32 @@ func Get(from any, key string) (text string, ok bool) {
 		return "", false
 	}
 	return f.getText(v), true
+}
+
+// Shown prints the current value of a key as a person writes it, exactly: with the prefix that suits its size, shares in per cent, speeds of
+// rotation in rpm. It reads back the same. Get keeps to the unit of the table instead, for what is compared as text.
+func Shown(from any, key string) (text string, ok bool) {
+	f, v, err := lookUp(from, key, false)
+	if err != nil || f.group() {
+		return "", false
+	}
+	if f.kind != KindQuantity {
+		return f.getText(v), true
+	}
+	q, is := v.Interface().(quantity.Value)
+	if !is {
+		q = quantity.Exactly(v.Float())
+	}
+	unit := f.columns[0].text
+	switch {
+	case unit == "rad/s":
+		unit = "rpm"
+	case unit == "1" && strings.Contains(f.fallback+f.tag("min")+f.tag("max")+f.tag("above")+f.tag("example"), "%"):
+		unit = "%"
+	default:
+		unit = quantity.Suited(q.SI, unit)
+	}
+	return q.Text(unit), true
 }
 
 // Number returns the SI value of a quantity; ok is false if there is no such
@@ -164,7 +191,7 @@ func lookUp(of any, key string, create bool) (*field, reflect.Value, error) {
 	return f, v, nil
 }
 
-// unknownKey is the error for a key nobody knows; it names the nearest.
+// unknownKey returns the error for a key nobody knows; it names the nearest, or what keys begin with.
 func unknownKey(s *schema, key string) error {
 	var known []string
 	leaf := ""
@@ -190,7 +217,13 @@ func unknownKey(s *schema, key string) error {
 		}
 	}
 	if near == "" {
-		return fmt.Errorf("unknown key %s", quoted(key))
+		var begin []string
+		for _, path := range known {
+			if first, _, _ := strings.Cut(path, "."); !slices.Contains(begin, first) {
+				begin = append(begin, first)
+			}
+		}
+		return fmt.Errorf("unknown key %s; keys here begin with %s", quoted(key), strings.Join(begin, ", "))
 	}
 	return fmt.Errorf("unknown key %s; did you mean %s?", quoted(key), near)
 }

@@ -54,8 +54,8 @@ func TestSetFieldErrors(t *testing.T) {
 		{"battery.resistence", "1 Ω", `unknown key "battery.resistence"; did you mean battery.resistance?`},
 		{"resistance", "1 Ω", `unknown key "resistance"; did you mean battery.resistance?`},
 		{"bank.efficiency", "1", `unknown key "bank.efficiency"; did you mean battery.efficiency?`},
-		{"zzz", "1", `unknown key "zzz"`},
-		{"", "1", `unknown key ""`},
+		{"zzz", "1", `unknown key "zzz"; keys here begin with name, cells, crew, covered, tags, battery, joint[], fan, spare[]`},
+		{"", "1", `unknown key ""; keys here begin with name, cells, crew, covered, tags, battery, joint[], fan, spare[]`},
 		{"joint[x].name", "1", `unknown key "joint[x].name"; did you mean joint[].name?`},
 		{"joint[2].name", "a", `joint[2].name: there are only 2 of joint, counted from 0`},
 		{"joint.name", "a", `unknown key "joint.name"; did you mean joint[].name?`},
@@ -146,11 +146,13 @@ func TestFields(t *testing.T) {
 	var keys []string
 	for _, f := range fields {
 		keys = append(keys, f.Key)
+		assert.Equal(t, f.Doc, f.Tags.Get("doc"), f.Key)
+		f.Tags = ""
 		byKey[f.Key] = f
 	}
 	assert.Equal(t, "name cells crew covered tags battery battery.resistance battery.chemistry battery.ocv battery.derating_start battery.derating_band battery.efficiency battery.steps battery.sag joint joint[].name joint[].resistance fan fan.on fan.speed spare spare[].name spare[].resistance", strings.Join(keys, " "))
 	assert.Equal(t, Field{
-		Key: "battery.resistance", Kind: KindQuantity, Unit: "mΩ", Above: "0 Ω", Max: "1 Ω", Example: `"14 mΩ ± 10 %, measured"`, Stated: true,
+		Key: "battery.resistance", Kind: KindQuantity, Unit: "mΩ", Above: "0 Ω", Max: "1 Ω", High: 1, Example: `"14 mΩ ± 10 %, measured"`, Stated: true,
 		Doc: "internal resistance of the whole bank", Find: "data sheet, or voltage step over current step",
 	}, byKey["battery.resistance"])
 	assert.Equal(t, Field{Key: "cells", Kind: KindInteger, Min: "1", Max: "40", Default: "16", Optional: true, Example: "16"}, byKey["cells"])

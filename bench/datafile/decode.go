@@ -111,7 +111,7 @@ func (d decoder) table(prefix string, n *node, s *schema, v reflect.Value) {
 	}
 }
 
-// setDefault gives an absent field its default, and a table those of its keys.
+// setDefault sets an absent field to its default, and the keys of an absent table to theirs.
 func (f *field) setDefault(v reflect.Value) {
 	v.SetZero()
 	switch {

@@ -65,7 +65,7 @@ func (s *Source) settable(key, text string) (string, error) {
 	return f.quote(text), nil
 }
 
-// grow gives the scratch struct as many array elements as the file has.
+// grow adds array elements to the scratch struct until it has as many as the file.
 func (s *Source) grow(v reflect.Value) { growTable(s.root, s.schema, v) }
 
 func growTable(n *node, s *schema, v reflect.Value) {

@@ -29,7 +29,7 @@ func nearest(word string, candidates []string) string {
 	return best
 }
 
-// Distance is the number of single-character insertions, deletions, changes and
+// Distance returns the number of single-character insertions, deletions, changes and
 // swaps of neighbours that turn a into b (optimal string alignment).
 func Distance(a, b string) int {
 	x, y := []rune(a), []rune(b)

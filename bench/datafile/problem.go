@@ -49,7 +49,7 @@ func (ps Problems) Error() string {
 	return b.String()
 }
 
-// Unwrap gives errors.As access to the single problems.
+// Unwrap returns the single problems, for errors.As.
 func (ps Problems) Unwrap() []error {
 	errs := make([]error, len(ps))
 	for i, p := range ps {
@@ -89,7 +89,7 @@ func printable(s string) string {
 	return b.String()
 }
 
-// quoted puts a user's text into a message: shortened, escaped and in quotes.
+// quoted returns a user's text as a message shows it: shortened, escaped and in quotes.
 func quoted(s string) string { return `"` + printable(shorten(s)) + `"` }
 
 // shorten cuts a long text for use in a message.

@@ -35,18 +35,21 @@ type Table [][]float64
 type Field struct {
 	Key      string // dotted path: "battery.resistance", "joint[].resistance"
 	Kind     Kind
-	Unit     string // unit, or the units of the columns joined by |; "" if none
-	Min, Max string // inclusive bounds as written, "" if none
-	Above    string // exclusive lower bound
-	Below    string // exclusive upper bound
-	Default  string // what holds if the key is absent, "" if there is none
-	Optional bool   // may be absent
+	Unit     string  // unit, or the units of the columns joined by |; "" if none
+	Min, Max string  // inclusive bounds as written, "" if none
+	Above    string  // exclusive lower bound
+	Below    string  // exclusive upper bound
+	Low      float64 // either lower bound of a quantity, SI; -Inf if none
+	High     float64 // the upper bound
+	Default  string  // what holds if the key is absent, "" if there is none
+	Optional bool    // may be absent
 	One      []string
-	Example  string // an example of the value as it is written in the file
-	Stated   bool   // the example is the tag's own, not made up from unit and bounds
-	Doc      string // what it is
-	Find     string // where to find it on a data sheet, or how to measure it
-	Ask      string // "yes": a short form of the file asks for it although it has a default; "no": it does not, although it has none
+	Example  string            // an example of the value as it is written in the file
+	Stated   bool              // the example is the tag's own, not made up from unit and bounds
+	Doc      string            // what it is
+	Find     string            // where to find it on a data sheet, or how to measure it
+	Tags     reflect.StructTag // all tags, for those that only one room reads
+	Ask      string            // "yes": a short form of the file asks for it although it has a default; "no": it does not, although it has none
 }
 
 // Fields lists the keys of the struct (or pointer to one) in declaration order. A
@@ -65,10 +68,15 @@ func Fields(of any) []Field {
 
 // describe returns what the tags say of the key.
 func (f *field) describe(path string) Field {
+	low, high := 0.0, 0.0
+	if f.kind == KindQuantity {
+		low, high = f.columns[0].bounds()
+	}
 	return Field{
+		Low: low, High: high,
 		Key: path, Kind: f.kind, Unit: f.tag("unit"), Min: f.tag("min"), Max: f.tag("max"), Above: f.tag("above"), Below: f.tag("below"),
 		Default: f.fallback, Optional: f.optional, One: f.one, Example: f.example(), Stated: f.tag("example") != "", Doc: f.tag("doc"), Find: f.tag("find"),
-		Ask: f.tag("ask"),
+		Ask: f.tag("ask"), Tags: f.tags,
 	}
 }
 
@@ -262,6 +270,22 @@ func (f *field) readColumns() {
 	}
 }
 
+// bounds returns the lowest and highest value that is read, SI; infinite where there is none.
+func (c *column) bounds() (low, high float64) {
+	low, high = math.Inf(-1), math.Inf(1)
+	for _, b := range []*float64{c.min, c.above} {
+		if b != nil {
+			low = max(low, *b)
+		}
+	}
+	for _, b := range []*float64{c.max, c.below} {
+		if b != nil {
+			high = min(high, *b)
+		}
+	}
+	return low, high
+}
+
 // check returns what is wrong with the SI value against the bounds, or "".
 func (c *column) check(si float64, written string) string {
 	switch {
@@ -297,17 +321,7 @@ func (c *column) example() string {
 			return text
 		}
 	}
-	low, high := math.Inf(-1), math.Inf(1)
-	for _, bound := range []*float64{c.min, c.above} {
-		if bound != nil {
-			low = max(low, *bound)
-		}
-	}
-	for _, bound := range []*float64{c.max, c.below} {
-		if bound != nil {
-			high = min(high, *bound)
-		}
-	}
+	low, high := c.bounds()
 	switch {
 	case math.IsInf(low, 0):
 		low = high / 2

@@ -109,7 +109,7 @@ func (s *Source) report(at int, key, format string, args ...any) {
 	s.problems = append(s.problems, p)
 }
 
-// position turns an offset into line and column, both from 1.
+// position returns the line and column of an offset, both from 1.
 func (s *Source) position(at int) (line, column int) {
 	at = min(max(at, 0), len(s.data))
 	line = sort.SearchInts(s.lines, at+1)
@@ -197,5 +197,5 @@ func (s *Source) find(path string) (found, deepest *node) {
 	return n, n
 }
 
-// structType is the type the file was decoded into.
+// structType returns the type the file was decoded into.
 func (s *Source) structType() reflect.Type { return s.schema.of }

@@ -4,8 +4,8 @@ import (
 	"math"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/root"
 
-	"gonum.org/v1/gonum/interp"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -14,7 +14,7 @@ import (
 type battery struct {
 	cells       float64
 	capacity    float64 // C, the charge that all wells hold
-	ocv         interp.FritschButland
+	ocv         hermite
 	resistance  float64 // Ω at reference
 	reference   float64 // K
 	coldness    float64 // 1/K
@@ -26,6 +26,8 @@ type battery struct {
 	ocvIntegral float64 // ∫ OCV ds from 0 to 1, one cell
 }
 
+const specificBank = 1000 // J/(kg·K) of a bank whose heat capacity is not stated
+
 func newBattery(b *boat.Battery) (battery, error) {
 	m := battery{
 		cells:      float64(b.Cells),
@@ -34,7 +36,7 @@ func newBattery(b *boat.Battery) (battery, error) {
 		reference:  b.ResistanceAt.SI,
 		coldness:   b.ResistanceColdness.SI,
 		pairs:      len(b.Polarisation),
-		heat:       b.HeatCapacity.Or(b.Mass.SI * 1000),
+		heat:       b.HeatCapacity.Or(b.Mass.SI * specificBank),
 	}
 	for i, row := range b.Polarisation {
 		m.pairR[i], m.pairTau[i] = row[0], row[1]
@@ -97,7 +99,7 @@ func (m *battery) setPeukert(n, rated float64) {
 	}
 }
 
-// lasts is how long a rested bank gives a constant current until its level has fallen from one to another, s.
+// lasts returns how long a rested bank gives a constant current until its level has fallen from one to another, s.
 func (m *battery) lasts(from, to, current float64) float64 {
 	spare := func(t float64) float64 {
 		left := from - to - current*t/m.capacity
@@ -106,19 +108,10 @@ func (m *battery) lasts(from, to, current float64) float64 {
 		}
 		return left
 	}
-	lo, hi := 0.0, (from-to)*m.capacity/current
-	for range 80 {
-		mid := (lo + hi) / 2
-		if spare(mid) > 0 {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return (lo + hi) / 2
+	return root.Zero(0, (from-to)*m.capacity/current, spare)
 }
 
-// level is the state of charge that sets the open-circuit voltage: the height of the well at the terminals.
+// level returns the state of charge that sets the open-circuit voltage: the height of the well at the terminals.
 func (m *battery) level(charge float64, lag []float64) float64 {
 	for k, w := range m.wells {
 		charge -= w.share * lag[k]
@@ -126,20 +119,25 @@ func (m *battery) level(charge float64, lag []float64) float64 {
 	return charge
 }
 
-// openCircuit is the bank's open-circuit voltage at a level, V.
+// openCircuit returns the bank's open-circuit voltage at a level, V.
 func (m *battery) openCircuit(level float64) float64 {
 	v := m.ocv.Predict(min(1, max(0, level)))
-	if level < 0 { // empty: the voltage collapses
+	switch {
+	case level < 0: // empty: the voltage collapses
 		v *= max(0.02, 1+8*level)
+	case level > 1: // full: it climbs, until the electrolyte breaks down or a management opens
+		v *= min(1.5, 1+8*(level-1))
 	}
 	return m.cells * v
 }
 
-// openCircuitSlope is the change of openCircuit per unit of level, V.
+// openCircuitSlope returns the change of openCircuit per unit of level, V.
 func (m *battery) openCircuitSlope(level float64) float64 {
 	switch {
-	case level > 1:
+	case 8*(level-1) > 0.5:
 		return 0
+	case level > 1:
+		return m.cells * m.ocv.Predict(1) * 8
 	case level >= 0:
 		return m.cells * m.ocv.PredictDerivative(level)
 	case 1+8*level > 0.02:
@@ -148,15 +146,26 @@ func (m *battery) openCircuitSlope(level float64) float64 {
 	return 0
 }
 
-// ohmic is the bank's ohmic resistance at cell temperature T, Ω.
+// ohmic returns the bank's ohmic resistance at cell temperature T, Ω.
 func (m *battery) ohmic(T float64) float64 {
 	return m.resistance * math.Exp(min(3, max(-1, m.coldness*(m.reference-T))))
 }
 
-// endurance is how long a rested bank gives a power, at open-circuit voltage, from a state of charge down to a level of a
-// tenth, s.
+// ohmicSlope returns its change per kelvin, where it is ohms.
+func (m *battery) ohmicSlope(T, ohms float64) float64 {
+	if x := m.coldness * (m.reference - T); x >= 3 || x <= -1 {
+		return 0
+	}
+	return -m.coldness * ohms
+}
+
+// LowestCharge is the state of charge down to which an endurance is counted.
+const LowestCharge = 0.1
+
+// endurance returns how long a rested bank gives a power, at open-circuit voltage, from a state of charge down to
+// LowestCharge, s.
 func (m *battery) endurance(charge, power float64) float64 {
-	const lowest, steps = 0.1, 200
+	const lowest, steps = LowestCharge, 200
 	if charge <= lowest {
 		return 0
 	}

@@ -78,7 +78,7 @@ func (r *Run) WatchFuse(t float64) *FuseWatch {
 	return &FuseWatch{run: r, watch: thermal.Fuse{Slowest: r.slow}.WatchLate(), from: t, t: t, melted: math.Inf(1)}
 }
 
-// Observe takes a stretch up to t whose lowest battery current is current; y is the state at its end.
+// Observe adds the time up to t, whose lowest battery current is current; y is the state at its end.
 func (w *FuseWatch) Observe(t, current float64, y []float64) {
 	if !math.IsInf(w.melted, 1) || t <= w.t {
 		return
@@ -89,7 +89,7 @@ func (w *FuseWatch) Observe(t, current float64, y []float64) {
 	w.t = t
 }
 
-// Molten is the melting state (1: melted) of the slowest element at t if the battery current has been current since the last
+// Molten returns the melting state (1: melted) of the slowest element at t if the battery current has been current since the last
 // Observe; y is the state at t.
 func (w *FuseWatch) Molten(t, current float64, y []float64) float64 {
 	if w.Melted() {
@@ -101,18 +101,18 @@ func (w *FuseWatch) Molten(t, current float64, y []float64) float64 {
 // Melted reports whether the slowest element has melted in what was observed.
 func (w *FuseWatch) Melted() bool { return !math.IsInf(w.melted, 1) }
 
-// Arcing is the time from melting to no current, s.
+// Arcing returns the time from melting to no current, s.
 func (m *Model) Arcing() float64 { return m.boat.Fuse.Arcing.SI }
 
-// rating is the factor on the fuse's rating in a state.
+// rating returns the factor on the fuse's rating in a state.
 func (r *Run) rating(y []float64) float64 {
 	return r.FuseRating(y[r.layout.nodes : r.layout.nodes+len(r.heat)])
 }
 
-// BreakCurrent is the highest current the contactor can open under load, A.
+// BreakCurrent returns the highest current the contactor can open under load, A.
 func (m *Model) BreakCurrent() float64 { return m.boat.Contactor.Break.SI }
 
-// OpeningVoltage is the voltage to which the energy that motor and path inductance hold would drive the link capacitor if the
+// OpeningVoltage returns the voltage to which the energy that motor and path inductance hold would drive the link capacitor if the
 // battery circuit opened now, V.
 func (r *Run) OpeningVoltage(p *Point) (voltage float64) {
 	lp, i, C := &p.DriveLoop, p.MotorCurrent, r.stage.capacitance

@@ -33,5 +33,5 @@ func (m *Model) stored(y []float64) float64 {
 // leastPathL keeps the path's equation from degenerating where a file says that it has no inductance, H.
 const leastPathL = 1e-7
 
-// Endurance is how long the rested bank gives a power (W, at open-circuit voltage) from a state of charge down to a tenth, s.
+// Endurance returns how long the rested bank gives a power (W, at open-circuit voltage) from a state of charge down to a tenth, s.
 func (m *Model) Endurance(charge, power float64) float64 { return m.battery.endurance(charge, power) }

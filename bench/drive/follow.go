@@ -12,6 +12,12 @@ type Seen struct {
 	Sink, Motor, Battery         float64 // temperatures
 }
 
+// Unseen is an instant at which no instrument saw anything.
+func Unseen() Seen {
+	nan := math.NaN()
+	return Seen{MotorCurrent: nan, BatteryCurrent: nan, Voltage: nan, Duty: nan, Speed: nan, Boat: nan, Sink: nan, Motor: nan, Battery: nan}
+}
+
 // Following is a run whose operating point is set by what instruments saw in place of the law: the right-hand side is the
 // simulation's. Temperatures and speeds that were measured draw their states along. It is an ode.System.
 type Following struct {
@@ -25,13 +31,13 @@ func (r *Run) Follow(see func(t float64) Seen) *Following {
 	return &Following{run: r}
 }
 
-// Dim is the number of states, those of the run.
+// Dim returns the number of states, those of the run.
 func (f *Following) Dim() int { return f.run.Dim() }
 
-// Point is the operating point that belongs to what was seen.
+// Point returns the operating point that belongs to what was seen.
 func (f *Following) Point(t float64, y []float64) *Point { return f.run.Point(t, y) }
 
-// Derivatives is the right-hand side.
+// Derivatives computes the right-hand side.
 func (f *Following) Derivatives(t float64, y, dy []float64) { f.run.Derivatives(t, y, dy) }
 
 // followTime is the time constant with which a state is drawn towards its measured value, s.
@@ -125,7 +131,7 @@ func (r *Run) observe(t, turning float64, source supply, p *Point) (speed float6
 	return speed
 }
 
-// carry is the point at a motor current and speed, both along ahead.
+// carry computes the point at a motor current and speed, both along ahead.
 func (l *loop) carry(motor, w float64, e *Electric) {
 	l.along = math.Copysign(1, motor)
 	if motor == 0 {
@@ -133,18 +139,16 @@ func (l *loop) carry(motor, w float64, e *Electric) {
 	}
 	l.speed = l.along * w
 	i, p := math.Abs(motor), &l.point
-	need, armature, across := l.takes(i, 1)
-	u := need
-	if !l.m.stage.braking && i > 0 { // no less than the freewheel path takes
-		u = max(u, -l.devices.path(i))
+	need, armature := l.takes(i, 1)
+	l.freewheeling(i, need, p)
+	if armature > i {
+		p.loss.conductionFreewheel += l.inPlug(i, armature)
 	}
-	l.with(i, u, p)
-	p.loss.conductionFreewheel += across*(armature-i) + (u-need)*i
 	e.ArmatureCurrent = armature
 	l.electric(e)
 }
 
-// driven is the point at duty D and current i along the rotation, negative while braking. It returns the speed at which the
+// driven returns the point at duty D and current i along the rotation, negative while braking. It returns the speed at which the
 // motor takes the voltage that this makes.
 func (l *loop) driven(i, D float64, e *Electric) (w float64) {
 	u := l.offered(D, i)
@@ -155,7 +159,7 @@ func (l *loop) driven(i, D float64, e *Electric) (w float64) {
 	return l.along * w
 }
 
-// turned is a motor current as seen along the rotation: negative while it brakes.
+// turned returns a motor current as seen along the rotation: negative while it brakes.
 func (l *loop) turned(motor, turning float64) float64 {
 	const slow = 4 // rad/s
 	if l.m.stage.braking && motor*turning < 0 && math.Abs(turning) > slow {

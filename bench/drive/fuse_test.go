@@ -2,12 +2,17 @@ package drive
 
 import (
 	"math"
+	"slices"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
+	"quaybench/bench/thermal"
 	"quaybench/testdata/reference"
 )
 
@@ -72,4 +77,80 @@ func TestFuseCurvesKeepToTheirSide(t *testing.T) {
 	for _, p := range fuse.Fastest {
 		assert.LessOrEqual(t, fastest.MeltCurrent(p[1]), slowest.MeltCurrent(p[1])*(1+1e-9), "%g s", p[1])
 	}
+}
+
+// twoDigits rounds as a data sheet does.
+func twoDigits(x float64) float64 {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'e', 1, 64), 64)
+	if err != nil {
+		panic(err)
+	}
+	return rounded
+}
+
+// sheet is an element's curve as a data sheet may print it: points of it rounded to two digits, at times chosen by hand. Two rows that
+// come out the same in current or time are one row.
+func sheet(t *rapid.T, element thermal.FuseModel, times []float64) (rows [][]float64) {
+	for i := len(times) - 1; i >= 0; i-- {
+		at := times[i] * rapid.Float64Range(0.8, 1.25).Draw(t, "time")
+		row := []float64{twoDigits(element.MeltCurrent(at)), twoDigits(at)}
+		if n := len(rows); n > 0 && (row[0] <= rows[n-1][0] || row[1] >= rows[n-1][1]) {
+			continue
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// TestCurvesRoundedToTwoDigitsAreTaken: whatever element a fuse has, the points of its two curves, what it carries and melts at over its
+// rating and its pre-arcing I²t are taken as a data sheet rounds them, and the curves keep to their sides of the points and near the
+// element's own.
+func TestCurvesRoundedToTwoDigitsAreTaken(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rating := rapid.SampledFrom([]float64{10, 25, 63, 100, 160, 200, 315, 500}).Draw(t, "rating")
+		element := thermal.FuseModel{Rating: rating}
+		least := rapid.Float64Range(1.1, 1.6).Draw(t, "carried over the rating")
+		var steady float64
+		for range rapid.IntRange(1, 5).Draw(t, "stages") {
+			share := rapid.Float64Range(0.05, 1).Draw(t, "share")
+			element.Element = append(element.Element, thermal.Stage{Resistance: share, TimeConstant: math.Pow(10, rapid.Float64Range(-2, 3).Draw(t, "time constant"))})
+			steady += share
+		}
+		for i := range element.Element {
+			element.Element[i].Resistance *= 1 / (least * least * steady)
+		}
+		wider := rapid.Float64Range(1.05, 1.5).Draw(t, "slowest over fastest")
+		slow := element
+		slow.Rating *= wider
+		times := []float64{0.004, 0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30, 100, 300, 1000, 3000}
+		from := rapid.IntRange(0, 6).Draw(t, "shortest")
+		times = times[from:rapid.IntRange(from+3, len(times)).Draw(t, "longest")]
+		fuse := boat.Fuse{Rating: si(rating), CurveIs: "melting", Fastest: sheet(t, element, times)}
+		if rapid.Bool().Draw(t, "with a slowest curve") {
+			fuse.Slowest = sheet(t, slow, times)
+		}
+		if len(fuse.Fastest) < 2 || fuse.Fastest[0][0] <= rating || fuse.Slowest != nil && len(fuse.Slowest) < 2 {
+			return
+		}
+		if rapid.Bool().Draw(t, "with what it carries and melts at") {
+			fuse.Carries = quantity.Exactly(twoDigits(least))
+			if fuse.Slowest != nil {
+				fuse.Melts = quantity.Exactly(twoDigits(least * wider))
+			}
+		}
+		if rapid.Bool().Draw(t, "with its I²t") {
+			fuse.Let = quantity.Exactly(twoDigits(element.PreArcingI2t()))
+		}
+		fastest, slowest, err := FuseCurves(&fuse)
+		require.NoError(t, err, "fastest %v slowest %v carries %v melts %v I²t %v", fuse.Fastest, fuse.Slowest, fuse.Carries.SI, fuse.Melts.SI, fuse.Let.SI)
+		for _, p := range fuse.Fastest {
+			require.LessOrEqual(t, fastest.MeltCurrent(p[1]), p[0]*(1+1e-3), "%v of %+v", p, fuse)
+		}
+		for _, p := range fuse.Slowest {
+			require.GreaterOrEqual(t, slowest.MeltCurrent(p[1]), p[0]*(1-1e-3), "%v of %+v", p, fuse)
+		}
+		for _, p := range slices.Concat(fuse.Fastest[:1], fuse.Fastest[len(fuse.Fastest)-1:]) {
+			require.InEpsilon(t, element.MeltCurrent(p[1]), fastest.MeltCurrent(p[1]), 0.25)
+		}
+	})
 }

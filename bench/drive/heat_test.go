@@ -54,9 +54,9 @@ func (h *heated) Derivatives(_ float64, y, dy []float64) {
 	p.Drag = r.motor.drag(h.speed)
 	r.heats(p, T, 0, h.speed)
 	r.scale[r.links.housing] = r.motor.cooling(h.speed)
-	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dy[:n])
-	foster(r.stage.foster[0], p.Losses.conductionSwitch+p.Losses.switching, x, dy[n:])
-	foster(r.stage.foster[1], p.Losses.conductionFreewheel, z, dy[n+a:])
+	r.flow(T, dy[:n])
+	climb(r.rungs[0], p.Losses.conductionSwitch+p.Losses.switching, x, dy[n:])
+	climb(r.rungs[1], p.Losses.conductionFreewheel, z, dy[n+a:])
 }
 
 // after is the state after a time, from everything at the temperature of the air.
@@ -70,7 +70,7 @@ func (h *heated) after(t require.TestingT, seconds float64) []float64 {
 	for i := range tolerance {
 		tolerance[i] = 1e-5
 	}
-	res, err := in.Integrate(context.Background(), h, 0, seconds, y, nil, ode.Options{RelTol: 1e-7, AbsTol: tolerance}, nil)
+	res, err := in.Solve(context.Background(), ode.Problem{System: h, T1: seconds, Y0: y}, ode.Options{RelTol: 1e-7, AbsTol: tolerance})
 	require.NoError(t, err)
 	return res.Y
 }
@@ -293,12 +293,12 @@ func TestAHigherLimitNeverCoolsTheWinding(t *testing.T) {
 			y[r.layout.control+control.Demand], y[r.layout.speed] = 1, speed
 			free = true
 			var in ode.Integrator
-			_, err = in.Integrate(context.Background(), held{r}, 0, 60*minutes, y, nil, ode.Options{RelTol: 1e-6, AbsTol: m.Tolerances(1e-6)}, func(st *ode.Step) error {
+			_, err = in.Solve(context.Background(), ode.Problem{System: held{r}, T1: 60 * minutes, Y0: y, Observe: func(st *ode.Step) error {
 				p := r.Point(st.T1, st.Y1)
 				free = free && !p.DutyLimited && !p.BatteryLimited && p.Command.Deratings.Driving == 1
 				kelvin = max(kelvin, st.Y1[r.layout.nodes+r.nodes.winding])
 				return nil
-			})
+			}}, ode.Options{RelTol: 1e-6, AbsTol: m.Tolerances(1e-6)})
 			require.NoError(t, err)
 			return kelvin, free
 		}

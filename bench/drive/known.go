@@ -4,12 +4,15 @@ package drive
 type Measured struct {
 	MotorCurrent, BatteryCurrent, Voltage, Duty, Speed bool
 	Sink, Motor, Battery                               bool
+	Denied                                             bool // some of them deny each other: from none follows what another would be
 }
 
 // Complete reports whether the others of motor current, battery current, duty and speed follow from those measured: any
 // two do, but for duty and speed, whose small errors would make any current.
 func (k Measured) Complete() bool {
 	switch {
+	case k.Denied:
+		return false
 	case k.MotorCurrent:
 		return k.BatteryCurrent || k.Duty || k.Speed
 	case k.BatteryCurrent:

@@ -40,6 +40,9 @@ type Model struct {
 	Switches []control.Switch
 	Parts    []Part
 
+	// Sea, if not nil, is a factor on thrust and torque of the propeller over time: waves, wind and weed, for experiments.
+	Sea func(t float64) float64
+
 	boat       *boat.Boat
 	conditions Conditions
 
@@ -72,9 +75,15 @@ type Model struct {
 	linkEnds []linkEnd   // of every link of the network
 	around   map[int]int // the boundary around each node that lies outside the compartment
 
-	pattern [][]int // of the Jacobian
-	places  []int16 // see assembly
-	between intermediates
+	tree   []branch // the network's nodes, each behind the one that it is cooled by
+	choice choice
+
+	turning                []int   // nodes that the shaft's speed heats
+	pathOhms, loopOhms     float64 // of the conductors of both circuits at 20 °C, Ω
+	pathSlopes, loopSlopes []warming
+
+	rungs                       [2][]rung // of the ladders of switch and freewheel path
+	elementDrives, elementRates []float64 // of the fuse's element, 1/s
 }
 
 // linkEnd is a link of the network; to is −1 for a boundary.
@@ -125,7 +134,7 @@ const (
 // New builds the model of a boat that package boat has found sound. Errors name what the file must change.
 func New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) { return new(Fits).New(b, s, c) }
 
-// New is New with fits that may be known already.
+// New returns the model as the function New does, and takes over fits that are known already.
 func (f *Fits) New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 	m := &Model{boat: b, conditions: c, Law: control.New(s), water: c.WaterDensity}
 	m.Switches = m.Law.Switches()
@@ -143,7 +152,7 @@ func (f *Fits) New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 	if m.fuse, m.slow, err = f.fuse(&b.Fuse); err != nil {
 		return nil, fmt.Errorf("fuse: %w", err)
 	}
-	m.fuseR = b.Fuse.Resistance.Or(0.1 / b.Fuse.Rating.SI)
+	m.fuseR = b.Fuse.Resistance.Or(anyFuse(&b.Fuse))
 	m.fusePlace = b.Fuse.Place == "compartment"
 	if err := m.heat(); err != nil {
 		return nil, err
@@ -161,8 +170,7 @@ func (f *Fits) New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		m.loaded.Ventilation = 0.7
 	}
 	m.arrange()
-	m.arrangeIntermediates()
-	m.learnPattern()
+	m.choose()
 	m.listParts()
 	return m, nil
 }
@@ -226,8 +234,7 @@ func (m *Model) heat() error {
 		m.conductors = append(m.conductors, conductor{name: j.Name, node: at, r: j.Resistance.SI, motor: j.Circuit == "motor"})
 	}
 	c := &b.Contactor
-	rated := c.Current.SI * c.Current.SI * c.Resistance.SI
-	m.nodes.contactor, _ = node("contactor", c.HeatCapacity.SI, place(c.Place), c.ThermalResistance.Or(50/(rated+c.CoilPower.SI)))
+	m.nodes.contactor, _ = node("contactor", c.HeatCapacity.SI, place(c.Place), c.ThermalResistance.Or(anyContactor(c)))
 	m.conductors = append(m.conductors, conductor{name: "contactor", node: m.nodes.contactor, r: c.Resistance.SI})
 
 	s := &b.Stage
@@ -236,10 +243,10 @@ func (m *Model) heat() error {
 	m.nodes.capacitor, _ = node("link capacitor", s.CapacitorHeat.SI, compartment, s.CapacitorRipple.SI)
 
 	h := m.motor.thermal(&b.Motor)
-	winding := n.AddNode("winding", h.windingCapacity)
 	housing := n.AddNode("motor housing", h.housingCapacity)
-	n.Connect(winding, housing, h.windingToHousing)
 	m.links.housing = n.Connect(housing, place(b.Motor.Cooling), h.housingToAir)
+	winding := n.AddNode("winding", h.windingCapacity)
+	n.Connect(winding, housing, h.windingToHousing)
 	m.nodes.winding, m.nodes.housing = winding.Index(), housing.Index()
 	switch b.Motor.Cooling {
 	case "air":
@@ -263,6 +270,7 @@ func (m *Model) heat() error {
 	if m.network, err = n.Build(); err != nil {
 		return err
 	}
+	m.linkEnds = make([]linkEnd, 0, m.network.Links())
 	for i := range m.network.Links() {
 		from, to := m.network.Ends(thermal.Link(i))
 		end := linkEnd{from: from.Index(), to: -1, conductance: m.network.Conductance(thermal.Link(i))}
@@ -271,10 +279,11 @@ func (m *Model) heat() error {
 		}
 		m.linkEnds = append(m.linkEnds, end)
 	}
+	m.grow()
 	return nil
 }
 
-// arrange gives each state its place.
+// arrange assigns each state its place in the state vector.
 func (m *Model) arrange() {
 	at := 0
 	take := func(n int) int { at += n; return at - n }
@@ -293,7 +302,7 @@ func (m *Model) arrange() {
 	l.size = at
 }
 
-// Tolerances are the absolute errors per step that do not matter for a verdict, in the order of the states: those for 1e-5
+// Tolerances returns the absolute errors per step that do not matter for a verdict, in the order of the states: those for 1e-5
 // keep temperatures within 0.02 K and events within 50 ms in every built-in trial (a test of package simulate measures it).
 // Charge and polarisation are held closer than that asks: an empty battery's voltage creeps to its threshold for hours.
 func (m *Model) Tolerances(rel float64) []float64 {
@@ -317,6 +326,7 @@ func (m *Model) Tolerances(rel float64) []float64 {
 	set(l.fuse, m.fuse.States(), 1e-3)
 	set(l.switching, len(m.stage.foster[0])+len(m.stage.foster[1]), 5e-3)
 	set(l.nodes, m.network.Nodes(), 6e-3)
+	set(l.nodes+m.nodes.hotspot, 1, 2e-3) // it is so small that it jumps: its errors add up where others' fade
 	if l.motorCurrent >= 0 {
 		set(l.motorCurrent, 2, 1e-2)
 		set(l.link, 1, 1e-3)
@@ -324,7 +334,7 @@ func (m *Model) Tolerances(rel float64) []float64 {
 	return tol
 }
 
-// Dim is the number of states.
+// Dim returns the number of states.
 func (m *Model) Dim() int { return m.layout.size }
 
 // FuseCurves fits the fastest and the slowest curve of a fuse.
@@ -352,18 +362,24 @@ func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 		arcing = f.Arcing.SI
 	}
 	if fastest, err = curve(f.Fastest, thermal.Earlier, f.Carries.SI*rating, f.Let.SI, arcing); err != nil {
-		return fastest, slowest, fmt.Errorf("fastest curve: %w", err)
+		return fastest, slowest, fmt.Errorf("fastest %w", err)
 	}
 	slow := f.Slowest
 	if len(slow) == 0 {
 		slow = f.Fastest
 	}
 	if slowest, err = curve(slow, thermal.Later, f.Melts.SI*rating, 0, arcing); err != nil {
-		return fastest, slowest, fmt.Errorf("slowest curve: %w", err)
+		return fastest, slowest, fmt.Errorf("slowest %w", err)
 	}
-	// The band must not be inside out: what is taken for the slowest fuse decides what protects a cable.
+	// The band must not be inside out: what is taken for the slowest fuse decides what protects a cable. Where the fastest curve is
+	// only continued beyond its points it denies nothing.
+	first, last := f.Fastest[0], f.Fastest[len(f.Fastest)-1]
 	for _, row := range slow {
-		if first := fastest.MeltCurrent(max(row[1]-arcing, 1e-4)); row[0] < (1-aside)*first {
+		if (row[0] < first[0] || row[0] > last[0]) && (row[1] < last[1] || row[1] > first[1]) {
+			continue
+		}
+		slack := aside + 2*thermal.Rounding(row[0]) + thermal.Rounding(row[1])
+		if first := fastest.MeltCurrent(max(row[1]-arcing, 1e-4)); row[0] < (1-slack)*first {
 			return fastest, slowest, fmt.Errorf("slowest curve: it melts at %.0f A within %.3g s, where the fastest needs %.0f A: are the two curves swapped?", row[0], row[1], first)
 		}
 	}
@@ -399,6 +415,14 @@ func CableHeat(c *boat.Cable) (Cable, error) {
 	return k, nil
 }
 
+// anyFuse returns the cold resistance of a fuse that states none, Ω: 0.1 V over its rating (common practice, no source).
+func anyFuse(f *boat.Fuse) float64 { return 0.1 / f.Rating.SI }
+
+// anyContactor returns the thermal resistance of a contactor that states none, K/W: a rise of 50 K at its rated current.
+func anyContactor(c *boat.Contactor) float64 {
+	return 50 / (c.Current.SI*c.Current.SI*c.Resistance.SI + c.CoilPower.SI)
+}
+
 // Water builds hull and propeller.
 func Water(b *boat.Boat, density float64) (hydro.Hull, hydro.Propeller, error) {
 	h := &b.Hull
@@ -413,7 +437,7 @@ func Water(b *boat.Boat, density float64) (hydro.Hull, hydro.Propeller, error) {
 	hull.Resistance = resistance
 	screw, err := screw(b, hull, density)
 	if err != nil {
-		return hull, nil, fmt.Errorf("propeller: %w", err)
+		return hull, nil, err // it says that it is the propeller's
 	}
 	return hull, screw, hull.Check()
 }
@@ -439,7 +463,7 @@ func resist(h *boat.Hull) (hydro.Resistance, error) {
 	}.Curve()
 }
 
-// screw is the boat's propeller, astern as measured where the file says so.
+// screw returns the boat's propeller, astern as measured where the file says so.
 func screw(b *boat.Boat, hull hydro.Hull, density float64) (hydro.Propeller, error) {
 	s, err := described(b, hull, density)
 	if share := b.Propeller.AsternShare; err == nil && share.Given {
@@ -448,7 +472,7 @@ func screw(b *boat.Boat, hull hydro.Hull, density float64) (hydro.Propeller, err
 	return s, err
 }
 
-// described is the propeller as its kind in the file describes it.
+// described returns the propeller as its kind in the file describes it.
 func described(b *boat.Boat, hull hydro.Hull, density float64) (*hydro.Screw, error) {
 	p := &b.Propeller
 	pitch := 0.0

@@ -5,15 +5,13 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/thermal"
-
-	"gonum.org/v1/gonum/interp"
 )
 
 const celsius = 273.15 // 0 °C in K
 
 const copperReference = thermal.Celsius20 // K
 
-// copper is the factor on a copper resistance given at 20 °C.
+// copper returns the factor on a copper resistance given at 20 °C.
 func copper(T float64) float64 { return 1 + copperSlope*(T-copperReference) }
 
 // copperSlope is its change per kelvin.
@@ -22,14 +20,15 @@ var copperSlope = thermal.Copper.Coefficient
 // motor is the machine as seen from its terminals: voltage = emf + R·i + brush drop.
 type motor struct {
 	kind        string
-	constant    float64               // V·s/rad at 20 °C
-	magnetised  interp.FritschButland // series-wound: V·s/rad over current
+	constant    float64 // V·s/rad at 20 °C
+	magnetised  hermite // series-wound: V·s/rad over current
 	series      bool
 	brushless   bool
 	resistance  float64 // Ω at 20 °C
 	fieldShare  float64
 	inductance  float64
 	brushDrop   float64
+	brushSlope  float64 // share of the drop by which it rises for each 100 A
 	brushShare  float64 // of the drop's heat that goes into the commutator
 	friction    float64 // N·m
 	viscous     float64 // N·m·s/rad
@@ -70,7 +69,7 @@ func newMotor(b *boat.Motor) (motor, error) {
 		standstill:  b.StandstillCooling.SI,
 		demagnet:    b.DemagnetCurrent.SI,
 	}
-	switch b.Magnets { // common values of textbooks, as physics.md gives them
+	switch b.Magnets { // common values of textbooks, from memory
 	case "ferrite":
 		m.perKelvin, m.demagnetPerKelvin = -0.002, +0.004
 	case "NdFeB":
@@ -90,7 +89,7 @@ func newMotor(b *boat.Motor) (motor, error) {
 	return m, nil
 }
 
-// perSpeed is the induced voltage per speed at current i (series-wound) and magnet temperature T, V·s/rad.
+// perSpeed returns the induced voltage per speed at current i (series-wound) and magnet temperature T, V·s/rad.
 // It is also the torque per ampere. Field and armature reverse together, so it is even in i.
 func (m *motor) perSpeed(i, T float64) float64 {
 	if m.series {
@@ -99,7 +98,7 @@ func (m *motor) perSpeed(i, T float64) float64 {
 	return m.constant * (1 + m.perKelvin*(T-copperReference))
 }
 
-// perSpeedSlope is the change of perSpeed per ampere.
+// perSpeedSlope returns the change of perSpeed per ampere.
 func (m *motor) perSpeedSlope(i float64) float64 {
 	if !m.series {
 		return 0
@@ -107,7 +106,7 @@ func (m *motor) perSpeedSlope(i float64) float64 {
 	return math.Copysign(m.magnetised.PredictDerivative(math.Abs(i)), i)
 }
 
-// perKelvinSpeed is the change of perSpeed per kelvin of the magnets.
+// perKelvinSpeed returns the change of perSpeed per kelvin of the magnets.
 func (m *motor) perKelvinSpeed() float64 {
 	if m.series {
 		return 0
@@ -115,23 +114,31 @@ func (m *motor) perKelvinSpeed() float64 {
 	return m.constant * m.perKelvin
 }
 
-// drop is the brush drop, signed with the current; smooth through zero so that the solver has something to hold.
-func (m *motor) drop(i float64) float64 { return m.brushDrop * tanh(i) }
+// drop returns the brush drop, signed with the current; smooth through zero so that the solver has something to hold.
+func (m *motor) drop(i float64) float64 { return m.brushDrop * tanh(i) * m.brushRise(i) }
 
-// drag is the torque lost to friction, iron and windage at speed w, N·m, signed with the speed.
+// brushRise returns the factor on the brush drop at a current, 1 at 100 A; 1 everywhere but where SetBrushSlope was called.
+func (m *motor) brushRise(i float64) float64 { return 1 + m.brushSlope*(math.Abs(i)/100-1) }
+
+// SetBrushSlope lets the brush drop rise with the current by a share of itself for each 100 A, for experiments: a boat file does not hold it.
+func (m *Model) SetBrushSlope(share float64) { m.motor.brushSlope = share }
+
+// drag returns the torque lost to friction, iron and windage at speed w, N·m, signed with the speed.
 func (m *motor) drag(w float64) float64 {
 	return m.friction*tanh(w) + m.viscous*w + m.windage*w*math.Abs(w)
 }
 
-// dragSlope is the change of drag per speed, N·m·s/rad.
+// dragSlope returns the change of drag per speed, N·m·s/rad.
 func (m *motor) dragSlope(w float64) float64 {
 	return m.friction*bell(w) + m.viscous + 2*m.windage*math.Abs(w)
 }
 
-// dropSlope is the change of the brush drop per ampere.
-func (m *motor) dropSlope(i float64) float64 { return m.brushDrop * bell(i) }
+// dropSlope returns the change of the brush drop per ampere.
+func (m *motor) dropSlope(i float64) float64 {
+	return m.brushDrop * (bell(i)*m.brushRise(i) + m.brushSlope/100*math.Abs(tanh(i)))
+}
 
-// coolingSlope is the change of cooling per speed, s/rad.
+// coolingSlope returns the change of cooling per speed, s/rad.
 func (m *motor) coolingSlope(w float64) float64 {
 	if math.Abs(w) >= 1.5*m.ratedSpeed {
 		return 0
@@ -139,12 +146,12 @@ func (m *motor) coolingSlope(w float64) float64 {
 	return math.Copysign((1-m.standstill)/m.ratedSpeed, w)
 }
 
-// cooling is the share of the rated cooling at speed w.
+// cooling returns the share of the rated cooling at speed w.
 func (m *motor) cooling(w float64) float64 {
 	return m.standstill + (1-m.standstill)*min(1.5, math.Abs(w)/m.ratedSpeed)
 }
 
-// standing is 1 at standstill and 0 when the shaft turns: whether brushes or phases keep their place.
+// standing returns 1 at standstill and 0 when the shaft turns: whether brushes or phases keep their place.
 func standing(w float64) float64 {
 	if math.Abs(w) > 30 { // e^−100
 		return 0
@@ -152,7 +159,7 @@ func standing(w float64) float64 {
 	return math.Exp(-(w / 3) * (w / 3))
 }
 
-// unequal is the loss of the most loaded phase and its devices over the mean, at speed w: at standstill a brushless motor's
+// unequal returns the loss of the most loaded phase and its devices over the mean, at speed w: at standstill a brushless motor's
 // current stays in one phase.
 func (m *motor) unequal(w float64) float64 {
 	if !m.brushless {
@@ -161,7 +168,7 @@ func (m *motor) unequal(w float64) float64 {
 	return 1 + (m.phaseFactor-1)*standing(w)
 }
 
-// unequalSlope is the change of unequal per speed, s/rad.
+// unequalSlope returns the change of unequal per speed, s/rad.
 func (m *motor) unequalSlope(w float64) float64 {
 	if !m.brushless {
 		return 0
@@ -183,17 +190,13 @@ const (
 // thermal returns the motor's heat figures. What the file leaves out follows from the rating: at rated current and speed
 // in air of 40 °C the winding just reaches its class's rise, and the commutator stays 10 K below its limit.
 func (m *motor) thermal(b *boat.Motor) motorHeat {
-	class, err := thermal.Insulation(b.Insulation)
-	if err != nil {
-		panic(err) // the boat file allows no other letter
-	}
 	r := m.rating(b)
 	h := motorHeat{
 		windingCapacity:  b.WindingHeatCapacity.Or(copperShare * b.Mass.SI * specificCopper),
 		housingCapacity:  b.HousingHeatCapacity.Or((1 - copperShare) * b.Mass.SI * specificIron),
 		windingToHousing: b.WindingToHousing.Or(windingShare * r.ClassRise / r.Copper),
 		housingToAir:     b.HousingToAir.Or((1 - windingShare) * r.ClassRise / r.losses()),
-		windingLimit:     b.WindingLimit.Or(class.Temperature),
+		windingLimit:     WindingLimit(b),
 	}
 	mass := b.Mass.Or((h.windingCapacity + h.housingCapacity) / (copperShare*specificCopper + (1-copperShare)*specificIron))
 	h.brushCapacity = b.BrushHeatCapacity.Or(commutatorShare * mass * specificCopper)

@@ -31,6 +31,7 @@ type Electric struct {
 	DutyLimited    bool    // full voltage is on the motor
 	Asked          float64 // motor current the law asks for, before those, A (magnitude)
 	Uncontrolled   bool    // the freewheel path carries what the law does not ask for
+	SelfExcited    bool    // a plugging motor drives more than any limit allows by a field that the stage cannot take away
 }
 
 // loop is the motor circuit at an instant, in the frame of the demand: emf along it, resistance, drop.
@@ -61,12 +62,12 @@ const (
 	heldBattery             // the battery or charge current limit
 )
 
-// need is the motor voltage that current i takes.
+// need returns the motor voltage that current i takes.
 func (l *loop) need(i float64) float64 {
 	return l.m.motor.perSpeed(i, l.magnetT)*l.speed + l.R*i + l.m.motor.drop(i)
 }
 
-// needSlope is the change of need per ampere, Ω.
+// needSlope returns the change of need per ampere, Ω.
 func (l *loop) needSlope(i float64) float64 {
 	return l.m.motor.perSpeedSlope(i)*l.speed + l.R + l.m.motor.dropSlope(i)
 }
@@ -81,33 +82,37 @@ type point struct {
 	converged        bool
 }
 
-// extra is the power drawn from the link beside duty × current: switching, the ripple's heat, housekeeping.
+// extra returns the power drawn from the link beside duty × current: switching, the ripple's heat, housekeeping.
 func (l *loop) extra(loss losses) float64 {
 	return loss.switching + l.rippled(loss) + l.m.stage.standby()
 }
 
-// rippled is the heat of the motor's ripple current in motor, cables and stage, W: it goes with the square of the voltage.
+// rippled returns the heat of the motor's ripple current in motor, cables and stage, W: it goes with the square of the voltage.
 func (l *loop) rippled(loss losses) float64 { return loss.rippleMotor*l.R + loss.rippleStage }
 
 // at solves link voltage and duty for motor current i (≥ 0 along the demand). The voltage is the upper of the two that
 // the source allows; the caller has made sure that the duty fits.
 func (l *loop) at(i float64, p *point) { l.with(i, l.need(i), p) }
 
-// batteryAt is the battery current at motor current i.
+// batteryAt returns the battery current at motor current i.
 func (l *loop) batteryAt(i float64) float64 {
 	var p point
 	l.at(i, &p)
 	return p.battery
 }
 
-// with is at for a given motor voltage u.
+// with sets p to the point at motor current i and motor voltage u.
 func (l *loop) with(i, u float64, p *point) {
 	E, R := l.source.E, l.source.R
-	*p = point{i: i, u: u}
+	p.i, p.u, p.rest, p.converged = i, u, 0, false
 	s, d := &l.m.stage, &l.devices
 	chopped := u*i + s.standby() + s.switched(i, E)
 	mag, share := math.Abs(i), min(1, math.Abs(u)/E)
 	p.V = l.upper(chopped + mag*(share*d.switchR*mag+(1-share)*d.path(mag)))
+	if !s.braking || i < 0 || u >= 0 {
+		l.settle(p, 1)
+		return
+	}
 	if against := s.against(u, i, *d); against == 0 || against == 1 {
 		l.settle(p, 1-2*against)
 		return
@@ -128,7 +133,7 @@ func (l *loop) with(i, u float64, p *point) {
 	l.fill(p)
 }
 
-// settle is the loop of with for a bridge that works one way round: what does not change with the link voltage is worked
+// settle iterates for the link voltage as with does, for a bridge that works one way round: what does not change with the link voltage is worked
 // out once. See stage.duty, stage.losses and batterySlope.
 func (l *loop) settle(p *point, way float64) {
 	E, R, s, d := l.source.E, l.source.R, &l.m.stage, &l.devices
@@ -141,22 +146,22 @@ func (l *loop) settle(p *point, way float64) {
 		less, c = path+d.switchR*k, u+d.switchR*k
 		on, off = off, on
 	}
+	less -= a
 	fourAC := 4 * a * c
 	ripple := tanh(mag) / (l.m.motor.inductance * s.frequency)
 	switched, standby := s.switched(k, 1), s.standby()
-	V := p.V
-	duty := func() float64 {
-		b := V + less - a
-		return 2 * c / (b + math.Sqrt(max(0, b*b+fourAC)))
-	}
+	V, D, mix := p.V, 0.0, l.R+off
+	on -= off
 	for range 30 {
-		D := duty()
+		b := V + less
+		root := math.Sqrt(max(0, b*b+fourAC))
+		D = 2 * c / (b + root)
 		peak := V * D * (1 - D) * ripple
-		rippled := peak * peak * (1.0 / 12) * (l.R + D*on + (1-D)*off)
+		rippled := peak * peak * (1.0 / 12) * (mix + D*on)
 		switching := switched * V * chopping(D)
 		extra := switching + rippled + standby
 		perV := 1 / V
-		slope := 1 + R*(((switching+2*rippled)-extra)*perV*perV-D*k/(V+less-a*(1-2*D)))
+		slope := 1 + R*(((switching+2*rippled)-extra)*perV*perV-D*k/root)
 		step := (V - E + R*(D*k+extra*perV)) / max(slope, 0.05)
 		V = max(V-step, 0.2*E)
 		if math.Abs(step) < 2e-5*E { // the next would be less than 1e-5 of this one
@@ -164,10 +169,23 @@ func (l *loop) settle(p *point, way float64) {
 			break
 		}
 	}
-	D := duty()
+	b := V + less
+	D = 2 * c / (b + math.Sqrt(max(0, b*b+fourAC)))
 	p.V, p.joined = V, way*D
-	p.loss = s.losses(D, k, V, l.m.motor.inductance, *d)
-	p.extra = l.extra(p.loss)
+	peak := V * D * (1 - D) * ripple
+	square := peak * peak * (1.0 / 12)
+	inSwitch, inFreewheel := D, 1-D // as in stage.losses
+	if k < 0 {
+		inSwitch, inFreewheel = inFreewheel, inSwitch
+	}
+	loss := &p.loss
+	loss.conductionSwitch = inSwitch * d.switchR * (k*k + square)
+	loss.conductionFreewheel = inFreewheel * (path*mag + d.freewheelR*square)
+	loss.rippleMotor = square
+	loss.rippleStage = (inSwitch*d.switchR + inFreewheel*d.freewheelR) * square
+	loss.switching = switched * V * chopping(D)
+	loss.rippleCapacitor = s.esr * D * (1 - D) * k * k
+	p.extra = loss.switching + square*l.R + loss.rippleStage + standby
 	p.battery = D*k + p.extra/V
 }
 
@@ -178,7 +196,7 @@ func (l *loop) fill(p *point) {
 	p.battery = p.joined*p.i + p.extra/p.V
 }
 
-// batterySlope is about the change of a point's battery current per volt of the link.
+// batterySlope estimates the change of a point's battery current per volt of the link.
 func (l *loop) batterySlope(p *point) float64 {
 	s := &l.m.stage
 	way := math.Copysign(1, p.joined)
@@ -186,7 +204,7 @@ func (l *loop) batterySlope(p *point) float64 {
 	return -p.joined*p.i/byDuty + ((p.loss.switching+2*l.rippled(p.loss))-p.extra)/(p.V*p.V)
 }
 
-// full is the point at the highest duty, between no current and hi, which needs more voltage than there is.
+// full sets p to the point at the highest duty, between no current and hi, which needs more voltage than there is.
 func (l *loop) full(hi float64, p *point) {
 	s, E, R, D := &l.m.stage, l.source.E, l.source.R, l.duty
 	*p = point{i: hi, V: E - R*D*hi, joined: D}
@@ -213,7 +231,7 @@ func (l *loop) full(hi float64, p *point) {
 	l.at(l.root(l.spare, 0, hi), p)
 }
 
-// held is the point at which the battery current is at a limit, between no current and hi, where it is beyond.
+// held sets p to the point at which the battery current is at a limit, between no current and hi, where it is beyond.
 func (l *loop) held(limit, hi float64, p *point) {
 	s, E, R := &l.m.stage, l.source.E, l.source.R
 	V := E - R*limit
@@ -245,7 +263,7 @@ func (l *loop) held(limit, hi float64, p *point) {
 	}
 }
 
-// upper is the higher voltage at which the source gives a power.
+// upper returns the higher voltage at which the source gives a power.
 func (l *loop) upper(power float64) float64 {
 	E, R := l.source.E, l.source.R
 	root := E*E - 4*R*power
@@ -255,7 +273,7 @@ func (l *loop) upper(power float64) float64 {
 	return (E + math.Sqrt(root)) / 2
 }
 
-// spare is the motor voltage to be had at full duty less what current i needs; it falls as i rises.
+// spare returns the motor voltage to be had at full duty less what current i needs; it falls as i rises.
 func (l *loop) spare(i float64) float64 {
 	return l.offered(l.duty, i) - l.need(i)
 }
@@ -271,7 +289,7 @@ func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 		e.Voltage, e.Asked = l.source.E, 0
 		return
 	}
-	if asked > 0 && l.plug(asked, contact(c.Demand), e, p) {
+	if asked > 0 && l.plug(asked, c, e, p) {
 		l.rule = otherwise
 		l.electric(e)
 		return
@@ -315,10 +333,10 @@ func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 	l.electric(e)
 }
 
-// contact is how far the reversing contactor has closed; without it a current that the law does not make would jump.
+// contact returns how far the reversing contactor has closed; without it a current that the law does not make would jump.
 func contact(demand float64) float64 { return min(1, math.Abs(nothing(demand))/0.01) }
 
-// idle is the point at zero duty with the motor short-circuited through the freewheel path.
+// idle sets p to the point at zero duty with the motor short-circuited through the freewheel path.
 func (l *loop) idle(i float64, p *point) {
 	*p = point{i: i, u: -l.devices.path(i)}
 	p.loss.conductionFreewheel = l.devices.path(i) * i
@@ -327,7 +345,7 @@ func (l *loop) idle(i float64, p *point) {
 	p.battery = p.extra / p.V
 }
 
-// rectified is the current that a motor turning so fast that it induces more than the battery's voltage drives through
+// rectified returns the current that a motor turning so fast that it induces more than the battery's voltage drives through
 // the diodes of a bridge: no controller makes it less. A chopper without a braking quadrant blocks it, and a
 // series-wound motor loses its field by it.
 func (l *loop) rectified() float64 {
@@ -335,7 +353,7 @@ func (l *loop) rectified() float64 {
 		return 0
 	}
 	induced := l.m.motor.perSpeed(0, l.magnetT) * math.Abs(l.speed)
-	if induced <= l.upper(l.m.stage.standby()) {
+	if induced <= l.source.E/2 || induced <= l.upper(l.m.stage.standby()) { // which is no less than half of E
 		return 0
 	}
 	frame := *l
@@ -344,7 +362,7 @@ func (l *loop) rectified() float64 {
 	return -frame.root(frame.spare, 2*short/l.R, 0)
 }
 
-// ask is the magnitude and direction of the motor current that the law wants, its limits by quadrant applied.
+// ask returns the magnitude and direction of the motor current that the law wants, its limits by quadrant applied.
 func (l *loop) ask(c *control.Command, w float64) (magnitude, along float64) {
 	// Which quadrant: driving with the rotation and at standstill, braking against it, blended where the shaft still
 	// turns slowly the other way.
@@ -353,14 +371,14 @@ func (l *loop) ask(c *control.Command, w float64) (magnitude, along float64) {
 		with, _ := drivingShare(speed)
 		return with*driving + (1-with)*l.against(c.Braking, driving)
 	}
-	ahead, astern := blend(c.Ahead, w), blend(c.Astern, -w)
 	if !c.Voltage {
 		demand := nothing(c.Demand)
 		if demand >= 0 {
-			return min(demand*c.FullAhead, ahead), 1
+			return min(demand*c.FullAhead, blend(c.Ahead, w)), 1
 		}
-		return min(-demand*c.FullAstern, astern), -1
+		return min(-demand*c.FullAstern, blend(c.Astern, -w)), -1
 	}
+	ahead, astern := blend(c.Ahead, w), blend(c.Astern, -w)
 	// Voltage demand: the current that this share of the voltage would drive, within the same limits.
 	along = 1
 	if c.Demand < 0 {
@@ -392,7 +410,7 @@ func (l *loop) ask(c *control.Command, w float64) (magnitude, along float64) {
 	return -l.root(wanted, -low, 0), -along
 }
 
-// drivingShare is the weight of driving at a speed along the demand, and its slope.
+// drivingShare returns the weight of driving at a speed along the demand, and its slope.
 func drivingShare(speed float64) (with, slope float64) {
 	const slow = 4 // rad/s
 	x := 1 + 2*speed/slow
@@ -405,12 +423,13 @@ func drivingShare(speed float64) (with, slope float64) {
 // leastDemand is what counts as no demand at all.
 const leastDemand = 1e-3
 
-// nothing takes the tail of a ramp, which never quite ends, as no demand at all: the stage is then off.
+// nothing returns the demand beyond leastDemand, zero below it, so that a ramp that only approaches zero still switches the
+// stage off.
 func nothing(demand float64) float64 {
 	return math.Copysign(max(0, math.Abs(demand)-leastDemand)/(1-leastDemand), demand)
 }
 
-// against is the limit for current against the rotation: the braking limit, or, where the stage cannot brake, the
+// against returns the limit for current against the rotation: the braking limit, or, where the stage cannot brake, the
 // limit of the direction asked for (a reversal is then a plugging).
 func (l *loop) against(braking, limit float64) float64 {
 	if l.m.stage.braking {
@@ -419,57 +438,95 @@ func (l *loop) against(braking, limit float64) float64 {
 	return limit
 }
 
-// smooth is 0 below −1, 1 above +1, and smooth between.
+// smooth returns 0 below −1, 1 above +1, and smooth between.
 func smooth(x float64) float64 {
 	x = min(1, max(-1, x))
 	return 0.5 + 0.75*x - 0.25*x*x*x
 }
 
-// plug is a series-wound motor whose field has been reversed while it still turns the old way. Once its induced voltage
+// plug sets p for a series-wound motor whose field has been reversed while it still turns the old way, and reports whether that is so. Once its induced voltage
 // exceeds what the armature drops at the asked current, the armature drives its own current through the plug diode
 // across it, the chopper feeds only the field, and the controller chops the field so that the armature current stays
-// within what is asked. ok is false where the diode does not conduct: then it is an ordinary series circuit.
-func (l *loop) plug(asked, contact float64, e *Electric, p *point) (ok bool) {
+// within what is asked. The plug diode's drop lies in the field's circuit too and feeds it: less field than that keeps up against
+// the freewheel path no chopper can hold. ok is false where the diode does not conduct: then it is an ordinary series circuit.
+func (l *loop) plug(asked float64, c *control.Command, e *Electric, p *point) (ok bool) {
 	if !l.plugs(asked) {
 		return false
 	}
-	drop := l.plugDrop(asked)
-	f := l.root(func(f float64) float64 { return drop - l.turning(f) }, 0, asked)
+	closed := contact(c.Demand)
+	f := l.root(func(f float64) float64 { return l.plugDrop(asked, f) - l.turning(f) }, 0, asked)
 	armature := asked
-	if f == 0 { // what is left of the field is too much already
-		armature = max(asked, contact*l.circulating(0))
+	if least := closed * l.sustained(f); f <= least { // what the field is left with is too much already
+		f = least
+		armature = max(asked, l.circulates(f, closed))
+		e.Uncontrolled = armature > 1.01*asked
+		e.SelfExcited = armature > 1.01*max(c.FullAhead, c.FullAstern)
 	}
-	e.ArmatureCurrent, e.Uncontrolled = armature, armature > 1.01*asked
-	across := l.across(f, armature)
-	u := (l.R-l.armature)*f - across
-	held := max(u, -l.devices.path(f)) // no less than the freewheel path takes
-	l.with(f, held, p)
-	p.loss.conductionFreewheel += across*(armature-f) + (held-u)*f
+	e.ArmatureCurrent = armature
+	u := (l.R-l.armature)*f - l.plugDiode(armature-f)
+	l.freewheeling(f, u, p)
+	p.loss.conductionFreewheel += l.inPlug(f, armature)
 	return true
 }
 
-// turning is the voltage that a motor turning against its field induces at field current f.
+// freewheeling sets p to the point at field current f and motor voltage u, which may lie below what the freewheel path drops: then the
+// stage's synchronous switch is open, and its own diode drops the rest.
+func (l *loop) freewheeling(f, u float64, p *point) {
+	held := u
+	if !l.m.stage.braking {
+		held = max(u, -l.devices.path(f))
+	}
+	l.with(f, held, p)
+	p.loss.conductionFreewheel += (held - u) * f
+}
+
+// coasting returns the most that the freewheel path drops at current i: the stage's synchronous switch, if it has one, open.
+func (l *loop) coasting(i float64) float64 {
+	return max(l.devices.path(i), l.m.stage.diodeDrop*tanh(2*i))
+}
+
+// sustained returns the field current that the plug diode's drop keeps up against resistance and freewheel path while the stage gives
+// nothing, if that may be more than f; 0 where a stage that brakes takes the field away. Below it the field grows, above it the field
+// falls. It comes with the contacts' closing, so that nothing jumps.
+func (l *loop) sustained(f float64) float64 {
+	if l.m.stage.braking {
+		return 0
+	}
+	field := l.R - l.armature
+	if f > 0 && l.m.stage.diodeDrop <= l.coasting(f)+field*f { // more than any armature current keeps up
+		return 0
+	}
+	return l.root(func(f float64) float64 { return l.plugDiode(l.circulates(f, 1)-f) - l.coasting(f) - field*f }, 0, l.m.stage.diodeDrop/field)
+}
+
+// turning returns the voltage that a motor turning against its field induces at field current f.
 func (l *loop) turning(f float64) float64 { return -l.m.motor.perSpeed(f, l.magnetT) * l.speed }
 
-// plugDrop is what the armature and the plug diode across it drop.
-func (l *loop) plugDrop(armature float64) float64 {
-	return l.armature*armature + l.m.motor.drop(armature) + l.m.stage.diodeDrop*tanh(2*armature)
+// plugDiode returns the drop of the diode across the armature at its own current.
+func (l *loop) plugDiode(i float64) float64 { return l.m.stage.diodeDrop * tanh(2*i) }
+
+// plugDrop returns what the armature drops, and the plug diode across it, which carries what the field does not.
+func (l *loop) plugDrop(armature, f float64) float64 {
+	return l.armature*armature + l.m.motor.drop(armature) + l.plugDiode(armature-f)
 }
 
 // plugs says that the plug diode of a series-wound motor conducts at field current f.
 func (l *loop) plugs(f float64) bool {
-	return l.m.motor.series && l.speed < 0 && f >= 0 && l.turning(f) > l.plugDrop(f)
+	return l.m.motor.series && l.speed < 0 && f >= 0 && l.turning(f) > l.plugDrop(f, f)
 }
 
-// circulating is the armature current that field current f drives through the plug diode.
-func (l *loop) circulating(f float64) float64 {
+// circulates returns the armature current that field current f drives through the plug diode, as far as the reversing contacts have closed.
+func (l *loop) circulates(f, closed float64) float64 {
 	turning := l.turning(f)
-	return l.root(func(i float64) float64 { return turning - l.plugDrop(i) }, f, turning/l.armature)
+	circulating := l.root(func(i float64) float64 { return turning - l.plugDrop(i, f) }, f, turning/l.armature)
+	return f + closed*(circulating-f)
 }
 
-// across is the voltage on the plug diode, and on reversing contacts that have not quite closed.
-func (l *loop) across(f, armature float64) float64 {
-	return l.turning(f) - l.armature*armature - l.m.motor.drop(armature)
+// inPlug returns the heat in the plug diode and in contacts that have not quite closed: of the induced power, what neither the armature
+// nor the field's circuit takes. The voltage across an open contact is in the contact, and feeds no field.
+func (l *loop) inPlug(f, armature float64) float64 {
+	across := l.turning(f) - l.armature*armature - l.m.motor.drop(armature)
+	return across*armature - l.plugDiode(armature-f)*f
 }
 
 // electric states the point as seen from outside the frame of the demand.

@@ -3,33 +3,37 @@ package drive
 import (
 	"math"
 
+	"quaybench/bench/record"
 	"quaybench/bench/thermal"
 )
 
-// Part is an entry of the one table of what has a limit. Adding a part is one entry in listParts.
+// Part is an entry of the one table of what has a limit, as a record has it, and how a model computes it. Adding a part is
+// one entry in listParts. Its Start is that of the record: see Reference.
 type Part struct {
-	Name        string
-	Unit        string // it is shown in
-	Limit       float64
-	Measure     Measure
-	Start       func(t0 *Point, y []float64) float64 // surroundings or start value; nil: the outside air
-	Value       func(p *Point, y []float64) float64
-	Consequence string
-	Current     string // "battery", "motor" or "": whose current heats it
+	record.Part
+	Value func(p *Point, y []float64) float64
 
-	known func(*knowledge) bool // see Known
+	start func(p *Point, y []float64) float64 // value from which the share is counted; nil: RatedAir of a temperature, else 0
+	known func(*knowledge) bool               // see Known
+	node  int                                 // of the heat network, from 1; 0: none of its own
 }
 
-// Measure says how the used share of a limit is reckoned; package record has the same list, which simulate maps.
-type Measure int
+// RatedAir is the air that the rise of every part is counted from, K: the 25 °C for which makers commonly state ratings
+// (common practice, no source). It is not the air of the trial: a part as hot as before has used as much of its limit as
+// before, whatever is around it.
+const RatedAir = 298.15
 
-const (
-	Temperature Measure = iota
-	Melting
-	Ceiling
-	Band
-	Floor
-)
+// Reference returns the part with the value from which its used share is counted; p and y are those of the start of a run.
+func (part *Part) Reference(p *Point, y []float64) record.Part {
+	out := part.Part
+	switch {
+	case part.start != nil:
+		out.Start = part.start(p, y)
+	case part.Measure == record.Temperature:
+		out.Start = RatedAir
+	}
+	return out
+}
 
 // noCharging is the time in which a current that counts as none would fill the bank, s (common practice, no source).
 const noCharging = 100 * 3600
@@ -42,7 +46,7 @@ func (m *Model) listParts() {
 	}
 	heated := func(at int) func(*knowledge) bool { return func(k *knowledge) bool { return k.nodes[at] } }
 	hot := func(name string, at int, limit float64, current, consequence string) {
-		m.Parts = append(m.Parts, Part{Name: name, Unit: "°C", Limit: limit, Value: node(at), Current: current, Consequence: consequence, known: heated(at)})
+		m.Parts = append(m.Parts, Part{Part: record.Part{Name: name, Unit: "°C", Limit: limit, Current: current, Consequence: consequence}, Value: node(at), known: heated(at), node: at + 1})
 	}
 	hot("winding", n.winding, m.motor.thermal(&b.Motor).windingLimit, "motor", "insulation ages and chars; the winding shorts")
 	if m.motor.brushless {
@@ -58,14 +62,14 @@ func (m *Model) listParts() {
 	if b.Motor.MagnetLimit.Given {
 		at := m.layout.nodes
 		m.Parts = append(m.Parts, Part{
-			Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever", known: magnets,
+			Part: record.Part{Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever"}, known: magnets,
 			Value: func(_ *Point, y []float64) float64 { return m.magnet(y[at : at+m.network.Nodes()]) },
 		})
 	}
 	if m.motor.demagnet > 0 {
 		at := m.layout.nodes
 		m.Parts = append(m.Parts, Part{
-			Name: "demagnetisation", Unit: "%", Limit: 1, Measure: Ceiling, Current: "motor", Consequence: "the current weakens the magnets for ever",
+			Part:  record.Part{Name: "demagnetisation", Unit: "%", Limit: 1, Measure: record.Ceiling, Current: "motor", Consequence: "the current weakens the magnets for ever"},
 			known: func(k *knowledge) bool { return (k.all || k.MotorCurrent) && magnets(k) },
 			Value: func(p *Point, y []float64) float64 {
 				bears := m.motor.demagnet * max(0.05, 1+m.motor.demagnetPerKelvin*(m.magnet(y[at:at+m.network.Nodes()])-copperReference))
@@ -75,11 +79,11 @@ func (m *Model) listParts() {
 	}
 	m.Parts = append(m.Parts,
 		Part{
-			Name: "switch junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the switch fails shorted: full voltage on the motor",
+			Part:  record.Part{Name: "switch junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the switch fails shorted: full voltage on the motor"},
 			Value: func(p *Point, _ []float64) float64 { return p.SwitchT }, known: everything,
 		},
 		Part{
-			Name: "freewheel junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the freewheel path fails: overvoltage kills the switch",
+			Part:  record.Part{Name: "freewheel junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the freewheel path fails: overvoltage kills the switch"},
 			Value: func(p *Point, _ []float64) float64 { return p.FreewheelT }, known: everything,
 		},
 	)
@@ -99,7 +103,7 @@ func (m *Model) listParts() {
 
 	fuse := m.layout.fuse
 	m.Parts = append(m.Parts, Part{
-		Name: "fuse", Unit: "%", Limit: 1, Measure: Melting, Current: "battery", Consequence: "the fuse opens: no drive",
+		Part:  record.Part{Name: "fuse", Unit: "%", Limit: 1, Measure: record.Melting, Current: "battery", Consequence: "the fuse opens: no drive"},
 		known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && (!m.fusePlace || k.nodes[n.air]) },
 		Value: func(_ *Point, y []float64) float64 {
 			share := sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt
@@ -115,22 +119,19 @@ func (m *Model) listParts() {
 	open := func(p *Point, _ []float64) float64 { return p.OpenVoltage / m.battery.cells }
 	if b.Battery.CellLowest.Given {
 		m.Parts = append(m.Parts, Part{
-			Name: "lowest cell", Unit: "V", Limit: b.Battery.CellLowest.SI, Measure: Floor, Current: "battery", Start: open, Value: cell, known: cells,
-			Consequence: "cells are damaged for ever",
+			Part: record.Part{Name: "lowest cell", Unit: "V", Limit: b.Battery.CellLowest.SI, Measure: record.Floor, Current: "battery", Consequence: "cells are damaged for ever"}, start: open, Value: cell, known: cells,
 		})
 	}
 	if b.Battery.CellHighest.Given && (m.stage.braking || b.Charging != nil) {
 		m.Parts = append(m.Parts, Part{
-			Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: Band, Current: "battery", Start: open, Value: cell, known: cells,
-			Consequence: "cells are overcharged",
+			Part: record.Part{Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: record.Band, Current: "battery", Consequence: "cells are overcharged"}, start: open, Value: cell, known: cells,
 		})
 	}
 	if b.Battery.ChargeLowest.Given && (m.stage.braking || b.Charging != nil) {
 		at, lowest := m.layout.nodes+n.battery, b.Battery.ChargeLowest.SI
 		m.Parts = append(m.Parts, Part{
-			Name: "charging in the cold", Unit: "A", Limit: b.Battery.Capacity.SI / noCharging, Measure: Ceiling, Current: "battery",
-			Consequence: "lithium plates out: cells are damaged for ever and may short later",
-			known:       func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && k.nodes[n.battery] },
+			Part:  record.Part{Name: "charging in the cold", Unit: "A", Limit: b.Battery.Capacity.SI / noCharging, Measure: record.Ceiling, Current: "battery", Consequence: "lithium plates out: cells are damaged for ever and may short later"},
+			known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && k.nodes[n.battery] },
 			Value: func(p *Point, y []float64) float64 {
 				if y[at] >= lowest {
 					return 0
@@ -141,26 +142,30 @@ func (m *Model) listParts() {
 	}
 	if m.conditions.Electrical && m.conditions.Uncharged {
 		m.Parts = append(m.Parts, Part{
-			Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more", known: everything,
+			Part: record.Part{Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: record.Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more"}, known: everything,
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.BatteryCurrent) },
 		})
 	}
 	m.Parts = append(m.Parts,
 		Part{
-			Name: "link voltage", Unit: "V", Limit: b.Stage.VoltageLimit.SI, Measure: Band, Consequence: "switches and capacitors break down",
+			Part:  record.Part{Name: "link voltage", Unit: "V", Limit: b.Stage.VoltageLimit.SI, Measure: record.Band, Consequence: "switches and capacitors break down"},
 			known: func(k *knowledge) bool { return k.all || k.Voltage },
-			Start: func(p *Point, _ []float64) float64 { return p.OpenVoltage },
+			start: func(p *Point, _ []float64) float64 { return p.OpenVoltage },
 			Value: func(p *Point, _ []float64) float64 { return p.Voltage },
 		},
 		Part{
-			Name: "power stage", Unit: "A", Limit: b.Stage.Current.SI, Measure: Ceiling, Current: "motor", Consequence: "beyond what the controller is made for",
+			Part:  record.Part{Name: "power stage", Unit: "A", Limit: b.Stage.Current.SI, Measure: record.Ceiling, Current: "motor", Consequence: "beyond what the controller is made for"},
 			known: func(k *knowledge) bool { return k.all || k.MotorCurrent },
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.MotorCurrent) },
 		},
 		Part{
-			Name: "rotor speed", Unit: "rpm", Limit: b.Motor.SpeedLimit.SI, Measure: Ceiling, Consequence: "bandage and commutator fly apart",
+			Part:  record.Part{Name: "rotor speed", Unit: "rpm", Limit: b.Motor.SpeedLimit.SI, Measure: record.Ceiling, Consequence: "bandage and commutator fly apart"},
 			known: func(k *knowledge) bool { return k.all || k.Speed },
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.Measured.Speed) },
 		},
 	)
+	for i := range m.Parts {
+		p := &m.Parts[i]
+		p.Trace, p.Close = p.Name, b.CloseShare(p.Name)
+	}
 }

@@ -2,6 +2,7 @@ package drive
 
 import (
 	"quaybench/bench/boat"
+	"quaybench/bench/root"
 	"quaybench/bench/thermal"
 )
 
@@ -42,10 +43,7 @@ func (r Rating) losses() float64 { return r.Copper + r.Brush + r.Drag }
 
 // rating returns what the motor's electrical figures alone say of its rating: all but the temperatures.
 func (m *motor) rating(b *boat.Motor) Rating {
-	class, err := thermal.Insulation(b.Insulation)
-	if err != nil {
-		panic(err) // the boat file allows no other letter
-	}
+	class := insulation(b)
 	i, w := b.RatedCurrent.SI, b.RatedSpeed.SI
 	hot := ratedAir + class.Rise
 	perSpeed := m.perSpeed(i, copperReference)
@@ -62,6 +60,18 @@ func (m *motor) rating(b *boat.Motor) Rating {
 	return r
 }
 
+// insulation returns the thermal class of a motor's winding.
+func insulation(b *boat.Motor) thermal.InsulationClass {
+	class, err := thermal.Insulation(b.Insulation)
+	if err != nil {
+		panic(err) // the boat file allows no other letter
+	}
+	return class
+}
+
+// WindingLimit returns the highest temperature of a motor's winding: its own, or that of its thermal class, K.
+func WindingLimit(b *boat.Motor) float64 { return b.WindingLimit.Or(insulation(b).Temperature) }
+
 // MotorNeeds returns the motor current (A) and voltage (V) at which a motor turns at speed (rad/s) against a torque at its
 // shaft (N·m), winding and magnets at 20 °C. ok is false where no current up to 100 kA gives that torque.
 func MotorNeeds(b *boat.Motor, torque, speed float64) (current, voltage float64, ok bool) {
@@ -70,16 +80,10 @@ func MotorNeeds(b *boat.Motor, torque, speed float64) (current, voltage float64,
 		return 0, 0, false
 	}
 	lacks := func(i float64) float64 { return torque + m.drag(speed) - m.perSpeed(i, copperReference)*i }
-	low, high := 0.0, 1e5
-	if lacks(high) > 0 {
+	const most = 1e5
+	if lacks(most) > 0 {
 		return 0, 0, false
 	}
-	for range 60 {
-		if mid := (low + high) / 2; lacks(mid) > 0 {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return high, m.perSpeed(high, copperReference)*speed + m.resistance*high + m.brushDrop, true
+	i := root.Zero(0, most, lacks)
+	return i, m.perSpeed(i, copperReference)*speed + m.resistance*i + m.brushDrop, true
 }

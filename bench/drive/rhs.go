@@ -20,8 +20,9 @@ type Run struct {
 
 	lever, target float64 // where the law's demand runs to with the lever there
 
-	seen [12]remembered // one step's: its start, stages and end, and where events and sampler look in between
-	next int
+	seen  [remembers]remembered // one step's: its start, stages and end, and where events and sampler look in between
+	times [remembers]float64    // when; NaN: nothing
+	next  int
 
 	heat, dT []float64
 	scale    []float64
@@ -29,6 +30,9 @@ type Run struct {
 
 	see func(t float64) Seen // what instruments saw, of a run that follows a record; nil: the law drives
 
+	bankT, bankR float64 // where the bank's resistance was worked out last, and it
+
+	linear linear
 	slopes sensitivity // scratch of the Jacobian
 	trial  [2]Point
 }
@@ -41,30 +45,34 @@ func (m *Model) NewRun(lever func(t float64) float64) *Run {
 		dT:    make([]float64, m.network.Nodes()),
 		scale: make([]float64, m.network.Links()),
 	}
+	r.linear = m.newLinear()
 	r.boundary = [2]float64{airBoundary: m.conditions.Air, waterBoundary: m.conditions.Water}
 	for i := range r.scale {
 		r.scale[i] = 1
 	}
+	r.bankT = math.NaN()
+	r.Changed()
 	return r
 }
 
+// remembers is how many operating points a run remembers.
+const remembers = 12
+
 // remembered is an operating point and the state it holds for.
 type remembered struct {
-	fresh bool
-	t     float64
 	y     []float64
 	point Point
 }
 
 // Changed tells the run that its mode has changed: nothing remembered holds any more.
 func (r *Run) Changed() {
-	for i := range r.seen {
-		r.seen[i].fresh = false
+	for i := range r.times {
+		r.times[i] = math.NaN()
 	}
 	r.lever = math.NaN()
 }
 
-// Target is what the demand runs to with the lever at a place.
+// Target returns what the demand runs to with the lever at a place.
 func (r *Run) Target(lever float64) float64 {
 	if lever != r.lever {
 		r.lever, r.target = lever, r.Law.Target(lever, r.Mode)
@@ -82,6 +90,7 @@ type Point struct {
 	CellVoltage float64
 	BankCurrent float64 // A out of the cells: battery current less charging current
 	Charging    float64 // A
+	sea         float64 // factor on thrust and torque of the propeller, where Sea is set
 	Thrust      float64 // N
 	Propeller   float64 // N·m at the propeller
 	PropSpeed   float64 // rad/s
@@ -98,17 +107,32 @@ type Point struct {
 
 // Point returns the operating point at (t, y). It is valid until a few others have been asked for.
 func (r *Run) Point(t float64, y []float64) *Point {
-	for i := range r.seen {
-		if s := &r.seen[i]; s.fresh && s.t == t && slices.Equal(s.y, y) {
-			return &s.point
+	for i, at := range &r.times {
+		if at == t && slices.Equal(r.seen[i].y, y) {
+			return &r.seen[i].point
 		}
 	}
 	s := &r.seen[r.next]
-	r.next = (r.next + 1) % len(r.seen)
+	r.times[r.next] = t
+	if r.next++; r.next == len(r.seen) {
+		r.next = 0
+	}
 	s.y = append(s.y[:0], y...)
-	s.t, s.fresh = t, true
 	r.operate(t, y, &s.point)
 	return &s.point
+}
+
+// bankOhms returns the bank's ohmic resistance at its temperature: from the last one by the exponential's series where that is near, within 1e-13.
+func (r *Run) bankOhms(T float64) float64 {
+	d := r.battery.coldness * (r.bankT - T)
+	if x := r.battery.coldness * (r.battery.reference - T); d < 0.02 && d > -0.02 && x < 3 && x > -1 {
+		return r.bankR * (1 + d*(1+d*(1.0/2+d*(1.0/6+d*(1.0/24+d*(1.0/120))))))
+	}
+	r.bankR, r.bankT = r.battery.ohmic(T), T
+	if x := r.battery.coldness * (r.battery.reference - T); x >= 3 || x <= -1 {
+		r.bankT = math.NaN()
+	}
+	return r.bankR
 }
 
 func (r *Run) operate(t float64, y []float64, p *Point) {
@@ -133,21 +157,13 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 
 	p.OpenVoltage = b.openCircuit(b.level(y[l.charge], y[l.lag:]))
 	inner := p.OpenVoltage - y[l.pair] - y[l.pair+1]
-	p.BatteryR = b.ohmic(T[r.nodes.battery])
-	p.PathR = r.fuseR
+	p.BatteryR = r.bankOhms(T[r.nodes.battery])
+	p.PathR = r.fuseR + r.pathOhms + warmed(r.pathSlopes, T, copperReference)
 	lp := &p.DriveLoop
 	lp.m, lp.duty, lp.magnetT = r.Model, p.Command.Duty, r.magnet(T)
-	lp.R, lp.devices = r.motor.resistance*copper(T[r.nodes.winding]), r.stage.devices(p.SwitchT, p.FreewheelT)
-	lp.armature = lp.R * (1 - r.motor.fieldShare)
-	for i := range r.conductors {
-		c := &r.conductors[i]
-		ohms := c.ohms(T)
-		if c.motor {
-			lp.R += ohms
-		} else {
-			p.PathR += ohms
-		}
-	}
+	winding := r.motor.resistance * copper(T[r.nodes.winding])
+	lp.R, lp.devices = winding+r.loopOhms+warmed(r.loopSlopes, T, copperReference), r.stage.devices(p.SwitchT, p.FreewheelT)
+	lp.armature = winding * (1 - r.motor.fieldShare)
 	p.Charging = r.charging(inner)
 	source := supply{E: inner + p.BatteryR*p.Charging, R: p.BatteryR + p.PathR, live: r.Connected}
 	switch {
@@ -173,6 +189,9 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	p.CellVoltage = p.Terminal / b.cells
 
 	p.PropSpeed = w / r.gear
+	if r.Sea != nil {
+		p.sea = r.Sea(t)
+	}
 	r.load(p, w, y[l.boat])
 	p.Drag = r.motor.drag(w)
 	p.Measured = control.Measured{
@@ -181,13 +200,32 @@ func (r *Run) operate(t float64, y []float64, p *Point) {
 	}
 }
 
-// load is what the propeller and the way to it put on the motor.
+// seaDerivative adds what a sea that is not still does to ∂(dy/dt)/∂t.
+func (r *Run) seaDerivative(t float64, y, dfdt []float64) {
+	const apart = 1e-2 // s
+	p, l := r.Point(t, y), &r.layout
+	early, later := *p, *p
+	early.sea, later.sea = r.Sea(t-apart), r.Sea(t+apart)
+	r.load(&early, p.Measured.Speed, y[l.boat])
+	r.load(&later, p.Measured.Speed, y[l.boat])
+	if !r.Locked {
+		dfdt[l.speed] -= (later.Shaft - early.Shaft) / (2 * apart) / r.inertia
+	}
+	if !r.conditions.Moored {
+		dfdt[l.boat] += (r.hull.NetForce(y[l.boat], later.Thrust, y[l.boat]) - r.hull.NetForce(y[l.boat], early.Thrust, y[l.boat])) / (2 * apart) / r.hull.Inertia()
+	}
+}
+
+// load computes what the propeller and the way to it put on the motor.
 func (r *Run) load(p *Point, w, boat float64) {
 	condition := &r.normal
 	if r.Loaded {
 		condition = &r.Model.loaded
 	}
 	p.Thrust, p.Propeller = condition.Loads(r.screw, p.PropSpeed/(2*math.Pi), r.hull.AdvanceSpeed(boat), r.water)
+	if r.Sea != nil {
+		p.Thrust, p.Propeller = p.Thrust*p.sea, p.Propeller*p.sea
+	}
 	seal := r.seal * tanh(p.PropSpeed)
 	torque := p.Propeller + seal
 	power := torque * p.PropSpeed
@@ -198,7 +236,7 @@ func (r *Run) load(p *Point, w, boat float64) {
 	p.GearLoss = power*(factor-1) + seal*p.PropSpeed
 }
 
-// transient is the operating point while motor current, path current and capacitor voltage are states. The inner current
+// transient computes the operating point while motor current, path current and capacitor voltage are states. The inner current
 // loop drives the motor voltage towards the current the law would settle at, within what the link offers.
 func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric) {
 	m := l.m
@@ -212,12 +250,15 @@ func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric
 	}
 	l.speed, l.along = along*w, along
 	i := along * motor
-	need, armature, across := l.takes(i, contact(c.Demand))
+	need, armature := l.takes(i, contact(c.Demand))
 	u := need + (m.motor.inductance+m.motorL)*(along*e.MotorCurrent-i)/m.stage.loop
 	// Far from either end the ends need not be known.
 	drops := l.devices.freewheelV + math.Abs(i)*(l.devices.switchR+l.devices.freewheelR+2*m.stage.esr+l.source.R)
 	if u >= 0.9*l.duty*l.source.E-drops || u <= 0 && (!m.stage.braking || u <= drops-0.9*l.source.E) {
 		least := m.stage.output(0, i, l.source.E, l.devices)
+		if armature > i {
+			least = -l.coasting(i)
+		}
 		if m.stage.braking {
 			least = -l.offered(1, -i)
 		}
@@ -226,28 +267,29 @@ func (l *loop) transient(c *control.Command, w, motor, path float64, e *Electric
 		}
 	}
 	p := &l.point
-	l.with(i, u, p)
-	p.rest = u - need
 	if e.ArmatureCurrent = 0; armature > i {
 		l.rule, e.ArmatureCurrent = otherwise, armature
-		p.loss.conductionFreewheel += across * (armature - i)
+		l.freewheeling(i, u, p)
+		p.loss.conductionFreewheel += l.inPlug(i, armature)
+	} else {
+		l.with(i, u, p)
 	}
+	p.rest = u - need
 	l.electric(e)
 	e.Link, e.BatteryCurrent = p.battery, path
 }
 
-// takes returns the motor voltage that current i takes, with the armature's current and the voltage across the plug diode,
-// which takes over what the armature of a plugging motor drives beyond the field's current.
-func (l *loop) takes(i, contact float64) (need, armature, across float64) {
+// takes returns the motor voltage that current i takes, with the armature's current: the plug diode takes over what the armature of
+// a plugging motor drives beyond the field's current.
+func (l *loop) takes(i, closed float64) (need, armature float64) {
 	if !l.plugs(i) {
-		return l.need(i), i, 0
+		return l.need(i), i
 	}
-	armature = i + contact*(l.circulating(i)-i)
-	across = l.across(i, armature)
-	return (l.R-l.armature)*i - across, armature, across
+	armature = l.circulates(i, closed)
+	return (l.R-l.armature)*i - l.plugDiode(armature-i), armature
 }
 
-// offered is the motor voltage to be had at duty D and current i.
+// offered returns the motor voltage to be had at duty D and current i.
 func (l *loop) offered(D, i float64) float64 {
 	s, E, R := &l.m.stage, l.source.E, l.source.R
 	V := E - R*D*i
@@ -258,7 +300,7 @@ func (l *loop) offered(D, i float64) float64 {
 	return s.output(D, i, V, l.devices)
 }
 
-// magnet is the temperature of the magnets: they sit in the housing of a brushed motor, on the rotor of a brushless one.
+// magnet returns the temperature of the magnets: they sit in the housing of a brushed motor, on the rotor of a brushless one.
 func (m *Model) magnet(T []float64) float64 {
 	if m.motor.brushless {
 		return (T[m.nodes.winding] + T[m.nodes.housing]) / 2
@@ -268,22 +310,15 @@ func (m *Model) magnet(T []float64) float64 {
 
 func (m *Model) sensor(T []float64) float64 { return T[m.sensorNode()] }
 
-// sensorNode is where the motor's thermometer sits: a person without a built-in one holds it to the housing.
+// sensorNode returns where the motor's thermometer sits: a person without a built-in one holds it to the housing.
 func (m *Model) sensorNode() int {
-	if m.Law.Settings.Derating.Sensor == "winding" {
+	if m.Law.SensesWinding() {
 		return m.nodes.winding
 	}
 	return m.nodes.housing
 }
 
-func (c *conductor) ohms(T []float64) float64 {
-	if c.copper {
-		return c.r * copper(T[c.node])
-	}
-	return c.r
-}
-
-// charging is the current of the charging source: its power over the voltage, its limit, and nothing as the bank
+// charging returns the current of the charging source: its power over the voltage, its limit, and nothing as the bank
 // reaches its voltage limit.
 func (r *Run) charging(inner float64) float64 {
 	c := r.boat.Charging
@@ -294,7 +329,7 @@ func (r *Run) charging(inner float64) float64 {
 	return taper * min(c.Power.SI/inner, c.Current.SI)
 }
 
-// Derivatives is the right-hand side.
+// Derivatives computes the right-hand side.
 func (r *Run) Derivatives(t float64, y, dy []float64) {
 	l := &r.layout
 	p := r.Point(t, y)
@@ -330,12 +365,17 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 		r.transients(p, y, dy)
 	}
 	r.cool(w)
-	r.network.Derivatives(T, r.heat, r.boundary[:], r.scale, dy[l.nodes:l.nodes+len(r.heat)])
+	r.flow(T, dy[l.nodes:])
 
 	unequal := r.motor.unequal(w)
-	foster(r.stage.foster[0], unequal*(p.Losses.conductionSwitch+p.Losses.switching), y[l.switching:], dy[l.switching:])
-	foster(r.stage.foster[1], unequal*p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
-	r.fuse.Derivatives(p.BatteryCurrent/r.FuseRating(T), y[l.fuse:l.fuse+r.fuse.States()], dy[l.fuse:l.fuse+r.fuse.States()])
+	climb(r.rungs[0], unequal*(p.Losses.conductionSwitch+p.Losses.switching), y[l.switching:], dy[l.switching:])
+	climb(r.rungs[1], unequal*p.Losses.conductionFreewheel, y[l.freewheel:], dy[l.freewheel:])
+	load := p.BatteryCurrent / r.fuse.Rating
+	load *= load / r.fuseSquare(T)
+	elements, rises := y[l.fuse:][:len(r.elementRates)], dy[l.fuse:][:len(r.elementRates)]
+	for k, rate := range r.elementRates {
+		rises[k] = r.elementDrives[k]*load - rate*elements[k]
+	}
 
 	out := p.OpenVoltage*p.BankCurrent + p.Terminal*p.Charging
 	dy[l.battery] = out
@@ -350,6 +390,25 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 	}
 }
 
+// flow sets dT to the rates of the nodes' temperatures under r.heat, K/s.
+func (r *Run) flow(T, dT []float64) {
+	q, tree, scale := r.heat, r.tree, r.scale
+	T, dT, tree, scale = T[:len(q)], dT[:len(q)], tree[:len(q)], scale[:len(q)]
+	for k := range q {
+		b := &tree[k]
+		if to := b.to; to >= 0 {
+			flow := scale[k] * b.conductance * (T[k] - T[to])
+			dT[k] = q[k] - flow
+			dT[to] += flow
+		} else {
+			dT[k] = q[k] - scale[k]*b.conductance*(T[k]-r.boundary[-1-to])
+		}
+	}
+	for k := range dT {
+		dT[k] *= tree[k].perJoule
+	}
+}
+
 // cool scales the links whose cooling depends on speed w or is lost.
 func (r *Run) cool(w float64) {
 	r.scale[r.links.housing] = r.motor.cooling(w)
@@ -361,14 +420,17 @@ func (r *Run) cool(w float64) {
 	}
 }
 
-// FuseRating is the factor on the fuse's rating at the temperature of the air around it.
-func (r *Run) FuseRating(T []float64) float64 {
+// FuseRating returns the factor on the fuse's rating at the temperature of the air around it.
+func (r *Run) FuseRating(T []float64) float64 { return math.Sqrt(r.fuseSquare(T)) }
+
+// fuseSquare returns the square of that factor.
+func (r *Run) fuseSquare(T []float64) float64 {
 	f := &r.boat.Fuse
 	air := r.conditions.Air
 	if r.fusePlace {
 		air = T[r.nodes.air]
 	}
-	return math.Sqrt(max(0.01, (f.ElementMelted.SI-air)/(f.ElementMelted.SI-f.CurveAt.SI)))
+	return max(0.01, (f.ElementMelted.SI-air)/(f.ElementMelted.SI-f.CurveAt.SI))
 }
 
 // polarise sets the polarisation voltages' rates and returns their heat, W.
@@ -388,18 +450,16 @@ func (r *Run) polarise(p *Point, y, dy []float64) (heat float64) {
 // heats fills r.heat (W per node) and returns all heat, that which leaves the boat at once included.
 func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64) {
 	q := r.heat
-	clear(q)
 	m, n, e := &r.motor, &r.nodes, &p.Electric
 	ib2, im2 := e.BatteryCurrent*e.BatteryCurrent, e.MotorCurrent*e.MotorCurrent
-	q[n.battery] += p.BankCurrent*p.BankCurrent*p.BatteryR + polarised
-	for i := range r.conductors {
-		c := &r.conductors[i]
-		if c.motor {
-			q[c.node] += c.ohms(T) * (im2 + e.Losses.rippleMotor)
-		} else {
-			q[c.node] += c.ohms(T) * ib2
-		}
+	rippled := im2 + e.Losses.rippleMotor
+	tree, T := r.tree[:len(q)], T[:len(q)]
+	for k := range q {
+		b := &tree[k]
+		dT := T[k] - copperReference
+		q[k] = (b.pathOhms+b.pathSlope*dT)*ib2 + (b.loopOhms+b.loopSlope*dT)*rippled
 	}
+	q[n.battery] += p.BankCurrent*p.BankCurrent*p.BatteryR + polarised
 	fuse := r.fuseR * ib2
 	if r.fusePlace {
 		q[n.air] += fuse
@@ -441,10 +501,12 @@ func (r *Run) heats(p *Point, T []float64, polarised, w float64) (total float64)
 	return total
 }
 
-// foster is one Foster ladder under power (W), its stages' rises in K.
-func foster(pairs [][2]float64, power float64, x, dx []float64) {
-	for i, s := range pairs {
-		dx[i] = (power*s[0] - x[i]) / s[1]
+// climb writes the rates of one Foster ladder under power (W); x holds its stages' rises in K.
+func climb(rungs []rung, power float64, x, dx []float64) {
+	x, dx = x[:len(rungs)], dx[:len(rungs)]
+	for i := range rungs {
+		g := &rungs[i]
+		dx[i] = power*g.drive - x[i]*g.rate
 	}
 }
 
@@ -461,7 +523,7 @@ func (r *Run) transients(p *Point, y, dy []float64) {
 	dy[l.link] = r.capacitor(p) / r.stage.capacitance
 }
 
-// capacitor is the mean current into the link capacitor, A. Where its voltage is not a state, or the circuit is open, what
+// capacitor returns the mean current into the link capacitor, A. Where its voltage is not a state, or the circuit is open, what
 // comes from the battery is what the bridge takes.
 func (r *Run) capacitor(p *Point) float64 { return p.BatteryCurrent - p.Link }
 
@@ -472,21 +534,21 @@ func sum(x []float64) (s float64) {
 	return s
 }
 
-// ControlState is the law's part of a state vector.
+// ControlState returns the law's part of a state vector.
 func (m *Model) ControlState(y []float64) []float64 {
 	return y[m.layout.control : m.layout.control+control.States]
 }
 
-// BoatSpeed is the hull's speed in a state, m/s.
+// BoatSpeed returns the hull's speed in a state, m/s.
 func (m *Model) BoatSpeed(y []float64) float64 { return y[m.layout.boat] }
 
-// Distance is the way made, m.
+// Distance returns the way made, m.
 func (m *Model) Distance(y []float64) float64 { return y[m.layout.distance] }
 
-// Charge is the state of charge, 0..1.
+// Charge returns the state of charge, 0..1.
 func (m *Model) Charge(y []float64) float64 { return y[m.layout.charge] }
 
-// Acceleration is the hull's, m/s².
+// Acceleration returns the hull's, m/s².
 func (m *Model) Acceleration(p *Point, y []float64) float64 {
 	if m.conditions.Moored {
 		return 0

@@ -70,21 +70,17 @@ func (r *Run) sensitivity(p *Point, y []float64, s *sensitivity) {
 	}
 }
 
-// againstBoth says that the bridge works both ways round in turn: its equations then have no simple form.
+// againstBoth reports whether the bridge works both ways round in turn: its equations then have no simple form.
 func (l *loop) againstBoth() bool {
 	against := l.m.stage.against(l.point.u, l.point.i, l.devices)
 	return against > 0 && against < 1
 }
 
-// working is what the bridge's equations read, the way round it is. With these
+// The bridge's equations, the way round it is, are
 //
 //	way·u = out(D, k, V),   k = way·i,   battery current = draw(D, k, V) = D·k + extra/V
-type working struct {
-	D, k, V float64
-	devices devices
-}
-
-// drawn is what they give.
+//
+// drawn holds the values of out, draw and the losses; see stage.output, stage.losses and loop.extra.
 type drawn [6]float64
 
 const (
@@ -95,16 +91,6 @@ const (
 	dCapacitor
 	dRipple
 )
-
-func (l *loop) drawn(x *working) drawn {
-	s := &l.m.stage
-	loss := s.losses(x.D, x.k, x.V, l.m.motor.inductance, x.devices)
-	return drawn{
-		dOut: s.output(x.D, x.k, x.V, x.devices), dDraw: x.D*x.k + l.extra(loss)/x.V,
-		dSwitch: loss.conductionSwitch + loss.switching, dFreewheel: loss.conductionFreewheel,
-		dCapacitor: loss.rippleCapacitor, dRipple: loss.rippleMotor,
-	}
-}
 
 // bridgeSlopes are the derivatives of the bridge's equations at a solved point.
 type bridgeSlopes struct {
@@ -118,29 +104,57 @@ type bridgeSlopes struct {
 }
 
 func (l *loop) bridgeSlopes() (q bridgeSlopes) {
-	const small = 1e-7
-	p := &l.point
-	q.way = 1 - 2*l.m.stage.against(p.u, p.i, l.devices)
-	x := working{q.way * p.joined, q.way * p.i, p.V, l.devices}
-	base := l.drawn(&x)
-	quotient := func(of *float64, step float64) (d drawn) {
-		at := *of
-		*of += step
-		step = *of - at
-		d = l.drawn(&x)
-		*of = at
-		for i := range d {
-			d[i] = (d[i] - base[i]) / step
-		}
-		return d
+	p, s, dev := &l.point, &l.m.stage, &l.devices
+	q.way = 1 - 2*s.against(p.u, p.i, *dev)
+	D, k, V := q.way*p.joined, q.way*p.i, p.V
+	mag, sign := math.Abs(k), 1.0
+	inSwitch, inFreewheel := D, 1-D
+	if k < 0 {
+		sign = -1
+		inSwitch, inFreewheel = inFreewheel, inSwitch
 	}
-	q.byD = quotient(&x.D, -small)
-	q.byK = quotient(&x.k, math.Copysign(small*(1+math.Abs(x.k)), x.k))
-	q.byV = quotient(&x.V, small*x.V)
-	q.byRs = quotient(&x.devices.switchR, small*x.devices.switchR)
-	if !l.m.stage.diode {
-		q.byRf = quotient(&x.devices.freewheelR, small*x.devices.freewheelR)
+	perV := 1 / V
+	path, pathSlope := dev.path(mag), dev.pathSlope(mag)
+
+	// Mean square of the ripple, and switching loss.
+	square, ripple := p.loss.rippleMotor, tanh(mag)
+	squareV := 2 * square * perV
+	var squareD, squareK float64
+	if x := D * (1 - D); x != 0 {
+		squareD = 2 * square * (1 - 2*D) / x
 	}
+	if ripple != 0 {
+		squareK = 2 * square * (1 - ripple*ripple) / ripple * sign
+	}
+	switchedV := s.switched(k, 1) * chopping(D)
+	switchedD := s.switched(k, V) * choppingSlope(D)
+	switchedK := s.switched(1, V) * chopping(D) * sign
+
+	q.byD[dOut], q.byK[dOut] = s.outputSlopes(D, k, V, *dev)
+	q.byV[dOut] = D
+	q.byRs[dOut], q.byRf[dOut] = -inSwitch*k, -inFreewheel*k
+
+	mixed := l.R + inSwitch*dev.switchR + inFreewheel*dev.freewheelR
+	extraD := switchedD + squareD*mixed + square*sign*(dev.switchR-dev.freewheelR)
+	q.byD[dDraw] = k + extraD*perV
+	q.byK[dDraw] = D + (switchedK+squareK*mixed)*perV
+	q.byV[dDraw] = (switchedV + squareV*mixed - p.extra*perV) * perV
+	q.byRs[dDraw], q.byRf[dDraw] = square*inSwitch*perV, square*inFreewheel*perV
+
+	on, off := inSwitch*dev.switchR, inFreewheel*dev.freewheelR
+	q.byD[dSwitch] = sign*dev.switchR*(k*k+square) + on*squareD + switchedD
+	q.byK[dSwitch] = on*(2*k+squareK) + switchedK
+	q.byV[dSwitch] = on*squareV + switchedV
+	q.byRs[dSwitch] = inSwitch * (k*k + square)
+
+	q.byD[dFreewheel] = -sign*(path*mag+dev.freewheelR*square) + off*squareD
+	q.byK[dFreewheel] = inFreewheel*(pathSlope*mag+path)*sign + off*squareK
+	q.byV[dFreewheel] = off * squareV
+	q.byRf[dFreewheel] = inFreewheel * (k*k + square)
+
+	q.byD[dCapacitor], q.byK[dCapacitor] = s.esr*(1-2*D)*k*k, 2*s.esr*D*(1-D)*k
+	q.byD[dRipple], q.byK[dRipple], q.byV[dRipple] = squareD, squareK, squareV
+
 	q.needI = l.needSlope(p.i)
 	q.byLoop[dDraw] = p.loss.rippleMotor / p.V
 	m := &l.m.motor
@@ -150,7 +164,7 @@ func (l *loop) bridgeSlopes() (q bridgeSlopes) {
 	return q
 }
 
-// direct is the derivative of each equation by a scalar at constant D, k and V, and of the motor's need.
+// direct returns the derivative of each equation by a scalar at constant D, k and V, and of the motor's need.
 func (q *bridgeSlopes) direct(by int) *drawn {
 	switch by {
 	case bySwitch:
@@ -163,7 +177,7 @@ func (q *bridgeSlopes) direct(by int) *drawn {
 	return &q.nothing
 }
 
-// needs is the derivative of the motor's need by each scalar at constant current.
+// needs returns the derivative of the motor's need by each scalar at constant current.
 func (l *loop) needs() (g gradient) {
 	m, i := &l.m.motor, l.point.i
 	g[bySpeed] = m.perSpeed(i, l.magnetT) * l.along
@@ -196,7 +210,11 @@ func (l *loop) slopes(at *Point, s *sensitivity) {
 	case heldBattery:
 		perV = 1 / (drawD*rest*perD + drawI) // per ampere, here
 	}
-	for _, by := range l.m.between.used {
+	used := l.m.choice.used
+	if at.Command.Deratings.None() {
+		used = used[:len(used)-2]
+	}
+	for _, by := range used {
 		direct := q.direct(by)
 		free, draw := q.way*need[by]-direct[dOut], direct[dDraw]
 		open := E[by] - ohms[by]
@@ -237,7 +255,7 @@ func (q *bridgeSlopes) spread(s *sensitivity, by int, direct *drawn, di, dV, dD 
 	s[ofRipple][by] = q.byD[dRipple]*dD + q.byK[dRipple]*dk + q.byV[dRipple]*dV + direct[dRipple]
 }
 
-// askedSlope is the derivative of the current that the law asks for; see ask.
+// askedSlope returns the derivative of the current that the law asks for; see ask.
 func (l *loop) askedSlope(c *control.Command, w float64, q *bridgeSlopes, need *gradient) (g gradient) {
 	demand := nothing(c.Demand)
 	sign := math.Copysign(1, c.Demand)
@@ -307,7 +325,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 	outD, drawD, drawV := q.byD[dOut], q.byD[dDraw], q.byV[dDraw]
 	outV := q.byV[dOut]
 	E, current := gradient{bySource: 1}, gradient{byCurrent: l.along}
-	for _, by := range l.m.between.used {
+	for _, by := range l.m.choice.used {
 		direct, di := q.direct(by), current[by]
 		du := need[by] + stiff*(l.along*target[by]) + (q.needI-stiff)*di
 		known := (q.way*du - q.byK[dOut]*q.way*di - direct[dOut]) / outD // dD = known − outV·dV/outD
@@ -322,7 +340,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 	return true
 }
 
-// quotients takes difference quotients of the operating point: it knows nothing of how the point is solved.
+// quotients computes difference quotients of the operating point: it knows nothing of how the point is solved.
 func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 	const small = 1e-5 // the point is solved to 1e-10, and smoothly
 	electrical := r.layout.link >= 0 && r.Connected
@@ -400,7 +418,7 @@ func (r *Run) quotients(p *Point, y []float64, s *sensitivity) {
 	}
 }
 
-// outputs are an operating point's in their order.
+// outputs returns the values of an operating point that the rates depend on, in a fixed order.
 func (e *Electric) outputs() [outputs]float64 {
 	return [outputs]float64{
 		ofMotor: e.MotorCurrent, ofArmature: e.ArmatureCurrent, ofBattery: e.BatteryCurrent, ofVoltage: e.Voltage, ofTorque: e.Torque,

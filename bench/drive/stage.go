@@ -71,7 +71,22 @@ func (s *stage) devices(switchT, freewheelT float64) devices {
 	return d
 }
 
-// path is the drop of the freewheel path at current magnitude i.
+// deviceSlopes returns the changes of the driving switch's and the freewheel path's resistance per kelvin.
+func (s *stage) deviceSlopes(switchT, freewheelT float64) (switchR, freewheelR float64) {
+	slope := func(T, ohms float64) float64 {
+		if 1+s.rise*(T-298.15) < 0.3 {
+			return 0
+		}
+		return ohms * s.rise
+	}
+	switchR = slope(switchT, s.switchR)
+	if !s.diode {
+		freewheelR = slope(freewheelT, s.freewheelR)
+	}
+	return switchR, freewheelR
+}
+
+// path returns the drop of the freewheel path at current magnitude i.
 func (d devices) path(i float64) float64 {
 	if d.freewheelV == 0 {
 		return d.freewheelR * i
@@ -79,10 +94,10 @@ func (d devices) path(i float64) float64 {
 	return d.freewheelR*i + d.freewheelV*tanh(2*i)
 }
 
-// pathSlope is the change of path per ampere, Ω.
+// pathSlope returns the change of path per ampere, Ω.
 func (d devices) pathSlope(i float64) float64 { return d.freewheelR + 2*d.freewheelV*bell(2*i) }
 
-// bridge is what the stage does to put u on the motor at current i (either sign) from link voltage V: the share of the
+// bridge returns what the stage does to put u on the motor at current i (either sign) from link voltage V: the share of the
 // time for which the motor is joined to the link, negative where that is the other way round, and what it loses.
 // Between the drop of the freewheel path and that of the switches it works both ways round in turn.
 func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, l losses) {
@@ -99,7 +114,7 @@ func (s *stage) bridge(u, i, V, inductance float64, d devices) (joined float64, 
 	return joined, l
 }
 
-// against is the share of the time for which the bridge works against the current's direction: 1 while it brakes. A stage
+// against returns the share of the time for which the bridge works against the current's direction: 1 while it brakes. A stage
 // without a braking quadrant never does: it goes no lower than the freewheel path's drop.
 func (s *stage) against(u, i float64, d devices) float64 {
 	if !s.braking || i < 0 || u >= 0 {
@@ -135,7 +150,7 @@ func (s *stage) duty(u, i, V float64, d devices) float64 {
 	return 2 * c / (b + math.Sqrt(root))
 }
 
-// output is the motor voltage at duty D: the inverse of duty.
+// output returns the motor voltage at duty D: the inverse of duty.
 func (s *stage) output(D, i, V float64, d devices) float64 {
 	if i >= 0 {
 		return D*(V-d.switchR*i-s.esr*(1-D)*i) - (1-D)*d.path(i)
@@ -143,7 +158,7 @@ func (s *stage) output(D, i, V float64, d devices) float64 {
 	return D*(V+d.path(-i)-s.esr*(1-D)*i) - (1-D)*d.switchR*i
 }
 
-// outputSlopes are the changes of output with duty and with current; with the link voltage it changes by the duty.
+// outputSlopes returns the changes of output with duty and with current; with the link voltage it changes by the duty.
 func (s *stage) outputSlopes(D, i, V float64, d devices) (byDuty, byCurrent float64) {
 	byDuty = V - s.esr*(1-2*D)*i
 	if i >= 0 {
@@ -152,15 +167,15 @@ func (s *stage) outputSlopes(D, i, V float64, d devices) (byDuty, byCurrent floa
 	return byDuty + d.path(-i) + d.switchR*i, -D*(d.pathSlope(-i)+s.esr*(1-D)) - (1-D)*d.switchR
 }
 
-// standby is the power that the stage takes without motor current.
+// standby returns the power that the stage takes without motor current.
 func (s *stage) standby() float64 { return s.housekeeping + s.coilPower }
 
-// switched is the switching loss of a stage that chops current i at link voltage V.
+// switched returns the switching loss of a stage that chops current i at link voltage V.
 func (s *stage) switched(i, V float64) float64 {
 	return 0.5 * V * math.Abs(i) * s.switching * s.frequency
 }
 
-// tanh is math.Tanh, at once where that is 1 to the last digit.
+// tanh returns math.Tanh(x), without computing it where that is 1 to the last digit.
 func tanh(x float64) float64 {
 	if math.Abs(x) > 20 {
 		return math.Copysign(1, x)
@@ -168,14 +183,22 @@ func tanh(x float64) float64 {
 	return math.Tanh(x)
 }
 
-// bell is the slope of the hyperbolic tangent.
+// bell returns the slope of the hyperbolic tangent.
 func bell(x float64) float64 {
 	t := tanh(x)
 	return 1 - t*t
 }
 
-// chopping is 1 while the stage chops and goes to 0 at full duty, where nothing switches.
+// chopping returns 1 while the stage chops and goes to 0 at full duty, where nothing switches.
 func chopping(D float64) float64 { return max(0, min(1, (1-D)/0.02)) }
+
+// choppingSlope returns the change of chopping with the duty, at its ends that from below.
+func choppingSlope(D float64) float64 {
+	if x := (1 - D) / 0.02; x >= 1 || x < 0 {
+		return 0
+	}
+	return -1 / 0.02
+}
 
 // losses of the stage at an operating point.
 type losses struct {
@@ -185,7 +208,7 @@ type losses struct {
 	rippleStage                           float64 // the ripple's part of conduction: drawn from the link, not in the duty
 }
 
-// mixed is l for one less a share of the time and o for that share.
+// mixed returns the mean of l and o over time, o for the given share of it.
 func (l losses) mixed(o losses, share float64) losses {
 	mix := func(a, b float64) float64 { return a + share*(b-a) }
 	return losses{
@@ -195,7 +218,7 @@ func (l losses) mixed(o losses, share float64) losses {
 	}
 }
 
-// losses at duty D, current i (along the motor voltage; negative while braking) and link voltage V. The ripple current of
+// losses returns the losses at duty D, current i (along the motor voltage; negative while braking) and link voltage V. The ripple current of
 // the motor, a triangle, adds its mean square to i² wherever there is resistance; over a constant drop it adds nothing.
 func (s *stage) losses(D, i, V, inductance float64, d devices) losses {
 	var l losses

@@ -87,6 +87,20 @@ func (c *Child) Write(p []byte) (n int, err error) {
 	return n, nil
 }
 
+// Paper hands a paper over.
+func (c *Child) Paper(name string, content []byte) error {
+	const most = 256 << 10
+	for {
+		n := min(len(content), most)
+		if err := c.send(message{Page: &Page{name, content[:n], n == len(content)}}); err != nil {
+			return err
+		}
+		if content = content[n:]; len(content) == 0 {
+			return nil
+		}
+	}
+}
+
 // Run asks for a programme and waits for what comes of it, saying meanwhile that this process is still here. The end of
 // ctx calls the programme off; the record up to then still comes back. The error is a *RefusedError, or says that the
 // holder is gone.

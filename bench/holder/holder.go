@@ -20,6 +20,8 @@ type Options struct {
 	Silence time.Duration     // that a script's process may keep while a programme runs; 0: 1 s, ten heartbeats
 	Longest time.Duration     // that a script may take in all; 0: 4 h
 	Say     func(text string) // shows what a script says; nil: nobody is there
+	// Paper takes a paper that the script hands over; nil: nobody wants one.
+	Paper func(name string, content []byte) error
 }
 
 // Why a holder called a programme off. Each comes as the error of Serve.
@@ -52,7 +54,7 @@ func Serve(ctx context.Context, from io.Reader, to io.Writer, run Runner, o Opti
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	h := &holder{ctx: ctx, to: to, run: run, o: o, heard: make(chan heard), done: make(chan done, 1)}
+	h := &holder{ctx: ctx, to: to, run: run, o: o, papers: map[string][]byte{}, heard: make(chan heard), done: make(chan done, 1)}
 	go h.listen(from)
 	err := h.serve()
 	if h.off != nil { // whatever happened, the programme ends in zero before this returns
@@ -75,7 +77,11 @@ type holder struct {
 	off     context.CancelCauseFunc // calls the running programme off; nil: none runs
 	running int                     // its id
 	count   int                     // of messages in this second
+	papers  map[string][]byte       // begun
 }
+
+// mostPaper is far above what a report takes, in bytes.
+const mostPaper = 64 << 20
 
 type heard struct {
 	message
@@ -172,6 +178,19 @@ func (h *holder) take(m message) error {
 	switch {
 	case m.Say != nil:
 		h.o.Say(*m.Say)
+	case m.Page != nil:
+		p := m.Page
+		h.papers[p.Paper] = append(h.papers[p.Paper], p.Content...)
+		switch {
+		case h.o.Paper == nil:
+			return fmt.Errorf("%w: a paper that nobody asked for", ErrNoise)
+		case len(h.papers[p.Paper]) > mostPaper || len(h.papers) > 2:
+			return fmt.Errorf("%w: too much paper", ErrNoise)
+		case p.Last:
+			content := h.papers[p.Paper]
+			delete(h.papers, p.Paper)
+			return h.o.Paper(p.Paper, content)
+		}
 	case m.Stop != 0:
 		if h.off != nil && m.Stop == h.running {
 			h.off(errors.New("the script called it off"))

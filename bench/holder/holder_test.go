@@ -1,7 +1,9 @@
 package holder_test
 
 import (
+	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -59,9 +61,10 @@ func (l *lever) Halt(context.Context) error {
 	l.shares, l.halted = append(l.shares, 0), true
 	return nil
 }
-func (l *lever) AtRest(context.Context) error { return nil }
-func (l *lever) Lock(context.Context) error   { return nil }
-func (l *lever) Close() error                 { return nil }
+func (l *lever) MakeReady(context.Context) error { return nil }
+func (l *lever) AtRest(context.Context) error    { return nil }
+func (l *lever) Lock(context.Context) error      { return nil }
+func (l *lever) Close() error                    { return nil }
 
 // runner runs programmes on a fresh lever each; all they commanded is noted.
 type runner struct {
@@ -103,7 +106,11 @@ func holderStops(t *testing.T) {
 	go func() { ended <- holder.Serve(ctx, from, to, r.run, holder.Options{}) }()
 	answered := make(chan error, 1)
 	go func() {
-		_, err := c.Run(t.Context(), holder.Ask{Programme: programme, Rate: 50})
+		answer, err := c.Run(t.Context(), holder.Ask{Programme: programme, Rate: 50})
+		if err == nil { // it came through before the pipe was closed: then it is of a stopped programme
+			assert.NotEqual(t, measure.Finished, answer.Stop.Reason)
+			err = errors.New("the holder is gone after its answer")
+		}
 		answered <- err
 	}()
 	<-r.begun
@@ -113,6 +120,59 @@ func holderStops(t *testing.T) {
 	_ = to.Close()
 	assert.ErrorContains(t, <-answered, "the holder is gone")
 	_ = theirs.Close()
+}
+
+// A stop counts for the programme that it names, while that runs: one for another, or one that comes too late, changes
+// nothing.
+func TestAStopIsForTheProgrammeItNames(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		from, theirs := io.Pipe()
+		read, to := io.Pipe()
+		ended := make(chan error, 1)
+		r := &runner{}
+		go func() { ended <- holder.Serve(t.Context(), from, to, r.run, holder.Options{}) }()
+		short := strings.Replace(programme, "60 s", "0.3 s", 1)
+		fmt.Fprintf(theirs, "{\"ask\": {\"id\": 1, \"programme\": %q}}\n{\"stop\": 7}\n", short)
+		answer, err := bufio.NewReader(read).ReadString('\n')
+		require.NoError(t, err)
+		assert.Contains(t, answer, fmt.Sprintf(`"reason":%d,`, measure.Finished))
+		fmt.Fprintf(theirs, "{\"stop\": 1}\n") // it has ended
+		_ = theirs.Close()
+		assert.NoError(t, <-ended)
+	})
+}
+
+// A script calls a programme off once, and then waits for its record.
+func TestAScriptCallsOffOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		from, theirs := io.Pipe()
+		read, to := io.Pipe()
+		c := holder.Connect(read, theirs)
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		answered := make(chan error, 1)
+		go func() {
+			_, err := c.Run(ctx, holder.Ask{Programme: programme})
+			answered <- err
+		}()
+		lines := bufio.NewScanner(from)
+		for stops, beats := 0, 0; beats < 3 && lines.Scan(); {
+			switch line := lines.Text(); {
+			case strings.Contains(line, `"ask"`):
+				cancel()
+			case strings.Contains(line, `"stop"`):
+				stops++
+				require.Equal(t, 1, stops)
+			case stops > 0:
+				beats++
+			}
+		}
+		go func() { _, _ = io.Copy(io.Discard, from) }()
+		fmt.Fprintln(to, `{"id": 1, "refused": "it was called off"}`)
+		assert.ErrorContains(t, <-answered, "it was called off")
+		_ = to.Close()
+		_ = theirs.Close()
+	})
 }
 
 // TestOneProgrammeAtATime: a second ask while one runs is refused, and the first goes on.
@@ -144,4 +204,34 @@ func oneProgrammeAtATime(t *testing.T) {
 	}()
 	require.NoError(t, holder.Serve(t.Context(), from, to, r.run, holder.Options{}))
 	assert.Len(t, r.levers, 1)
+}
+
+// A paper comes in pieces and arrives whole; one that nobody asked for ends the script.
+func TestPapers(t *testing.T) {
+	content := []byte(strings.Repeat("paper ", 200_000))
+	for _, wanted := range []bool{true, false} {
+		got := map[string]string{}
+		o := holder.Options{}
+		if wanted {
+			o.Paper = func(name string, content []byte) error { got[name] += string(content); return nil }
+		}
+		from, script := io.Pipe()
+		back, answers := io.Pipe()
+		ended := make(chan error, 1)
+		go func() {
+			ended <- holder.Serve(t.Context(), from, answers, nil, o)
+			_ = from.Close()
+			_ = answers.Close()
+		}()
+		c := holder.Connect(back, script)
+		first, second := c.Paper("report", content), c.Paper("plot", nil)
+		_ = script.Close()
+		err := <-ended
+		if !wanted {
+			assert.ErrorIs(t, err, holder.ErrNoise)
+			continue
+		}
+		require.NoError(t, errors.Join(first, second, err))
+		assert.Equal(t, map[string]string{"report": string(content), "plot": ""}, got)
+	}
 }

@@ -36,6 +36,14 @@ type message struct {
 	Beat int     `json:"beat,omitempty"`
 	Stop int     `json:"stop,omitempty"`
 	Say  *string `json:"say,omitempty"`
+	Page *Page   `json:"page,omitempty"`
+}
+
+// Page is a piece of a paper that a script hands over; the holder knows where it goes.
+type Page struct {
+	Paper   string `json:"paper"` // "report" or "plot"
+	Content []byte `json:"content"`
+	Last    bool   `json:"last"`
 }
 
 // reply is a line from the holder.
@@ -73,13 +81,13 @@ func parse(line []byte) (m message, err error) {
 		return m, errors.New("more than one message in a line")
 	}
 	n := 0
-	for _, is := range []bool{m.Ask != nil, m.Beat != 0, m.Stop != 0, m.Say != nil} {
+	for _, is := range []bool{m.Ask != nil, m.Beat != 0, m.Stop != 0, m.Say != nil, m.Page != nil} {
 		if is {
 			n++
 		}
 	}
 	if n != 1 {
-		return m, errors.New("a message is one of ask, beat, stop and say")
+		return m, errors.New("a message is one of ask, beat, stop, say and page")
 	}
 	return m, nil
 }

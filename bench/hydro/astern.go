@@ -17,7 +17,7 @@ func (s *Screw) WithAstern(share float64) (*Screw, error) {
 	astern, _ := s.Loads(-1, 0, 1000)
 	factor := share*ahead/-astern - 1
 	out := *s
-	out.all.fill(func(beta float64) (ct, cq float64) {
+	out.all.fill(func(_ int, beta float64) (ct, cq float64) {
 		ct, cq = s.all.at(beta)
 		if cos := math.Cos(beta); cos < 0 {
 			ct *= 1 + factor*cos*cos

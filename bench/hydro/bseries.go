@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"math"
+	"quaybench/bench/root"
 	"strconv"
 	"strings"
 	"sync"
@@ -37,7 +38,7 @@ func (b BSeries) check() error {
 		within("propeller diameter in m", b.Diameter, 0.01, 20, "a propeller"),
 		within("number of blades", float64(b.Blades), 2, 7, bseriesSource),
 		within("blade area ratio", b.AreaRatio, 0.30, 1.05, bseriesSource),
-		within("pitch ratio", b.PitchRatio, 0.5, 1.4, bseriesSource),
+		within("pitch over diameter", b.PitchRatio, 0.5, 1.4, bseriesSource),
 	} {
 		if err != nil {
 			return err
@@ -47,22 +48,6 @@ func (b BSeries) check() error {
 		return within("Reynolds number", b.Reynolds, regressionReynolds, 1e10, "B-series Reynolds correction; leave it out below 2e6")
 	}
 	return nil
-}
-
-// Chord returns the blade chord at 0.75 R in m: 2.073·(AE/A0)·D/Z
-// (Oosterveld and van Oossanen 1975).
-func (b BSeries) Chord() float64 { return 2.073 * b.AreaRatio * b.Diameter / float64(b.Blades) }
-
-// ThicknessRatio returns thickness over chord at 0.75 R:
-// (0.0185 − 0.00125·Z)·D/c (Holtrop and Mennen 1982).
-func (b BSeries) ThicknessRatio() float64 {
-	return (0.0185 - 0.00125*float64(b.Blades)) * b.Diameter / b.Chord()
-}
-
-// ReynoldsNumber returns the Reynolds number of the blade at 0.75 R for shaft
-// speed n, speed of advance va and kinematic viscosity nu (m²/s).
-func (b BSeries) ReynoldsNumber(n, va, nu float64) float64 {
-	return b.Chord() * math.Hypot(va, 0.75*math.Pi*n*b.Diameter) / nu
 }
 
 // NewBSeries returns the propeller b describes, in all four quadrants, or a
@@ -85,7 +70,7 @@ func (p polynomials) KQ(j float64) float64 { return cubic(p.kq, j) }
 func cubic(c [4]float64, x float64) float64 { return c[0] + x*(c[1]+x*(c[2]+x*c[3])) }
 
 // zeroThrust returns the advance coefficient at which thrust vanishes.
-func (p polynomials) zeroThrust() float64 { return bisect(p.KT, 0, 2) }
+func (p polynomials) zeroThrust() float64 { return root.Zero(0, 2, p.KT) }
 
 // scaled returns the diagram with thrust and torque multiplied.
 func (p polynomials) scaled(thrust, torque float64) polynomials {

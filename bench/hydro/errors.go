@@ -1,18 +1,30 @@
 package hydro
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+	"strings"
+)
 
 // RangeError tells that a value lies outside the range in which a relation
 // holds, or outside what is physically possible.
 type RangeError struct {
-	Name      string  // the quantity, as the trade names it
+	Name      string  // the quantity, as the trade names it; " in " and a unit may follow
 	Value     float64 // what was given
 	Low, High float64 // the range that is accepted
 	Why       string  // where the range comes from
 }
 
 func (e *RangeError) Error() string {
-	return fmt.Sprintf("%s %.4g is outside %.4g to %.4g (%s)", e.Name, e.Value, e.Low, e.High, e.Why)
+	name, unit, _ := strings.Cut(e.Name, " in ")
+	show := func(x float64) string { return strings.TrimSpace(fmt.Sprintf("%.4g %s", x, unit)) }
+	switch {
+	case math.IsNaN(e.Value):
+		return fmt.Sprintf("%s is no number (%s)", name, e.Why)
+	case e.Value < e.Low:
+		return fmt.Sprintf("%s is %s, below %s (%s)", name, show(e.Value), show(e.Low), e.Why)
+	}
+	return fmt.Sprintf("%s is %s, above %s (%s)", name, show(e.Value), show(e.High), e.Why)
 }
 
 // RowError tells which row of a table is bad and why. Rows count from 1.

@@ -6,7 +6,8 @@ import (
 )
 
 // Estimate is a displacement boat nobody has measured: its resistance is guessed from
-// what a tape and a slipway scale give. Take ±40 %, and above hull speed worse.
+// what a tape and a slipway scale give. It is a clean yacht's in smooth water: a launch may
+// need 0.7 to 4 times that power, and above hull speed it is worse.
 type Estimate struct {
 	Length       float64 // waterline, m
 	Displacement float64 // kg

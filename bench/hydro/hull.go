@@ -9,7 +9,7 @@ import (
 type Hull struct {
 	Resistance Resistance // through the water
 	Mass       float64    // kg, as it floats
-	AddedMass  float64    // kg of water that moves with it; see [AddedMassFraction], [AddedMassSoding]
+	AddedMass  float64    // kg of water that moves with it; see [AddedMassFraction]
 
 	Wake            float64 // wake fraction w: va = (1−w)·v
 	ThrustDeduction float64 // t: the hull feels (1−t)·T
@@ -72,16 +72,3 @@ func (w Windage) Force(u float64) float64 { return airDensity / 2 * w.Drag * w.A
 // 0.15 is usual. For one ship form a measurement gives 0.076 (Yasukawa and Yoshimura
 // 2015, KVLCC2) and Söding's formula 0.121: take ±50 %.
 func AddedMassFraction(mass, fraction float64) float64 { return mass * fraction }
-
-// AddedMassSoding estimates the surge added mass in kg from the displaced volume (m³)
-// and waterline length (m): 2.7·ρ·V^(5/3)/L² (Söding 1982). Take ±50 %.
-func AddedMassSoding(volume, length, rho float64) float64 {
-	return 2.7 * rho * math.Pow(volume, 5.0/3) / (length * length)
-}
-
-// CoastDistance returns the way in m and the time in s that a boat of the given inertia
-// (kg, with added mass) runs from speed v0 to v1 against R = k·v² alone (k in kg/m):
-// x = (m/k)·ln(v0/v1), t = (m/k)·(1/v1 − 1/v0), the exact solution. It never quite stops.
-func CoastDistance(inertia, k, v0, v1 float64) (distance, time float64) {
-	return inertia / k * math.Log(v0/v1), inertia / k * (1/v1 - 1/v0)
-}

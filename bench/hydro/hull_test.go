@@ -28,9 +28,6 @@ func TestHullFacts(t *testing.T) {
 		{"H-08 hull speed, 500 ft", "common practice", "confirmed", HullSpeed(500*foot) / knot, 29.96, 0.03},
 		{"H-09 constant", "deep-water wave", "computed", HullSpeed(foot) / knot, 1.3407, 1e-4},
 		{"H-09 Froude number", "deep-water wave", "computed", FroudeNumber(HullSpeed(7), 7), 0.39894, 1e-4},
-		{"H-10 Söding, KVLCC2 L7", "Söding 1982", "confirmed", AddedMassSoding(3.27, 7, 1000) / 3270, 0.121, 1e-3},
-		// D8: a measurement of the same hull (m'x 0.022) lies within the ±50 % that is claimed.
-		{"H-11 measured, KVLCC2 L7", "Yasukawa and Yoshimura 2015", "confirmed", 0.0758, AddedMassSoding(3.27, 7, 1000) / 3270, 0.5 * 0.121},
 		{"H-11 as a share", "Yasukawa and Yoshimura 2015", "confirmed", AddedMassFraction(3270, 0.0758), 247.9, 0.1},
 	} {
 		assert.InDelta(t, c.want, c.got, c.within, "%s (%s, %s)", c.row, c.source, c.status)
@@ -40,10 +37,6 @@ func TestHullFacts(t *testing.T) {
 // H-12: coasting with R = k·v², 1575 kg with added mass, k 60 kg/m, 3 to 1 m/s. Status:
 // computed, exact solution. The hull's own force, integrated by RK4, comes to the same.
 func TestCoasting(t *testing.T) {
-	x, time := CoastDistance(1575, 60, 3, 1)
-	assert.InDelta(t, 28.839, x, 1e-3)
-	assert.InDelta(t, 17.50, time, 1e-3)
-
 	r, err := NewResistanceTable([]SpeedForce{{1, 60}, {2, 240}, {3, 540}})
 	require.NoError(t, err)
 	h := Hull{Resistance: r, Mass: 1500, AddedMass: AddedMassFraction(1500, 0.05)}

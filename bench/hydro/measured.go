@@ -3,6 +3,7 @@ package hydro
 import (
 	"fmt"
 	"math"
+	"quaybench/bench/root"
 )
 
 // Measured is a propeller known by one measured point: at this shaft speed and
@@ -52,7 +53,7 @@ func newMeasured(m Measured) (*Screw, error) {
 	}
 	for _, err := range []error{
 		within("propeller diameter in m", m.Diameter, 0.01, 20, "a propeller"),
-		within("shaft speed in rev/s", m.ShaftSpeed, 0.1, 500, "a turning shaft"),
+		within("shaft speed in 1/min", 60*m.ShaftSpeed, 6, 30000, "a turning shaft"),
 		within("speed of advance in m/s", m.AdvanceSpeed, 0, 40, "ahead or at the bollard"),
 		within("water density in kg/m³", m.Density, 900, 1100, "water"),
 		within("thrust in N", m.Thrust, 0, 1e7, "a driving propeller"),
@@ -66,10 +67,10 @@ func newMeasured(m Measured) (*Screw, error) {
 	n := m.ShaftSpeed
 	shaftPower := m.Power + 2*math.Pi*n*m.Torque // one of them is zero
 	for _, err := range []error{
-		within("thrust times speed of advance in W", m.Thrust*m.AdvanceSpeed, 0, 0.9*shaftPower,
-			"nine tenths of the shaft power; check thrust, speed and power"),
+		within("power of the thrust, which is thrust times speed of the water at the propeller, in W", m.Thrust*m.AdvanceSpeed, 0, 0.9*shaftPower,
+			"nine tenths of the shaft power: the hull needs more at that boat speed than the propeller takes; check the hull, boat speed and power"),
 		within("shaft power in W", shaftPower, 0.7*IdealPower(m.Thrust, m.AdvanceSpeed, m.Diameter, m.Density), 1e8,
-			"momentum theory needs more for that thrust; check thrust and diameter"),
+			"what momentum theory asks for the thrust that the hull needs at that boat speed, less a margin; check the hull, power, boat speed and diameter"),
 	} {
 		if err != nil {
 			return nil, err
@@ -94,7 +95,7 @@ func newMeasured(m Measured) (*Screw, error) {
 	form := sister.polynomials()
 	zero := form.zeroThrust()
 	// Near zero thrust a small error of the speed would scale the whole curve.
-	if err := within("advance coefficient", j, 0, 0.95*zero, "thrust of such a pitch vanishes beyond; give the pitch ratio or check speed and diameter"); err != nil {
+	if err := within("advance of a turn over the diameter", j, 0, 0.95*zero, "a propeller of that pitch gives no thrust beyond: check pitch, propeller speed and boat speed, and that the gear is the right way round"); err != nil {
 		return nil, err
 	}
 	scaleQ := kq / form.KQ(j)
@@ -126,12 +127,12 @@ func newMeasured(m Measured) (*Screw, error) {
 // pitchForTorque returns the pitch ratio at which the B-series takes torque kq at j,
 // held to the series' range and to pitches that drive at j.
 func pitchForTorque(b BSeries, j, kq float64) float64 {
-	drives := bisect(func(pitch float64) float64 {
+	drives := root.Zero(0.5, 1.4, func(pitch float64) float64 {
 		b.PitchRatio = pitch
 		return b.polynomials().zeroThrust() - j/0.9
-	}, 0.5, 1.4)
-	return bisect(func(pitch float64) float64 {
+	})
+	return root.Zero(drives, 1.4, func(pitch float64) float64 {
 		b.PitchRatio = pitch
 		return b.polynomials().KQ(j) - kq
-	}, drives, 1.4)
+	})
 }

@@ -75,14 +75,14 @@ func TestMeasuredRefuses(t *testing.T) {
 	}{
 		{"no torque", func(m *Measured) { m.Power = 0 }, "torque or shaft power"},
 		{"torque and power", func(m *Measured) { m.Torque = 10 }, "torque or shaft power"},
-		{"rev/min for rev/s", func(m *Measured) { m.ShaftSpeed = 900 }, "shaft speed in rev/s"},
-		{"shaft still", func(m *Measured) { m.ShaftSpeed = 0 }, "shaft speed in rev/s"},
+		{"rev/min for rev/s", func(m *Measured) { m.ShaftSpeed = 900 }, "shaft speed in 1/min"},
+		{"shaft still", func(m *Measured) { m.ShaftSpeed = 0 }, "shaft speed in 1/min"},
 		{"no density", func(m *Measured) { m.Density = 0 }, "water density in kg/m³"},
 		{"NaN", func(m *Measured) { m.Power = math.NaN() }, "shaft power in W"},
-		{"too much thrust", func(m *Measured) { m.Thrust = 900 }, "thrust times speed of advance in W"},
+		{"too much thrust", func(m *Measured) { m.Thrust = 900 }, "power of the thrust, which is thrust times speed of the water at the propeller, in W"},
 		{"more thrust than momentum allows", func(m *Measured) { m.Thrust, m.AdvanceSpeed = 1200, 0 }, "shaft power in W"},
-		{"too fast for any pitch", func(m *Measured) { m.AdvanceSpeed, m.Thrust = 9, 100 }, "advance coefficient"},
-		{"pitch beyond the series", func(m *Measured) { m.PitchRatio = 2 }, "pitch ratio"},
+		{"too fast for any pitch", func(m *Measured) { m.AdvanceSpeed, m.Thrust = 9, 100 }, "advance of a turn over the diameter"},
+		{"pitch beyond the series", func(m *Measured) { m.PitchRatio = 2 }, "pitch over diameter"},
 	} {
 		m := launchPropeller()
 		c.spoil(&m)

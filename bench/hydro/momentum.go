@@ -10,7 +10,3 @@ func IdealPower(t, va, d, rho float64) float64 {
 	disc := math.Pi / 4 * d * d
 	return t * (va/2 + math.Sqrt(va*va/4+t/(2*rho*disc)))
 }
-
-// IdealEfficiency returns T·va over [IdealPower], 2/(1+√(1+CT)), for the thrust loading
-// CT = T/(½ρ·va²·A).
-func IdealEfficiency(ct float64) float64 { return 2 / (1 + math.Sqrt(1+ct)) }

@@ -1,12 +1,8 @@
 package hydro
 
 import (
-	"bufio"
 	"fmt"
-	"io"
 	"math"
-	"strconv"
-	"strings"
 
 	"gonum.org/v1/gonum/interp"
 )
@@ -50,7 +46,7 @@ func NewOpenWater(o OpenWater) (*Screw, error) {
 		s.pitch = pitchForTorque(sister, o.Rows[0].J, o.Rows[0].KQ)
 	}
 	for _, err := range []error{
-		within("pitch ratio", s.pitch, 0.3, 2, "a propeller"),
+		within("pitch over diameter", s.pitch, 0.3, 2, "a propeller"),
 		within("blade area ratio", s.area, 0.2, 1.3, "a propeller"),
 	} {
 		if err != nil {
@@ -102,63 +98,6 @@ func newOpenWaterCurve(rows []OpenWaterRow) (*openWaterCurve, error) {
 		return nil, &RowError{Table: table, Why: err.Error()}
 	}
 	return c, nil
-}
-
-// ReadOpenWater reads an open-water table as comma-separated text: a first line
-// "J,KT,KQ" (or "J,KT,10KQ", as many tables print it), then a row a line; empty lines
-// and lines that start with # are passed over. It checks the form only; [NewOpenWater]
-// checks the values. Errors are [*RowError] with the line number as the row.
-func ReadOpenWater(r io.Reader) ([]OpenWaterRow, error) {
-	const table = "open-water table, by line"
-	var rows []OpenWaterRow
-	var column map[string]int
-	in := bufio.NewScanner(r)
-	for line := 1; in.Scan(); line++ {
-		text := strings.TrimSpace(in.Text())
-		if text == "" || strings.HasPrefix(text, "#") {
-			continue
-		}
-		cells := strings.Split(text, ",")
-		if column == nil {
-			column = map[string]int{}
-			for i, name := range cells {
-				column[strings.ToUpper(strings.TrimSpace(name))] = i
-			}
-			_, j := column["J"]
-			_, kt := column["KT"]
-			_, kq := column["KQ"]
-			_, ten := column["10KQ"]
-			if !j || !kt || kq == ten || len(cells) != 3 {
-				return nil, &RowError{Table: table, Row: line, Why: `the first line must be "J,KT,KQ" or "J,KT,10KQ"`}
-			}
-			continue
-		}
-		if len(cells) != 3 {
-			return nil, &RowError{Table: table, Row: line, Why: fmt.Sprintf("%d values, want 3", len(cells))}
-		}
-		var row OpenWaterRow
-		for name, i := range column {
-			v, err := strconv.ParseFloat(strings.TrimSpace(cells[i]), 64)
-			if err != nil {
-				return nil, &RowError{Table: table, Row: line, Why: fmt.Sprintf("%q is not a number", cells[i])}
-			}
-			switch name {
-			case "J":
-				row.J = v
-			case "KT":
-				row.KT = v
-			case "KQ":
-				row.KQ = v
-			case "10KQ":
-				row.KQ = v / 10
-			}
-		}
-		rows = append(rows, row)
-	}
-	if err := in.Err(); err != nil {
-		return nil, fmt.Errorf("read %s: %w", table, err)
-	}
-	return rows, nil
 }
 
 func finite(values ...float64) bool {

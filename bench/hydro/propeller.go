@@ -79,8 +79,8 @@ func (s *Screw) Efficiency(j float64) float64 {
 	return j * kt / (2 * math.Pi * kq)
 }
 
-// pitchAngle is β for ahead rotation at advance coefficient j.
+// pitchAngle returns β for ahead rotation at advance coefficient j.
 func pitchAngle(j float64) float64 { return math.Atan2(j, 0.7*math.Pi) }
 
-// starToK is KT/C_T*, and KQ/C_Q*, at advance coefficient j.
+// starToK returns KT/C_T*, and KQ/C_Q*, at advance coefficient j.
 func starToK(j float64) float64 { return math.Pi / 8 * (j*j + 0.49*math.Pi*math.Pi) }

@@ -2,10 +2,10 @@ package hydro
 
 import (
 	_ "embed"
-	"fmt"
 	"math"
 	"sort"
 	"sync"
+	"sync/atomic"
 )
 
 // The published four-quadrant tests: Fourier coefficients of C_T* and C_Q* over β
@@ -116,6 +116,33 @@ func (s shape) series() *fourier {
 	return out
 }
 
+// samples are the two curves of a series at every node.
+type samples [cells][2]float64
+
+// lastSampled is the last shape whose series was sampled: boats of a study differ in what their propeller takes, not in its
+// shape. What it points to never changes.
+var lastSampled atomic.Pointer[struct {
+	shape
+	samples
+}]
+
+// sampled returns the samples of the shape's series.
+func (s shape) sampled() *samples {
+	if last := lastSampled.Load(); last != nil && last.shape == s {
+		return &last.samples
+	}
+	now := &struct {
+		shape
+		samples
+	}{shape: s}
+	series := s.series()
+	for i := range now.samples {
+		now.samples[i][0], now.samples[i][1] = series.at(nodeAngle(i))
+	}
+	lastSampled.Store(now)
+	return &now.samples
+}
+
 // between interpolates tests, sorted by what of returns, at x.
 func between(tests []tested, of func(tested) float64, x float64) *fourier {
 	last := len(tests) - 1
@@ -140,7 +167,7 @@ func between(tests []tested, of func(tested) float64, x float64) *fourier {
 //     within 10°, its value (above only; below it is zero) by 90°;
 //   - torque and thrust are lowered where the sum would break the laws of energy.
 func newScrew(diameter float64, ahead characteristic, low, high float64, s shape) (*Screw, error) {
-	base := s.series()
+	base, sampled := s.series(), s.sampled()
 	star := func(j float64) (ct, cq float64) {
 		return ahead.KT(j) / starToK(j), ahead.KQ(j) / starToK(j)
 	}
@@ -149,20 +176,22 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 	ctBase, cqBase := base.at(betaLow)
 	scaleT, scaleQ := ctLow/ctBase, cqLow/cqBase
 	for _, err := range []error{
-		within("thrust, as a multiple of a tested propeller's of like pitch and area,", scaleT, 0.1, 5, "check thrust or measured_boat_speed, and diameter"),
-		within("torque, as a multiple of a tested propeller's of like pitch and area,", scaleQ, 0.1, 5, "check measured_power, measured_speed and diameter"),
+		within("thrust at the bollard, over that of a tested propeller of like pitch and area", scaleT, 0.1, 5, "check the hull's resistance at the measured boat speed, and the diameter"),
+		within("torque at the bollard, over that of a tested propeller of like pitch and area", scaleQ, 0.1, 5, "check measured power, measured speed and diameter"),
 	} {
 		if err != nil {
-			return nil, fmt.Errorf("four-quadrant curve: %w", err)
+			return nil, err
 		}
 	}
 	scaled := func(beta float64) (ct, cq float64) {
 		ct, cq = base.at(beta)
 		return scaleT * ct, scaleQ * cq
 	}
+	source := func(beta float64) (ct, cq float64) {
+		return star(math.Min(math.Max(0.7*math.Pi*math.Tan(beta), low), high))
+	}
 	difference := func(beta float64) (dt, dq float64) {
-		j := math.Min(math.Max(0.7*math.Pi*math.Tan(beta), low), high)
-		ct, cq := star(j)
+		ct, cq := source(beta)
 		bt, bq := scaled(beta)
 		return ct - bt, cq - bq
 	}
@@ -170,18 +199,19 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 	above := newFade(difference, betaHigh, math.Max(betaHigh+math.Pi/8, math.Pi/2))
 
 	screw := &Screw{diameter: diameter, ahead: ahead, jLow: low, jHigh: high}
-	screw.all.fill(func(beta float64) (ct, cq float64) {
-		ct, cq = scaled(beta)
-		var dt, dq float64
+	screw.all.fill(func(i int, beta float64) (ct, cq float64) {
+		ct, cq = scaleT*sampled[i][0], scaleQ*sampled[i][1]
 		switch {
 		case beta < betaLow:
-			dt, dq = below.at(beta)
+			dt, dq := below.at(beta)
+			ct, cq = ct+dt, cq+dq
 		case beta <= betaHigh:
-			dt, dq = difference(beta)
+			ct, cq = source(beta)
 		default:
-			dt, dq = above.at(beta)
+			dt, dq := above.at(beta)
+			ct, cq = ct+dt, cq+dq
 		}
-		return physical(beta, ct+dt, cq+dq)
+		return physical(beta, ct, cq)
 	})
 	return screw, nil
 }
@@ -236,10 +266,13 @@ type periodic struct {
 
 const cells = 1024
 
-// fill samples f over −π..π and takes the slopes by fourth-order differences.
-func (p *periodic) fill(f func(beta float64) (float64, float64)) {
+// nodeAngle returns β at node i.
+func nodeAngle(i int) float64 { return -math.Pi + 2*math.Pi*float64(i)/cells }
+
+// fill samples f, of a node and its β, over −π..π and takes the slopes by fourth-order differences.
+func (p *periodic) fill(f func(i int, beta float64) (float64, float64)) {
 	for i := range p.nodes {
-		p.nodes[i][0], p.nodes[i][2] = f(-math.Pi + 2*math.Pi*float64(i)/cells)
+		p.nodes[i][0], p.nodes[i][2] = f(i, nodeAngle(i))
 	}
 	for i := range p.nodes {
 		at := func(k, c int) float64 { return p.nodes[(i+k+cells)%cells][c] }

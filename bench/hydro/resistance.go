@@ -83,7 +83,7 @@ func newCurve(table string, rows []SpeedForce) (*Curve, error) {
 		case !finite(r.Speed, r.Force):
 			why = "a value is not a finite number, or the speed is zero"
 		case r.Speed < 0.01 || r.Speed > 50:
-			why = fmt.Sprintf("speed %g m/s is outside 0.01 to 50", r.Speed)
+			why = fmt.Sprintf("%g m/s is no speed of a boat: 0.01 to 50 m/s are read", r.Speed)
 		case i > 0 && r.Speed-rows[i-1].Speed < 1e-6:
 			why = fmt.Sprintf("speed %g m/s does not rise above the row before (%g)", r.Speed, rows[i-1].Speed)
 		case r.Force < 1e-6 || r.Force > 1e9:

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"quaybench/bench/root"
 )
 
 // Steady is a self-propulsion point: boat and shaft both at rest in their speeds.
@@ -49,7 +50,7 @@ func steady(speed func(Propeller, float64, float64) float64, h Hull, p Propeller
 	if excess(highest) > 0 {
 		return at(highest), ErrNoSteady
 	}
-	return at(bisect(excess, 0, highest)), nil
+	return at(root.Zero(0, highest, excess)), nil
 }
 
 // boatSpeed returns the speed at which the propeller at n just drives the hull.
@@ -62,5 +63,5 @@ func (h Hull) boatSpeed(p Propeller, n, rho float64) float64 {
 	for surplus(high) > 0 && high < 100 {
 		high *= 2
 	}
-	return bisect(surplus, 0, high)
+	return root.Zero(0, high, surplus)
 }

@@ -20,6 +20,7 @@ const (
 	Duty               = "duty"
 	Demand             = "demand"
 	BoatSpeed          = "boat_speed"
+	SpeedOverGround    = "speed_over_ground"
 )
 
 // Kind is all that is known of one channel: the one table that maps, predictions, hard limits, records, screens and
@@ -41,6 +42,7 @@ type Kind struct {
 	Limit      string  // what its hard limit stands for; "" for none
 	Answer     float64 // a change of so much from rest counts as an answer to a throttle command, SI; 0: never
 	Panel      bool    // a panel may have a meter for it
+	Unsigned   bool    // it tells a size alone: ahead and astern read the same
 	// Also lists what else manuals and people call it: such a name in a map is an error, or its hard limit would be lost.
 	Also []string
 }
@@ -62,7 +64,9 @@ var kinds = []Kind{
 		Limit: "the battery is at its limit", Also: []string{"cell_temperature", "pack_temperature"}},
 	{Name: Duty, Unit: "%", Doc: "share of the battery voltage put on the motor", Trace: "duty", Error: 0.02, Digits: 3, Also: []string{"duty_cycle", "modulation"}},
 	{Name: Demand, Unit: "%", Doc: "what is left of the lever after interlocks and ramp", Trace: "demand", Error: 0.02, Digits: 3, Answer: 0.005},
-	{Name: BoatSpeed, Unit: "m/s", Doc: "boat speed over ground or through water", Trace: "boat speed", Digits: 3, Also: []string{"speed_over_ground", "gps_speed", "knots"}},
+	{Name: BoatSpeed, Unit: "m/s", Doc: "boat speed through the water", Trace: "boat speed", Error: 0.3, Digits: 3, Also: []string{"speed_through_water", "water_speed", "stw", "knots"}},
+	// Of a log 0.3 m/s, and over ground what the water itself does: 0.5 m/s where nobody says better (common practice, no source).
+	{Name: SpeedOverGround, Unit: "m/s", Doc: "boat speed over ground, by satellites", Trace: "speed over ground", Part: "boat speed", Error: 0.5, Digits: 3, Unsigned: true, Also: []string{"ground_speed", "gps_speed", "sog"}},
 }
 
 // Kinds returns the table of channels, in their usual order. The caller may change it.

@@ -34,10 +34,15 @@ type Controller interface {
 	// is an [*ImpossibleError]; no values come with an error.
 	ReadTelemetry(ctx context.Context) (Sample, error)
 
+	// MakeReady brings the controller to where it takes throttle commands, at zero, as [Throttle.Ready] says. From then on it is
+	// to be commanded within its command time-out, or it is to be made ready again. It does nothing where it is ready. A person
+	// lets it happen, each time.
+	MakeReady(ctx context.Context) error
+
 	// CommandThrottle asks for a share of full throttle, from −1 (full astern)
 	// to 1 (full ahead). The controller forgets a command after its own
 	// command time-out, so it is to be repeated well within that. The error is
-	// [ErrNoThrottle], [ErrHalted], [ErrUnread], a [*RangeError] or the line's.
+	// [ErrNoThrottle], [ErrHalted], [ErrUnread], [ErrNotReady], [ErrVoid], a [*RangeError] or the line's.
 	//
 	// Only zero passes where longer than the command time-out has gone by, also
 	// in a suspended machine, since it was opened, since the last reading of
@@ -60,8 +65,9 @@ type Controller interface {
 	// Halt commands zero throttle, then neutral, then refuses every further
 	// throttle command: zero is the last one. It interrupts whatever else is
 	// under way, goes ahead even if ctx has ended, tries again by itself, and
-	// takes a bounded time. An error means that zero was not confirmed: use
-	// the hard-wired stop, and count on the controller's own command time-out.
+	// takes a bounded time. An error other than an [*OtherwiseError] means that
+	// zero was not confirmed: use the hard-wired stop, and count on the
+	// controller's own command time-out.
 	// It does nothing, without error, where there is no throttle to command.
 	Halt(ctx context.Context) error
 
@@ -92,18 +98,47 @@ type Setting struct {
 
 // Channel describes one thing that is measured. Values are SI.
 type Channel struct {
-	Name string
-	Unit string // to show values in
+	Name   string
+	Unit   string // to show values in
+	Source string // what measures it, in words; "": the controller that is asked
+	Meter  Meter  // its error; zero: nobody said
+	// Delay is how long after the fact a value comes, as of an instrument that smooths. It is known to within itself.
+	Delay time.Duration
+}
+
+// Meter is the error of an instrument.
+type Meter struct {
+	Gain   float64 // half-width, as a share of the reading
+	Offset float64 // half-width, SI
 }
 
 // Throttle describes the throttle command.
 type Throttle struct {
 	Astern         bool          // takes negative commands
 	CommandTimeout time.Duration // after so long without one the controller itself goes to zero
+	Ready          string        // what MakeReady does, in words; "": nothing, since it takes commands at any time
 }
 
 // Sample is one reading of every channel.
 type Sample struct {
-	At     time.Time // when it arrived, by the clock given
-	Values []float64 // SI, in the order of the channels
+	At     time.Time // when it arrived, by the clock given: its last value, or the first of those that had come before it was asked for
+	Values []float64 // SI, in the order of the channels; NaN: the instrument says that it has no reading
+	// Times is when each value was so; nil: all of them At. A zero time: the sample holds nothing new of that channel.
+	Times []time.Time
+	// Origins says where each value came from and how old it may be; nil: nobody says.
+	Origins []Origin
+}
+
+// Origin is where a value came from: it was so after Since, and arrived At.
+type Origin struct {
+	Since, At time.Time
+	Source    string // "SDO", "TPDO 1"; "": asked for
+}
+
+// Time returns when the value of a channel was so; ok is false where the sample holds nothing new of it.
+func (s *Sample) Time(channel int) (at time.Time, ok bool) {
+	if s.Times == nil {
+		return s.At, true
+	}
+	return s.Times[channel], !s.Times[channel].IsZero()
 }

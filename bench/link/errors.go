@@ -10,7 +10,7 @@ import (
 // What a controller or instrument may answer.
 var (
 	ErrUnknown    = errors.New("the controller has no such thing")
-	ErrReadOnly   = errors.New("the controller's register map says read-only")
+	ErrReadOnly   = errors.New("the map of the controller says read-only")
 	ErrRunning    = errors.New("the motor is running: stop it and put the lever in neutral first")
 	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
 	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")
@@ -19,7 +19,13 @@ var (
 	// ErrOutOfStep casts doubt on the reading before: it is to be thrown away.
 	ErrOutOfStep = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
 	ErrStale     = errors.New("no new readings")
-	ErrClosed    = errors.New("the link is closed")
+	// ErrOther ends the use of an instrument: what it sends is not what it was said to send.
+	ErrOther = errors.New("the instrument sends something else than it was said to")
+	// ErrNotReady holds a throttle back from a controller that has first to be made ready, or that went to zero by itself since.
+	ErrNotReady = errors.New("the controller is not ready to take a throttle command, or went to zero by itself since it was: prove its time-out again")
+	// ErrVoid ends a release, and the proof before it, for good: see [NewsError].
+	ErrVoid   = errors.New("the release of the throttle no longer holds: open the controller again, for a new proof and a new release")
+	ErrClosed = errors.New("the link is closed")
 )
 
 // SettingError says which setting an error is about.
@@ -32,6 +38,29 @@ func (e *SettingError) Error() string { return e.Key + ": " + e.Err.Error() }
 
 // Unwrap gives the error itself.
 func (e *SettingError) Unwrap() error { return e.Err }
+
+// NewsError is what a controller told by itself, as no answer to anything: it began anew, reports an emergency, left its state, is
+// silent, or somebody else speaks to it. It comes with the next call, but never from Halt. From then on a throttle command other
+// than zero is [ErrVoid].
+type NewsError struct{ Err error }
+
+func (e *NewsError) Error() string { return e.Err.Error() }
+
+// Unwrap gives the news.
+func (e *NewsError) Unwrap() error { return e.Err }
+
+// OtherwiseError says that zero throttle is confirmed, but that the controller did not take it in the usual way.
+type OtherwiseError struct {
+	Why error  // what was wrong with the usual way
+	Did string // what was done instead
+}
+
+func (e *OtherwiseError) Error() string {
+	return fmt.Sprintf("zero throttle is confirmed, though not in the usual way: %v; instead %s. Look into it before the next test", e.Why, e.Did)
+}
+
+// Unwrap gives what was wrong.
+func (e *OtherwiseError) Unwrap() error { return e.Why }
 
 // RangeError is a value that a controller does not take. Values are SI.
 type RangeError struct {

@@ -22,7 +22,10 @@ func TestErrorsSayValueLimitAndUnit(t *testing.T) {
 			&link.ImpossibleError{Channel: link.Channel{Name: "motor_speed", Unit: "rpm"}, Value: 100 * math.Pi, Min: 0, Max: 50 * math.Pi},
 			"motor_speed reads 3000 rpm, which can't be: it is from 0 rpm to 1500 rpm; check sensor and wiring",
 		},
-		{&link.SettingError{Key: "limits.duty", Err: link.ErrReadOnly}, "limits.duty: the controller's register map says read-only"},
+		{&link.TransferError{Change: link.Change{Key: "ramp.rise"}, Err: link.ErrRunning}, "ramp.rise was not written: the motor is running: stop it and put the lever in neutral first; the controller holds again what it held before"},
+		{&link.TransferError{Change: link.Change{Key: "ramp.rise"}, Err: link.ErrStale, Still: []link.Change{{Key: "ramp.fall"}, {Key: "ramp.rise"}}}, "ramp.rise was not written: no new readings; not put back: ramp.fall, ramp.rise"},
+		{&link.TransferError{Change: link.Change{Key: "ramp.rise"}, Err: link.ErrStale, Unknown: []link.Change{{Key: "ramp.rise"}}}, "ramp.rise was not written: no new readings; nobody knows what it holds now for ramp.rise: read the controller before anything else"},
+		{&link.SettingError{Key: "limits.duty", Err: link.ErrReadOnly}, "limits.duty: the map of the controller says read-only"},
 	} {
 		assert.Equal(t, c.text, c.err.Error())
 	}

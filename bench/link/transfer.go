@@ -56,7 +56,7 @@ func (k *Knowledge) Note(state State, changes ...Change) error {
 	return nil
 }
 
-// Value is the value that is surely in the controller; ok is false where nobody knows, as after a transfer whose end was
+// Value returns the value that is surely in the controller; ok is false where nobody knows, as after a transfer whose end was
 // not noted: what came after the last note, a rollback say, may not have been noted either.
 func (k *Knowledge) Value(key string) (value float64, ok bool) {
 	if k.open[key] {
@@ -68,7 +68,7 @@ func (k *Knowledge) Value(key string) (value float64, ok bool) {
 // Open reports whether a transfer that touches a setting has begun and its end was not noted.
 func (k *Knowledge) Open(key string) bool { return k.open[key] }
 
-// Known is the value that is surely in the controller after a state of a change; ok is false where nobody knows.
+// Known returns the value that is surely in the controller after a state of a change; ok is false where nobody knows.
 func (s State) Known(c Change) (value float64, ok bool) {
 	switch s {
 	case Found, RolledBack:
@@ -102,7 +102,7 @@ type TransferError struct {
 	Unknown []Change // what could not be put back, and could not be read either
 }
 
-// Restored says whether the controller surely holds again what it held before.
+// Restored reports whether the controller surely holds again what it held before.
 func (e *TransferError) Restored() bool { return len(e.Still)+len(e.Unknown) == 0 }
 
 func (e *TransferError) Error() string {
@@ -134,7 +134,7 @@ func keys(changes []Change) string {
 // Transfer writes changes one by one in the order given. After each it reads all settings: the new value must be there,
 // and nothing else may have changed. If something fails it puts back what was there. It refuses while the motor
 // runs, and where a setting is no longer what the change says. The error is a *TransferError once anything was
-// written or tried; before that, nothing was written.
+// written or tried, an *UnnotedError where all was written; before that, nothing was written.
 func Transfer(ctx context.Context, c Controller, changes []Change, journal Journal) error {
 	t := transfer{c: c, journal: journal, step: map[string]float64{}}
 	for _, s := range c.Describe().Settings {
@@ -153,13 +153,25 @@ func Transfer(ctx context.Context, c Controller, changes []Change, journal Journ
 			t.note(Failed, unsure...) // the first error is the one to tell
 			failed := &TransferError{Change: change, Err: err}
 			failed.Still, failed.Unknown = t.restore(context.WithoutCancel(ctx), changes[:i+1])
-			t.end()
+			_ = t.end()
 			return failed
 		}
 	}
-	t.end()
+	if err := t.end(); err != nil {
+		return &UnnotedError{err}
+	}
 	return nil
 }
+
+// UnnotedError says that a transfer was carried out whole, and that the journal does not know: it leaves unsure what it touched.
+type UnnotedError struct{ Err error }
+
+func (e *UnnotedError) Error() string {
+	return fmt.Sprintf("all settings were written and read back, but the journal could not be written to its end, so it leaves them unsure until the controller is read again: %v", e.Err)
+}
+
+// Unwrap gives the journal's error.
+func (e *UnnotedError) Unwrap() error { return e.Err }
 
 // note notes where an error of the journal has nobody to go to: the controller matters more. The end is not noted then.
 func (t *transfer) note(state State, changes ...Change) {
@@ -167,15 +179,16 @@ func (t *transfer) note(state State, changes ...Change) {
 		t.touched = append(t.touched, changes...)
 	}
 	if err := t.journal.Note(state, changes...); err != nil {
-		t.unnoted = true
+		t.unnoted = err
 	}
 }
 
 // end notes that the transfer has ended, if all before was noted. A journal without it leaves unsure what was touched.
-func (t *transfer) end() {
-	if !t.unnoted {
+func (t *transfer) end() error {
+	if t.unnoted == nil {
 		t.note(Ends, t.touched...)
 	}
+	return t.unnoted
 }
 
 // transfer is one under way.
@@ -186,7 +199,7 @@ type transfer struct {
 	before   map[string]float64 // all settings as they were
 	expected map[string]float64 // and as they should be now
 	touched  []Change           // what the journal holds open
-	unnoted  bool               // the journal lacks something
+	unnoted  error              // why the journal lacks something
 }
 
 // begin reads what is there and sees to it that it may be changed.
@@ -226,7 +239,7 @@ func (t *transfer) begin(ctx context.Context, changes []Change) error {
 	return nil
 }
 
-// same says whether a controller could not tell two values apart.
+// same reports whether a controller could not tell two values apart.
 func (t *transfer) same(key string, a, b float64) bool {
 	return math.Abs(a-b) <= t.step[key]/2+1e-9*math.Abs(b)
 }
@@ -234,7 +247,7 @@ func (t *transfer) same(key string, a, b float64) bool {
 // write writes one change and sees that it is there, and nothing else with it.
 func (t *transfer) write(ctx context.Context, change Change) error {
 	if err := t.journal.Note(Intends, change); err != nil {
-		t.unnoted = true
+		t.unnoted = err
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
 	stored, err := t.c.WriteSetting(ctx, change.Key, change.To)
@@ -250,7 +263,7 @@ func (t *transfer) write(ctx context.Context, change Change) error {
 		return &StrayError{strays}
 	}
 	if err := t.journal.Note(Holds, change); err != nil {
-		t.unnoted = true
+		t.unnoted = err
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
 	return nil

@@ -1,17 +1,17 @@
 package measure
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/link"
-	"quaybench/bench/ode"
-	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -21,16 +21,13 @@ import (
 // same equations as a simulation's. What the traces take for granted, and the parts that cannot be known from what was
 // measured, are named in the record.
 func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.Trial, measured *Result) (*record.Run, error) {
-	model, err := drive.New(b, s, drive.Conditions{
-		Air: program.Air, Water: program.Water, Moored: program.Moored, Charging: program.Charging,
-		Load: loads[program.Load], LoadFactor: program.LoadFactor, WaterDensity: program.WaterDensity,
-	})
+	model, err := modelOf(b, s, program)
 	if err != nil {
-		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+		return nil, err
 	}
 	r := &record.Run{
 		Boat: b.Name, Trial: program.Name, // what protection a trial expects cannot be seen in telemetry
-		Provenance: record.Provenance{Source: "measured", Settings: s.Hash(), Clock: measured.Start.Format(time.RFC3339)},
+		Provenance: record.Provenance{Source: "measured", Settings: s.Hash(), Clock: measured.Start.Format(time.RFC3339), Program: string(trial.Write(program))},
 	}
 	fill(r, measured.Channels, measured.Samples)
 	if e := ended(measured.Stop); e != nil {
@@ -40,19 +37,28 @@ func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.
 	if len(r.Time) < 2 {
 		return r, nil
 	}
-	seen := new(record.Run)
-	fill(seen, measured.Channels, measured.withSteps())
-	in := instrumentsOf(seen)
+	in := instrumentsOf(measured)
 	if !in.known.MotorCurrent && !in.known.BatteryCurrent {
 		return r, fmt.Errorf("neither motor current nor battery current was measured: nothing can be inferred")
 	}
-	in.name(r, b, program)
 	return r, infer(ctx, r, model, b, program, in)
+}
+
+// modelOf returns a boat's model in the conditions of a programme.
+func modelOf(b *boat.Boat, s settings.Set, program *trial.Trial) (*drive.Model, error) {
+	model, err := drive.New(b, s, drive.Conditions{
+		Air: program.Air, Water: program.Water, Moored: program.Moored, Charging: program.Charging,
+		Load: loads[program.Load], LoadFactor: program.LoadFactor, WaterDensity: program.WaterDensity,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("boat %s: %w", b.Name, err)
+	}
+	return model, nil
 }
 
 var loads = map[string]drive.Load{"fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}
 
-// fill puts samples into a record.
+// fill puts samples into a record, each value where it was so. A channel of which nothing was read is named as left out.
 func fill(r *record.Run, channels []link.Channel, samples []Sample) {
 	lever := record.Trace{Name: record.Lever, Unit: "%"}
 	for _, x := range samples {
@@ -61,15 +67,43 @@ func fill(r *record.Run, channels []link.Channel, samples []Sample) {
 	}
 	r.Traces = append(r.Traces, lever)
 	for i, c := range channels {
-		tr := record.Trace{Name: link.TraceName(c.Name), Unit: c.Unit}
-		if tr.Unit == "" {
-			tr.Unit = "1"
+		tr := record.Trace{Name: link.TraceName(c.Name), Unit: cmp.Or(c.Unit, "1"), Source: c.Source, Values: inRows(samples, i)}
+		if c.Meter != (link.Meter{}) {
+			tr.Meter = &record.Meter{Gain: c.Meter.Gain, Offset: c.Meter.Offset}
 		}
-		for _, x := range samples {
-			tr.Values = append(tr.Values, x.Values[i])
+		read := slices.ContainsFunc(tr.Values, func(v float64) bool { return !math.IsNaN(v) })
+		if len(samples) > 0 && !read {
+			r.LeftOut = append(r.LeftOut, fmt.Sprintf("%s (%s had no reading)", tr.Name, c.Source))
+			continue
 		}
+		tr.Gaps = slices.ContainsFunc(tr.Values, math.IsNaN)
 		r.Traces = append(r.Traces, tr)
 	}
+}
+
+// inRows returns a channel's values in the rows of the record, NaN where a row has none. A reading stands in the row in which it
+// came; where it was so more than a row earlier, in that row. What was so before the first row stands there: all was at rest.
+func inRows(samples []Sample, channel int) []float64 {
+	values := make([]float64, len(samples))
+	for k := range values {
+		values[k] = math.NaN()
+	}
+	for k := range samples {
+		x := &samples[k]
+		was := x.time(channel)
+		if math.IsNaN(was) || k > 0 && x.Times != nil && was == samples[k-1].time(channel) {
+			continue // not heard of yet, or nothing new
+		}
+		row := k
+		if k > 0 && was < samples[k-1].At {
+			row = sort.Search(k, func(i int) bool { return samples[i].At >= was })
+			if row > 0 && was-samples[row-1].At < samples[row].At-was {
+				row--
+			}
+		}
+		values[row] = x.Values[channel]
+	}
+	return values
 }
 
 // withSteps expands each sample that holds since earlier into two, so that it does not look like a ramp: a person reads a
@@ -93,7 +127,7 @@ func (m *Result) withSteps() (out []Sample) {
 	return out
 }
 
-// movedBefore is when the last movement of the lever up to an instant began.
+// movedBefore returns when the last movement of the lever up to an instant began.
 func (m *Result) movedBefore(t float64) float64 {
 	at := 0.0
 	if m.Performed != nil {
@@ -106,7 +140,7 @@ func (m *Result) movedBefore(t float64) float64 {
 	return at
 }
 
-// ended is the event of a test that did not run to its end.
+// ended returns the event of a test that did not run to its end.
 func ended(s Stop) *record.Event {
 	if s.Reason == Finished {
 		return nil
@@ -118,188 +152,51 @@ func ended(s Stop) *record.Event {
 	return &record.Event{At: s.At, Device: "step test", What: "the test stopped: " + s.Reason.String() + ": " + s.Text, Kind: kind, Count: 1}
 }
 
-// instruments are the measured channels that a run can follow.
-type instruments struct {
-	run                     *record.Run
-	motor, battery, voltage *record.Trace
-	duty, speed, boat       *record.Trace
-	sink, winding, cells    *record.Trace
-	known                   drive.Measured
-}
-
-func instrumentsOf(r *record.Run) *instruments {
-	of := func(name string) *record.Trace {
-		tr, _ := r.Trace(name)
-		return tr
-	}
-	in := &instruments{
-		run:   r,
-		motor: of(record.MotorCurrent), battery: of(record.BatteryCurrent), voltage: of(record.Voltage),
-		duty: of(record.Duty), speed: of(record.MotorSpeed), boat: of(record.BoatSpeed),
-		sink: of(link.StageTemperature), winding: of(link.MotorTemperature), cells: of(link.BatteryTemperature),
-	}
-	in.known = drive.Measured{
-		MotorCurrent: in.motor != nil, BatteryCurrent: in.battery != nil, Voltage: in.voltage != nil,
-		Duty: in.duty != nil, Speed: in.speed != nil,
-		Sink: in.sink != nil, Motor: in.winding != nil, Battery: in.cells != nil,
-	}
-	return in
-}
-
-// at interpolates what was measured.
-func (in *instruments) at(t float64) drive.Seen {
-	of := func(tr *record.Trace) float64 {
-		if tr == nil {
-			return math.NaN()
-		}
-		return in.run.At(tr, t)
-	}
-	return drive.Seen{
-		MotorCurrent: of(in.motor), BatteryCurrent: of(in.battery), Voltage: of(in.voltage), Duty: of(in.duty), Speed: of(in.speed),
-		Boat: of(in.boat), Sink: of(in.sink), Motor: of(in.winding), Battery: of(in.cells),
-	}
-}
-
-// name lists in the record what its inferred traces take for granted.
-func (in *instruments) name(r *record.Run, b *boat.Boat, program *trial.Trial) {
-	assume := func(if_ bool, text string) {
-		if if_ {
-			r.Assumed = append(r.Assumed, text)
-		}
-	}
-	k := in.known
-	with := "speed"
-	if k.Duty {
-		with = "duty"
-	}
-	all := k.Complete()
-	assume(all && !k.MotorCurrent, "motor current follows from battery current and "+with)
-	assume(all && !k.BatteryCurrent, "battery current follows from motor current and "+map[bool]string{true: "speed", false: "duty"}[k.Speed])
-	assume(all && !k.Speed, "motor speed follows from the motor's voltage; while no current flows, from propeller and hull as the boat file has them")
-	assume(!k.Voltage, fmt.Sprintf("voltage follows from the bank's resistance and a charge of %.0f %% at the start", 100*program.Charge))
-	assume(!k.Sink || !k.Motor || !k.Battery, fmt.Sprintf("what has no thermometer began at the temperature around it, with air of %s", quantity.Format(program.Air, "°C", 3)))
-	assume(b.Charging != nil && program.Charging, "the charging source gave what the boat file says")
-	assume(true, "cooling is as the boat file has it")
-	if !k.Speed { // where no current flows, the shaft turns as these have it
-		r.Assumed = append(r.Assumed, b.Estimates()...)
-	}
-}
-
-// infer adds the parts and their traces.
-func infer(ctx context.Context, r *record.Run, model *drive.Model, b *boat.Boat, program *trial.Trial, in *instruments) error {
-	first := in.at(r.Time[0])
-	or := func(x, fallback float64) float64 {
-		if math.IsNaN(x) {
-			return fallback
-		}
-		return x
-	}
-	nan := math.NaN()
-	run := model.NewRun(program.Lever(r.Time[0]))
-	y := run.Begin(drive.Start{
-		Charge: program.Charge, Speed: or(first.Boat, program.Speed),
-		Winding: program.Start.Winding.Or(first.Motor), Housing: program.Start.Housing.Or(first.Motor),
-		Sink: program.Start.Sink.Or(first.Sink), Battery: program.Start.Battery.Or(first.Battery),
-		Cables: program.Start.Cables.Or(nan), Air: program.Compartment.Or(nan),
-		Each: program.Start.Named(),
-	})
-	f := run.Follow(in.at)
-	values := make([][]float64, len(model.Parts))
-	state := make([]float64, len(y))
-	next := 0
-	take := func(t float64, y []float64) {
-		p := f.Point(t, y)
-		for i := range model.Parts {
-			values[i] = append(values[i], model.Parts[i].Value(p, y))
-		}
-		next++
-	}
-	start := make([]float64, len(model.Parts))
-	p := f.Point(r.Time[0], y)
-	for i := range model.Parts {
-		start[i] = model.Parts[i].Reference(p, y)
-	}
-	take(r.Time[0], y)
-	var integrator ode.Integrator
-	last := len(r.Time) - 1
-	options := ode.Options{
-		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[last] - r.Time[0]) / float64(last), Check: ode.CheckOptions{Every: -1},
-	}
-	from := r.Time[0]
-	for _, until := range changes(r, program) {
-		run.CoolingLost = from >= program.CoolingLost
-		if from >= program.LoadFrom && !run.Loaded && program.Load != "normal" {
-			run.Loaded = true
-			if program.Load == "locked" {
-				run.Lock(y)
-			}
-		}
-		run.Changed()
-		result, err := integrator.Integrate(ctx, f, from, until, y, nil, options, func(st *ode.Step) error {
-			for next <= last && r.Time[next] <= st.T1 {
-				st.At(r.Time[next], state)
-				take(r.Time[next], state)
-			}
-			return nil
-		})
-		if err != nil {
-			return fmt.Errorf("what nobody measured could not be inferred: %w", err)
-		}
-		from, y = until, result.Y
-	}
-	known := model.Known(in.known)
-	for i := range model.Parts {
-		part := &model.Parts[i]
-		if !known[i] || slices.ContainsFunc(values[i], math.IsNaN) {
-			r.LeftOut = append(r.LeftOut, part.Name)
-			continue
-		}
-		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: values[i], Inferred: true})
-		r.Parts = append(r.Parts, record.Part{
-			Name: part.Name, Trace: part.Name, Unit: part.Unit, Limit: part.Limit, Start: start[i], Measure: record.Measure(part.Measure),
-			Close: b.CloseShare(part.Name), Consequence: part.Consequence, Current: part.Current,
-		})
-	}
-	return nil
-}
-
-// changes are the instants after the first at which load or cooling changes, and the last.
-func changes(r *record.Run, program *trial.Trial) (at []float64) {
-	first, last := r.Time[0], r.Time[len(r.Time)-1]
-	for _, t := range []float64{program.LoadFrom, program.CoolingLost} {
-		if t > first && t < last {
-			at = append(at, t)
-		}
-	}
-	at = append(at, last)
-	slices.Sort(at)
-	return slices.Compact(at)
-}
-
-// Thinned is a result with no more than so many samples, each the mean of those it stands for. Completed with several boats
-// it tells how the inferred traces spread, at a fraction of the work.
+// Thinned is a result with about so many samples at most, each the mean of those it stands for; none stands for both sides of a hole. Completed with
+// several boats it tells how the inferred traces spread, at a fraction of the work.
 func (m *Result) Thinned(most int) *Result {
 	n := len(m.Samples)
 	if n <= most {
 		return m
 	}
 	thin := *m
-	thin.Samples = nil
-	for k := range most {
-		group := m.Samples[k*n/most : (k+1)*n/most]
-		mean := Sample{Values: make([]float64, len(m.Channels))}
-		for _, x := range group {
-			w := 1 / float64(len(group))
-			mean.At += w * x.At
-			mean.Lever += w * x.Lever
-			for i, v := range x.Values {
-				mean.Values[i] += w * v
-			}
+	thin.Samples, thin.thinned, thin.holes = nil, true, nil
+	edge := map[float64]bool{} // where a hole ends, a group begins
+	for i := range m.Channels {
+		holes := m.holesOf(i)
+		thin.holes = append(thin.holes, holes)
+		for _, h := range holes {
+			edge[h.To] = true
 		}
-		mean.Due, mean.Since = mean.At, mean.At
-		thin.Samples = append(thin.Samples, mean)
+	}
+	from := 0
+	for k := 1; k <= n; k++ {
+		if k == n || k-from >= (n+most-1)/most || edge[m.Samples[k].Since] {
+			thin.Samples = append(thin.Samples, m.mean(m.Samples[from:k]))
+			from = k
+		}
 	}
 	return &thin
+}
+
+// mean returns the mean of samples; of a channel over those that have it.
+func (m *Result) mean(group []Sample) Sample {
+	mean := Sample{Values: make([]float64, len(m.Channels))}
+	counts := make([]float64, len(m.Channels))
+	for _, x := range group {
+		mean.At += x.At / float64(len(group))
+		mean.Lever += x.Lever / float64(len(group))
+		for i, v := range x.Values {
+			if !math.IsNaN(v) {
+				mean.Values[i], counts[i] = mean.Values[i]+v, counts[i]+1
+			}
+		}
+	}
+	for i, n := range counts {
+		mean.Values[i] /= n // NaN for none
+	}
+	mean.Due, mean.Since = mean.At, mean.At
+	return mean
 }
 
 // Spread gives the inferred traces of a record a band: by how much the same test completed with other boats differs from
@@ -318,16 +215,27 @@ func Spread(r, base *record.Run, others []*record.Run, low, high float64) {
 				same, runs = append(same, s), append(runs, o)
 			}
 		}
-		n := len(same)
-		if n == 0 {
+		if len(same) == 0 {
 			continue
 		}
 		tr.Low, tr.High = make([]float64, len(tr.Values)), make([]float64, len(tr.Values))
-		column := make([]float64, n)
+		column := make([]float64, 0, len(same))
 		for k, t := range r.Time {
+			if math.IsNaN(tr.Values[k]) {
+				tr.Low[k], tr.High[k] = math.NaN(), math.NaN()
+				continue
+			}
 			at := base.At(own, t)
+			column = column[:0]
 			for j := range same {
-				column[j] = runs[j].At(same[j], t) - at
+				if v := runs[j].At(same[j], t) - at; !math.IsNaN(v) {
+					column = append(column, v)
+				}
+			}
+			n := len(column)
+			if n == 0 {
+				tr.Low[k], tr.High[k] = tr.Values[k], tr.Values[k]
+				continue
 			}
 			slices.Sort(column)
 			tr.Low[k] = tr.Values[k] + column[int(low*float64(n-1))]

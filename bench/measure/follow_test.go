@@ -2,7 +2,12 @@ package measure_test
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -11,9 +16,12 @@ import (
 
 	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
 	"quaybench/bench/drive"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
@@ -184,6 +192,37 @@ func TestAMeasuredRecordAgreesWithTheTruth(t *testing.T) {
 	}
 }
 
+// variedBoat are the constants that are off in TestAMeasuredRecordAgreesOnAnyBoat.
+var variedBoat = regexp.MustCompile(`(resistance|thermal_resistance|heat_capacity|constant|friction_torque|inertia|displacement|brush_drop|housekeeping)$`)
+
+// TestAMeasuredRecordAgreesOnAnyBoat is the same for boats nobody has looked at, moored or under way, with a few sets of channels:
+// all, without tachometer, without motor current, without voltage, and motor current and duty alone.
+func TestAMeasuredRecordAgreesOnAnyBoat(t *testing.T) {
+	seed, n := uint64(1), 2
+	if thorough {
+		n = 60
+	}
+	if text := os.Getenv("QUAYBENCH_SEED"); text != "" {
+		var err error
+		seed, err = strconv.ParseUint(text, 10, 64)
+		require.NoError(t, err)
+	}
+	for i := range n {
+		r := rand.New(rand.NewPCG(seed, uint64(i)))
+		b, s := demo(t, []string{"petrel", "bracken"}[i%2])
+		datafile.Walk(b, func(path string, v *quantity.Value) {
+			if v.Given && variedBoat.MatchString(path) {
+				v.SI *= math.Exp(0.6 * (r.Float64() - 0.5))
+			}
+		})
+		all := observe(t, b, s, halfHour(r.IntN(2) == 0))
+		for _, channels := range []int{0b11111, 0b10111, 0b11011, 0b11110, 0b10100} {
+			checkFollowed(t, all, channels)
+		}
+		require.False(t, t.Failed(), "seed %d, boat %d", seed, i)
+	}
+}
+
 func checkFollowed(t *testing.T, all *truth, channels int) {
 	t.Helper()
 	run, err := measure.Complete(t.Context(), all.boat, all.settings, all.program, all.with(channels))
@@ -219,4 +258,34 @@ func checkFollowed(t *testing.T, all *truth, channels int) {
 		}
 		assert.LessOrEqual(t, worst, allowed, "%s with %s: %s at %.4g s", all.boat.Name, names(channels), part.Name, when)
 	}
+}
+
+// TestARecordNamesACharger: what a charging source gave is taken from the boat file only where the boat has one and the
+// programme uses it.
+func TestARecordNamesACharger(t *testing.T) {
+	for _, c := range []struct{ has, used bool }{{false, true}, {true, false}, {true, true}} {
+		b, s := demo(t, "petrel")
+		b.Charging = nil
+		if c.has {
+			b.Charging = &boat.Charging{Power: quantity.Exactly(300), Current: quantity.Exactly(6), Voltage: quantity.Exactly(56)}
+		}
+		program := halfHour(true)
+		program.Charging = c.used
+		r := &measure.Result{Channels: followed[2:3], Samples: []measure.Sample{{Values: []float64{0}}, {At: 1, Due: 1, Since: 1, Values: []float64{0}}}}
+		run, err := measure.Complete(t.Context(), b, s, program, r)
+		require.NoError(t, err)
+		const text = "the charging source gave what the boat file says"
+		assert.Equal(t, c.has && c.used, slices.Contains(run.Assumed, text), "%+v: %q", c, run.Assumed)
+	}
+}
+
+// TestTheBandOfAnInferenceIsOfAllDraws: the quantiles are of the draws in order of size, at each instant, whatever their order.
+func TestTheBandOfAnInferenceIsOfAllDraws(t *testing.T) {
+	run := func(values ...float64) *record.Run {
+		return &record.Run{Time: []float64{0, 1}, Traces: []record.Trace{{Name: "winding", Inferred: true, Values: values}}}
+	}
+	measured, base := run(300, 310), run(300, 310)
+	measure.Spread(measured, base, []*record.Run{run(302, 309), run(299, 316), run(301, 311), run(297, 312), run(304, 308)}, 0.025, 0.975)
+	assert.Equal(t, []float64{297, 308}, measured.Traces[0].Low)
+	assert.Equal(t, []float64{304, 316}, measured.Traces[0].High)
 }

@@ -40,7 +40,7 @@ func jitter(b *testing.B, rate float64, moving bool) {
 	require.NoError(b, err)
 	defer near.Close()
 	clock, timing := port.WallClock{}, modbus.TimingAt(115200)
-	sim, err := linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
+	sim, err := linksim.New(y.boat, y.settings, y.registers.Describe(), clock, linksim.Options{})
 	require.NoError(b, err)
 	ctx, stop := context.WithCancel(b.Context())
 	defer stop()

@@ -55,7 +55,7 @@ func TestJoin(t *testing.T) {
 		defer cut()
 		c, _ := y.connect(t, ctx)
 		i, send, unplug := logger(t)
-		j := measure.Join(c, i, port.WallClock{})
+		j := measure.Join(c, port.WallClock{}, measure.Beside{Instrument: i})
 		var names []string
 		for _, ch := range j.Describe().Channels {
 			names = append(names, ch.Name)
@@ -71,7 +71,10 @@ func TestJoin(t *testing.T) {
 		time.Sleep(100 * time.Millisecond)
 		got, err = j.ReadTelemetry(ctx)
 		require.NoError(t, err)
-		assert.GreaterOrEqual(t, time.Since(got.At), 100*time.Millisecond, "a sample is as old as the older of both")
+		was, ok := got.Time(4)
+		assert.True(t, ok)
+		assert.GreaterOrEqual(t, time.Since(was), 100*time.Millisecond, "each value is as old as it is")
+		assert.Less(t, time.Since(got.At), 50*time.Millisecond)
 
 		send("what?;\n124;41\n")
 		time.Sleep(time.Millisecond)
@@ -105,7 +108,7 @@ func TestJoinWithoutController(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx := t.Context()
 		i, send, _ := logger(t)
-		j := measure.Join(nil, i, port.WallClock{})
+		j := measure.Join(nil, port.WallClock{}, measure.Beside{Instrument: i})
 		assert.Len(t, j.Describe().Channels, 2)
 		assert.ErrorIs(t, j.CommandThrottle(ctx, 0.1), link.ErrNoThrottle)
 		_, err := j.Running(ctx)

@@ -159,7 +159,7 @@ func faulty(t *testing.T, y yard, bad mishap, when stage, forGood bool) (out end
 	out.cancel = cancel
 	clock := port.WallClock{}
 	var err error
-	out.sim, err = linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
+	out.sim, err = linksim.New(y.boat, y.settings, y.registers.Describe(), clock, linksim.Options{})
 	require.NoError(t, err)
 	require.NoError(t, out.sim.SetSetting("limits.motor_current", 120))
 	near, far := linktest.Pipe()
@@ -235,7 +235,7 @@ func TestTimeOutFaultMatrix(t *testing.T) {
 					test, cancel := context.WithCancelCause(ctx)
 					defer cancel(nil)
 					clock := port.WallClock{}
-					sim, err := linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
+					sim, err := linksim.New(y.boat, y.settings, y.registers.Describe(), clock, linksim.Options{})
 					require.NoError(t, err)
 					near, far := linktest.Pipe()
 					timing := modbus.TimingAt(115200)
@@ -317,8 +317,8 @@ func TestStepEndsInZeroWhateverHappensHere(t *testing.T) {
 			}
 		}, measure.Cancelled},
 		{"outside the predicted band", func(o *measure.Options, _ func()) {
-			o.Watch = func(s measure.Sample) string {
-				if s.At > 3 {
+			o.Watch = func(_ int, at, _ float64) string {
+				if at > 3 {
 					return "invented"
 				}
 				return ""

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"quaybench/bench/link"
+	"quaybench/bench/quantity"
 	"quaybench/bench/trial"
 )
 
@@ -47,12 +48,12 @@ func (r *run) cue(t float64) {
 	}
 }
 
-// farewell says what a person is to do at the end. At the lever, neutral is always the last word; where the line failed to
+// farewell returns what the operator must do after the test. At the lever, neutral is always the last word; where the line failed to
 // bring zero, only the person is left, and the controller's own time-out.
 func (r *run) farewell() {
 	switch stop := &r.result.Stop; {
 	case r.o.Commands && !stop.Zero:
-		r.o.Tell(fmt.Sprintf("ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now! The controller's own command time-out is %v.", 4*r.beat))
+		r.o.Tell(fmt.Sprintf("ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now! The controller's own command time-out is %s.", quantity.FormatDuration(4*r.beat)))
 	case r.o.Commands:
 	case stop.Reason == Finished:
 		r.o.Tell("The programme has ended. Lever to neutral.")
@@ -106,7 +107,7 @@ var errTooLong = errors.New("the hold lasts too long")
 const readingTime = 5
 
 func (r *run) prompt(who Person) Stop {
-	if s := r.read(who, 0, 0, 0, false); s != nil {
+	if s := r.read(who, r.hold(0, 0, false), 0); s != nil {
 		return *s
 	}
 	late := 0.0 // s that the person has taken longer than planned
@@ -128,19 +129,41 @@ func (r *run) prompt(who Person) Stop {
 		if i+1 < len(r.program.Steps) {
 			end = r.program.Steps[i+1].At
 		}
-		settled := begun + s.Over
-		if stop := r.until(end + late - min(readingTime, (end+late-settled)/2)); stop != nil {
+		h := r.hold(begun+s.Over, end+late, s.To != 0)
+		if stop := r.until(min(h.latest, h.planned-min(readingTime, (h.planned-h.since)/2))); stop != nil {
 			return *stop
 		}
-		if stop := r.read(who, min(settled, r.elapsed()), late, end, s.To != 0); stop != nil {
+		if stop := r.read(who, h, late); stop != nil {
 			return *stop
 		}
 	}
 	return Stop{Reason: Finished, At: r.elapsed(), Text: "the programme ran to its end"}
 }
 
-// longest is how much longer than planned a hold may last, s: parts heat on while a person looks for their glasses.
-const longest = 30
+// longestHold is how much longer than planned a hold may last while its readings are awaited, s, where nothing says less:
+// whoever has not read the meters by then has left the panel.
+const longestHold = 300
+
+// hold is a stretch of the test in which the lever rests.
+type hold struct {
+	since   float64 // when it began, s
+	planned float64 // when it was to end, s
+	driven  bool    // the motor is
+	latest  float64 // until when its readings are awaited, s
+	why     string  // what would happen then; "": nothing known
+}
+
+// hold returns the hold after the movement that was just asked for. One that is driven lasts no longer than the parts bear.
+func (r *run) hold(since, planned float64, driven bool) hold {
+	h := hold{since: since, planned: planned, driven: driven, latest: math.Inf(1)}
+	if driven {
+		h.latest = planned + longestHold
+		if r.o.Patience != nil {
+			h.latest, h.why = r.o.Patience(r.result.Performed, planned, h.latest)
+		}
+	}
+	return h
+}
 
 // until waits for an instant of the test, s; one that is past is now.
 func (r *run) until(t float64) *Stop {
@@ -150,38 +173,51 @@ func (r *run) until(t float64) *Stop {
 	return nil
 }
 
-// read asks for readings that hold since an instant, and judges them where the programme would be. end is when the hold was
-// to end; a hold that is driven is not waited for without end.
-func (r *run) read(who Person, since, late, end float64, driven bool) *Stop {
-	t := r.elapsed()
-	latest := end + late + longest
+// read asks for the readings of a hold, and judges them where the programme would be. They stand until they came.
+func (r *run) read(who Person, h hold, late float64) *Stop {
+	asked, because := r.elapsed(), ""
+	if h.why != "" {
+		because = ": " + h.why
+	}
+	if h.latest <= asked {
+		return &Stop{Reason: Unanswered, At: asked, Text: "this hold must not go on" + because}
+	}
 	ctx, cancel := context.WithCancelCause(r.ctx)
 	defer cancel(nil)
-	if patient, ok := r.o.Clock.(interface {
-		AfterFunc(d time.Duration, f func()) (stop func() bool)
-	}); ok && driven {
-		stop := patient.AfterFunc(time.Duration((latest-t)*float64(time.Second)), func() { cancel(errTooLong) })
-		defer stop()
+	if h.driven {
+		left := h.latest - asked
+		if patient, ok := r.o.Clock.(interface {
+			AfterFunc(d time.Duration, f func()) (stop func() bool)
+		}); ok {
+			stop := patient.AfterFunc(time.Duration(left*float64(time.Second)), func() { cancel(errTooLong) })
+			defer stop()
+		}
+		r.o.Tell(fmt.Sprintf("read the meters now; if no readings come within %.0f s, the test stops%s", left, because))
 	}
 	values, ok, err := who.Readings(ctx, r.result.Channels)
 	now := r.elapsed()
 	switch {
 	case r.ctx.Err() != nil:
 		return r.cancelled(r.ctx.Err())
-	case driven && now >= latest:
-		return &Stop{Reason: Late, At: now, Text: fmt.Sprintf("the hold lasts %.0f s longer than planned, and no readings came: more than %d s are not waited for", now-end-late, longest)}
+	case now >= h.latest:
+		return &Stop{Reason: Unanswered, At: now, Text: fmt.Sprintf("the hold lasts %.0f s longer than planned%s", max(0, now-h.planned), because)}
 	case err != nil:
-		return &Stop{Reason: Stale, At: t, Text: "no readings: " + err.Error(), Err: err}
+		return &Stop{Reason: Stale, At: asked, Text: "no readings: " + err.Error(), Err: err}
 	case !ok:
-		return &Stop{Reason: Cancelled, At: t, Text: "the person at the panel stopped it"}
+		return &Stop{Reason: Cancelled, At: asked, Text: "the person at the panel stopped it"}
 	}
-	if over := now - end - late; driven && over > 1 {
+	if over := now - h.planned; h.driven && over > 1 {
 		r.o.Tell(fmt.Sprintf("this hold lasted %.0f s longer than planned; it is judged as it was", over))
 	}
-	sample := Sample{At: t, Due: t - late, Since: since, Lever: r.lever(t - late), Values: values}
+	sample := Sample{At: asked, Due: asked - late, Since: min(h.since, asked), Lever: r.lever(asked - late), Values: values}
+	if h.driven {
+		sample.At = now // parts heat until then
+	}
 	r.result.Samples = append(r.result.Samples, sample)
 	if stop := r.observe(sample); stop != nil {
 		return stop
 	}
-	return r.judge(sample)
+	judged := sample
+	judged.At = sample.Due // the band is that of the programme as planned
+	return r.judge(judged)
 }

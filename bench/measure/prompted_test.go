@@ -55,6 +55,7 @@ func TestPrompted(t *testing.T) {
 		// The programme: 40 % from 1 s, neutral from 6 s, end at 12 s. Each answer takes 10 s.
 		assert.Equal(t, []string{
 			"10.0 s  NOW: lever to 40 % ahead",
+			"12.5 s  read the meters now; if no readings come within 302 s, the test stops",
 			"22.5 s  this hold lasted 8 s longer than planned; it is judged as it was",
 			"22.5 s  NOW: lever to neutral",
 			"35.5 s  The programme has ended. Lever to neutral.",
@@ -101,13 +102,13 @@ func TestPromptedStops(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		who    reader
-		watch  func(measure.Sample) string
+		watch  func(channel int, at, value float64) string
 		reason measure.Reason
 		said   string
 	}{
 		{"a limit", reader{values: [][]float64{{0, 0}, {12, 60}}}, nil, measure.Limit, "motor_current is 60.00 A: invented limit of this test"},
-		{"the band, twice in a row", reader{values: [][]float64{{0, 0}, {12, 40}, {12, 40}}}, func(s measure.Sample) string {
-			return map[bool]string{true: "too much"}[s.Values[1] > 30]
+		{"the band, twice in a row", reader{values: [][]float64{{0, 0}, {12, 40}, {12, 40}}}, func(channel int, _, value float64) string {
+			return map[bool]string{true: "too much"}[channel == 1 && value > 30]
 		}, measure.Strayed, "too much"},
 		{"the person", reader{values: [][]float64{{0, 0}}}, nil, measure.Cancelled, "the person at the panel stopped it"},
 		{"no answer", reader{values: [][]float64{{0, 0}}, fails: errors.New("end of the input")}, nil, measure.Stale, "no readings: end of the input"},
@@ -216,7 +217,7 @@ func TestTooSlowALine(t *testing.T) {
 		got, err := measure.Run(t.Context(), c, steps(t), measure.Options{Commands: true, Rate: 100})
 		require.NoError(t, err)
 		assert.Equal(t, measure.Late, got.Stop.Reason)
-		assert.Contains(t, got.Stop.Text, "a sample takes 20ms on this line, so no more than 50 Hz can be had")
+		assert.Contains(t, got.Stop.Text, "a sample takes 20.0 ms on this line, so no more than 50 Hz can be had")
 		assert.True(t, got.Stop.Zero)
 	})
 }

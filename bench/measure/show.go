@@ -2,7 +2,7 @@ package measure
 
 import "quaybench/bench/quantity"
 
-// show is a value in the unit of its channel.
+// show returns a value in the unit of its channel.
 func show(si float64, unit string) string {
 	if unit == "" {
 		unit = "1"

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,6 +11,8 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/port"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
 	"quaybench/bench/trial"
 )
 
@@ -24,14 +27,16 @@ const (
 	Impossible               // telemetry that the hardware cannot have
 	LineLost                 // the line failed
 	Cancelled                // somebody stopped it
-	Late                     // the pacing fell behind: a missed heartbeat
+	Late                     // this machine was late: a missed heartbeat
 	NotReady                 // the start conditions did not hold; nothing was commanded
 	Unrecorded               // the record could not be written
+	Unanswered               // a person gave no readings while a hold went on
+	Told                     // the controller told of something by itself
 )
 
 func (r Reason) String() string {
 	return [...]string{"finished", "a limit was passed", "outside the predicted band", "telemetry is stale", "impossible telemetry", "the line failed",
-		"stopped by hand", "the pacing fell behind", "not ready", "the record could not be written"}[r]
+		"stopped by hand", "this computer was late", "not ready", "the record could not be written", "no readings came", "the controller told of something"}[r]
 }
 
 // Stop is how a test ended.
@@ -50,7 +55,16 @@ type Sample struct {
 	Due    float64   // s into the test, when it was due
 	Since  float64   // s into the test, since when these values have held; At but for a person's readings
 	Lever  float64   // asked for
-	Values []float64 // SI, in the order of the channels
+	Values []float64 // SI, in the order of the channels; NaN: an instrument has no reading
+	Times  []float64 // s into the test, when each value was so; NaN: it never was. nil: all At
+}
+
+// time returns when the value of a channel was so, s into the test.
+func (s *Sample) time(channel int) float64 {
+	if s.Times == nil {
+		return s.At
+	}
+	return s.Times[channel]
 }
 
 // Bound is a hard limit on a channel: it stops the test at once.
@@ -60,16 +74,34 @@ type Bound struct {
 	Why       string
 }
 
+// Range returns what a reading must pass to stop the test, in the reader's unit: "-100 A or 220 A".
+func (b Bound) Range() string {
+	k, _ := link.KindOf(b.Channel)
+	unit := cmp.Or(k.Unit, "1")
+	switch {
+	case math.IsInf(b.High, 1):
+		return quantity.Format(b.Low, unit, 3) + " downwards"
+	case math.IsInf(b.Low, -1) || unit == "°C" || b.Low == 0:
+		return quantity.Format(b.High, unit, 3)
+	}
+	return quantity.Format(b.Low, unit, 3) + " or " + quantity.Format(b.High, unit, 3)
+}
+
 // Options of a test.
 type Options struct {
-	Rate     float64       // samples per second, 1..200; 0: 20
-	Stale    time.Duration // oldest telemetry that counts; 0: three sample periods, 100 ms at least
-	Lag      time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out; 1 s where no throttle is commanded
-	Bounds   []Bound
-	Watch    func(Sample) string // says what is wrong with a sample; "" for nothing. Two in a row stop the test
-	Observe  func(Sample) error  // sees each sample before it is judged; an error stops the test
-	Commands bool                // command the throttle over the line; false: a person moves the lever
-	Tell     func(text string)   // says aloud what the person at the lever is to do; nil: nobody is there
+	Rate   float64       // samples per second, 1..200; 0: 20
+	Stale  time.Duration // oldest telemetry that counts; 0: three sample periods, 100 ms at least
+	Lag    time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out; 1 s where no throttle is commanded
+	Bounds []Bound
+	// Watch says what is wrong with one channel's value at an instant, s into the test; "" for nothing. Two samples in a row
+	// with a new value that is wrong stop the test.
+	Watch    func(channel int, at, value float64) string
+	Observe  func(Sample) error // sees each sample before it is judged; an error stops the test
+	Commands bool               // command the throttle over the line; false: a person moves the lever
+	Tell     func(text string)  // says aloud what the person at the lever is to do; nil: nobody is there
+	// Patience says until when a hold may go on while a person reads the meters, s into the test, and what would happen then. It
+	// is given the programme as performed so far, when the hold was to end, and the latest that it may say. nil: the latest.
+	Patience func(performed *trial.Trial, planned, latest float64) (until float64, why string)
 	Clock    port.Clock
 }
 
@@ -80,56 +112,63 @@ type Result struct {
 	Samples   []Sample
 	Discarded []float64    // instants of samples that a later reply cast doubt on, s
 	Performed *trial.Trial // the programme as a person performed it; nil where it ran by the clock
-	Lines     Lines        // of an instrument that sends by itself
+	Lines     []Lines      // of each instrument that sends by itself
 	Stop      Stop
+
+	thinned bool            // from another result, whose readings were held against each other
+	holes   [][]record.Span // per channel, of that result; nil: the samples tell
 }
 
 // lineLimit is a line of an instrument, between two samples, that passed a hard limit.
 type lineLimit struct {
-	sample link.Sample
-	text   string
+	line lineOf
+	text string
 }
 
-func (e *lineLimit) Error() string { return e.text }
+func (e *lineLimit) Error() string { return fmt.Sprintf("%s (in one line of %s)", e.text, e.line.from) }
 
 // listener is a source in which lines come by themselves, as Join makes one.
 type listener interface {
-	watch(judge func(link.Sample) error, alarm func(error)) Lines
-	lineChannels() []link.Channel
+	watch(judge func(lineOf) error, alarm func(error)) []Lines
 }
 
-// watchLines has every line of an instrument held against the hard limits, as it comes: what lasts 3 ms falls between two
-// samples. done ends it.
-func (r *run) watchLines() (done func()) {
-	l, ok := r.c.(listener)
+// watchLines has every line of an instrument that stands beside a controller held against the hard limits, as it comes: what
+// lasts 3 ms falls between two samples. The context ends with the first line that passes one. done ends the watch.
+func watchLines(ctx context.Context, c link.Controller, hard []Bound) (watched context.Context, done func() []Lines) {
+	l, ok := c.(listener)
 	if !ok {
-		return func() {}
+		return ctx, func() []Lines { return nil }
 	}
-	own := l.lineChannels()
 	var bounds []placed
-	for _, b := range r.o.Bounds {
-		if at := slices.IndexFunc(own, func(c link.Channel) bool { return c.Name == b.Channel }); at >= 0 {
-			bounds = append(bounds, placed{b, at, own[at].Unit})
+	for i, ch := range c.Describe().Channels {
+		for _, b := range hard {
+			if b.Channel == ch.Name {
+				bounds = append(bounds, placed{b, i, ch.Unit})
+			}
 		}
 	}
-	ctx, alarm := context.WithCancelCause(r.ctx)
-	r.ctx = ctx
-	l.watch(func(s link.Sample) error {
-		if text := passed(bounds, s.Values); text != "" {
-			return &lineLimit{s, text}
+	watched, alarm := context.WithCancelCause(ctx)
+	l.watch(func(line lineOf) error {
+		if text := passed(bounds, line.values, line.fresh); text != "" {
+			return &lineLimit{line, text}
 		}
 		return nil
 	}, alarm)
-	return func() {
-		r.result.Lines = l.watch(nil, nil)
+	return watched, func() []Lines {
 		alarm(nil)
+		return l.watch(nil, nil)
 	}
 }
 
-// passed says which hard limit values pass; "" for none.
-func passed(bounds []placed, values []float64) string {
+// passed returns which hard limit values pass; "" for none. fresh says which are looked at; nil: all.
+func passed(bounds []placed, values []float64, fresh []bool) string {
 	for _, b := range bounds {
-		if v := values[b.at]; math.IsNaN(v) || v < b.Low || v > b.High {
+		v := values[b.at]
+		switch {
+		case fresh != nil && !fresh[b.at]:
+		case math.IsNaN(v):
+			return fmt.Sprintf("%s has no reading (overload, or nothing to measure), so its limit watches over nothing: %s", b.Channel, b.Why)
+		case v < b.Low || v > b.High:
 			return fmt.Sprintf("%s is %s: %s", b.Channel, show(v, b.unit), b.Why)
 		}
 	}
@@ -166,9 +205,11 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 		r.farewell()
 	}()
 	if o.Commands {
-		r.beat = d.Throttle.CommandTimeout / 4
+		r.beat, r.fallsSilent = d.Throttle.CommandTimeout/4, d.Throttle.Ready != ""
 	}
-	defer r.watchLines()()
+	watched, done := watchLines(ctx, c, o.Bounds)
+	defer func() { result.Lines = done() }()
+	r.ctx = watched
 	result.Stop = r.pace()
 	return result, nil
 }
@@ -233,22 +274,24 @@ type run struct {
 	result  *Result
 	strayed int
 
-	beat      time.Duration // the controller hears a command at least so often
-	commanded float64       // last
-	told      time.Time     // when
-	cues      []cue         // still to be said
-	busy      time.Duration // spent on the line, in all samples
+	beat time.Duration // the controller hears a command at least so often
+	// fallsSilent says that the controller has to be made ready again where it hears nothing, even at zero.
+	fallsSilent bool
+	commanded   float64       // last
+	told        time.Time     // when
+	cues        []cue         // still to be said
+	busy        time.Duration // spent on the line, in all samples
 }
 
-// elapsed is the time into the test, s. It runs through a sleep of the machine.
+// elapsed returns the time into the test, s. It runs through a sleep of the machine.
 func (r *run) elapsed() float64 { return r.since().Seconds() }
 
 func (r *run) since() time.Duration { return port.Age(r.result.Start, r.o.Clock.Now()) }
 
-// lever is where the programme has the lever.
+// lever returns where the programme has the lever.
 func (r *run) lever(t float64) float64 { return r.program.Lever(t)(t) }
 
-// pace is the loop: at each tick command, read, judge.
+// pace runs the loop: at each tick command, read, judge.
 func (r *run) pace() Stop {
 	if s := r.ready(); s != nil {
 		return *s
@@ -307,9 +350,11 @@ func (r *run) late(due time.Duration, tick int) *Stop {
 	if behind <= r.o.Lag {
 		return nil
 	}
-	text := fmt.Sprintf("the pacing is %v behind", behind.Round(time.Millisecond))
+	text := fmt.Sprintf("a sample was due %s ago", quantity.FormatDuration(behind))
 	if each := r.busy / time.Duration(max(tick, 1)); each > r.o.period() {
-		text += fmt.Sprintf(": a sample takes %v on this line, so no more than %.0f Hz can be had", each.Round(100*time.Microsecond), math.Floor(1/each.Seconds()))
+		text += fmt.Sprintf(": a sample takes %s on this line, so no more than %.0f Hz can be had", quantity.FormatDuration(each), math.Floor(1/each.Seconds()))
+	} else {
+		text += ": it slept, or other programs kept it busy"
 	}
 	return &Stop{Reason: Late, At: r.elapsed(), Text: text}
 }
@@ -317,7 +362,7 @@ func (r *run) late(due time.Duration, tick int) *Stop {
 // clearance is how long before a sample the line is left alone, so that the sample is not held up: about two exchanges.
 const clearance = 10 * time.Millisecond
 
-// sample is one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
+// sample takes one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
 // before anything else.
 func (r *run) sample(due time.Duration, tick int) *Stop {
 	clock, t := r.o.Clock, due.Seconds()
@@ -342,13 +387,13 @@ func (r *run) sample(due time.Duration, tick int) *Stop {
 	if n := len(r.result.Samples); n > 0 {
 		at = max(at, r.result.Samples[n-1].At+1e-4)
 	}
-	s := Sample{At: at, Due: t, Since: at, Lever: r.lever(t), Values: got.Values}
+	s := Sample{At: at, Due: t, Since: at, Lever: r.lever(t), Values: got.Values, Times: r.times(&got, at)}
 	r.result.Samples = append(r.result.Samples, s)
 	if stop := r.observe(s); stop != nil {
 		return stop
 	}
 	if age := now.Sub(got.At); age > r.o.Stale {
-		return &Stop{Reason: Stale, At: at, Text: fmt.Sprintf("the newest telemetry is %v old", age.Round(time.Millisecond))}
+		return &Stop{Reason: Stale, At: at, Text: fmt.Sprintf("the newest is %s old", quantity.FormatDuration(age))}
 	}
 	if stop := r.judge(s); stop != nil || !r.o.Commands {
 		return stop
@@ -360,6 +405,25 @@ func (r *run) sample(due time.Duration, tick int) *Stop {
 		return r.failed(err)
 	}
 	return nil
+}
+
+// times returns when each value of a sample was so, s into the test, where they differ.
+func (r *run) times(got *link.Sample, at float64) (times []float64) {
+	if got.Times == nil {
+		return nil
+	}
+	for k := range got.Values {
+		was, ok := got.Time(k)
+		switch {
+		case !ok:
+			times = append(times, math.NaN())
+		case was.Equal(got.At):
+			times = append(times, at)
+		default:
+			times = append(times, math.Round(1e4*was.Sub(r.result.Start).Seconds())/1e4)
+		}
+	}
+	return times
 }
 
 func (r *run) observe(s Sample) *Stop {
@@ -403,9 +467,21 @@ func (r *run) ready() *Stop {
 	if r.lever(0) != 0 {
 		return not("the programme does not begin in neutral", nil)
 	}
-	running, err := r.c.Running(r.ctx)
-	for begun := r.o.Clock.Now(); err == nil && running && port.Age(begun, r.o.Clock.Now()) < coasting; running, err = r.c.Running(r.ctx) {
-		if err := r.o.Clock.Sleep(r.ctx, 100*time.Millisecond); err != nil {
+	pause := 100 * time.Millisecond
+	if r.fallsSilent {
+		pause = min(pause, r.beat)
+	}
+	runs := func() (bool, error) {
+		if r.fallsSilent {
+			if err := r.c.CommandThrottle(r.ctx, 0); err != nil {
+				return false, err
+			}
+		}
+		return r.c.Running(r.ctx)
+	}
+	running, err := runs()
+	for begun := r.o.Clock.Now(); err == nil && running && port.Age(begun, r.o.Clock.Now()) < coasting; running, err = runs() {
+		if err := r.o.Clock.Sleep(r.ctx, pause); err != nil {
 			return not("", err)
 		}
 	}
@@ -414,7 +490,7 @@ func (r *run) ready() *Stop {
 	case err != nil:
 		return not("the controller does not say whether the motor runs: "+err.Error(), err)
 	case running:
-		return not(fmt.Sprintf("the motor still runs after %v of waiting: is the lever in neutral, or does something turn the propeller?", coasting), nil)
+		return not(fmt.Sprintf("the motor still runs after %s of waiting: is the lever in neutral, or does something turn the propeller?", quantity.FormatDuration(coasting)), nil)
 	}
 	if r.o.Commands {
 		if err := r.c.CommandThrottle(r.ctx, 0); err != nil {
@@ -437,22 +513,26 @@ func (r *run) cancelled(err error) *Stop {
 
 // lineStop ends the test at a line that passed a hard limit. The line is recorded: beside the newest sample's other values.
 func (r *run) lineStop(line *lineLimit) *Stop {
-	at := math.Round(1e4*port.Age(r.result.Start, line.sample.At).Seconds()) / 1e4
-	stop := &Stop{Reason: Limit, At: at, Text: line.text + " (in one line of the instrument)"}
+	at := math.Round(1e4*port.Age(r.result.Start, line.line.at).Seconds()) / 1e4
+	stop := &Stop{Reason: Limit, At: at, Text: line.Error()}
 	n := len(r.result.Samples)
 	if n == 0 {
 		return stop
 	}
 	s := r.result.Samples[n-1]
 	s.At, s.Values = max(at, s.At+1e-4), slices.Clone(s.Values)
-	s.Since = s.At
-	copy(s.Values[len(s.Values)-len(line.sample.Values):], line.sample.Values) // an instrument's channels come last
+	s.Since, s.Times = s.At, slices.Clone(s.Times)
+	for i, fresh := range line.line.fresh {
+		if fresh {
+			s.Values[i], s.Times[i] = line.line.values[i], s.At
+		}
+	}
 	r.result.Samples = append(r.result.Samples, s)
 	_ = r.observe(s)
 	return stop
 }
 
-// calledOff says why a test was called off, where more than a signal did it.
+// calledOff returns why a test was called off, where more than a signal did it.
 func calledOff(ctx context.Context) string {
 	text := "the test was called off"
 	if why := context.Cause(ctx); why != nil && !errors.Is(why, context.Canceled) {
@@ -468,8 +548,10 @@ func (r *run) failed(err error) *Stop {
 	switch n := len(r.result.Samples); {
 	case r.ctx.Err() != nil:
 		return r.cancelled(err)
-	case errors.Is(err, link.ErrLockedOut):
+	case errors.Is(err, link.ErrLockedOut), errors.Is(err, link.ErrNotReady):
 		s.Reason = NotReady
+	case errors.As(err, new(*link.NewsError)):
+		s.Reason = Told
 	case errors.As(err, &impossible):
 		s.Reason = Impossible
 	case errors.Is(err, link.ErrStale):
@@ -485,28 +567,39 @@ func (r *run) failed(err error) *Stop {
 
 // judge holds a sample against the hard limits and the watch.
 func (r *run) judge(s Sample) *Stop {
-	if text := passed(r.bounds, s.Values); text != "" {
+	if text := passed(r.bounds, s.Values, nil); text != "" {
 		return &Stop{Reason: Limit, At: s.At, Text: text}
 	}
 	if r.o.Watch == nil {
 		return nil
 	}
-	wrong := r.o.Watch(s)
-	if wrong == "" {
-		r.strayed = 0
-		return nil
+	wrong, anew := "", false
+	for i, v := range s.Values {
+		text := r.o.Watch(i, s.time(i), v)
+		if text != "" && (wrong == "" || !anew && r.isNew(i)) {
+			wrong, anew = text, r.isNew(i)
+		}
 	}
-	if r.strayed++; r.strayed < 2 {
+	switch {
+	case wrong == "":
+		r.strayed = 0
+	case anew:
+		r.strayed++
+	}
+	if r.strayed < 2 {
 		return nil
 	}
 	return &Stop{Reason: Strayed, At: s.At, Text: wrong}
 }
 
+// isNew reports whether the newest sample has another reading of a channel than the one before.
+func (r *run) isNew(channel int) bool {
+	n := len(r.result.Samples)
+	return n < 2 || r.result.Samples[n-1].time(channel) != r.result.Samples[n-2].time(channel)
+}
+
 // halt makes zero the last command, whatever the context says.
 func (r *run) halt(before error) (zero bool, err error) {
-	halt := r.c.Halt(context.WithoutCancel(r.ctx))
-	if halt != nil {
-		return false, errors.Join(before, fmt.Errorf("zero throttle was not confirmed: use the hard-wired stop: %w", halt))
-	}
-	return true, before
+	zero, halt := halted(r.c.Halt(context.WithoutCancel(r.ctx)))
+	return zero, errors.Join(before, halt)
 }

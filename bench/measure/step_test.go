@@ -42,7 +42,7 @@ func petrelFor(t testing.TB) yard {
 // connect starts a simulated controller in a bubble and returns both ends.
 func (y yard) connect(t *testing.T, ctx context.Context) (link.Controller, *linksim.Controller) {
 	clock := port.WallClock{}
-	sim, err := linksim.New(y.boat, y.settings, y.registers, clock, linksim.Options{})
+	sim, err := linksim.New(y.boat, y.settings, y.registers.Describe(), clock, linksim.Options{})
 	require.NoError(t, err)
 	near, far := linktest.Pipe()
 	timing := modbus.TimingAt(115200)

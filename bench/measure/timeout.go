@@ -10,6 +10,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/port"
+	"quaybench/bench/quantity"
 )
 
 // ProofPlan is what ProveTimeout commands, and what must come of it by the simulation.
@@ -21,6 +22,13 @@ type ProofPlan struct {
 	Expect  []Expected    // of the channels measured, over the tolerances
 	Half    time.Duration // after so long without a command half of it is gone
 	Bounds  []Bound       // hard limits
+	// Beside is the controller joined with an instrument, and BesideBounds the hard limits of both: each line of the instrument
+	// is held against them meanwhile. nil: there is no instrument.
+	Beside       link.Controller
+	BesideBounds []Bound
+	Tell         func(string) // says aloud that it is begun again; nil: nobody is there
+	// Again asks the person to let the controller be made ready again, after it went to zero by itself; nil: nobody is asked.
+	Again func(context.Context) error
 }
 
 // Expected is the predicted change of a channel since rest.
@@ -67,6 +75,8 @@ const (
 // prediction; then it falls silent, and half of what showed must be gone after the stated time-out, a quarter of it early or
 // late at most. Hard limits stop it at once, anything else after two readings in a row.
 //
+// Where this machine was late, so that what was seen proves nothing either way, it begins again from rest, once.
+//
 // Where it fails it ends with a halt, and says so if a setting was changed by it; the controller must be opened again for a
 // test.
 func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, plan *ProofPlan) (proof Proof, err error) {
@@ -75,15 +85,32 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, plan
 	case d.Throttle == nil:
 		return proof, link.ErrNoThrottle
 	case d.Throttle.CommandTimeout <= 0:
-		return proof, errors.New("the register map states no command time-out of the controller's own: throttle over the line is refused")
+		return proof, errors.New("the map states no command time-out of the controller's own: throttle over the line is refused")
 	}
+	ctx, done := watchLines(ctx, plan.Beside, plan.BesideBounds)
+	defer done()
 	p := proving{ctx: ctx, c: c, clock: clock, plan: plan, d: d, beat: min(d.Throttle.CommandTimeout/4, 100*time.Millisecond)}
 	p.proof.Stated = d.Throttle.CommandTimeout
-	if err := p.begin(); err != nil {
-		return proof, fmt.Errorf("the command time-out could not be proven: %w", err)
+	unproven := func(err error) error {
+		if line := new(lineLimit); errors.As(context.Cause(ctx), &line) {
+			err = line
+		}
+		return fmt.Errorf("the command time-out could not be proven: %w", err)
 	}
-	if err := p.prove(); err != nil {
-		return p.proof, errors.Join(fmt.Errorf("the command time-out could not be proven: %w", err), p.end())
+	if err := p.begin(); err != nil {
+		return proof, unproven(err)
+	}
+	err = p.prove()
+	if p.mayRepeat(err) {
+		if plan.Tell != nil {
+			plan.Tell(err.Error() + ". Once more, from rest.")
+		}
+		if err = p.calm(); err == nil {
+			err = p.prove()
+		}
+	}
+	if err != nil {
+		return p.proof, errors.Join(unproven(err), p.end())
 	}
 	return p.proof, nil
 }
@@ -102,8 +129,74 @@ type proving struct {
 	held   map[string]float64 // settings before
 	rest   []float64          // telemetry at rest
 	noise  []float64          // least change of each channel that counts; +Inf: none does
+	since  []time.Time        // after which each channel's newest reading was so
 	last   []float64          // newest change since rest
-	told   time.Time          // last command
+	share  float64            // last commanded
+	told   time.Time          // just before the last command went out
+	heard  time.Time          // when it was confirmed
+	worst  time.Duration      // longest time from a command to the end of the reading after it
+	ready  bool               // the controller was made ready once
+}
+
+// lateError says that this machine was late: the controller may have forgotten a command meanwhile, as it should.
+type lateError struct{ gap, stated time.Duration }
+
+func (e *lateError) Error() string {
+	return fmt.Sprintf("this computer was late: %s passed after a command, where the controller forgets one after %s, so nothing is proven; close other programs", quantity.FormatDuration(e.gap), quantity.FormatDuration(e.stated))
+}
+
+// longestLate is how late a machine may be that is only busy: after more the person at the terminal decides anew.
+const longestLate = 2 * time.Second
+
+// mayRepeat reports whether only this machine's lateness kept a proof from its end.
+func (p *proving) mayRepeat(err error) bool {
+	var late *lateError
+	return errors.As(err, &late) && late.gap <= longestLate && p.ctx.Err() == nil
+}
+
+// late is the error for the time since the last command.
+func (p *proving) late() error {
+	return &lateError{port.Age(p.told, p.clock.Now()), p.d.Throttle.CommandTimeout}
+}
+
+// calm commands zero and waits, bounded, until the readings are again as they were at rest.
+func (p *proving) calm() error {
+	if err := p.command(0); err != nil {
+		return err
+	}
+	for begun, still := p.clock.Now(), 0; still < 2; {
+		if port.Age(begun, p.clock.Now()) > coasting {
+			return fmt.Errorf("the readings are not as at rest %s after zero throttle", quantity.FormatDuration(coasting))
+		}
+		if err := p.clock.Sleep(p.ctx, p.beat); err != nil {
+			return err
+		}
+		now, err := p.read()
+		if err != nil {
+			return err
+		}
+		still++
+		for i := range now {
+			if math.Abs(now[i]-p.rest[i]) > p.noise[i] {
+				still = 0
+			}
+		}
+	}
+	return nil
+}
+
+// command commands a share of full throttle; none goes on after a gap in which the controller has forgotten the last one.
+func (p *proving) command(share float64) error {
+	told := p.clock.Now()
+	if share != 0 && p.share != 0 && port.Age(p.told, told) > p.d.Throttle.CommandTimeout {
+		return p.late()
+	}
+	err := p.c.CommandThrottle(p.ctx, share)
+	if errors.Is(err, link.ErrUnread) || errors.Is(err, link.ErrNotReady) && p.share != 0 {
+		return fmt.Errorf("%w (%w)", p.late(), err)
+	}
+	p.share, p.told, p.heard = share, told, p.clock.Now()
+	return err
 }
 
 // begin reads everything at rest. Nothing is written before it has passed.
@@ -148,18 +241,43 @@ func (p *proving) begin() (err error) {
 	return nil
 }
 
+// makeReady makes the controller ready, where that is needed: at first by the release, after that by the person's word anew.
+func (p *proving) makeReady() error {
+	if p.d.Throttle.Ready == "" {
+		return nil
+	}
+	if p.ready && p.plan.Again != nil {
+		if err := p.plan.Again(p.ctx); err != nil {
+			return err
+		}
+	}
+	p.ready = true
+	if err := p.c.MakeReady(p.ctx); err != nil {
+		return err
+	}
+	_, err := p.read() // a while went by
+	return err
+}
+
 // read reads all channels and holds them against the hard limits.
 func (p *proving) read() ([]float64, error) {
+	asked := p.clock.Now()
 	now, err := p.c.ReadTelemetry(p.ctx)
+	p.since = make([]time.Time, len(p.d.Channels))
+	for i := range p.since {
+		if p.since[i] = asked; i < len(now.Origins) {
+			p.since[i] = now.Origins[i].Since
+		}
+	}
 	if errors.As(err, new(*link.ImpossibleError)) {
-		return nil, fmt.Errorf("%w. Suspicion: its scale, type or word order in the register map is wrong", err)
+		return nil, fmt.Errorf("%w. Suspicion: its scale, type or word order in the map is wrong", err)
 	}
 	if err != nil {
 		return nil, err
 	}
 	for _, b := range p.bounds {
 		if v := now.Values[b.at]; math.IsNaN(v) || v < b.Low || v > b.High {
-			return nil, fmt.Errorf("%s is %s: %s. Suspicion: its scale, type or word order in the register map is wrong", b.Channel, show(v, b.unit), b.Why)
+			return nil, fmt.Errorf("%s is %s: %s. Suspicion: its scale, type or word order in the map is wrong", b.Channel, show(v, b.unit), b.Why)
 		}
 	}
 	return now.Values, nil
@@ -170,8 +288,7 @@ func (p *proving) read() ([]float64, error) {
 func (p *proving) beats(share float64, hold time.Duration, wrong func(t float64, change []float64) string) error {
 	start, strayed := p.clock.Now(), 0
 	for {
-		p.told = p.clock.Now()
-		if err := p.c.CommandThrottle(p.ctx, share); err != nil {
+		if err := p.command(share); err != nil {
 			return err
 		}
 		if err := p.clock.Sleep(p.ctx, p.beat); err != nil {
@@ -185,6 +302,7 @@ func (p *proving) beats(share float64, hold time.Duration, wrong func(t float64,
 		for i := range now {
 			p.last[i] = now[i] - p.rest[i]
 		}
+		p.worst = max(p.worst, port.Age(p.told, p.clock.Now()))
 		since := port.Age(start, p.clock.Now())
 		if text := wrong(since.Seconds(), p.last); text == "" {
 			strayed = 0
@@ -198,7 +316,11 @@ func (p *proving) beats(share float64, hold time.Duration, wrong func(t float64,
 }
 
 func (p *proving) prove() error {
-	if err := p.c.CommandThrottle(p.ctx, 0); err != nil {
+	p.worst = 0
+	if err := p.makeReady(); err != nil {
+		return err
+	}
+	if err := p.command(0); err != nil {
 		return err
 	}
 	if p.plan.Rest > 0 {
@@ -211,19 +333,25 @@ func (p *proving) prove() error {
 		return err
 	}
 	if err := p.tooLittle(); err != nil {
+		if p.worst > p.d.Throttle.CommandTimeout/2 {
+			return &lateError{p.worst, p.d.Throttle.CommandTimeout}
+		}
 		return err
 	}
 	if err := p.silence(); err != nil {
 		return err
 	}
-	return p.c.CommandThrottle(p.ctx, 0)
+	if err := p.makeReady(); err != nil {
+		return err
+	}
+	return p.command(0)
 }
 
 // shows names what shows inside the dead band.
 func (p *proving) shows(_ float64, change []float64) string {
 	for i, ch := range p.d.Channels {
 		if math.Abs(change[i]) > p.noise[i] {
-			return fmt.Sprintf("a command of %.2g %%, inside the dead band, shows: %s changes by %s. The throttle's counts in the register map are too large, they are another register's, or the controller's dead band is not the settings'",
+			return fmt.Sprintf("a command of %.2g %%, inside the dead band, shows: %s changes by %s. The throttle's counts in the map are too large, they are another place's, or the controller's dead band is not the settings'",
 				100*p.plan.Rest, ch.Name, show(change[i], p.deltaUnit(i)))
 		}
 	}
@@ -238,7 +366,7 @@ func (p *proving) beyond(t float64, change []float64) string {
 		low, high := e.upTo(t + moment)
 		if v := change[i]; v < proofFactor*low-p.noise[i] || v > proofFactor*high+p.noise[i] {
 			return fmt.Sprintf("a command of %.2g %% changes %s by %s, predicted %s to %s. %s", 100*p.plan.Share, e.Channel,
-				show(v, p.deltaUnit(i)), show(low, p.deltaUnit(i)), show(high, p.deltaUnit(i)), p.suspect(e, v))
+				show(v, p.deltaUnit(i)), show(low, p.deltaUnit(i)), show(high, p.deltaUnit(i)), p.suspect(e, v, max(math.Abs(low), math.Abs(high))))
 		}
 	}
 	return ""
@@ -260,7 +388,7 @@ func (p *proving) tooLittle() error {
 		least := min(math.Abs(e.Low[n]), math.Abs(e.High[n])) / proofFactor
 		if v := p.last[i]; v*e.End <= 0 || math.Abs(v) < max(least, p.noise[i]*0.99) {
 			return fmt.Errorf("a command of %.2g %% changes %s by only %s, predicted %s to %s. %s", 100*p.plan.Share, e.Channel,
-				show(v, p.deltaUnit(i)), show(e.Low[n], p.deltaUnit(i)), show(e.High[n], p.deltaUnit(i)), p.suspect(e, v))
+				show(v, p.deltaUnit(i)), show(e.Low[n], p.deltaUnit(i)), show(e.High[n], p.deltaUnit(i)), p.suspect(e, v, math.Abs(e.End)))
 		}
 		if e.Channel == p.plan.Channel {
 			p.proof.Command, p.proof.Channel, p.proof.Shown, p.proof.Wanted = p.plan.Share, e.Channel, p.last[i], e.End
@@ -272,8 +400,9 @@ func (p *proving) tooLittle() error {
 	return nil
 }
 
-// suspect says what may be wrong with the register map where a change is not as predicted.
-func (p *proving) suspect(e *Expected, v float64) string {
+// suspect says what may be wrong with the register map where a change is not as predicted. most is how large it may be by now:
+// in a ramp that grows, and the reading may be older, so a factor is told as what it is at least.
+func (p *proving) suspect(e *Expected, v, most float64) string {
 	for k := range p.plan.Expect {
 		o := &p.plan.Expect[k]
 		if o.Channel == e.Channel || !current(o.Channel) || !current(e.Channel) {
@@ -281,23 +410,23 @@ func (p *proving) suspect(e *Expected, v float64) string {
 		}
 		theirs := p.last[p.at(o.Channel)]
 		if alike(v, o.End, p.noise[p.at(o.Channel)]) && alike(theirs, e.End, p.noise[p.at(e.Channel)]) {
-			return fmt.Sprintf("Suspicion: %s and %s are swapped in the register map", e.Channel, o.Channel)
+			return fmt.Sprintf("Suspicion: %s and %s are swapped in the map", e.Channel, o.Channel)
 		}
 	}
-	ratio := v / e.End
-	switch i := p.at(e.Channel); {
-	case ratio < -0.3 && math.Abs(v) > p.noise[i]:
-		return "Suspicion: the sign is wrong in the register map, of this reading or of the throttle's ahead and astern"
+	ratio, noise := v/e.End, p.noise[p.at(e.Channel)]
+	switch least := (math.Abs(v) - noise) / max(most, noise); {
+	case ratio < 0 && math.Abs(v) > noise:
+		return "Suspicion: the sign is wrong in the map, of this reading or of the throttle's ahead and astern"
 	case math.Abs(v) > 1e4*math.Abs(e.End):
-		return "Suspicion: the type or the word order of this reading is wrong in the register map"
-	case ratio > 3:
-		return fmt.Sprintf("Suspicion: a scale in the register map is about %s times too large, the throttle's or this reading's", tenfold(ratio))
+		return "Suspicion: the type or the word order of this reading is wrong in the map"
+	case least > 2:
+		return fmt.Sprintf("Suspicion: a scale in the map is too large, at least %.2g times, the throttle's or this reading's", least)
 	case ratio > 0.04 && ratio < 1/3.0:
-		return fmt.Sprintf("Suspicion: a scale in the register map is about %s times too small, the throttle's or this reading's", tenfold(1/ratio))
-	case math.Abs(ratio) <= 0.04 || math.Abs(v) < p.noise[i]:
-		return "Suspicion: the register map's throttle is another register's or its counts are too small, this reading is another's (or its word order is wrong), or the controller forgets a command sooner than the map says"
+		return fmt.Sprintf("Suspicion: a scale in the map is about %s times too small, the throttle's or this reading's", tenfold(1/ratio))
+	case math.Abs(ratio) <= 0.04 || math.Abs(v) < noise:
+		return "Suspicion: the map's throttle is another place's or its counts are too small, this reading is another's (or its word order is wrong), or the controller forgets a command sooner than the map says"
 	}
-	return "Suspicion: the boat file or the settings are not this boat's, or a scale in the register map is wrong"
+	return "Suspicion: the boat file or the settings are not this boat's, or a scale in the map is wrong"
 }
 
 func current(channel string) bool {
@@ -315,12 +444,15 @@ func tenfold(f float64) string {
 	return fmt.Sprintf("%.2g", f)
 }
 
-// silence commands nothing and waits for half of what showed to go.
+// silence sends nothing that the controller watches and waits for half of what showed to go. A reading shows what was so at some
+// instant between the question and the answer, one that came by itself at some instant since the line was seen empty, and a command arrived at some instant until it was confirmed: only what is so whichever instant it
+// was counts against the controller. What could be otherwise is this machine's lateness, or the line's.
 func (p *proving) silence() error {
 	i, stated := p.at(p.proof.Channel), p.proof.Stated
 	step := max(min(stated/8, 50*time.Millisecond), 10*time.Millisecond)
 	tolerance := time.Duration(proofTolerance*float64(stated)) + proofSlack
 	earliest, latest := stated-tolerance, p.plan.Half+tolerance
+	on := time.Duration(0) // after so long without a command half of it was surely not gone
 	for {
 		if err := p.clock.Sleep(p.ctx, step); err != nil {
 			return err
@@ -329,32 +461,34 @@ func (p *proving) silence() error {
 		if err != nil {
 			return err
 		}
-		gone := port.Age(p.told, p.clock.Now())
-		switch half := (now[i]-p.rest[i])/p.proof.Shown <= 0.5; {
-		case half && gone < earliest:
-			return fmt.Errorf("the controller forgot the command after %v, though its register map says %v: state the true time-out, or beats come too seldom", gone.Round(10*time.Millisecond), stated)
+		asked := port.Age(p.heard, p.since[i])
+		answered := port.Age(p.told, p.clock.Now())
+		half := (now[i]-p.rest[i])/p.proof.Shown <= 0.5
+		switch {
+		case half && answered < earliest:
+			return fmt.Errorf("the controller forgot the command after %s, though its map says %s: state the true time-out, or beats come too seldom", quantity.FormatDuration(answered.Round(10*time.Millisecond)), quantity.FormatDuration(stated))
+		case half && (on+step < earliest || answered > latest):
+			return p.late()
 		case half:
-			p.proof.Gone = gone
+			p.proof.Gone = answered
 			return nil
-		case gone > latest:
-			return fmt.Errorf("the controller went on for more than %v without a command, though its register map says it stops after %v: throttle over the line is refused", gone.Round(10*time.Millisecond), stated)
+		case asked > latest:
+			return fmt.Errorf("the controller went on for more than %s without a command, though its map says it stops after %s: throttle over the line is refused", quantity.FormatDuration(asked.Round(10*time.Millisecond)), quantity.FormatDuration(stated))
 		}
+		on = asked
 	}
 }
 
 // end halts after a failure and compares the settings with those before.
 func (p *proving) end() error {
 	ctx := context.WithoutCancel(p.ctx)
-	halt := p.c.Halt(ctx)
-	if halt != nil {
-		return fmt.Errorf("zero throttle was not confirmed: use the hard-wired stop: %w", halt)
-	}
-	if p.held == nil {
-		return nil
+	confirmed, halt := halted(p.c.Halt(ctx))
+	if !confirmed || p.held == nil {
+		return halt
 	}
 	now, err := p.c.ReadSettings(ctx)
 	if err != nil {
-		return fmt.Errorf("whether a setting was changed by it could not be read: %w", err)
+		return errors.Join(halt, fmt.Errorf("whether a setting was changed by it could not be read: %w", err))
 	}
 	var changed []string
 	for _, s := range p.d.Settings {
@@ -363,9 +497,17 @@ func (p *proving) end() error {
 		}
 	}
 	if len(changed) > 0 {
-		return fmt.Errorf("it changed settings, so the throttle's place in the register map may be a setting's: %s; write them anew before anything else", strings.Join(changed, ", "))
+		return errors.Join(halt, fmt.Errorf("it changed settings, so the throttle's place in the map may be a setting's: %s; write them anew before anything else", strings.Join(changed, ", ")))
 	}
-	return nil
+	return halt
+}
+
+// halted reports whether a halt confirmed zero, with what it said.
+func halted(halt error) (confirmed bool, err error) {
+	if halt == nil || errors.As(halt, new(*link.OtherwiseError)) {
+		return true, halt
+	}
+	return false, fmt.Errorf("zero throttle was not confirmed: use the hard-wired stop: %w", halt)
 }
 
 func (p *proving) at(channel string) int {

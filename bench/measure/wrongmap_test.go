@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"text/tabwriter"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"quaybench/bench/benchtest"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
+	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
@@ -70,8 +72,8 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 		{"throttle counts x10", full, "ahead = 1000\nastern = -1000", "ahead = 10000\nastern = -10000", "inside the dead band, shows"},
 		{"throttle counts /10", full, "ahead = 1000\nastern = -1000", "ahead = 100\nastern = -100", "its counts are too small"},
 		{"throttle sign", full, "ahead = 1000\nastern = -1000", "ahead = -1000\nastern = 1000", "sign is wrong"},
-		{"throttle at a setting's register", without("derating.stage_start") + truly, "address = 0x0080", "address = 0x0030", "is it a setting's register?"},
-		{"throttle at a setting's register that holds zero", without("limits.braking_current") + truly, "address = 0x0080", "address = 0x0013", "another register's"},
+		{"throttle at a setting's register", without("derating.stage_start") + truly, "address = 0x0080", "address = 0x0030", "is that a setting's place?"},
+		{"throttle at a setting's register that holds zero", without("limits.braking_current") + truly, "address = 0x0080", "address = 0x0013", "another place's"},
 		{"word order", wide, "high first", "low first", "word order"},
 		{"time-out too long", full, `command_timeout = "400 ms"`, `command_timeout = "2 s"`, "forg"},
 		{"time-out much too long", full, `command_timeout = "400 ms"`, `command_timeout = "8 s"`, "forg"},
@@ -79,7 +81,8 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 		{"misspelt reading", full, `key = "motor_current"`, `key = "motor_curent"`, "is motor_current meant?"},
 		{"swapped currents", full, "address = 2\ntype = \"s16\"\nunit = \"A\"\nscale = \"0.1 A\"\nmin = \"-500 A\"\nmax = \"500 A\"\n\n[[reading]]\nkey = \"motor_current\"\ntable = \"input\"\naddress = 3",
 			"address = 3\ntype = \"s16\"\nunit = \"A\"\nscale = \"0.1 A\"\nmin = \"-500 A\"\nmax = \"500 A\"\n\n[[reading]]\nkey = \"motor_current\"\ntable = \"input\"\naddress = 2", "swapped"},
-		{"motor current x10", full, current + "0.1 A", current + "1 A", "10 times too large"},
+		{"motor current x10", full, current + "0.1 A", current + "1 A", "is too large, at least"},
+		{"motor current x40", full, current + "0.1 A", current + "4 A", "is too large, at least"},
 		{"motor current /10", full, current + "0.1 A\"\nmin = \"-800 A\"\nmax = \"800 A", current + "0.01 A", "10 times too small|another's"},
 		{"sign of the motor current", full, current + "0.1 A", current + "-0.1 A", "sign is wrong"},
 	} {
@@ -100,6 +103,15 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 			found = found || strings.Contains(said, says)
 		}
 		assert.True(t, found, "%s: %q does not say %q", c.name, said, c.says)
+		if _, factor, told := strings.Cut(said, "at least "); told { // of the map that is wrong, and never more than it is
+			var least, is float64
+			_, err := fmt.Sscanf(factor, "%g times", &least)
+			require.NoError(t, err)
+			_, err = fmt.Sscanf(c.name, "motor current x%g", &is)
+			require.NoError(t, err)
+			assert.Greater(t, least, 2.0, said)
+			assert.LessOrEqual(t, least, is, said)
+		}
 		ramp := y.settings.Limits.MotorCurrent * 2 * 0.1 / y.settings.Ramp.Rise
 		assert.LessOrEqual(t, highest, 0.05*y.boat.Stage.Current.SI+ramp, c.name)
 	}
@@ -118,7 +130,7 @@ func proofWith(t *testing.T, y yard, truth, wrong string) (said string, highest 
 		return err.Error(), 0
 	}
 	clock := linksim.NewVirtual(time.Unix(0, 0))
-	sim, err := linksim.New(y.boat, y.settings, m, clock, linksim.Options{})
+	sim, err := linksim.New(y.boat, y.settings, m.Describe(), clock, linksim.Options{})
 	require.NoError(t, err)
 	timing := modbus.TimingAt(115200)
 	line := &overseen{Port: sim.Loopback(m, timing, clock), sim: sim}
@@ -132,4 +144,35 @@ func proofWith(t *testing.T, y yard, truth, wrong string) (said string, highest 
 	assert.Zero(t, sim.Lever())
 	require.NoError(t, sim.Err())
 	return said, line.highest
+}
+
+// meddling is a controller in which the throttle's place is a setting's too.
+type meddling struct{ *linksim.Controller }
+
+func (m *meddling) Throttle(share float64) {
+	if share != 0 {
+		_ = m.SetSetting("ramp.rise", 7)
+	}
+}
+
+// A proof that failed says which settings it changed.
+func TestAFailedProofComparesTheSettings(t *testing.T) {
+	y := petrel(t)
+	synctest.Test(t, func(t *testing.T) {
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		sim, err := linksim.New(y.boat, y.settings, y.registers.Describe(), port.WallClock{}, linksim.Options{})
+		require.NoError(t, err)
+		near, far := linktest.Pipe()
+		timing := modbus.TimingAt(115200)
+		go func() {
+			_ = modbus.NewServer(y.registers.UnitID(), regmap.NewUnit(y.registers, &meddling{sim}), timing, port.WallClock{}).Serve(ctx, far)
+		}()
+		c := regmap.NewController(y.registers, modbus.NewMaster(near, timing, port.WallClock{}), port.WallClock{})
+		_, err = measure.ProveTimeout(ctx, c, port.WallClock{}, y.plan(t))
+		assert.ErrorContains(t, err, "could not be proven")
+		assert.ErrorContains(t, err, "it changed settings, so the throttle's place in the map may be a setting's: ramp.rise is 7.000 s and was 2.500 s; write them anew")
+		stop()
+		synctest.Wait()
+	})
 }

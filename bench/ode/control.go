@@ -19,33 +19,33 @@ type controller struct {
 	refused        bool    // the last attempt
 }
 
-// accept gives the next step after one of size h with error err <= 1.
+// accept returns the next step after one of size h with error err <= 1.
 func (c *controller) accept(h, err float64) float64 {
-	err = math.Max(err, 1e-10)
+	err = max(err, 1e-10)
 	factor := safety / fourthRoot(err)
 	if c.lastH > 0 {
 		predicted := safety * h / c.lastH * fourthRoot(c.lastErr/(err*err))
-		factor = math.Min(predicted, math.Sqrt(factor*predicted))
+		factor = min(predicted, math.Sqrt(factor*predicted))
 	}
-	factor = math.Min(math.Max(factor, minFactor), maxFactor)
+	factor = min(max(factor, minFactor), maxFactor)
 	if c.refused {
-		factor = math.Min(factor, 1)
+		factor = min(factor, 1)
 	}
-	c.lastH, c.lastErr, c.refused = h, math.Max(err, 1e-2), false
+	c.lastH, c.lastErr, c.refused = h, max(err, 1e-2), false
 	return h * factor
 }
 
-// refuse gives the next trial after one of size h with error err > 1.
+// refuse returns the next trial after one of size h with error err > 1.
 func (c *controller) refuse(h, err float64) float64 {
-	factor := math.Max(safety/fourthRoot(err), minFactor)
+	factor := max(safety/fourthRoot(err), minFactor)
 	if c.refused { // twice running: a kink or a jump; the asymptotic law does not hold
-		factor = math.Min(factor, 0.25)
+		factor = min(factor, 0.25)
 	}
 	c.refused = true
 	return h * factor
 }
 
-// fail gives the next trial where a step could not be computed at all.
+// fail returns the next trial where a step could not be computed at all.
 func (c *controller) fail(h float64) float64 {
 	c.refused = true
 	return h * 0.25
@@ -70,8 +70,8 @@ func firstStep(slope, curvature, motion float64) float64 {
 	}
 	careful := 1 / math.Sqrt(curvature)
 	if slope == 0 {
-		return math.Min(careful, bound)
+		return min(careful, bound)
 	}
 	rate := curvature / slope
-	return math.Min(math.Max(careful, 1/fourthRoot(0.01*curvature*rate*rate)), bound)
+	return min(max(careful, 1/fourthRoot(0.01*curvature*rate*rate)), bound)
 }

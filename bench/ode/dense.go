@@ -15,7 +15,7 @@ type Step struct {
 	inside bool // inner is computed
 }
 
-// Inner gives time and states at a third (0) and two thirds (1) of the step.
+// Inner returns time and states at a third (0) and two thirds (1) of the step.
 // The events are looked at there too, so a System may find what it remembers.
 func (s *Step) Inner(i int) (t float64, y []float64) {
 	length := s.T1 - s.T0
@@ -46,7 +46,7 @@ func (s *Step) prepare() {
 // at both ends of a step that was not cut short.
 func (s *Step) At(t float64, y []float64) { s.at((t-s.T0)/s.h, y) }
 
-// State gives one state at a time between T0 and T1.
+// State returns one state at a time between T0 and T1.
 func (s *Step) State(i int, t float64) float64 {
 	s.prepare()
 	return s.state(i, (t-s.T0)/s.h)

@@ -13,14 +13,35 @@
 // given, so a Jacobian that is slightly off next to a kink of f costs steps
 // instead of correctness.
 //
+// # One step
+//
+// At (t, y) the system is linearised: J = ∂f/∂y, and ∂f/∂t. A step of size h then takes six
+// right-hand sides and six solutions of linear systems with one matrix,
+//
+//	(I/(hγ) − J) u_i = f(t + α_i h, y + Σ a_ij u_j) + Σ (c_ij/h) u_j + h γ_i ∂f/∂t
+//
+// and ends at y1 = y + Σ a_6j u_j + u_6. The last term, u_6, is the error estimate: the step
+// is accepted if it is within AbsTol + RelTol·|y| in every state. Gustafsson's predictive
+// controller chooses the next h from this error and the one before; the first h follows from
+// y', J·y' and ∂f/∂t. A step that meets NaN, or a matrix without factors, is tried again at a
+// quarter of its size.
+//
+// A [Structured] system does the linear algebra itself, which is most of the cost; others
+// get difference quotients and dense factors.
+//
+// Inside an accepted step a cubic through both ends is the dense output. Events are looked at
+// along it, four times and at each extreme of the cubic through these values; a root is
+// located by the ITP method, the step cut there, and repeated in two parts that meet there to
+// see whether the cubic was right; if not, it is tried again at half its size.
+//
 // # A run with corners and modes
 //
-// Within one call of [Integrator.Integrate] f should be smooth. A piecewise
+// Within one call of [Integrator.Solve] f should be smooth. A piecewise
 // problem is a chain of calls: integrate to the next corner, or until an event
 // fires; change the modes; start again from the state returned.
 //
 //	for t < end {
-//		r, err := in.Integrate(ctx, sys, t, nextCorner(t), y, events, opts, observe)
+//		r, err := in.Solve(ctx, ode.Problem{System: sys, T0: t, T1: nextCorner(t), Y0: y, Events: events, Observe: observe}, opts)
 //		if err != nil {
 //			return err
 //		}

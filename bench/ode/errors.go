@@ -1,6 +1,9 @@
 package ode
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
 
 // OptionError is a bad argument or option: nothing was integrated.
 type OptionError struct {
@@ -80,3 +83,29 @@ func (e *CanceledError) Error() string {
 }
 
 func (e *CanceledError) Unwrap() error { return e.Cause }
+
+// PlainError says to somebody who knows no integrator how far a problem was solved and why no further. The integrator's own
+// words are in Cause.
+type PlainError struct {
+	At    float64
+	Cause error
+}
+
+func (e *PlainError) Error() string {
+	why := "something comes and goes there faster than can be followed"
+	if errors.As(e.Cause, new(*NonFiniteError)) || errors.As(e.Cause, new(*EventValueError)) {
+		why = "a current, speed or temperature grows beyond all bounds there"
+	}
+	return fmt.Sprintf("nothing can be computed beyond %.4g s: %s", e.At, why)
+}
+
+func (e *PlainError) Unwrap() error { return e.Cause }
+
+// Plain returns an error of Solve, which was solved up to an instant, as a PlainError, and the cause of one that was stopped.
+func Plain(at float64, err error) error {
+	var stopped *CanceledError
+	if errors.As(err, &stopped) {
+		return stopped.Cause
+	}
+	return &PlainError{At: at, Cause: err}
+}

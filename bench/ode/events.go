@@ -73,7 +73,7 @@ func (m *memory) copyFrom(o *memory) {
 	m.started, m.onStart = o.started, append(m.onStart[:0], o.onStart...)
 }
 
-// keep makes the last scan's findings permanent.
+// keep accepts the values of the last scan.
 func (w *watcher) keep() { w.now, w.next = w.next, w.now }
 
 // hit is a bracket, as fractions of the step, shrunk to a root on demand.
@@ -267,7 +267,7 @@ func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 	return nil
 }
 
-// cubicExtremes gives where the cubic through four values at 0, 1, 2, 3 has its
+// cubicExtremes returns where the cubic through four values at 0, 1, 2, 3 has its
 // extremes (NaN for none).
 func cubicExtremes(g0, g1, g2, g3 float64) [2]float64 {
 	// Newton's form: g0 + d1 x + d2 x(x-1)/2 + d3 x(x-1)(x-2)/6.
@@ -350,7 +350,7 @@ func (w *watcher) locate(s *Step, h *hit, tol float64) error {
 	return nil
 }
 
-// closing gives the events that began on zero, once the call ends.
+// closing returns the events that began on zero, once the call ends.
 func (w *watcher) closing(y1 []float64, t1 float64) []int {
 	if !w.now.started {
 		// The call was shorter than the tolerance: all of it is the start.

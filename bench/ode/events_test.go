@@ -44,7 +44,7 @@ type firing struct {
 func chain(t require.TestingT, sys ode.System, t0, t1 float64, y []float64, events []ode.Event, opts ode.Options) (firings []firing) {
 	var in ode.Integrator
 	for t0 < t1 {
-		r, err := in.Integrate(context.Background(), sys, t0, t1, y, events, opts, nil)
+		r, err := in.Solve(context.Background(), ode.Problem{System: sys, T0: t0, T1: t1, Y0: y, Events: events}, opts)
 		require.NoError(t, err)
 		if r.Status == ode.EventFired {
 			firings = append(firings, firing{r.T, r.Fired})
@@ -119,13 +119,13 @@ func TestStartOnAnEvent(t *testing.T) {
 	event := []ode.Event{level("zero", 0, 0, ode.Either)}
 
 	t.Run("leaving it does not fire", func(t *testing.T) {
-		r, err := in.Integrate(ctx, ramp, 0, 1, []float64{0}, event, ode.Options{}, nil)
+		r, err := in.Solve(ctx, ode.Problem{System: ramp, T1: 1, Y0: []float64{0}, Events: event}, ode.Options{})
 		require.NoError(t, err)
 		require.Equal(t, ode.Done, r.Status)
 		require.Equal(t, []int{0}, r.OnStart)
 	})
 	t.Run("coming back fires", func(t *testing.T) {
-		r, err := in.Integrate(ctx, oscillator, 0, 5, []float64{0, 1}, event, ode.Options{RelTol: 1e-9, AbsTol: []float64{1e-9, 1e-9}}, nil)
+		r, err := in.Solve(ctx, ode.Problem{System: oscillator, T1: 5, Y0: []float64{0, 1}, Events: event}, ode.Options{RelTol: 1e-9, AbsTol: []float64{1e-9, 1e-9}})
 		require.NoError(t, err)
 		require.Equal(t, ode.EventFired, r.Status)
 		require.InDelta(t, math.Pi, r.T, 1e-8)
@@ -134,12 +134,12 @@ func TestStartOnAnEvent(t *testing.T) {
 		late := system{1, func(t float64, _, d []float64) { d[0] = math.Max(0, t-1) }}
 		rests := event[0]
 		rests.Band = 1e-5 // ten tolerances
-		r, err := in.Integrate(ctx, late, 0, 3, []float64{0}, []ode.Event{rests}, ode.Options{}, nil)
+		r, err := in.Solve(ctx, ode.Problem{System: late, T1: 3, Y0: []float64{0}, Events: []ode.Event{rests}}, ode.Options{})
 		require.NoError(t, err)
 		require.Equal(t, ode.Done, r.Status)
 	})
 	t.Run("a start beyond has crossed before", func(t *testing.T) {
-		r, err := in.Integrate(ctx, ramp, 0, 1, []float64{0.5}, event, ode.Options{}, nil)
+		r, err := in.Solve(ctx, ode.Problem{System: ramp, T1: 1, Y0: []float64{0.5}, Events: event}, ode.Options{})
 		require.NoError(t, err)
 		require.Equal(t, ode.Done, r.Status)
 		require.Empty(t, r.OnStart)
@@ -152,18 +152,18 @@ func TestStartOnAnEvent(t *testing.T) {
 		limit := []ode.Event{level("limit", 0, 400, ode.Either)}
 		for _, start := range []float64{300, 399.3, 123.456} {
 			slope = 1
-			r, err := in.Integrate(ctx, sys, 0, 1000, []float64{start}, limit, ode.Options{}, nil)
+			r, err := in.Solve(ctx, ode.Problem{System: sys, T1: 1000, Y0: []float64{start}, Events: limit}, ode.Options{})
 			require.NoError(t, err)
 			require.Equal(t, []int{0}, r.Fired)
 			slope = -0.7
-			r, err = in.Integrate(ctx, sys, r.T, r.T+100, r.Y, limit, ode.Options{}, nil)
+			r, err = in.Solve(ctx, ode.Problem{System: sys, T0: r.T, T1: r.T + 100, Y0: r.Y, Events: limit}, ode.Options{})
 			require.NoError(t, err)
 			require.Equal(t, ode.Done, r.Status)
 			require.Equal(t, []int{0}, r.OnStart)
 		}
 	})
 	t.Run("a call shorter than the tolerance", func(t *testing.T) {
-		r, err := in.Integrate(ctx, ramp, 0, 1e-3, []float64{0}, event, ode.Options{EventTol: 1}, nil)
+		r, err := in.Solve(ctx, ode.Problem{System: ramp, T1: 1e-3, Y0: []float64{0}, Events: event}, ode.Options{EventTol: 1})
 		require.NoError(t, err)
 		require.Equal(t, ode.Done, r.Status)
 		require.Equal(t, []int{0}, r.OnStart)
@@ -226,7 +226,7 @@ func TestBouncingBall(t *testing.T) {
 	speed := math.Sqrt(2 * g * height)
 	want := speed / g
 	for bounce := range 25 {
-		r, err := in.Integrate(context.Background(), ball, now, 10, y, floor, ode.Options{}, nil)
+		r, err := in.Solve(context.Background(), ode.Problem{System: ball, T0: now, T1: 10, Y0: y, Events: floor}, ode.Options{})
 		require.NoError(t, err)
 		require.Equal(t, ode.EventFired, r.Status, "bounce %d", bounce)
 		require.InDelta(t, want, r.T, 1e-9, "bounce %d", bounce)
@@ -244,7 +244,7 @@ func TestStateAtTheEvent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		at := rapid.Float64Range(300, 390).Draw(t, "limit")
 		var in ode.Integrator
-		r, err := in.Integrate(context.Background(), cooling, 0, 1000, []float64{400}, []ode.Event{level("cold", 0, at, ode.Falling)}, ode.Options{RelTol: 1e-8, AbsTol: []float64{1e-6}}, nil)
+		r, err := in.Solve(context.Background(), ode.Problem{System: cooling, T1: 1000, Y0: []float64{400}, Events: []ode.Event{level("cold", 0, at, ode.Falling)}}, ode.Options{RelTol: 1e-8, AbsTol: []float64{1e-6}})
 		require.NoError(t, err)
 		require.Equal(t, ode.EventFired, r.Status)
 		require.LessOrEqual(t, r.Y[0], at)
@@ -260,7 +260,7 @@ func TestEarliestCrossingOfACubic(t *testing.T) {
 		direction := rapid.SampledFrom([]ode.Direction{ode.Rising, ode.Falling, ode.Either}).Draw(t, "direction")
 		p := func(x float64) float64 { return c[0] + x*(c[1]+x*(c[2]+x*c[3])) }
 		sys := system{1, func(t float64, _, d []float64) { d[0] = c[1] + t*(2*c[2]+t*3*c[3]) }}
-		r, err := new(ode.Integrator).Integrate(context.Background(), sys, 0, 2, []float64{c[0]}, []ode.Event{level("zero", 0, 0, direction)}, ode.Options{}, nil)
+		r, err := ode.Solve(context.Background(), ode.Problem{System: sys, T1: 2, Y0: []float64{c[0]}, Events: []ode.Event{level("zero", 0, 0, direction)}}, ode.Options{})
 		require.NoError(t, err)
 
 		const grid = 20000
@@ -289,7 +289,7 @@ func TestEarliestCrossingOfACubic(t *testing.T) {
 
 func TestEventValueNaN(t *testing.T) {
 	bad := ode.Event{Name: "fuse", Value: func(t float64, _ []float64) float64 { return math.Sqrt(0.5 - t) }}
-	r, err := new(ode.Integrator).Integrate(context.Background(), ramp, 0, 1, []float64{0}, []ode.Event{bad}, ode.Options{}, nil)
+	r, err := ode.Solve(context.Background(), ode.Problem{System: ramp, T1: 1, Y0: []float64{0}, Events: []ode.Event{bad}}, ode.Options{})
 	var typed *ode.EventValueError
 	require.ErrorAs(t, err, &typed)
 	require.Equal(t, "fuse", typed.Name)
@@ -301,16 +301,15 @@ func TestEventValueNaN(t *testing.T) {
 func TestEventsLookedAtTogether(t *testing.T) {
 	sys := &outing{throttle: 1, air: 300}
 	events := outingEvents()
-	run := func(opts ode.Options, events []ode.Event) ode.Result {
+	run := func(together func(t float64, y, values []float64), events []ode.Event) ode.Result {
 		var in ode.Integrator
-		r, err := in.Integrate(context.Background(), sys, 0, 7200, outingStart(), events, opts, nil)
+		r, err := in.Solve(context.Background(), ode.Problem{System: sys, T1: 7200, Y0: outingStart(), Events: events, EventValues: together}, outingTolerance(1e-5))
 		require.NoError(t, err)
 		return r
 	}
-	opts := outingTolerance(1e-5)
-	want := run(opts, events)
+	want := run(nil, events)
 	require.Equal(t, ode.EventFired, want.Status)
-	opts.EventValues = func(at float64, y, values []float64) {
+	together := func(at float64, y, values []float64) {
 		for k := range events {
 			values[k] = events[k].Value(at, y)
 		}
@@ -319,7 +318,7 @@ func TestEventsLookedAtTogether(t *testing.T) {
 	for k := range blank {
 		blank[k] = ode.Event{Name: events[k].Name, Direction: events[k].Direction}
 	}
-	got := run(opts, blank)
+	got := run(together, blank)
 	require.Equal(t, want.Fired, got.Fired)
 	require.Equal(t, want.T, got.T)
 	require.Equal(t, want.Y, got.Y)

@@ -20,7 +20,7 @@ func (h *heater) Derivatives(_ float64, y, dydt []float64) {
 }
 
 // A thermostat: integrate to an event, change the mode, go on from the state returned.
-func ExampleIntegrator_Integrate() {
+func ExampleIntegrator_Solve() {
 	part := &heater{closed: true}
 	events := []ode.Event{
 		{Name: "warm", Direction: ode.Rising, Value: func(_ float64, y []float64) float64 { return y[0] - 340 }},
@@ -30,7 +30,7 @@ func ExampleIntegrator_Integrate() {
 	var in ode.Integrator
 	t, y := 0.0, []float64{293}
 	for t < 100 {
-		r, err := in.Integrate(context.Background(), part, t, 100, y, events, opts, nil)
+		r, err := in.Solve(context.Background(), ode.Problem{System: part, T0: t, T1: 100, Y0: y, Events: events}, opts)
 		if err != nil {
 			fmt.Println(err)
 			return

@@ -29,7 +29,7 @@ func TestWork(t *testing.T) {
 	var in ode.Integrator
 	for _, tol := range []float64{1e-4, 1e-6, 1e-8} {
 		for _, p := range problems {
-			r, err := in.Integrate(context.Background(), p, p.t0, p.t1, p.y0, nil, p.options(tol), nil)
+			r, err := in.Solve(context.Background(), ode.Problem{System: p, T0: p.t0, T1: p.t1, Y0: p.y0}, p.options(tol))
 			require.NoError(t, err)
 			note(p.name, tol, r.Statistics)
 		}

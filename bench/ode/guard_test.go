@@ -28,7 +28,7 @@ func TestGuard(t *testing.T) {
 	run := func(change func(*ode.Options)) (ode.Result, error) {
 		opts := bold
 		change(&opts)
-		return new(ode.Integrator).Integrate(context.Background(), pulsed, 0, 10, []float64{1}, nil, opts, nil)
+		return ode.Solve(context.Background(), ode.Problem{System: pulsed, T1: 10, Y0: []float64{1}}, opts)
 	}
 
 	t.Run("without it the answer is wrong", func(t *testing.T) {
@@ -64,7 +64,7 @@ func TestGuard(t *testing.T) {
 		// calls that begin at different times a quarter in all.
 		var total ode.Statistics
 		for call := range 200 {
-			r, err := new(ode.Integrator).Integrate(context.Background(), oscillator, float64(call)/7, float64(call)/7+1, []float64{0, 1}, nil, ode.Options{Check: ode.CheckOptions{Every: 4}}, nil)
+			r, err := ode.Solve(context.Background(), ode.Problem{System: oscillator, T0: float64(call) / 7, T1: float64(call)/7 + 1, Y0: []float64{0, 1}}, ode.Options{Check: ode.CheckOptions{Every: 4}})
 			require.NoError(t, err)
 			total.Add(r.Statistics)
 		}
@@ -79,7 +79,7 @@ func TestNoFalseAlarm(t *testing.T) {
 		for _, tol := range []float64{1e-4, 1e-6, 1e-8} {
 			opts := p.options(tol)
 			opts.Check = every
-			r, err := new(ode.Integrator).Integrate(context.Background(), p, p.t0, p.t1, p.y0, nil, opts, nil)
+			r, err := ode.Solve(context.Background(), ode.Problem{System: p, T0: p.t0, T1: p.t1, Y0: p.y0}, opts)
 			require.NoError(t, err)
 			require.Zero(t, r.Statistics.Suspect, "%s at %g: %+v", p.name, tol, r.Statistics.Worst)
 		}
@@ -105,10 +105,10 @@ func TestEventStepIsRefined(t *testing.T) {
 			opts := p.options(tol)
 			opts.Check.Every = every
 			var in ode.Integrator
-			r, err := in.Integrate(context.Background(), p, 0, 1000, p.y0, event, opts, nil)
+			r, err := in.Solve(context.Background(), ode.Problem{System: p, T1: 1000, Y0: p.y0, Events: event}, opts)
 			require.NoError(t, err)
 			require.InDelta(t, at, r.T, 1e-7)
-			want, err := in.Integrate(context.Background(), p, 0, r.T, p.y0, nil, p.options(tol/1000), nil)
+			want, err := in.Solve(context.Background(), ode.Problem{System: p, T1: r.T, Y0: p.y0}, p.options(tol/1000))
 			require.NoError(t, err)
 			for i := range r.Y {
 				worst = math.Max(worst, math.Abs(r.Y[i]-want.Y[i])/(opts.AbsTol[i]+tol*want.Y[i]))

@@ -41,14 +41,14 @@ type Result struct {
 // can be used again and again, for systems of any size, by one goroutine at a time.
 type Integrator struct {
 	n       int
+	sys     Structured
 	y       []float64
 	f0, f1  []float64
 	ft      []float64
 	atol    []float64
 	floor   []float64
 	cut     []float64
-	product []float64 // scratch of Jacobian times f
-	diff    differentiator
+	dense   differences // of a system that has no structure of its own
 	stages  stages
 	control controller
 	watch   watcher
@@ -56,44 +56,63 @@ type Integrator struct {
 	step    Step
 }
 
-func (in *Integrator) resize(n, intermediates int, pattern [][]int) {
-	if changed := in.diff.resize(n+intermediates, pattern); !changed && in.n == n {
+func (in *Integrator) resize(n int) {
+	if in.n == n {
 		return
 	}
 	for _, p := range []*[]float64{&in.y, &in.f0, &in.f1, &in.ft, &in.atol, &in.floor, &in.cut, &in.step.k1, &in.step.k2, &in.step.inner[0], &in.step.inner[1]} {
 		*p = make([]float64, n)
 	}
 	in.n = n
-	in.product = make([]float64, n+intermediates)
-	in.stages.resize(n, in.diff.pattern)
+	in.stages.resize(n)
 }
 
-// Integrate solves sys from (t0, y0) to t1 or to the first event, whichever
-// comes first. y0 is not changed. observe (nil for none) sees every accepted
-// step in order; an error from it ends the integration and comes back wrapped.
+// linearise takes the Jacobian at (t, y), where f = f(t, y), and writes ∂f/∂t into ft; h is the step about to be tried.
+func (in *Integrator) linearise(t, h float64, y, f, ft []float64, st *Statistics) error {
+	st.Jacobians++
+	own := in.sys != Structured(&in.dense)
+	if !own {
+		in.dense.f0, in.dense.floor, in.dense.h, in.dense.st = f, in.floor, h, st
+	}
+	in.sys.Linearise(t, y, ft)
+	if !own && in.dense.trouble != nil {
+		return in.dense.trouble
+	}
+	if i := firstNonFinite(ft); i >= 0 {
+		return &NonFiniteError{"time derivative", i, t, ft[i]}
+	}
+	return nil
+}
+
+// Solve integrates a problem in an integrator of its own; many problems one after the other better share one.
+func Solve(ctx context.Context, p Problem, o Options) (Result, error) {
+	return new(Integrator).Solve(ctx, p, o)
+}
+
+// Solve integrates from (T0, Y0) to T1 or to the first event, whichever comes first.
 //
 // Errors are *OptionError, *NonFiniteError, *StepSizeError, *TooManyStepsError,
-// *SuspectError, *EventValueError and *CanceledError; but for the first the
-// Result tells how far it came. A slice of the wrong length panics.
-func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64, y0 []float64, events []Event, opts Options, observe func(*Step) error) (Result, error) {
+// *SuspectError, *EventValueError and *CanceledError, and what Observe returned,
+// wrapped; but for the first the Result tells how far it came. A slice of the
+// wrong length panics.
+func (in *Integrator) Solve(ctx context.Context, p Problem, opts Options) (Result, error) {
+	sys := p.System
 	n := sys.Dim()
-	if len(y0) != n || n == 0 {
-		panic(fmt.Sprintf("ode: %d initial values for %d states", len(y0), n))
+	if len(p.Y0) != n || n == 0 {
+		panic(fmt.Sprintf("ode: %d initial values for %d states", len(p.Y0), n))
 	}
-	opts, err := opts.complete(n, t0, t1)
+	opts, err := opts.complete(n, p.T0, p.T1)
 	if err != nil {
-		return Result{T: t0, Y: slices.Clone(y0)}, err
+		return Result{T: p.T0, Y: slices.Clone(p.Y0)}, err
 	}
-	var pattern [][]int
-	if s, ok := sys.(WithPattern); ok {
-		pattern = s.Pattern()
+	in.resize(n)
+	if own, ok := sys.(Structured); ok {
+		in.sys = own
+	} else {
+		in.dense.resize(n)
+		in.dense.System, in.sys = sys, &in.dense
 	}
-	intermediates := 0
-	if s, ok := sys.(WithIntermediates); ok {
-		intermediates = s.Intermediates()
-	}
-	in.resize(n, intermediates, pattern)
-	copy(in.y, y0)
+	copy(in.y, p.Y0)
 	for i := range in.atol {
 		in.atol[i] = opts.RelTol
 		if opts.AbsTol != nil {
@@ -102,26 +121,27 @@ func (in *Integrator) Integrate(ctx context.Context, sys System, t0, t1 float64,
 		in.floor[i] = in.atol[i] / opts.RelTol
 	}
 	if opts.Check.Every > 0 {
-		in.guard.resize(n, intermediates, pattern)
+		in.guard.resize(n)
 	}
-	r := Result{T: t0}
-	err = in.run(ctx, sys, t0, t1, events, opts, observe, &r)
+	r := Result{T: p.T0}
+	err = in.run(ctx, &p, opts, &r)
 	r.Y = slices.Clone(in.y)
 	r.OnStart = in.watch.closing(in.y, r.T)
 	return r, err
 }
 
 // run advances in.y; r holds time, fired events and statistics at every moment.
-func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, events []Event, opts Options, observe func(*Step) error, r *Result) error {
+func (in *Integrator) run(ctx context.Context, p *Problem, opts Options, r *Result) error {
+	t0, t1 := p.T0, p.T1
 	st := &r.Statistics
 	in.watch.forget()
 	if i := firstNonFinite(in.y); i >= 0 {
 		return &NonFiniteError{"initial value", i, t0, in.y[i]}
 	}
-	if err := in.watch.start(events, opts.EventValues, t0, in.y, opts.EventTol, st); err != nil {
+	if err := in.watch.start(p.Events, p.EventValues, t0, in.y, opts.EventTol, st); err != nil {
 		return err
 	}
-	sys.Derivatives(t0, in.y, in.f0)
+	in.sys.Derivatives(t0, in.y, in.f0)
 	st.Evaluations++
 	if i := firstNonFinite(in.f0); i >= 0 {
 		return &NonFiniteError{"derivative", i, t0, in.f0[i]}
@@ -132,19 +152,21 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 		if ctx.Err() != nil {
 			return &CanceledError{t, context.Cause(ctx)}
 		}
-		if err := in.diff.fill(sys, t, in.y, in.f0, in.floor, st); err != nil {
+		about := min(h, t1-t)
+		if h == 0 {
+			about = longestStep(t, t1, opts)
+		}
+		if err := in.linearise(t, about, in.y, in.f0, in.ft, st); err != nil {
 			return err
 		}
 		if h == 0 {
-			var err error
-			if h, err = in.guessStep(sys, t, t1, opts, st); err != nil {
-				return err
+			h = in.guessStep(t, t1, opts)
+			if in.sys == Structured(&in.dense) {
+				in.dense.h = min(h, t1-t)
+				in.dense.timeDerivative(t, in.y, in.ft)
 			}
 		}
-		if err := timeDerivative(sys, t, math.Min(h, t1-t), in.y, in.f0, in.ft, st); err != nil {
-			return err
-		}
-		next, err := in.advance(sys, t, t1, h, opts, st)
+		next, err := in.advance(t, t1, h, opts, st)
 		if err != nil {
 			return err
 		}
@@ -155,7 +177,11 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 			return err
 		}
 		if every := opts.Check.Every; every > 0 && (fired != nil || turn(st.Steps, every, t0)) {
-			d, err := in.check(sys, opts, st)
+			at := 0.5
+			if fired != nil && theta > 0.05 && theta < 0.95 { // the dense output has to be right there
+				at = theta
+			}
+			d, err := in.check(at, opts, st)
 			if err != nil {
 				return err
 			}
@@ -171,8 +197,8 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 			s.at(theta, in.cut)
 			s.T1, s.Y1, s.inside = s.T0+theta*s.h, in.cut, false
 		}
-		if observe != nil {
-			err = observe(s)
+		if p.Observe != nil {
+			err = p.Observe(s)
 		}
 		copy(in.y, s.Y1)
 		in.f0, in.f1 = in.f1, in.f0
@@ -188,28 +214,26 @@ func (in *Integrator) run(ctx context.Context, sys System, t0, t1 float64, event
 	return nil
 }
 
+// longestStep bounds the first: never the whole call at once, since at rest a guess has no bound.
+func longestStep(t, t1 float64, opts Options) float64 { return min((t1-t)/8, opts.MaxStep) }
+
 // guessStep proposes the first step from y', J and ∂f/∂t at the start.
-func (in *Integrator) guessStep(sys System, t, t1 float64, opts Options, st *Statistics) (float64, error) {
-	longest := math.Min((t1-t)/8, opts.MaxStep) // never the whole call at once: at rest the guess has no bound
-	if err := timeDerivative(sys, t, longest, in.y, in.f0, in.ft, st); err != nil {
-		return 0, err
-	}
+func (in *Integrator) guessStep(t, t1 float64, opts Options) float64 {
 	var slope, curvature, motion float64
-	copy(in.product, in.f0)
-	in.diff.jac.times(in.product, in.cut)
+	in.sys.Times(in.f0, in.cut)
 	for i := range in.y {
 		second := in.ft[i] + in.cut[i]
 		scale := in.atol[i] + opts.RelTol*math.Abs(in.y[i])
-		slope = math.Max(slope, math.Abs(in.f0[i])/scale)
-		curvature = math.Max(curvature, math.Abs(second)/scale)
-		motion = math.Max(motion, math.Abs(in.f0[i])/math.Max(math.Abs(in.y[i]), in.floor[i]))
+		slope = max(slope, math.Abs(in.f0[i])/scale)
+		curvature = max(curvature, math.Abs(second)/scale)
+		motion = max(motion, math.Abs(in.f0[i])/max(math.Abs(in.y[i]), in.floor[i]))
 	}
-	return math.Min(longest, math.Max(firstStep(slope, curvature, motion), 100*smallestStep(t, opts))), nil
+	return min(longestStep(t, t1, opts), max(firstStep(slope, curvature, motion), 100*smallestStep(t, opts)))
 }
 
 // advance tries steps from t until one is accepted, leaves it in in.step and f
 // at its end in in.f1, and gives the size to try next.
-func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *Statistics) (next float64, err error) {
+func (in *Integrator) advance(t, t1, h float64, opts Options, st *Statistics) (next float64, err error) {
 	var (
 		state   int             // behind the last refusal
 		trouble *NonFiniteError // why the last try gave no number at all
@@ -218,7 +242,7 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 		if st.Steps+st.Rejected >= opts.MaxSteps {
 			return 0, &TooManyStepsError{t, st.Steps + st.Rejected}
 		}
-		h = math.Min(h, opts.MaxStep)
+		h = min(h, opts.MaxStep)
 		wanted, end := h, t+h
 		smallest := smallestStep(t, opts)
 		switch rest := t1 - t; {
@@ -235,14 +259,14 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 			return 0, &StepSizeError{t, h, smallest, state}
 		}
 		var worst float64
-		if trouble = in.try(sys, t, h, st); trouble == nil {
+		if trouble = in.try(t, h, st); trouble == nil {
 			worst, state = in.estimate(opts.RelTol)
 			if worst > 1 {
 				st.Rejected++
 				h = in.control.refuse(h, worst)
 				continue
 			}
-			trouble = in.arrive(sys, end, st)
+			trouble = in.arrive(end, st)
 		}
 		if trouble != nil {
 			st.Rejected++
@@ -256,15 +280,15 @@ func (in *Integrator) advance(sys System, t, t1, h float64, opts Options, st *St
 		}
 		next = in.control.accept(h, worst)
 		if h < wanted { // cut by t1: says nothing against the larger step
-			next = math.Max(next, wanted)
+			next = max(next, wanted)
 		}
 		return next, nil
 	}
 }
 
 // try computes a step and tells what was not a number.
-func (in *Integrator) try(sys System, t, h float64, st *Statistics) *NonFiniteError {
-	switch bad := in.stages.try(sys, t, h, in.y, in.f0, in.ft, &in.diff.jac, st); {
+func (in *Integrator) try(t, h float64, st *Statistics) *NonFiniteError {
+	switch bad := in.stages.try(in.sys, t, h, in.y, in.f0, in.ft, st); {
 	case bad == in.n:
 		return &NonFiniteError{"solution of the linear system", 0, t, math.NaN()}
 	case bad >= 0:
@@ -274,8 +298,8 @@ func (in *Integrator) try(sys System, t, h float64, st *Statistics) *NonFiniteEr
 }
 
 // arrive computes f at the end of the step.
-func (in *Integrator) arrive(sys System, end float64, st *Statistics) *NonFiniteError {
-	sys.Derivatives(end, in.stages.y1, in.f1)
+func (in *Integrator) arrive(end float64, st *Statistics) *NonFiniteError {
+	in.sys.Derivatives(end, in.stages.y1, in.f1)
 	st.Evaluations++
 	if bad := firstNonFinite(in.f1); bad >= 0 {
 		return &NonFiniteError{"derivative", bad, end, in.f1[bad]}
@@ -283,22 +307,25 @@ func (in *Integrator) arrive(sys System, end float64, st *Statistics) *NonFinite
 	return nil
 }
 
-// estimate gives the largest error of the step over the states, in tolerances,
+// estimate returns the largest error of the step over the states, in tolerances,
 // and where. The maximum, not the usual mean square: forty quiet states must
 // not buy one bad one.
 func (in *Integrator) estimate(relTol float64) (worst float64, state int) {
-	for i, e := range in.stages.u[stageCount-1] {
-		size := math.Max(math.Abs(in.y[i]), math.Abs(in.stages.y1[i]))
-		if r := math.Abs(e) / (in.atol[i] + relTol*size); r > worst {
-			worst, state = r, i
+	last := in.stages.u[stageCount-1]
+	y, y1, atol := in.y[:len(last)], in.stages.y1[:len(last)], in.atol[:len(last)]
+	for i, e := range last {
+		e = math.Abs(e)
+		allowed := atol[i] + relTol*max(math.Abs(y[i]), math.Abs(y1[i]))
+		if e > worst*allowed {
+			worst, state = e/allowed, i
 		}
 	}
 	return worst, state
 }
 
-// check repeats the step just accepted with two halves.
-func (in *Integrator) check(sys System, opts Options, st *Statistics) (Disagreement, error) {
-	d := in.guard.check(sys, &in.step, in.f0, in.ft, &in.diff.jac, opts.RelTol, in.atol, in.floor, st)
+// check repeats the step just accepted with two that part it at a fraction.
+func (in *Integrator) check(at float64, opts Options, st *Statistics) (Disagreement, error) {
+	d := in.split(&in.step, at, st, opts.RelTol)
 	st.Checked++
 	if d.End > st.Worst.End {
 		st.Worst = d
@@ -312,5 +339,5 @@ func (in *Integrator) check(sys System, opts Options, st *Statistics) (Disagreem
 	return d, nil
 }
 
-// smallestStep is the smallest step worth trying from t.
-func smallestStep(t float64, opts Options) float64 { return math.Max(opts.MinStep, 16*ulp(t)) }
+// smallestStep returns the smallest step worth trying from t.
+func smallestStep(t float64, opts Options) float64 { return max(opts.MinStep, 16*ulp(t)) }

@@ -83,36 +83,17 @@ func (o *outing) Derivatives(_ float64, y, d []float64) {
 
 var outingCapacity = [4]float64{2, 60, 700, 9000} // J/K
 
-func (o *outing) Pattern() [][]int { return outingPattern }
-
-var outingPattern = func() [][]int {
-	var o outing
-	rows := make([][]int, outingStates)
-	battery := []int{1, 4, 5, 6, o.node(4, 0)}
-	rows[0] = []int{0, 1, 2, o.node(0, 0), o.node(1, 0), o.node(1, 1)}
-	rows[1] = append([]int{0}, battery...)
-	rows[2] = []int{0, 2, 3}
-	rows[3] = []int{2, 3}
-	for _, k := range []int{4, 5, 6, 7} {
-		rows[k] = append([]int{k}, battery...)
-	}
-	heat := [outingParts][]int{{0, 8}, {0, 12}, {2}, {0}, battery, battery, battery, {0}}
-	for p := range heat {
-		n := o.node(p, 0)
-		rows[n] = append([]int{n, n + 1}, heat[p]...)
-		rows[n+1] = []int{n, n + 1, n + 2}
-		rows[n+2] = []int{n + 1, n + 2, n + 3}
-		rows[n+3] = []int{n + 2, n + 3}
-	}
-	return rows
-}()
-
-// analytic is an outing that knows its Jacobian, and that time does not enter.
+// analytic is an outing that knows its Jacobian.
 type analytic struct{ *outing }
 
-func (s analytic) TimeDerivative(_ float64, _, dfdt []float64) { clear(dfdt) }
+// square is a Jacobian to be filled, row by row.
+type square []float64
 
-func (s analytic) Jacobian(_ float64, y []float64, m *ode.Matrix) {
+func (m square) Set(i, k int, v float64) { m[i*outingStates+k] = v }
+func (m square) Add(i, k int, v float64) { m[i*outingStates+k] += v }
+
+func (s analytic) Jacobian(_ float64, y, jac []float64) {
+	m := square(jac)
 	o := s.outing
 	i, link, omega, v, duty := y[0], y[1], y[2], y[3], o.throttle
 	coil, bridgeJunction, sink, cell := o.node(0, 0), o.node(1, 0), o.node(1, 1), o.node(4, 0)
@@ -186,12 +167,6 @@ func (s analytic) Jacobian(_ float64, y []float64, m *ode.Matrix) {
 	}
 }
 
-// dense hides the pattern of an outing.
-type dense struct{ o *outing }
-
-func (s dense) Dim() int                                 { return s.o.Dim() }
-func (s dense) Derivatives(t float64, y, dydt []float64) { s.o.Derivatives(t, y, dydt) }
-
 func outingStart() []float64 {
 	y := make([]float64, outingStates)
 	y[1] = 51.2
@@ -232,7 +207,7 @@ func (o *outing) run(in *ode.Integrator, sys ode.System, events []ode.Event, opt
 		o.throttle = outingThrottle(corner)
 		t, end := float64(corner)*outingHours/20, float64(corner+1)*outingHours/20
 		for t < end {
-			r, err := in.Integrate(context.Background(), sys, t, end, y, events, opts, observe)
+			r, err := in.Solve(context.Background(), ode.Problem{System: sys, T0: t, T1: end, Y0: y, Events: events, Observe: observe}, opts)
 			total.Add(r.Statistics)
 			if err != nil {
 				return r.Y, total, err

@@ -35,7 +35,7 @@ func TestOutingAgainstSciPy(t *testing.T) {
 			o.throttle = outingThrottle(corner)
 			end, err := strconv.ParseFloat(row[0], 64)
 			require.NoError(t, err)
-			r, err := in.Integrate(context.Background(), o, now, end, y, nil, opts, nil)
+			r, err := in.Solve(context.Background(), ode.Problem{System: o, T0: now, T1: end, Y0: y}, opts)
 			require.NoError(t, err)
 			now, y = r.T, r.Y
 			for k := range y {
@@ -62,7 +62,7 @@ func TestAgainstYardstick(t *testing.T) {
 	want := rungeKutta4(o, 0, end, h, outingStart())
 	tol := 1e-7
 	opts := outingTolerance(tol)
-	r, err := new(ode.Integrator).Integrate(context.Background(), o, 0, end, outingStart(), nil, opts, nil)
+	r, err := ode.Solve(context.Background(), ode.Problem{System: o, T1: end, Y0: outingStart()}, opts)
 	require.NoError(t, err)
 	for k := range want {
 		require.InDelta(t, want[k], r.Y[k], opts.AbsTol[k]+tol*math.Abs(want[k]), "state %d", k)

@@ -7,7 +7,6 @@ type Statistics struct {
 	Evaluations    int // of Derivatives, those for difference quotients and checks included
 	Jacobians      int
 	Factorisations int
-	Pivoted        int // factorisations that had to leave the sparse order for pivoting
 	EventChecks    int // evaluations of event functions
 
 	Checked int          // steps repeated with two half steps
@@ -19,7 +18,7 @@ type Statistics struct {
 // apart, in tolerances, taking the worst state each time.
 type Disagreement struct {
 	End    float64 // at the end of the step
-	Middle float64 // in its middle, where the dense output (an order lower) answers
+	Middle float64 // in its middle, or at an event, where the dense output (an order lower) answers
 	State  int     // the worst at the end
 	T, H   float64 // start and size of the step, s
 }
@@ -31,7 +30,6 @@ func (s *Statistics) Add(o Statistics) {
 	s.Evaluations += o.Evaluations
 	s.Jacobians += o.Jacobians
 	s.Factorisations += o.Factorisations
-	s.Pivoted += o.Pivoted
 	s.EventChecks += o.EventChecks
 	s.Checked += o.Checked
 	s.Suspect += o.Suspect

@@ -2,53 +2,62 @@ package ode
 
 // stages is the workspace of one Rosenbrock step.
 type stages struct {
-	u      [stageCount][]float64
-	y, f   []float64 // trial state and its derivative
-	y1     []float64 // result, order 4
-	linear linear
+	u    [stageCount][]float64
+	y, f []float64 // trial state and its derivative
+	y1   []float64 // result, order 4
 }
 
-// resize prepares for n states; the rows of the pattern beyond them belong to intermediates.
-func (s *stages) resize(n int, pattern [][]int) {
+// resize prepares for n states.
+func (s *stages) resize(n int) {
 	for i := range s.u {
 		s.u[i] = make([]float64, n)
 	}
 	s.y, s.f, s.y1 = make([]float64, n), make([]float64, n), make([]float64, n)
-	s.linear.resize(max(n, len(pattern)), pattern)
-	s.linear.states = n
 }
 
-// try computes one step of size h from (t, y0), given f0 = f(t, y0), ft = ∂f/∂t
-// and the Jacobian there; u[5] is then the error estimate. It gives -1, or the
+// try computes one step of size h from (t, y0), where sys was linearised, given
+// f0 = f(t, y0) and ft = ∂f/∂t; u[5] is then the error estimate. It returns −1, or the
 // state whose derivative was not finite, or n where W is singular.
-func (s *stages) try(sys System, t, h float64, y0, f0, ft []float64, jac *Matrix, st *Statistics) int {
+func (s *stages) try(sys Structured, t, h float64, y0, f0, ft []float64, st *Statistics) int {
+	bad := s.compute(sys, t, h, y0, f0, ft, st, false)
+	if bad >= 0 && bad < len(y0) { // what is not finite in a stage is not finite at the end: look where it began
+		bad = s.compute(sys, t, h, y0, f0, ft, st, true)
+	}
+	return bad
+}
+
+// compute computes the stages of a step; with look it checks each derivative.
+func (s *stages) compute(sys Structured, t, h float64, y0, f0, ft []float64, st *Statistics, look bool) int {
 	m := &rodas4p2
-	if !s.linear.factorise(jac, 1/(h*m.gamma), st) {
+	st.Factorisations++
+	if !sys.Factorise(1 / (h * m.gamma)) {
 		return len(y0)
 	}
+	still := true // f does not depend on time
+	for _, v := range ft {
+		still = still && v == 0
+	}
 	f := f0
-	for i := 0; i < stageCount; i++ {
+	for i := range stageCount {
 		if i > 0 {
 			combine(s.y, y0, 1, m.a[i][:i], &s.u)
 			sys.Derivatives(t+m.alpha[i]*h, s.y, s.f)
 			st.Evaluations++
-			if bad := firstNonFinite(s.f); bad >= 0 {
-				return bad
+			if look {
+				if bad := firstNonFinite(s.f); bad >= 0 {
+					return bad
+				}
 			}
 			f = s.f
 		}
 		u := s.u[i]
 		combine(u, f, 1/h, m.c[i][:i], &s.u)
-		if g := h * m.gammas[i]; g != 0 {
+		if g := h * m.gammas[i]; g != 0 && !still {
 			for k, v := range ft {
 				u[k] += g * v
 			}
 		}
-		if i > 0 {
-			s.linear.solve(u)
-		} else if !s.linear.solveFirst(u, st) {
-			return len(y0)
-		}
+		sys.Solve(u)
 	}
 	for k, v := range s.u[stageCount-1] {
 		s.y1[k] = s.y[k] + v // s.y still holds the embedded result

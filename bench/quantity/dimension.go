@@ -65,7 +65,7 @@ var names = map[dimension]string{
 	{m: 2, s: -2, k: -1}:               "specific heat capacity",
 }
 
-// Name says in words what the unit measures: "current", "torque", "quantity in kg/m".
+// Name returns in words what the unit measures: "current", "torque", "quantity in kg/m".
 func (u Unit) Name() string {
 	if u.absolute {
 		return "temperature"

@@ -3,6 +3,8 @@ package quantity
 import (
 	"math"
 	"strconv"
+	"strings"
+	"time"
 )
 
 // exactDigits is how many significant digits Value.Text prints: enough to come
@@ -12,13 +14,52 @@ const exactDigits = 14
 // Format prints the SI value in the given unit with at least so many significant
 // digits: Format(0.014, "mΩ", 3) is "14.0 mΩ". Digits before the decimal point are
 // never rounded away. A speed of rotation is printed in rpm: the SI value of "1/min"
-// is a rate, without the 2π. It panics on a bad unit.
+// is a rate, without the 2π. What would take an exponent in the unit takes another
+// prefix: Format(1.2e-7, "A", 3) is "120 nA". It panics on a bad unit.
 func Format(si float64, unit string, digits int) string {
 	return MustUnit(unit).Format(si, digits)
 }
 
-// Format is the function Format for a parsed unit.
+// Format returns the text that the function Format returns, for a parsed unit.
 func (u Unit) Format(si float64, digits int) string {
+	if size := math.Abs(u.FromSI(si)); size != 0 && (size < 1e-4 || size >= 1e9) && !math.IsInf(size, 1) {
+		if base := u.base(); base != "" {
+			return MustUnit(suited(si, base, digits)).format(si, digits)
+		}
+	}
+	return u.format(si, digits)
+}
+
+// base returns the symbol without its prefix; "" for a unit that takes none.
+func (u Unit) base() string {
+	text := normalise(u.text)
+	if s, ok := symbols[text]; ok {
+		if s.prefixed {
+			return text
+		}
+		return ""
+	}
+	for prefix := range prefixes {
+		if base, ok := strings.CutPrefix(text, prefix); ok && symbols[base].prefixed {
+			return base
+		}
+	}
+	return ""
+}
+
+// Suited returns a unit with the prefix that suits the size of an SI value: "mΩ" of 0.014 and "Ω". Where its number in the unit itself is
+// short, or the unit takes no prefix, that is the unit.
+func Suited(si float64, unit string) string {
+	u := MustUnit(unit)
+	base := u.base()
+	if size := math.Abs(u.FromSI(si)); base == "" || size == 0 || size >= 0.1 && size < 1e5 || math.IsInf(size, 1) {
+		return unit
+	}
+	return suited(si, base, exactDigits)
+}
+
+// format is Format in this unit, however large or small the number is.
+func (u Unit) format(si float64, digits int) string {
 	x := u.FromSI(si)
 	switch {
 	case math.IsNaN(x):
@@ -61,7 +102,13 @@ func FormatAuto(si float64, base string) string {
 	if !ok || !s.prefixed || size == 0 || math.IsInf(si, 0) || math.IsNaN(si) {
 		return Format(si, base, digits)
 	}
-	size = size * s.den / s.num
+	return MustUnit(suited(si, base, digits)).format(si, digits)
+}
+
+// suited returns a unit that takes prefixes with the one that suits an SI value.
+func suited(si float64, base string, digits int) string {
+	s := symbols[normalise(base)]
+	size := math.Abs(si) * s.den / s.num
 	best := base
 	if rounded := roundTo(size, digits); rounded < 1 || rounded >= 1000 {
 		for _, prefix := range []string{"p", "n", "µ", "m", "", "k", "M", "G"} {
@@ -78,8 +125,11 @@ func FormatAuto(si float64, base string) string {
 			}
 		}
 	}
-	return Format(si, best, digits)
+	return best
 }
+
+// FormatDuration prints a duration as FormatAuto prints a time: 400 ms, 2.00 s, 3.00 min.
+func FormatDuration(d time.Duration) string { return FormatAuto(d.Seconds(), "s") }
 
 // Text prints the value in the given unit with its tolerance and provenance, so
 // that Parse reads the same back: "14 mΩ ± 1.4 mΩ, measured".
@@ -126,7 +176,7 @@ func roundTo(x float64, digits int) float64 {
 // roundedNumber prints x with at least so many significant digits.
 func roundedNumber(x float64, digits int) string {
 	switch size := math.Abs(x); {
-	case size != 0 && (size < 1e-4 || size >= 1e9):
+	case size != 0 && (size < 1e-21 || size >= 1e21): // nothing that is read is so small or large
 		return strconv.FormatFloat(x, 'e', max(digits-1, 0), 64)
 	case size == 0:
 		return "0"

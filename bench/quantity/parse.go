@@ -180,7 +180,7 @@ func (p *parser) number() (float64, string, error) {
 	return x, number, p.afterNumber(start, number)
 }
 
-// notANumber says why the text at start is not a number.
+// notANumber returns why the text at start is not a number.
 func (p *parser) notANumber(start int) error {
 	lower := strings.ToLower(strings.TrimLeft(p.text[start:], "+-−"))
 	switch {

@@ -31,7 +31,7 @@ func (u Unit) ratio() bool { return u.dim == dimension{} && u.num == u.den }
 // percent reports whether u is a share in per cent.
 func (u Unit) percent() bool { return u.text == "%" }
 
-// toSI turns a number in this unit into SI.
+// toSI converts a number in this unit to SI.
 func (u Unit) toSI(x float64) float64 {
 	if u.absolute {
 		return x + zeroCelsius
@@ -51,7 +51,7 @@ func (u Unit) FromSI(si float64) float64 {
 	return u.differenceFromSI(si)
 }
 
-// differenceFromSI is FromSI for a difference, such as a tolerance.
+// differenceFromSI converts as FromSI does, for a difference, such as a tolerance.
 func (u Unit) differenceFromSI(si float64) float64 {
 	if u.den == 0 || u.absolute {
 		return si
@@ -59,7 +59,7 @@ func (u Unit) differenceFromSI(si float64) float64 {
 	return si * u.den / u.num
 }
 
-// MustUnit is ParseUnit for units written in the source; it panics on a bad one.
+// MustUnit returns what ParseUnit does, for units written in the source; it panics on a bad one.
 func MustUnit(text string) Unit {
 	u, err := ParseUnit(text)
 	if err != nil {

@@ -15,11 +15,12 @@ type Difference struct {
 	Unit    string  // it is shown in; values are SI, of a temperature in kelvin
 	Largest float64 // the largest difference by size, with its sign
 	At      float64 // when, s
-	RMS     float64 // root of the mean square over time
+	RMS     float64 // root of the mean square over time, or of b's samples
 
-	time, delta []float64 // straight between; two at an instant where one of the runs jumps
+	time, delta []float64 // straight between, and two at an instant where one of the runs jumps; or b's samples alone
 	a, b        []float64
 	low, high   []float64 // a's band; nil where it has none
+	alone       bool      // nothing is known between the instants
 }
 
 // CompareError is a comparison that cannot be made.
@@ -30,7 +31,15 @@ func (e *CompareError) Error() string { return "runs cannot be compared: " + e.R
 // Compare compares the named traces of two runs, or with no names all that both have, in a's order. Between samples
 // either run is taken as straight. Errors are *CompareError: a trace that one run lacks, one of another kind in the
 // other, no trace or no time in common.
-func Compare(a, b *Run, traces ...string) ([]Difference, error) {
+func Compare(a, b *Run, traces ...string) ([]Difference, error) { return compare(a, b, false, traces) }
+
+// CompareSamples compares as Compare does, but at the samples of b only: b was measured, and what went on between two of its
+// samples (a person reads the meters once a hold; a computer slept) nobody knows.
+func CompareSamples(a, b *Run, traces ...string) ([]Difference, error) {
+	return compare(a, b, true, traces)
+}
+
+func compare(a, b *Run, alone bool, traces []string) ([]Difference, error) {
 	if len(traces) == 0 {
 		for i := range a.Traces {
 			if _, ok := b.Trace(a.Traces[i].Name); ok {
@@ -55,12 +64,17 @@ func Compare(a, b *Run, traces ...string) ([]Difference, error) {
 		if !sameKind(of.Unit, with.Unit) {
 			return nil, &CompareError{fmt.Sprintf("the trace %q is in %s in one and in %s in the other", name, of.Unit, with.Unit)}
 		}
-		d := Difference{Trace: name, Unit: of.Unit}
-		d.time, d.a = straight(times, a.Time, of.Values)
-		_, d.b = straight(times, b.Time, with.Values)
+		d := Difference{Trace: name, Unit: of.Unit, alone: alone}
+		d.time, d.a = a.straight(times, of)
+		_, d.b = b.straight(times, with)
 		if of.Low != nil && of.High != nil {
 			_, d.low = straight(times, a.Time, of.Low)
 			_, d.high = straight(times, a.Time, of.High)
+		}
+		if alone {
+			if d.keep(b.Time); len(d.time) == 0 {
+				return nil, &CompareError{"one of them has no sample within the time of the other"}
+			}
 		}
 		d.measure()
 		out = append(out, d)
@@ -68,7 +82,7 @@ func Compare(a, b *Run, traces ...string) ([]Difference, error) {
 	return out, nil
 }
 
-// commonTimes are all instants of both runs within the time both cover.
+// commonTimes returns all instants of both runs within the time both cover.
 func commonTimes(a, b *Run) ([]float64, error) {
 	if len(a.Time) == 0 || len(b.Time) == 0 {
 		return nil, &CompareError{"one of them has no sample"}
@@ -96,7 +110,20 @@ func sameKind(a, b string) bool {
 	return a == b || err == nil && other == nil && u.Name() == v.Name()
 }
 
-// straight gives a trace at both ends of each stretch between the times, so that a jump at an instant has both sides.
+// straight returns what the function straight does, for a trace of the run, which may have gaps.
+func (r *Run) straight(times []float64, tr *Trace) (ends, out []float64) {
+	at, values := r.known(tr)
+	if len(at) == len(r.Time) {
+		return straight(times, at, values)
+	}
+	whole := make([]float64, len(r.Time))
+	for i, t := range r.Time {
+		whole[i] = r.At(tr, t)
+	}
+	return straight(times, r.Time, whole)
+}
+
+// straight returns a trace at both ends of each stretch between the times, so that a jump at an instant has both sides.
 func straight(times, at, values []float64) (ends, out []float64) {
 	if len(times) == 1 {
 		i := min(sort.SearchFloat64s(at, times[0]), len(at)-1)
@@ -112,6 +139,31 @@ func straight(times, at, values []float64) (ends, out []float64) {
 	return ends, out
 }
 
+// keep leaves of both curves what they are at these instants: after a jump.
+func (d *Difference) keep(instants []float64) {
+	var kept []int
+	for _, t := range instants {
+		if i := sort.SearchFloat64s(d.time, t); i < len(d.time) && d.time[i] == t {
+			for i+1 < len(d.time) && d.time[i+1] == t {
+				i++
+			}
+			if len(kept) == 0 || kept[len(kept)-1] != i {
+				kept = append(kept, i)
+			}
+		}
+	}
+	for _, list := range []*[]float64{&d.time, &d.a, &d.b, &d.low, &d.high} {
+		if *list == nil {
+			continue
+		}
+		var some []float64
+		for _, i := range kept {
+			some = append(some, (*list)[i])
+		}
+		*list = some
+	}
+}
+
 // measure fills in what follows from the two curves.
 func (d *Difference) measure() {
 	d.At = d.time[0]
@@ -121,11 +173,14 @@ func (d *Difference) measure() {
 			d.Largest, d.At = d.delta[i], d.time[i]
 		}
 	}
-	if len(d.time) == 1 {
-		d.RMS = math.Abs(d.delta[0])
+	var square float64
+	if d.alone || len(d.time) == 1 {
+		for _, x := range d.delta {
+			square += x * x
+		}
+		d.RMS = math.Sqrt(square / float64(len(d.delta)))
 		return
 	}
-	var square float64
 	for i := 1; i < len(d.time); i += 2 { // the square of a straight line, integrated exactly
 		x, y := d.delta[i-1], d.delta[i]
 		square += (d.time[i] - d.time[i-1]) * (x*x + x*y + y*y) / 3
@@ -133,12 +188,12 @@ func (d *Difference) measure() {
 	d.RMS = math.Sqrt(square / (d.time[len(d.time)-1] - d.time[0]))
 }
 
-// Parted is the first instant from which the difference is more than a band (SI) in size; ok is false if it never is.
+// Parted returns the first instant from which the difference is more than a band (SI) in size; ok is false if it never is.
 func (d *Difference) Parted(band float64) (at float64, ok bool) {
 	return d.first(func(i int) float64 { return math.Abs(d.delta[i]) - band })
 }
 
-// LeftBand is the first instant from which b lies outside a's own band; ok is false if it never does or a has none.
+// LeftBand returns the first instant from which b lies outside a's own band; ok is false if it never does or a has none.
 func (d *Difference) LeftBand() (at float64, ok bool) {
 	if d.low == nil {
 		return 0, false
@@ -146,15 +201,15 @@ func (d *Difference) LeftBand() (at float64, ok bool) {
 	return d.first(func(i int) float64 { return max(d.low[i]-d.b[i], d.b[i]-d.high[i]) })
 }
 
-// first is when an excess, straight between the instants, first rises above zero.
+// first returns when an excess, straight between the instants, first rises above zero.
 func (d *Difference) first(excess func(i int) float64) (at float64, ok bool) {
 	for i := range d.time {
 		after := excess(i)
 		if after <= 0 {
 			continue
 		}
-		if i == 0 {
-			return d.time[0], true
+		if i == 0 || d.alone {
+			return d.time[i], true
 		}
 		before := min(excess(i-1), 0)
 		return d.time[i-1] + (d.time[i]-d.time[i-1])*before/(before-after), true

@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -150,4 +151,41 @@ func TestCompareIsOddAndSampledAnyway(t *testing.T) {
 		require.InDelta(t, there[0].RMS, again[0].RMS, 1e-9)
 		require.InDelta(t, math.Abs(there[0].Largest), math.Abs(again[0].Largest), 1e-9)
 	})
+}
+
+// TestNothingIsKnownBetweenTheSamplesOfAMeasurement: a person reads a meter once a hold, and a computer that slept read nothing.
+func TestNothingIsKnownBetweenTheSamplesOfAMeasurement(t *testing.T) {
+	predicted := run("motor current", "A", [2]float64{0, 0}, [2]float64{5, 0}, [2]float64{5, 140}, [2]float64{60, 140}, [2]float64{60, 0}, [2]float64{70, 0})
+	tr := &predicted.Traces[0]
+	tr.Low, tr.High = slices.Clone(tr.Values), slices.Clone(tr.Values)
+	for i := range tr.Values {
+		tr.Low[i], tr.High[i] = tr.Values[i]-10, tr.Values[i]+10
+	}
+	for _, c := range []struct {
+		name        string
+		measured    *record.Run
+		largest, at float64
+		rms         float64
+		left        float64 // NaN: never
+	}{
+		{"one reading a hold", run("motor current", "A", [2]float64{0, 0}, [2]float64{55, 143}, [2]float64{65, 4}), 4, 65, math.Sqrt((9 + 16) / 3.0), math.NaN()},
+		{"one of them outside", run("motor current", "A", [2]float64{0, 0}, [2]float64{55, 155}, [2]float64{65, 0}), 15, 55, math.Sqrt(225 / 3.0), 55},
+		{"a sample at a jump", run("motor current", "A", [2]float64{0, 0}, [2]float64{5, 140}, [2]float64{65, 0}), 0, 0, 0, math.NaN()},
+		{"samples outside the time both cover", run("motor current", "A", [2]float64{-5, 70}, [2]float64{10, 140}, [2]float64{90, 70}), 0, 10, 0, math.NaN()},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			ds, err := record.CompareSamples(predicted, c.measured)
+			require.NoError(t, err)
+			assert.InDelta(t, c.largest, ds[0].Largest, 1e-12)
+			assert.InDelta(t, c.at, ds[0].At, 1e-12)
+			assert.InDelta(t, c.rms, ds[0].RMS, 1e-12)
+			at, left := ds[0].LeftBand()
+			assert.Equal(t, !math.IsNaN(c.left), left)
+			if left {
+				assert.InDelta(t, c.left, at, 1e-12)
+			}
+		})
+	}
+	_, err := record.CompareSamples(predicted, run("motor current", "A", [2]float64{-1, 0}, [2]float64{100, 0}))
+	require.ErrorContains(t, err, "no sample within the time of the other")
 }

@@ -21,10 +21,13 @@ import (
 //	0.1,12.5,25.02
 //
 // A line that begins with "# " is one key of TOML; one that begins with "##" is a remark and is skipped. Both may
-// stand between the rows too: an event that is only known later, or one that is amended when it ends. "rows" is the number
+// stand between the rows too: an event that is only known later. "rows" is the number
 // of samples, by which a file that was cut at a line's end is told; one written while it is measured has none. The header row
 // names each column and its unit; a trace with a band is followed by its low and its high. Numbers are in the unit of
 // their column and come back as the same SI value to the last bit.
+//
+// A key that is not known is an error, so a build from before a key refuses files that have it. The number goes up with a
+// change once a version has been released; "rows" came before 0.1.0 was, so files with it are of format 1.
 const (
 	formatVersion = 1
 	remark        = "## Simulated or measured, these values are no proof of safety: follow the makers' limits and the codes that apply where you are.\n"
@@ -46,7 +49,7 @@ type FormatError struct {
 	Reason       string
 }
 
-// Error is "file:line:column: reason".
+// Error returns "file:line:column: reason".
 func (e *FormatError) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", printable(e.File), e.Line, e.Column, e.Reason)
 }
@@ -69,7 +72,7 @@ func printable(s string) string {
 	return s
 }
 
-// shown is a text from a file as a message quotes it: short and printable.
+// shown returns a text from a file as a message quotes it: short and printable.
 func shown(s string) string {
 	const most = 40
 	if runes := []rune(s); len(runes) > most {

@@ -24,18 +24,19 @@ type entry struct {
 	BoatHash   string           `toml:"boat_hash,omitempty"`
 	Version    string           `toml:"profile_version,omitempty"`
 	Clock      string           `toml:"clock,omitempty"`
+	Program    string           `toml:"program,omitempty"`
 	Rows       *int             `toml:"rows,omitempty"`
 	Stopped    string           `toml:"stopped,omitempty"`
 	Expect     []string         `toml:"expect,omitempty"`
 	Assumed    []string         `toml:"assumed,omitempty"`
 	LeftOut    []string         `toml:"left_out,omitempty"`
+	Doubts     []string         `toml:"doubts,omitempty"`
 	Gain       *gainEntry       `toml:"gain,omitempty,inline"`
 	Energy     *energyEntry     `toml:"energy,omitempty,inline"`
 	Statistics *statisticsEntry `toml:"statistics,omitempty,inline"`
 	Part       *partEntry       `toml:"part,omitempty,inline"`
 	Trace      *traceEntry      `toml:"trace,omitempty,inline"`
 	Event      *eventEntry      `toml:"event,omitempty,inline"`
-	Amended    *eventEntry      `toml:"event_amended,omitempty,inline"`
 }
 
 type gainEntry struct {
@@ -72,12 +73,18 @@ type partEntry struct {
 	Close       string `toml:"close"`
 	Consequence string `toml:"consequence,omitempty"`
 	Current     string `toml:"current,omitempty"`
+	Unsure      string `toml:"unsure,omitempty"`
 }
 
 type traceEntry struct {
 	Name     string `toml:"name"`
 	Inferred bool   `toml:"inferred,omitempty"`
 	Band     bool   `toml:"band,omitempty"`
+	Gaps     bool   `toml:"gaps,omitempty"`
+	Source   string `toml:"source,omitempty"`
+	Gain     string `toml:"meter_gain,omitempty"`
+	Offset   string `toml:"meter_offset,omitempty"`
+	ReadsLow string `toml:"meter_reads_low,omitempty"`
 }
 
 type eventEntry struct {
@@ -92,7 +99,7 @@ type eventEntry struct {
 
 const never = "never" // an instant that does not come
 
-// line is the entry as a comment line; nothing for an entry that says nothing.
+// line returns the entry as a comment line; nothing for an entry that says nothing.
 func (e entry) line() ([]byte, error) {
 	text, err := toml.Marshal(e)
 	if err != nil || len(text) == 0 {
@@ -135,8 +142,8 @@ func (r *Run) head(rows *int) (list []entry, err error) {
 	p := r.Provenance
 	list = []entry{
 		{Format: formatVersion}, {Boat: r.Boat}, {Trial: r.Trial}, {Source: p.Source}, {Tool: p.Tool},
-		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Rows: rows}, {Stopped: r.Stopped}, {Expect: r.Expect},
-		{Assumed: r.Assumed}, {LeftOut: r.LeftOut},
+		{Settings: p.Settings}, {BoatHash: p.Boat}, {Version: p.Version}, {Clock: p.Clock}, {Program: p.Program}, {Rows: rows}, {Stopped: r.Stopped}, {Expect: r.Expect},
+		{Assumed: r.Assumed}, {LeftOut: r.LeftOut}, {Doubts: r.Doubts},
 	}
 	add(gainOf(r.Gain))
 	add(energyOf(r.Energy))
@@ -150,8 +157,8 @@ func (r *Run) head(rows *int) (list []entry, err error) {
 		add(partOf(&r.Parts[i]))
 	}
 	for i := range r.Traces {
-		if t := &r.Traces[i]; t.Inferred || t.banded() {
-			add(entry{Trace: &traceEntry{t.Name, t.Inferred, t.banded()}}, nil)
+		if t := &r.Traces[i]; t.Inferred || t.banded() || t.Gaps || t.Meter != nil || t.Source != "" {
+			add(traceOf(t))
 		}
 	}
 	for i := range r.Events {
@@ -160,7 +167,7 @@ func (r *Run) head(rows *int) (list []entry, err error) {
 	return list, err
 }
 
-// merge takes what an entry says into the run. quote is the text in the line that an error is about.
+// merge sets in the run what an entry says. quote is the text in the line that an error is about.
 func (r *Run) merge(e *entry) (quote string, err error) {
 	p := &r.Provenance
 	for _, f := range []struct {
@@ -168,7 +175,7 @@ func (r *Run) merge(e *entry) (quote string, err error) {
 		text string
 	}{
 		{&r.Boat, e.Boat}, {&r.Trial, e.Trial}, {&p.Source, e.Source}, {&p.Tool, e.Tool},
-		{&p.Settings, e.Settings}, {&p.Boat, e.BoatHash}, {&p.Version, e.Version}, {&p.Clock, e.Clock}, {&r.Stopped, e.Stopped},
+		{&p.Settings, e.Settings}, {&p.Boat, e.BoatHash}, {&p.Version, e.Version}, {&p.Clock, e.Clock}, {&p.Program, e.Program}, {&r.Stopped, e.Stopped},
 	} {
 		if f.text != "" {
 			*f.to = f.text
@@ -177,7 +184,7 @@ func (r *Run) merge(e *entry) (quote string, err error) {
 	for _, f := range []struct {
 		to   *[]string
 		list []string
-	}{{&r.Expect, e.Expect}, {&r.Assumed, e.Assumed}, {&r.LeftOut, e.LeftOut}} {
+	}{{&r.Expect, e.Expect}, {&r.Assumed, e.Assumed}, {&r.LeftOut, e.LeftOut}, {&r.Doubts, e.Doubts}} {
 		if len(f.list) > 0 {
 			*f.to = f.list
 		}
@@ -203,18 +210,6 @@ func (r *Run) merge(e *entry) (quote string, err error) {
 		event, quote, err := e.Event.event()
 		r.Events = append(r.Events, event)
 		return quote, err
-	case e.Amended != nil:
-		event, quote, err := e.Amended.event()
-		if err != nil {
-			return quote, err
-		}
-		for i, old := range slices.Backward(r.Events) {
-			if old.At == event.At && old.Device == event.Device && old.What == event.What {
-				r.Events[i] = event
-				return "", nil
-			}
-		}
-		return e.Amended.Device, errors.New("no event above this line began then: there is nothing to amend")
 	}
 	return "", nil
 }
@@ -248,7 +243,7 @@ func read(fields []field) (quote string, err error) {
 	return "", nil
 }
 
-// optional gives each value of a gain that exists.
+// optional returns each value of a gain that exists.
 func (g *gainEntry) optional(to *Gain) []struct {
 	name, unit string
 	text       *string
@@ -323,12 +318,12 @@ func partOf(p *Part) (entry, error) {
 	if p.Measure < 0 || int(p.Measure) >= len(measureNames) {
 		return entry{}, &ValueError{where, fmt.Sprintf("has the unknown measure %d", p.Measure)}
 	}
-	e := &partEntry{Name: p.Name, Trace: p.Trace, Unit: p.Unit, Measure: p.Measure.String(), Consequence: p.Consequence, Current: p.Current}
+	e := &partEntry{Name: p.Name, Trace: p.Trace, Unit: p.Unit, Measure: p.Measure.String(), Consequence: p.Consequence, Current: p.Current, Unsure: p.Unsure}
 	return entry{Part: e}, write(where, e.fields(p))
 }
 
 func (e *partEntry) part() (p Part, quote string, err error) {
-	p = Part{Name: e.Name, Trace: e.Trace, Unit: e.Unit, Consequence: e.Consequence, Current: e.Current}
+	p = Part{Name: e.Name, Trace: e.Trace, Unit: e.Unit, Consequence: e.Consequence, Current: e.Current, Unsure: e.Unsure}
 	i := slices.Index(measureNames[:], e.Measure)
 	switch {
 	case e.Name == "":
@@ -383,3 +378,37 @@ func (e *eventEntry) event() (v Event, quote string, err error) {
 }
 
 func (t *Trace) banded() bool { return t.Low != nil || t.High != nil }
+
+func traceOf(t *Trace) (entry, error) {
+	e := &traceEntry{Name: t.Name, Inferred: t.Inferred, Band: t.banded(), Gaps: t.Gaps, Source: t.Source}
+	if t.Meter == nil {
+		return entry{Trace: e}, nil
+	}
+	m := *t.Meter
+	return entry{Trace: e}, write(fmt.Sprintf("meter of %q", t.Name), e.meter(&m, t.Unit))
+}
+
+// meter lists the errors of a trace's meter, which is in unit.
+func (e *traceEntry) meter(m *Meter, unit string) []field {
+	if unit == "°C" {
+		unit = "K"
+	}
+	return []field{{"meter_gain", "%", &e.Gain, &m.Gain}, {"meter_offset", unit, &e.Offset, &m.Offset}, {"meter_reads_low", unit, &e.ReadsLow, &m.ReadsLow}}
+}
+
+// readMeter returns the meter that an entry speaks of; nil: of none.
+func (e *traceEntry) readMeter(unit string) (*Meter, error) {
+	if e.Gain == "" && e.Offset == "" && e.ReadsLow == "" {
+		return nil, nil
+	}
+	m := new(Meter)
+	for _, f := range e.meter(m, unit) {
+		if *f.text == "" {
+			continue
+		}
+		if _, err := read([]field{f}); err != nil {
+			return nil, err
+		}
+	}
+	return m, nil
+}

@@ -106,7 +106,7 @@ func (s *scale) value(text string) (float64, error) {
 	return x, nil
 }
 
-// quantityText is a value with its unit, as the comment lines give it.
+// quantityText returns a value with its unit, as the comment lines give it.
 func quantityText(where string, si float64, unit string) (string, error) {
 	s, err := newScale(unit)
 	if err != nil {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"sort"
 	"strings"
@@ -21,7 +22,7 @@ import (
 // plug. What is there is read, and an event of the device "record" says what was lost. It says so too of more rows than
 // counted.
 func Read(name string, rd io.Reader) (*Run, error) {
-	p := parser{file: name, run: new(Run), declared: map[string]traceEntry{}}
+	p := parser{file: name, run: new(Run), declared: map[string]traceEntry{}, gaps: map[*[]float64]bool{}}
 	lines := bufio.NewReaderSize(rd, 64<<10)
 	for {
 		text, whole, err := nextLine(lines)
@@ -67,19 +68,20 @@ type parser struct {
 	text     []byte
 	run      *Run
 	declared map[string]traceEntry
+	gaps     map[*[]float64]bool // the series in which a cell may be empty
 	columns  []column
 	series   []*[]float64
 	entries  int
 	rows     *int // as the head counts them
 }
 
-// fail is an error at a byte of the present line.
+// fail returns an error at a byte of the present line.
 func (p *parser) fail(offset int, format string, args ...any) error {
 	column := 1 + utf8.RuneCount(p.text[:min(max(offset, 0), len(p.text))])
 	return &FormatError{p.file, p.line, column, fmt.Sprintf(format, args...)}
 }
 
-// take reads one whole line.
+// take parses one whole line.
 func (p *parser) take(text []byte) error {
 	if p.line == 1 {
 		text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte-order mark, as some spreadsheets write
@@ -174,10 +176,10 @@ func parseColumn(cell string) (column, error) {
 	if err != nil {
 		return column{}, fmt.Errorf("column %s: %w", shown(name), err)
 	}
-	return column{name, s}, nil
+	return column{name: name, scale: s}, nil
 }
 
-// arrange makes the traces of the columns.
+// arrange creates the traces of the columns.
 func (p *parser) arrange(at func(int) int) error {
 	r := p.run
 	p.series = []*[]float64{&r.Time}
@@ -186,13 +188,23 @@ func (p *parser) arrange(at func(int) int) error {
 		c := p.columns[i]
 		d := p.declared[c.name]
 		delete(p.declared, c.name)
-		r.Traces = append(r.Traces, Trace{Name: c.name, Unit: c.scale.unit.String(), Inferred: d.Inferred})
+		r.Traces = append(r.Traces, Trace{Name: c.name, Unit: c.scale.unit.String(), Inferred: d.Inferred, Gaps: d.Gaps, Source: d.Source})
 		t := &r.Traces[len(r.Traces)-1]
+		var err error
+		if t.Meter, err = d.readMeter(t.Unit); err != nil {
+			return p.fail(at(i), "the meter of the trace %s: %v", shown(c.name), err)
+		}
+		if d.Gaps {
+			p.gaps[&t.Values] = true
+		}
 		p.series = append(p.series, &t.Values)
 		if !d.Band {
 			continue
 		}
 		t.Low, t.High = []float64{}, []float64{}
+		if d.Gaps {
+			p.gaps[&t.Low], p.gaps[&t.High] = true, true
+		}
 		p.series = append(p.series, &t.Low, &t.High)
 		for k, name := range t.columnNames()[1:] {
 			if i+1+k >= len(p.columns) || p.columns[i+1+k].name != name {
@@ -220,6 +232,9 @@ func (p *parser) row() error {
 		}
 		number := bytes.Trim(cell, " \t\"") // some spreadsheets quote numbers
 		v, err := p.columns[i].scale.value(string(number))
+		if len(number) == 0 && p.gaps[p.series[i]] {
+			v, err = math.NaN(), nil
+		}
 		if err != nil {
 			return p.fail(offset, "column %s: %v", shown(p.columns[i].name), err)
 		}

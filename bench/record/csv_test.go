@@ -119,7 +119,7 @@ func anyRun(t *rapid.T) *record.Run {
 	slices.Sort(run.Time)
 	names := rapid.StringMatching(`[a-zA-Zéß°,"'#\[\]()]{1,9}`)
 	for i := range rapid.IntRange(0, 4).Draw(t, "traces") {
-		tr := record.Trace{Name: fmt.Sprint(names.Draw(t, "name"), i), Unit: unit.Draw(t, "unit"), Inferred: rapid.Bool().Draw(t, "inferred")}
+		tr := record.Trace{Name: fmt.Sprint(names.Draw(t, "name"), i), Unit: unit.Draw(t, "unit"), Inferred: rapid.Bool().Draw(t, "inferred"), Source: text.Draw(t, "meter")}
 		tr.Values = in(tr.Unit)()
 		if rapid.Bool().Draw(t, "band") {
 			tr.Low, tr.High = in(tr.Unit)(), in(tr.Unit)()
@@ -201,7 +201,6 @@ func TestReadSaysWhereAFileIsWrong(t *testing.T) {
 		{"unknown measure", "# part = {name = 'w', trace = 'w', unit = 'V', limit = '1 V', start = '0 V', measure = 'guess', close = '90 %'}\n", `f.csv:1:89: no measure is called "guess"`},
 		{"part of no name", "# part = {limit = '1 V'}\n", "f.csv:1:3: a part needs a name"},
 		{"nan in statistics", "# statistics = {steps = 1, suspect = nan}\n", "f.csv:1:38: the disagreement is not a number"},
-		{"nothing to amend", "# event_amended = {at = '1 s', device = 'fuse', kind = 'note'}\n", "f.csv:1:42: no event above this line began then"},
 		{"trace said too late", head + "# trace = {name = 'winding', inferred = true}\n", "f.csv:2:1: what is said of a trace must stand above"},
 		{"trace without column", "# trace = {name = 'sink', inferred = true}\n" + head, `f.csv:2:1: there is no column for the trace "sink"`},
 		{"band without columns", "# trace = {name = 'winding', band = true}\n" + head, `f.csv:2:22: the trace "winding" has a band, so a column "winding low" belongs behind it`},
@@ -301,15 +300,12 @@ func TestWriterHandsOverWholeLines(t *testing.T) {
 		tr := whole.Traces
 		require.NoError(t, w.Sample(whole.Time[k], tr[0].Values[k], tr[1].Values[k], tr[2].Values[k], tr[2].Low[k], tr[2].High[k]))
 	}
-	begun := whole.Events[0]
-	begun.Until, begun.Count = 0, 0
 	sample(0)
 	sample(1)
 	require.NoError(t, w.Event(whole.Events[1])) // known before the one that came earlier
-	require.NoError(t, w.Event(begun))
+	require.NoError(t, w.Event(whole.Events[0]))
 	sample(2)
 	sample(3)
-	require.NoError(t, w.Amend(whole.Events[0])) // it has ended
 	back, err := record.Read("live.csv", &text)
 	require.NoError(t, err)
 	assert.True(t, back.Uncounted)

@@ -27,6 +27,7 @@ type Writer struct {
 type column struct {
 	name  string
 	scale scale
+	gaps  bool // a cell may be empty
 }
 
 // NewWriter writes what stands above the rows: all of head but its samples. head.Traces says which columns there are;
@@ -71,7 +72,7 @@ func newWriter(w io.Writer, head *Run, rows *int) (*Writer, error) {
 	return out, err
 }
 
-// sound is an entry's line, or a *ValueError if Read would not give the same back.
+// sound returns an entry's line, or a *ValueError if Read would not give the same back.
 func sound(e entry) ([]byte, error) {
 	line, err := e.line()
 	switch {
@@ -94,7 +95,7 @@ func (r *Run) columns() ([]column, error) {
 	if err != nil {
 		return nil, err
 	}
-	list := []column{{"time", time}}
+	list := []column{{name: "time", scale: time}}
 	seen := map[string]bool{"time": true}
 	for i := range r.Traces {
 		t := &r.Traces[i]
@@ -111,7 +112,7 @@ func (r *Run) columns() ([]column, error) {
 				return nil, &ValueError{where, fmt.Sprintf("needs a column %q, and another has that name", name)}
 			}
 			seen[name] = true
-			list = append(list, column{name, s})
+			list = append(list, column{name, s, t.Gaps})
 		}
 	}
 	if len(list) > maxColumns {
@@ -120,7 +121,7 @@ func (r *Run) columns() ([]column, error) {
 	return list, nil
 }
 
-// nameable says whether a name can stand in a header row.
+// nameable reports whether a name can stand in a header row.
 func nameable(name string) bool {
 	return name != "" && name == strings.TrimSpace(name) && utf8.ValidString(name) && strings.IndexFunc(name, unicode.IsControl) < 0
 }
@@ -151,6 +152,9 @@ func (w *Writer) Sample(t float64, values ...float64) error {
 			v = values[i-1]
 			w.line = append(w.line, ',')
 		}
+		if math.IsNaN(v) && w.columns[i].gaps {
+			continue
+		}
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return &ValueError{fmt.Sprintf("%s at %g s", w.columns[i].name, t), fmt.Sprintf("is %g; a record holds numbers only", v)}
 		}
@@ -169,15 +173,6 @@ func (w *Writer) Event(e Event) error {
 		return err
 	}
 	return w.entry(line)
-}
-
-// Amend writes an event again, with the same instant, device and words: its end, a count, a latest instant.
-func (w *Writer) Amend(e Event) error {
-	line, err := eventOf(&e)
-	if err != nil {
-		return err
-	}
-	return w.entry(entry{Amended: line.Event})
 }
 
 func (w *Writer) entry(e entry) error {

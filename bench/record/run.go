@@ -8,6 +8,7 @@ package record
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -27,9 +28,11 @@ type Run struct {
 
 	Stopped string // why the run did not reach its end; "" where it did
 
-	// In words: what the run takes for granted, and, of a measured one, the parts that cannot be known from what was measured.
+	// In words: what the run takes for granted, and, of a measured one, the parts that cannot be known from what was measured, and what keeps it
+	// from being judged as a whole: stretches that nobody saw, readings that deny each other.
 	Assumed []string
 	LeftOut []string
+	Doubts  []string
 
 	Expect     []string // devices that the trial expects to act, in that order
 	Gain       Gain
@@ -45,6 +48,7 @@ type Provenance struct {
 	Boat     string // hash of the boat file
 	Version  string // of the profile, if any
 	Clock    string // when a measured run began
+	Program  string // the trial it was made in, as its file's text; "" where nobody said
 }
 
 // Trace is one quantity over Time.
@@ -55,6 +59,16 @@ type Trace struct {
 	Inferred bool      // computed from others, not measured
 	Low      []float64 // band of an inferred or predicted trace; nil where there is none
 	High     []float64
+	Gaps     bool   // not read at every instant: a value may be NaN
+	Meter    *Meter // errors of the meter behind it; nil: those of the boat's instruments
+	Source   string // what measured it, in words, where several did; "": what the provenance names
+}
+
+// Meter is the error of what a trace was read from.
+type Meter struct {
+	Gain     float64 // half-width, as a share of the reading
+	Offset   float64 // half-width, SI
+	ReadsLow float64 // it may read low by anything up to this, SI: an infrared thermometer on bare metal
 }
 
 // Names of the traces every run may have.
@@ -68,12 +82,19 @@ const (
 	Duty           = "duty"
 	MotorSpeed     = "motor speed"
 	BoatSpeed      = "boat speed"
+	OverGround     = "speed over ground"
 	Distance       = "distance"
 	Thrust         = "thrust"
 	Torque         = "propeller torque"
 	Charge         = "state of charge"
 	Derating       = "derating"
 )
+
+// ShaftLocked is what an event says where a trial holds the shaft.
+const ShaftLocked = "propeller load: locked"
+
+// SelfExcitation is the device of an event in which a reversed series-wound motor excites itself.
+const SelfExcitation = "self-excitation"
 
 // Event is something that happened at an instant.
 type Event struct {
@@ -82,8 +103,22 @@ type Event struct {
 	What   string  // in words, naming battery or motor current where a current is meant
 	Kind   EventKind
 	Until  float64 // when what began here ended, s; 0: an instant, or still so at the end
-	Count  int     // how often it came and went from At to Until; more than a few is hunting
+	Count  int     // how often it came and went from At to Until; see Hunts
 	Latest float64 // for a device with an interval, such as a fuse: the latest instant, +Inf for not in this run; 0 where there is none
+}
+
+// Hunts reports whether a limit came and went so often within moments that it oscillates.
+func (e Event) Hunts() bool { return e.Kind == Limiting && e.Count >= 4 }
+
+// Interval returns, for a device with an interval, when its slowest specimen acts, in words after a semicolon; time writes an instant in s.
+func (e Event) Interval(time func(s float64) string) string {
+	switch {
+	case math.IsInf(e.Latest, 1):
+		return "; a slow one not in this trial"
+	case e.Latest > 0:
+		return "; a slow one at " + time(e.Latest)
+	}
+	return ""
 }
 
 // EventKind orders events by what they mean for a verdict.
@@ -126,9 +161,10 @@ type Part struct {
 	Close       float64 // share above which it is close
 	Consequence string  // what happens beyond the limit
 	Current     string  // "battery" or "motor": whose current heats it; "" for neither
+	Unsure      string  // why nobody can judge it by its trace, which has gaps then; "" where one can
 }
 
-// Used is the share of the part's limit that value uses; +Inf where no room was left from the start.
+// Used returns the share of the part's limit that value uses; +Inf where no room was left from the start.
 func (p Part) Used(value float64) float64 {
 	share := func(part, whole float64) float64 {
 		switch {
@@ -153,6 +189,12 @@ func (p Part) Used(value float64) float64 {
 	}
 }
 
+// Passes reports whether value is beyond the part's limit; a fuse's element may open at its limit already.
+func (p Part) Passes(value float64) bool {
+	used := p.Used(value)
+	return used > 1 || p.Measure == Melting && used > 1-1e-6
+}
+
 // CloseMargin is the margin below which a temperature is close to its limit whatever share that is, K: about what a model or
 // a thermometer is wrong by (common practice, no source).
 const CloseMargin = 5.0
@@ -163,7 +205,7 @@ func (p Part) IsClose(value float64) bool {
 	return p.Used(value) > p.Close || p.Measure == Temperature && p.Margin(value) < CloseMargin
 }
 
-// Worse says whether a is nearer to or further past the limit than b.
+// Worse reports whether a is nearer to or further past the limit than b.
 func (p Part) Worse(a, b float64) bool {
 	if p.Measure == Floor {
 		return a < b
@@ -171,7 +213,7 @@ func (p Part) Worse(a, b float64) bool {
 	return a > b
 }
 
-// Margin is the room between value and limit, SI, negative beyond it.
+// Margin returns the room between value and limit, SI, negative beyond it.
 func (p Part) Margin(value float64) float64 {
 	switch p.Measure {
 	case Melting:
@@ -186,8 +228,44 @@ func (p Part) Margin(value float64) float64 {
 type Gain struct {
 	TopSpeed  *float64 // highest steady boat speed, m/s
 	Thrust    *float64 // highest steady thrust, N
-	Endurance *float64 // how long the rested bank lasts at the mean battery power of the whole run, s; nil for a run below 5 min or one that was cut short
+	Endurance *float64 // how long the rested bank lasts at the mean battery power of the whole run, down to a tenth of its charge, s; nil for a run below 5 min or one that was cut short
 	Distance  *float64 // m
+}
+
+// MayOpen reports whether a fuse may open in the run, which goes on for as long as a slow one holds, and until when that is, s: +Inf
+// where a slow one holds to the end.
+func (r *Run) MayOpen() (until float64, may bool) {
+	for _, e := range r.Events {
+		if e.Latest > e.At {
+			return e.Latest, true
+		}
+	}
+	return 0, false
+}
+
+// Opened returns when a device opens the battery circuit that the trial does not expect to, s, and which: from then on nothing is driven. A fuse opens when a
+// slow one does. ok is false where none opens before the end.
+func (r *Run) Opened() (at float64, device string, ok bool) {
+	at = math.Inf(1)
+	for _, e := range r.Events {
+		when := e.At
+		if e.Latest > 0 { // an interval: it holds as long as it may
+			when = e.Latest
+		}
+		if e.Kind == Protecting && when < at && !slices.Contains(r.Expect, e.Device) {
+			at, device = when, e.Device
+		}
+	}
+	return at, device, len(r.Time) > 0 && at < r.Time[len(r.Time)-1]
+}
+
+// DistanceHeld returns how far the boat comes with a fuse that holds as long as a slow one may, m; nil where the run has no distance.
+func (r *Run) DistanceHeld() *float64 {
+	trace, ok := r.Trace(Distance)
+	if !ok || len(trace.Values) == 0 || r.Gain.Distance == nil {
+		return nil
+	}
+	return &trace.Values[len(trace.Values)-1]
 }
 
 // Energy is the run's balance, J. Battery is counted at open-circuit voltage.
@@ -214,21 +292,61 @@ func (r *Run) Trace(name string) (*Trace, bool) {
 	return nil, false
 }
 
-// At interpolates a trace at t, held at the ends. Time must not be empty.
+// At interpolates a trace at t, held at the ends; where nobody read it, between those instants at which somebody did. Time must not be
+// empty.
 func (r *Run) At(tr *Trace, t float64) float64 {
-	i := sort.SearchFloat64s(r.Time, t)
+	if v := Between(r.Time, tr.Values, t); !math.IsNaN(v) {
+		return v
+	}
+	time, values := r.known(tr)
+	if len(time) == 0 {
+		return math.NaN()
+	}
+	return Between(time, values, t)
+}
+
+// Bridged returns a trace that has a value at every instant: itself, or a copy whose gaps are straight between what was read and
+// level beyond; nil stays nil.
+func (r *Run) Bridged(tr *Trace) *Trace {
+	if tr == nil {
+		return nil
+	}
+	time, values := r.known(tr)
+	if len(time) == len(r.Time) || len(time) == 0 {
+		return tr
+	}
+	whole := *tr
+	whole.Gaps, whole.Values = false, make([]float64, len(r.Time))
+	for i, t := range r.Time {
+		whole.Values[i] = Between(time, values, t)
+	}
+	return &whole
+}
+
+// known returns the instants at which a trace has a value, and the values.
+func (r *Run) known(tr *Trace) (time, values []float64) {
+	if !slices.ContainsFunc(tr.Values, math.IsNaN) {
+		return r.Time, tr.Values
+	}
+	for i, v := range tr.Values {
+		if !math.IsNaN(v) {
+			time, values = append(time, r.Time[i]), append(values, v)
+		}
+	}
+	return time, values
+}
+
+// Between returns the value at t, straight between those at rising times and level beyond their ends.
+func Between(times, values []float64, t float64) float64 {
+	i := sort.SearchFloat64s(times, t)
 	switch {
 	case i == 0:
-		return tr.Values[0]
-	case i == len(r.Time):
-		return tr.Values[i-1]
+		return values[0]
+	case i == len(times):
+		return values[i-1]
 	}
-	t0, t1 := r.Time[i-1], r.Time[i]
-	if t1 == t0 {
-		return tr.Values[i]
-	}
-	w := (t - t0) / (t1 - t0)
-	return tr.Values[i-1]*(1-w) + tr.Values[i]*w
+	w := (t - times[i-1]) / (times[i] - times[i-1])
+	return values[i-1]*(1-w) + values[i]*w
 }
 
 // Peak finds the part's worst value and when. It fails when the run lacks the part's trace.
@@ -239,14 +357,14 @@ func (r *Run) Peak(p Part) (value, at float64, err error) {
 	}
 	value, at = tr.Values[0], r.Time[0]
 	for i, v := range tr.Values {
-		if p.Worse(v, value) {
+		if p.Worse(v, value) || math.IsNaN(value) {
 			value, at = v, r.Time[i]
 		}
 	}
 	return value, at, nil
 }
 
-// Crossing is the first instant at which the part passes its limit, by linear interpolation; ok is false if it never does.
+// Crossing returns the first instant at which the part passes its limit, by linear interpolation; ok is false if it never does.
 func (r *Run) Crossing(p Part) (at float64, ok bool) {
 	tr, found := r.Trace(p.Trace)
 	if !found {

@@ -3,8 +3,8 @@ package report
 import (
 	"fmt"
 	"math"
+	"quaybench/bench/layout"
 	"slices"
-	"strconv"
 	"strings"
 )
 
@@ -95,7 +95,7 @@ func position(a Axis, v, from, to float64) float64 {
 func (f *frame) px(x float64) float64 { return position(f.x, x, f.left, f.right) }
 func (f *frame) py(y float64) float64 { return position(f.y, y, f.bottom, f.top) }
 
-// span is the range of values, of those that a logarithmic axis can show.
+// span returns the range of values, of those that a logarithmic axis can show.
 func span(a Axis, lists ...[]float64) Axis {
 	low, high := math.Inf(1), math.Inf(-1)
 	if a.Fixed {
@@ -127,7 +127,7 @@ func span(a Axis, lists ...[]float64) Axis {
 	return a
 }
 
-// axes are the axes with the range of all that is to be seen; y with round ends, for so many ticks at most.
+// axes returns the axes with the range of all that is to be seen; y with round ends, for so many ticks at most.
 func (c *Chart) axes(most int) (x, y Axis) {
 	var xs, ys [][]float64
 	for _, s := range c.Series {
@@ -155,7 +155,7 @@ func (c *Chart) axes(most int) (x, y Axis) {
 	return x, y
 }
 
-// keyed says whether a series is named in the chart.
+// keyed reports whether a series is named in the chart.
 func (s *Series) keyed() bool { return s.Drawn != Edge && s.Name != "" }
 
 // style of the series numbered i.
@@ -287,25 +287,10 @@ func (c *Chart) notes(p pen, f *frame) float64 {
 }
 
 // wrap breaks a text into lines of a width. A number stays on a line with its unit.
-func wrap(text string, w writing, width float64) (lines []string) {
-	line := ""
-	words := strings.Fields(plain(text))
-	for i := 1; i < len(words); i++ {
-		if _, err := strconv.ParseFloat(words[i-1], 64); err == nil && len(words[i]) <= len("°C;")+1 {
-			words[i-1] += " " + words[i]
-			words = slices.Delete(words, i, i+1)
-		}
-	}
-	for _, word := range words {
-		longer := strings.TrimSpace(line + " " + word)
-		if line != "" && w.width(longer) > width {
-			lines = append(lines, line)
-			longer = word
-		}
-		line = w.fitted(longer, width)
-	}
-	if line != "" {
-		lines = append(lines, line)
+func wrap(text string, w writing, width float64) []string {
+	lines := layout.Fill(layout.Words(plain(text)), width, w.width)
+	for i := range lines {
+		lines[i] = w.fitted(lines[i], width)
 	}
 	return lines
 }
@@ -346,7 +331,7 @@ func (c *Chart) sample(p pen, i int, at point) {
 	}
 }
 
-// keyWidth is the room that the names beside the plot take, most at most.
+// keyWidth returns the room that the names beside the plot take, most at most.
 func (c *Chart) keyWidth(most float64) float64 {
 	w := writing{small: true}
 	wide := 0.0
@@ -547,7 +532,7 @@ func (c *Chart) free(f *frame, wide, y float64) (at point, clear bool) {
 	return best, least < 1
 }
 
-// joined is one label for limits at the same place: their names, and what is the same once.
+// joined returns one label for limits at the same place: their names, and what is the same once.
 func joined(limits []Limit) string {
 	out := ""
 	for i, l := range limits {
@@ -663,7 +648,7 @@ func (c *Chart) series(p pen, f *frame, i int) (end point) {
 	return end
 }
 
-// stretches are the samples to draw: all of a short series, else those that matter.
+// stretches returns the samples to draw: all of a short series, else those that matter.
 func (c *Chart) stretches(f *frame, s *Series) [][]int {
 	if !f.x.Log && s.Drawn != Points {
 		return thin(s.X, s.Y, f.x.Low, f.x.High, int(f.right-f.left))
@@ -775,7 +760,7 @@ func clip(line []point, f *frame) (pieces [][]point) {
 	return pieces
 }
 
-// cut is the part of a segment within the plot (Liang and Barsky 1984).
+// cut returns the part of a segment within the plot (Liang and Barsky 1984).
 func cut(a, b point, f *frame) (from, to point, ok bool) {
 	t0, t1 := 0.0, 1.0
 	dx, dy := b.x-a.x, b.y-a.y

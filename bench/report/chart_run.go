@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -34,12 +35,6 @@ func newRunView(run, beside *record.Run, set *settings.Set) *runView {
 		v.marks = append(v.marks, Mark{Number: i + 1, At: e.At, Until: until})
 	}
 	return v
-}
-
-// RunCharts are the charts of one run: throttle and currents, temperatures with their limits, voltage, speed, the fuse's
-// melting state. set may be nil; with it, its limits are drawn. Parts that are not clear have a chart in any case.
-func RunCharts(run *record.Run, set *settings.Set) []Figure {
-	return newRunView(run, nil, set).charts()
 }
 
 func (v *runView) charts() (out []Figure) {
@@ -119,7 +114,7 @@ func (v *runView) add(c *Chart, trace, name string) {
 	}
 }
 
-// ink is the number of the next line of a chart, lines to compare with apart: they have the ink of what they are beside.
+// ink returns the number of the next line of a chart, lines to compare with apart: they have the ink of what they are beside.
 func (v *runView) ink(c *Chart) (n int) {
 	for _, s := range c.Series {
 		if s.Drawn == Firm {
@@ -129,7 +124,7 @@ func (v *runView) ink(c *Chart) (n int) {
 	return n
 }
 
-// differs says whether a trace of the run and of the one beside it can be told apart in a chart.
+// differs reports whether a trace of the run and of the one beside it can be told apart in a chart.
 func (v *runView) differs(tr, was *record.Trace) bool {
 	const visible = 0.005 // of what the trace spans
 	low, high := slices.Min(tr.Values), slices.Max(tr.Values)
@@ -143,19 +138,12 @@ func (v *runView) differs(tr, was *record.Trace) bool {
 
 // convert turns SI values into a unit.
 func convert(si []float64, unit string) []float64 {
-	u := quantity.MustUnit(orOne(unit))
+	u := quantity.MustUnit(cmp.Or(unit, "1"))
 	out := make([]float64, len(si))
 	for i, v := range si {
 		out[i] = u.FromSI(v)
 	}
 	return out
-}
-
-func orOne(unit string) string {
-	if unit == "" {
-		return "1"
-	}
-	return unit
 }
 
 func (v *runView) currents() *Chart {
@@ -176,7 +164,7 @@ func (v *runView) currents() *Chart {
 	return c
 }
 
-// temperatures are the temperatures of the named parts with their limits; of nil, of all that have no chart yet.
+// temperatures returns the temperatures of the named parts with their limits; of nil, of all that have no chart yet.
 func (v *runView) temperatures(title string, names []string) *Chart {
 	c := v.chart(title, "°C", "temperature")
 	beside := v.beside
@@ -218,7 +206,7 @@ func (v *runView) used(p record.Part) float64 {
 	return p.Used(value)
 }
 
-// limit is the line of a part's limit. Where less than a third of it is used the line may lie outside the chart.
+// limit returns the line of a part's limit. Where less than a third of it is used the line may lie outside the chart.
 func (v *runView) limit(p record.Part) Limit {
 	return Limit{At: shownIn(p.Unit, p.Limit), Name: p.Name, Value: quantity.Format(p.Limit, p.Unit, 3), Far: v.used(p) < 0.35}
 }

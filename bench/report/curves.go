@@ -18,7 +18,7 @@ type curve struct {
 	time    []float64
 }
 
-// curvesOf are the time-current curves of a boat's fuse and cables, for currents up to twenty times the fuse's rating. A
+// curvesOf returns the time-current curves of a boat's fuse and cables, for currents up to twenty times the fuse's rating. A
 // fuse or cable that makes no curve has none; the boat was checked when it was read.
 func curvesOf(b *boat.Boat) (out []curve) {
 	if fastest, slowest, err := drive.FuseCurves(&b.Fuse); err == nil {
@@ -53,7 +53,7 @@ func curvesOf(b *boat.Boat) (out []curve) {
 	return out
 }
 
-// cableTime is how long a cable bears a current (A) from air temperature (K) until it has risen so far (K): one node whose
+// cableTime returns how long a cable bears a current (A) from air temperature (K) until it has risen so far (K): one node whose
 // loss rises with its temperature, C·dθ/dt = I²·R·(1 + α·θ) − θ/Rth, with θ the rise; +Inf if for ever.
 func cableTime(c drive.Cable, amps, rise, air float64) float64 {
 	atAir := amps * amps * c.Ohms * thermal.Copper.Ratio(air)

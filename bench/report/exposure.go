@@ -2,7 +2,7 @@ package report
 
 import "math"
 
-// Exposure is what a current asks of what carries it: for each length of time the highest rms current over any stretch of
+// Exposure returns what a current asks of what carries it: for each length of time the highest rms current over any stretch of
 // the run that long or longer. Lengths rise from a hundredth of a second (or the whole run) to the run's duration. time (s)
 // rises and current (A, either sign) is straight between samples, so the mean square is exact over each stretch; stretches
 // that begin or end at a sample are looked at.

@@ -25,7 +25,7 @@ func (c *Chart) height() float64 { return 262 }
 
 func (c *Chart) heading() (title, about string) { return c.Title, c.About }
 
-// words tells what the chart shows to who does not see it: what its series reach, and the limits.
+// words returns what the chart shows to who does not see it: what its series reach, and the limits.
 func (c *Chart) words() string {
 	var out []string
 	for i := range c.Series {

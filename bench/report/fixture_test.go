@@ -69,7 +69,7 @@ func triedPaper(t testing.TB, trials ...string) *Paper {
 	proposed := verdict.Join(verdict.Static(b, raised), judged[1])
 	return &Paper{
 		Boat: b, Settings: s, Proposal: &raised, NoApproval: "No version has been approved.", Caution: caution, Made: made(),
-		Result: &Tried{Present: verdict.Join(verdict.Static(b, s), judged[0]), Proposed: &proposed},
+		Result: &Tried{Asked: list, Present: verdict.Join(verdict.Static(b, s), judged[0]), Proposed: &proposed},
 	}
 }
 
@@ -140,12 +140,12 @@ func papers(t testing.TB) map[string]*Paper {
 		"one":    triedPaper(t, "full-throttle"),
 		"step":   stepPaper(t),
 		"nobody": paperOf(t, &Step{Measured: &record.Run{Trial: "none", Time: []float64{0}}, Predicted: smallRun(), Ended: "stopped by hand"}),
-		"highest": paperOf(t, &Highest{Highest: study.Highest{
+		"highest": paperOf(t, &Highest{Highest: study.Highest{Unit: "A",
 			Key: "limits.motor_current", Present: 140, PresentClear: true, Value: 174, Next: 175, Low: 14, High: 500, Tried: 31,
 			Gives: &study.Gives{What: "winding (motor current)", Trial: "hot-day"}, Gaps: []study.Gap{{From: 20, To: 30}, {From: 300, To: 310, Clear: true}},
 		}, Trials: []string{"hot-day"}}),
-		"none clear": paperOf(t, &Highest{Highest: study.Highest{Key: "limits.motor_current", Present: 140, Value: nan, Next: nan, Low: 14, High: 500}, Trials: []string{"hot-day"}, Odds: 0.95, Draws: 100}),
-		"front": paperOf(t, &Front{Front: study.Front{Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Points: []study.FrontPoint{
+		"none clear": paperOf(t, &Highest{Highest: study.Highest{Unit: "A", Key: "limits.motor_current", Present: 140, Value: nan, Next: nan, Low: 14, High: 500}, Trials: []string{"hot-day"}, Odds: 0.95, Draws: 100}),
+		"front": paperOf(t, &Front{Front: study.Front{Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Units: [2]string{"A", "A"}, Points: []study.FrontPoint{
 			{First: 50, Second: 260}, {First: 100, Second: 180, Gives: &study.Gives{What: "winding", Trial: "hot-day"}}, {First: 150, Second: nan},
 		}}, Trials: []string{"hot-day"}}),
 		"envelope": paperOf(t, &Envelope{Envelope: study.Envelope{Longest: 3600, Points: []study.Hold{

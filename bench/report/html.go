@@ -29,6 +29,13 @@ var page = sync.OnceValue(func() *template.Template {
 			h.Title, h.About = g.heading()
 			return h
 		},
+		"title": title, "join": list, "findingTable": findingTable,
+		"titled": func(title string, t *table) any {
+			return struct {
+				Title string
+				Table *table
+			}{title, t}
+		},
 		"class": func(c column, k cell) string {
 			switch {
 			case c.Right && len(k.Text) > longText:

@@ -5,13 +5,13 @@ import (
 	"time"
 
 	"quaybench/bench/boat"
-	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/verdict"
 )
 
-// Paper is what a report is about. Boat, Result, Caution and Made are wanted; the rest may be left out.
+// Paper is a result with what it rests on. Text, HTML and PDF write it. HTML and PDF want Boat, Result, Caution and Made, the
+// text of a result that is about no boat wants the Result alone; the rest may be left out.
 type Paper struct {
 	Boat     *boat.Boat
 	Settings settings.Set
@@ -19,6 +19,8 @@ type Paper struct {
 	Approved *Approved     // nil: none; NoApproval says why
 	// NoApproval says why there is no approved version to compare with, in a sentence.
 	NoApproval string
+	Assumed    []string // what is not as the files have it, in words
+	Basis      []string // what a verdict rests on, in sentences
 	Result     Result
 	Caution    string
 	Made       Made
@@ -52,7 +54,7 @@ type Result interface {
 	pictures(p *Paper) (title string, figures []Figure)
 }
 
-// effective are the settings that the verdict is about.
+// effective returns the settings that the verdict is about.
 func (p *Paper) effective() settings.Set {
 	if p.Proposal != nil {
 		return *p.Proposal
@@ -60,53 +62,39 @@ func (p *Paper) effective() settings.Set {
 	return p.Settings
 }
 
-// document puts the report together.
-func (p *Paper) document() *document {
-	d := &document{Title: p.Boat.Name, About: p.Boat.About, Caution: p.Caution}
+// result puts the result into a document: for a page or for text.
+func (p *Paper) result(page bool) *document {
+	d := &document{Paper: page, Caution: p.Caution}
+	if p.Boat != nil {
+		d.Name, d.Title, d.About = p.Boat.Name, p.Boat.Name, p.Boat.About
+	}
+	for _, a := range p.Assumed {
+		d.lead("assumed", a)
+	}
 	p.Result.write(p, d)
-	p.settings(d)
-	p.boat(d)
+	return d
+}
+
+// document puts the report together: the result and all it rests on.
+func (p *Paper) document() *document {
+	d := p.result(true)
+	switch p.Result.(type) {
+	case *Clipboard, *TypeIn: // a form to fill in is short
+	default:
+		p.settings(d)
+		p.boat(d)
+	}
 	p.made(d)
 	return d
 }
 
-// Sheet is the charts of the result alone.
+// Sheet returns the charts of the result alone.
 func (p *Paper) Sheet() *Sheet {
 	title, figures := p.Result.pictures(p)
 	return &Sheet{Title: p.Boat.Name + ": " + title, Figures: figures}
 }
 
-// Numbers are shown to three digits; a difference of temperatures is in kelvin.
-
-func shown(si float64, unit string) string { return quantity.Format(si, orOne(unit), 3) }
-
-func shownMargin(si float64, unit string) string {
-	if unit == "°C" {
-		unit = "K"
-	}
-	return quantity.Format(si, orOne(unit), 2)
-}
-
-func shownShare(x float64) string {
-	switch {
-	case !finite(x):
-		return "–"
-	case x >= 10:
-		return "> 999 %"
-	}
-	return fmt.Sprintf("%.0f %%", 100*max(0, x))
-}
-
-func shownTime(s float64) string {
-	if s == 0 {
-		return "0 s"
-	}
-	return quantity.FormatAuto(s, "s")
-}
-
-func percent(x float64) string { return short(100*x) + " %" }
-
-// made is the section that lets somebody make the report again.
+// made writes the section that lets somebody make the report again.
 func (p *Paper) made(d *document) {
 	s := d.section("made", "How this was made", "With the same files and the same version of the tool, the same command gives the same figures.")
 	t := &table{Columns: []column{{Title: "what", Wide: 1}, {Title: "value", Wide: 3, Mono: true}}}
@@ -136,36 +124,28 @@ func (p *Paper) made(d *document) {
 
 // eventTable lists the events of a run, numbered as in its charts.
 func eventTable(t *verdict.Trial) *table {
-	out := &table{Columns: []column{{Title: "no.", Right: true, Wide: 0.4}, {Title: "after", Right: true, Wide: 0.7}, {Title: "what", Wide: 4.5}, {Title: "lasts", Wide: 1}}}
+	out := &table{Columns: []column{{Title: "no.", Right: true, Wide: 0.4}, {Title: "after", Right: true, Wide: 0.7}, {Title: "what", Wide: 5.5}}}
 	for i, e := range t.Run.Events {
-		out.Rows = append(out.Rows, row{Cells: words(fmt.Sprint(i+1), shownTime(e.At), eventWords(e), lasting(e)), Quiet: e.Kind == record.Note})
+		out.Rows = append(out.Rows, row{Cells: words(fmt.Sprint(i+1), ShownTime(e.At), eventText(e)), Quiet: e.Kind == record.Note})
 	}
 	for _, m := range t.Missing {
-		out.Rows = append(out.Rows, row{Cells: []cell{{}, {Text: "never"}, {Text: m, Bold: true}, {}}})
+		out.Rows = append(out.Rows, row{Cells: []cell{{}, {Text: "never"}, {Text: m, Bold: true}}})
 	}
 	return out
 }
 
-func eventWords(e record.Event) string {
+// eventText returns an event in words: what, for how long, how often, and the latest instant of a device with a spread.
+func eventText(e record.Event) string {
 	text := e.What
-	if e.Count > 1 {
-		text += fmt.Sprintf(" (came %d times)", e.Count)
+	switch lasting := e.Until - e.At; {
+	case e.Until > 0 && e.Hunts():
+		text += fmt.Sprintf(" (hunts: %d times in %s)", e.Count, ShownTime(lasting))
+	case e.Until > 0 && lasting < 0.05:
+		text += " (for a moment)"
+	case e.Until > 0:
+		text += fmt.Sprintf(" (for %s)", ShownTime(lasting))
+	case e.Hunts():
+		text += fmt.Sprintf(" (hunts: %d times)", e.Count)
 	}
-	switch {
-	case e.Latest > 0 && !finite(e.Latest):
-		text += "; a slow one not in this trial"
-	case e.Latest > 0:
-		text += "; a slow one at " + shownTime(e.Latest)
-	}
-	return text
-}
-
-func lasting(e record.Event) string {
-	switch {
-	case e.Until > e.At:
-		return shownTime(e.Until - e.At)
-	case e.Kind == record.Limiting:
-		return "to the end"
-	}
-	return ""
+	return text + e.Interval(ShownTime)
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -10,16 +11,16 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// boat is the section with every value of the boat file, its tolerance and where it comes from.
+// boat writes the section with every value of the boat file, its tolerance and where it comes from.
 func (p *Paper) boat(d *document) {
-	s := d.section("boat", "The boat's data", "Every value the result rests on. A value without a tolerance is taken as exact; what is not stated in the file is taken from the default.")
+	s := d.section("boat", "The boat's data", "Every value the result rests on. A value without a tolerance takes one by where it comes from and what it is (common practice, no source); what is not stated in the file is taken from the default.")
 	t := &table{Columns: []column{{Title: "value of", Wide: 2}, {Title: "is", Right: true, Wide: 1.3}, {Title: "±", Right: true, Wide: 0.6}, {Title: "comes from", Wide: 1.2}, {Title: "what it is", Wide: 3.6}}}
 	for _, v := range boatValues(p.Boat) {
 		if v.group != "" {
 			t.Rows = append(t.Rows, row{Cells: words(v.group), Group: true})
 			continue
 		}
-		t.Rows = append(t.Rows, row{Cells: words(v.key, v.text, v.tolerance, v.from, v.doc), Quiet: v.from == "default"})
+		t.Rows = append(t.Rows, row{Cells: words(v.key, v.text, v.tolerance, v.from, v.doc), Quiet: v.from == "default" || v.from == boat.LeftOut})
 	}
 	if estimates := p.Boat.Estimates(); len(estimates) > 0 {
 		s.add(block{Text: "Estimated:", List: estimates})
@@ -58,7 +59,7 @@ func boatValues(b *boat.Boat) (out []boatValue) {
 		q, isQuantity := quantities[key]
 		switch {
 		case isQuantity:
-			v.text = stated(q, f)
+			v.text = statedText(q, f)
 			v.tolerance, v.from = tolerance(q, f.Unit), q.Provenance
 			if v.from == "" && isDefault(f, q) {
 				v.from = "default"
@@ -68,6 +69,9 @@ func boatValues(b *boat.Boat) (out []boatValue) {
 		}
 		if v.from == "" && isQuantity {
 			v.from = "not stated"
+			if b.Origin(key, q) == boat.LeftOut {
+				v.from = boat.LeftOut
+			}
 		}
 		out = append(out, v)
 	}
@@ -110,21 +114,6 @@ func headingOf(b *boat.Boat, table string) string {
 	return strings.ReplaceAll(table, ".", ", ")
 }
 
-// stated is a value as somebody would write it: with the prefix that suits it where three digits say it all.
-func stated(q quantity.Value, f datafile.Field) string {
-	unit := orOne(f.Unit)
-	if unit == "1" && strings.Contains(f.Default+f.Min+f.Max+f.Above+f.Example, "%") {
-		return percent(q.SI)
-	}
-	if quantity.MustUnit(unit).FromSI(1) == 1 {
-		short := quantity.FormatAuto(q.SI, unit)
-		if same, err := quantity.Parse(short, quantity.MustUnit(unit)); err == nil && math.Abs(same.SI-q.SI) <= 1e-9*math.Abs(q.SI) {
-			return short
-		}
-	}
-	return quantity.Exactly(q.SI).Text(unit)
-}
-
 // tolerance is in per cent of the value; of a temperature, and of nothing, as it stands.
 func tolerance(q quantity.Value, unit string) string {
 	switch {
@@ -133,17 +122,17 @@ func tolerance(q quantity.Value, unit string) string {
 	case unit == "°C":
 		return quantity.Format(q.Tolerance, "K", 2)
 	case q.SI == 0:
-		return quantity.Format(q.Tolerance, orOne(unit), 2)
+		return quantity.Format(q.Tolerance, cmp.Or(unit, "1"), 2)
 	}
 	return percent(q.Tolerance / math.Abs(q.SI))
 }
 
-// isDefault says whether a value is that of the table, so that nobody need have written it.
+// isDefault reports whether a value is that of the table, so that nobody need have written it.
 func isDefault(f datafile.Field, q quantity.Value) bool {
 	if f.Default == "" || q.Tolerance != 0 {
 		return false
 	}
-	unit, err := quantity.ParseUnit(orOne(f.Unit))
+	unit, err := quantity.ParseUnit(cmp.Or(f.Unit, "1"))
 	if err != nil {
 		return false
 	}

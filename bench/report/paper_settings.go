@@ -9,11 +9,11 @@ import (
 	"quaybench/bench/settings"
 )
 
-// settings is the section with all settings, and how they differ from the approved version and the proposal.
+// settings writes the section with all settings, and how they differ from the approved version and the proposal.
 func (p *Paper) settings(d *document) {
 	intro := p.NoApproval
 	if a := p.Approved; a != nil {
-		n := len(differing(p.Settings, a.Settings))
+		n := len(settings.Differing(p.Settings, a.Settings))
 		what := fmt.Sprintf("%d settings differ from it", n)
 		switch n {
 		case 0:
@@ -65,47 +65,19 @@ func (p *Paper) settings(d *document) {
 	s.add(block{Table: t})
 }
 
-// settingText is a setting as it is shown: a share in per cent where its range is stated so, and no more digits than count.
+// settingText returns a setting as it is shown: in the reader's unit, and with no more digits than count.
 func settingText(s settings.Set, f datafile.Field) string {
 	text, _ := s.Get(f.Key)
 	v, ok := s.Number(f.Key)
+	if !ok || f.Kind != datafile.KindQuantity {
+		return text
+	}
 	const digits = 8 // of the longest number anybody writes
 	switch {
-	case !ok || f.Kind != datafile.KindQuantity:
-		return text
-	case strings.HasSuffix(f.Max, "%"):
-		return percent(v)
+	case strings.HasSuffix(f.Max, "%"), f.Unit == "rad/s":
+		return statedText(quantity.Exactly(v), f)
 	case len(text) > digits+len(f.Unit)+1:
 		return quantity.Format(v, f.Unit, 4)
 	}
 	return text
-}
-
-// differing lists the keys in which two sets differ.
-func differing(a, b settings.Set) (keys []string) {
-	for _, f := range settings.Fields() {
-		x, _ := a.Get(f.Key)
-		y, _ := b.Get(f.Key)
-		if x != y {
-			keys = append(keys, f.Key)
-		}
-	}
-	return keys
-}
-
-// proposed says in words what a proposal changes.
-func (p *Paper) proposed() string {
-	if p.Proposal == nil {
-		return ""
-	}
-	var out []string
-	for _, key := range differing(p.Settings, *p.Proposal) {
-		from, _ := p.Settings.Get(key)
-		to, _ := p.Proposal.Get(key)
-		out = append(out, fmt.Sprintf("%s %s instead of %s", key, to, from))
-	}
-	if out == nil {
-		return "Proposed: nothing that differs from the settings as they stand."
-	}
-	return "Proposed: " + strings.Join(out, ", ") + "."
 }

@@ -5,9 +5,6 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -79,15 +76,16 @@ func TestTryReport(t *testing.T) {
 	d := triedPaper(t, "hot-restart", "locked-shaft").document()
 	require.NotNil(t, d.Verdict)
 	assert.Equal(t, "over", d.Verdict.Word())
-	assert.Contains(t, d.Sentence, "limits.motor_current 240 A instead of 140 A")
+	assert.Equal(t, []line{{"proposed", "limits.motor_current 240 A instead of 140 A"}}, d.Lead)
 	assert.Contains(t, d.Sentence, "winding passes its limit of 155 °C")
-	assert.Contains(t, d.First, "Winding passes its limit (motor current), after")
+	require.NotNil(t, d.First)
+	assert.Contains(t, d.First.Text, "winding passes its limit (motor current), after")
 	assert.Equal(t, caution, d.Caution)
 	text := ""
 	for _, s := range d.Sections {
 		text += s.Title + "\n"
 	}
-	assert.Equal(t, "What to change\nParts\nRules that need no simulation\nTrials\nWhat it brings\nTrial hot-restart\nOther trials\nSettings\nThe boat's data\nHow this was made\n", text)
+	assert.Equal(t, "To change\nParts\nProposed: rules that need no simulation\nTrials\nGained and given up\nSpent\nHow sure\nTrial hot-restart\nOther trials\nSettings\nThe boat's data\nHow this was made\n", text)
 }
 
 // TestSettingsBesideTheApproved: what differs from the approved version is marked, and counted in words.
@@ -207,30 +205,14 @@ func BenchmarkOutingPDF(b *testing.B) {
 	}
 }
 
-// TestPDF: every kind of report becomes a PDF that a reader of its own (poppler) opens, with the same words as the page.
+// TestPDF: every kind of report becomes a PDF. What a reader of its own finds in it is in the slow suite.
 func TestPDF(t *testing.T) {
-	dir := t.TempDir()
-	pdftotext, missing := exec.LookPath("pdftotext")
 	for name, p := range papers(t) {
 		t.Run(name, func(t *testing.T) {
 			var out bytes.Buffer
 			require.NoError(t, p.PDF(&out))
 			assert.True(t, bytes.HasPrefix(out.Bytes(), []byte("%PDF-1.")))
-			if missing != nil {
-				t.Skip("no pdftotext here: apt-get install poppler-utils")
-			}
-			file := filepath.Join(dir, name+".pdf")
-			require.NoError(t, os.WriteFile(file, out.Bytes(), 0o644))
-			text, err := exec.Command(pdftotext, "-layout", file, "-").CombinedOutput()
-			require.NoError(t, err, string(text))
-			words := strings.Join(strings.Fields(string(text)), " ")
-			for _, word := range []string{p.Boat.Name, "Caution. A simulation is no proof of safety", "limits.motor_current", "How this was made", p.Made.BoatHash, "µΩ"} {
-				assert.Contains(t, words, word)
-			}
-			d := p.document()
-			for _, s := range d.Sections {
-				assert.Contains(t, words, s.Title)
-			}
+			assert.Greater(t, out.Len(), 10_000)
 		})
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/image/font/gofont/gomono"
 	"golang.org/x/image/font/gofont/goregular"
 
+	"quaybench/bench/layout"
 	"quaybench/bench/verdict"
 )
 
@@ -81,38 +82,20 @@ func (s *pdfSetter) fitted(text string, width float64) string {
 	return string(runes)
 }
 
-// lines breaks a text in the font that is set.
+// lines breaks a text in the font that is set, and a word that is too wide for a line.
 func (s *pdfSetter) lines(text string, width float64) []string {
-	text = pdfText(text)
-	if text == "" {
+	var words []string
+	for _, word := range strings.Fields(pdfText(text)) {
+		for s.doc.GetStringWidth(word) > width && len([]rune(word)) > 1 {
+			part := s.fitted(word, width)
+			words, word = append(words, part), word[len(part):]
+		}
+		words = append(words, word)
+	}
+	if len(words) == 0 {
 		return []string{""}
 	}
-	var out []string
-	line := ""
-	flush := func() {
-		if line != "" {
-			out = append(out, line)
-		}
-		line = ""
-	}
-	for _, word := range strings.Fields(text) {
-		longer := word
-		if line != "" {
-			longer = line + " " + word
-		}
-		if line != "" && s.doc.GetStringWidth(longer) > width {
-			flush()
-			longer = word
-		}
-		for s.doc.GetStringWidth(longer) > width && len([]rune(longer)) > 1 { // one word too wide for the line
-			part := s.fitted(longer, width)
-			out = append(out, part)
-			longer = longer[len(part):]
-		}
-		line = longer
-	}
-	flush()
-	return out
+	return layout.Fill(words, width, s.doc.GetStringWidth)
 }
 
 // paragraph sets running text.
@@ -133,6 +116,13 @@ func (s *pdfSetter) paragraph(text, style string, size float64, k ink) {
 func (s *pdfSetter) head(d *document) {
 	s.paragraph(d.Title, "B", 16, text)
 	s.paragraph(d.About, "", 9, faint)
+	for _, l := range d.Lead {
+		s.paragraph(title(l.String()), "", 10, text)
+	}
+	if d.Blank != "" {
+		s.paragraph("verdict: not judged", "B", 13, text)
+		s.paragraph(d.Blank, "", 10, text)
+	}
 	if d.Verdict != nil {
 		s.font("B", 13, text)
 		word := d.Verdict.Sign() + "  verdict: " + d.Verdict.Word()
@@ -151,8 +141,11 @@ func (s *pdfSetter) head(d *document) {
 		s.doc.SetY(y + 32)
 	}
 	s.paragraph(d.Sentence, "", 11, text)
-	if d.First != "" {
-		s.paragraph(d.Acts+" "+d.First, "", 10, text)
+	if len(d.Reasons) > 0 {
+		s.paragraph("The verdict comes from: "+list(d.Reasons)+".", "", 10, text)
+	}
+	if d.First != nil {
+		s.paragraph(title(d.First.String())+".", "", 10, text)
 	}
 	s.paragraph("Caution. "+d.Caution, "B", 8.5, text)
 }
@@ -172,9 +165,18 @@ func (s *pdfSetter) section(k *section) {
 	s.paragraph(k.Title, "B", 12, text)
 	s.paragraph(k.Intro, "", 8.5, faint)
 	for _, b := range k.Blocks {
+		if b.Line != nil {
+			s.paragraph(title(b.Line.String()), "", 9, text)
+		}
 		s.paragraph(b.Text, "", 9, text)
 		for _, item := range b.List {
 			s.paragraph("– "+item, "", 9, text)
+		}
+		for _, command := range b.Shell {
+			s.paragraph(command, "", 9, text)
+		}
+		if b.Findings != nil {
+			s.table(findingTable(b.Findings))
 		}
 		if b.Table != nil {
 			s.table(b.Table)
@@ -203,7 +205,7 @@ func (s *pdfSetter) table(t *table) {
 	head := func() {
 		cells := make([]cell, len(t.Columns))
 		for i, c := range t.Columns {
-			cells[i] = cell{Text: c.Title, Bold: true}
+			cells[i] = cell{Text: c.Heading(), Bold: true}
 		}
 		s.row(t, widths, row{Cells: cells}, 0.9, nil)
 	}

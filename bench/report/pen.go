@@ -92,7 +92,7 @@ var palette = [...]struct{ class, light, dark string }{
 
 const inks = len(palette) - int(series0)
 
-// seriesInk is the ink of the series numbered i from 0.
+// seriesInk returns the ink of the series numbered i from 0.
 func seriesInk(i int) ink { return series0 + ink(i%inks) }
 
 // dashes are the patterns of lines, px on and off. A series has the dash of its number.

@@ -99,7 +99,7 @@ func (s *svgPen) text(at point, text string, w writing) {
 	s.out.WriteString("</text>")
 }
 
-// svgStyle is the meaning of the classes; dark takes the palette for dark grounds.
+// svgStyle returns the meaning of the classes; dark takes the palette for dark grounds.
 func svgStyle(dark bool) string {
 	var b strings.Builder
 	for _, k := range palette {

@@ -2,9 +2,11 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
+	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/verdict"
 )
@@ -12,15 +14,18 @@ import (
 // Step is a step test: what was measured, what the drive's heat networks inferred from it, and what was predicted.
 type Step struct {
 	Measured    *record.Run
-	Verdict     verdict.Trial
-	Rules       []string // in words, those that bring the verdict where what was measured does not
+	Verdict     verdict.Trial // of what was measured
+	Side        verdict.Side  // the same with the rules that need no simulation
+	NotJudged   string        // why there is no verdict; "": there is one
 	Predicted   *record.Run
 	Bands       []PredictedBand
 	Draws       int // over the tolerances, behind the bands
 	Differences []record.Difference
 	Finished    bool
-	Ended       string // how, in words: "the programme ran to its end"
+	Ended       string // how, where it was stopped, in words
 	EndedAt     float64
+	Notes       []string // what was not used of what was read, in words
+	Flags       []string // parts that are close or over, in words
 }
 
 // PredictedBand is the band in which a measured trace was expected, as the test held it: SI, one for each sample.
@@ -31,45 +36,37 @@ type PredictedBand struct {
 }
 
 func (t *Step) write(p *Paper, d *document) {
-	l := level(t.Verdict.Level)
-	d.Verdict = &l
-	if len(t.Verdict.Parts) > 0 {
-		d.Acts, d.First = title(t.Verdict.First.Heading())+":", firstWords(t.Verdict.First)
+	d.judge(&t.Side, t.NotJudged)
+	if t.Side.Level == verdict.NotJudged {
+		d.Reasons = nil
+	}
+	d.Reasons = append(d.Reasons, t.Verdict.Unjudged...)
+	if d.Paper && len(t.Verdict.Parts) > 0 {
+		first(d, t.Verdict.First)
 	}
 	d.Title += ": step test " + t.Measured.Trial
-	word := "ran to its end"
-	if !t.Finished {
-		word = "was STOPPED"
+	how := "STOPPED after " + ShownTime(t.EndedAt) + ": " + t.Ended
+	if t.Finished {
+		how = "ran to its end, " + ShownTime(t.EndedAt)
 	}
-	d.Sentence = fmt.Sprintf("The test %s after %s: %s. %s", word, shownTime(t.EndedAt), t.Ended, t.agreement())
-	for _, why := range t.Verdict.Unjudged {
-		d.Sentence += " Not judged: " + why + "."
-	}
-	if len(t.Rules) > 0 {
-		d.Sentence += " The verdict comes from " + list(t.Rules) + ", not from what was measured."
-	}
-	s := d.section("parts", "Parts, inferred from what was measured", "The drive's own equations, driven by what was measured, give what nobody measured. The band holds 95 % of draws over the tolerances.")
-	tab := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current"}, {Title: "limit", Right: true}, {Title: "peak", Right: true}, {Title: "band", Right: true, Wide: 1.6}, {Title: "after", Right: true}, {Title: "used", Right: true}, {Title: "verdict"}}}
-	for _, k := range t.Verdict.Parts {
-		tab.Rows = append(tab.Rows, row{Cells: append(words(k.Name, k.Current, shown(k.Limit, k.Unit), shown(k.Peak, k.Unit), t.band(k), shownTime(k.At), shownShare(k.Used)), judged(k.Level))})
-	}
-	if len(tab.Rows) == 0 {
-		s.Intro = "Too little was measured for parts to be inferred."
+	if d.Paper {
+		d.lead("", "the test "+how)
 	} else {
-		s.add(block{Table: tab})
-	}
-	if len(t.Measured.Assumed) > 0 {
-		s.add(block{Text: "What was not measured takes for granted:", List: t.Measured.Assumed})
-	}
-	if len(t.Differences) > 0 {
-		s := d.section("differences", "Measured less predicted", "")
-		tab := &table{Columns: []column{{Title: "trace", Wide: 2}, {Title: "largest", Right: true}, {Title: "at", Right: true}, {Title: "rms", Right: true}}}
-		for _, k := range t.Differences {
-			tab.row(k.Trace, shownMargin(k.Largest, k.Unit), shownTime(k.At), shownMargin(k.RMS, k.Unit))
+		d.Name, d.About = "", ""
+		d.Plain = append(d.Plain, line{"the test ", how})
+		for _, note := range t.Notes {
+			d.Plain = append(d.Plain, line{"  ", note})
 		}
-		s.add(block{Table: tab})
 	}
-	s = d.section("charts", "Charts", "")
+	t.differences(d)
+	t.parts(d)
+	if len(t.Flags) > 0 {
+		d.section("flags", "Likely to overheat or to open", "").add(block{List: t.Flags})
+	}
+	if !d.Paper {
+		return
+	}
+	s := d.section("charts", "Charts", "")
 	s.Break = true
 	if len(t.Measured.Events) > 0 {
 		s.add(block{Table: eventTable(&verdict.Trial{Run: t.Measured})})
@@ -78,31 +75,89 @@ func (t *Step) write(p *Paper, d *document) {
 	s.add(block{Figures: figures})
 }
 
-// agreement says whether what was measured lay in the band.
-func (t *Step) agreement() string {
-	if len(t.Bands) == 0 {
-		return "Nothing measured has a predicted band."
+// differences is where what was measured leaves what was predicted, and by how much.
+func (t *Step) differences(d *document) {
+	if len(t.Differences) == 0 {
+		return
 	}
-	var out []string
-	for _, b := range t.Bands {
-		if share, ok := t.outside(b); ok && share > 0 {
-			out = append(out, fmt.Sprintf("%s (%s of the samples)", spoken(b.Trace), percent(share)))
-		}
-	}
+	s := d.section("differences", "Measured less predicted", "")
+	tab := &table{Indent: true, Columns: []column{{Title: "trace", Wide: 2}, {Title: "largest", Right: true}, {Title: "at", Right: true}, {Title: "rms", Right: true}, {Title: "outside the predicted band", Wide: 1.6}}}
+	parted, when, within := "", 0.0, 0
 	for i := range t.Differences {
-		d := &t.Differences[i]
-		known := slices.ContainsFunc(t.Bands, func(b PredictedBand) bool { return b.Trace == d.Trace })
-		if at, ok := d.LeftBand(); ok && !known {
-			out = append(out, fmt.Sprintf("%s (from %s)", spoken(d.Trace), shownTime(at)))
+		k := &t.Differences[i]
+		at, left := k.LeftBand()
+		if tr, ok := t.Measured.Trace(k.Trace); ok && tr.Inferred && !left {
+			within++
+			continue
 		}
+		outside := "never"
+		if left {
+			outside = "from " + ShownTime(at)
+			if parted == "" || at < when {
+				parted, when = k.Trace, at
+			}
+		}
+		if share := t.outside(k.Trace); share > 0 {
+			outside += fmt.Sprintf(" (%s of the samples)", ShownShare(share))
+		}
+		tab.row(k.Trace, shownDifference(k.Largest, k.Unit), ShownTime(k.At), shownDifference(k.RMS, k.Unit), outside)
 	}
-	if out == nil && len(t.Verdict.Parts) == 0 {
-		return fmt.Sprintf("All that was measured lies in the band predicted by %d draws over the tolerances.", t.Draws)
+	s.add(block{Table: tab})
+	if within > 0 {
+		s.add(block{List: []string{fmt.Sprintf("and the temperatures of %d parts that nobody measured: within their predicted bands", within)}})
 	}
-	if out == nil {
-		return fmt.Sprintf("All that was measured, and what follows from it, lies in the band predicted by %d draws over the tolerances.", t.Draws)
+	switch {
+	case parted == "" && within == 0 && len(t.Verdict.Parts) == 0:
+		s.say("", "every measurement lies within its predicted band; no part could be inferred from them")
+	case parted == "" && within == 0:
+		s.say("", "every measurement lies within its predicted band")
+	case parted == "":
+		s.say("", "every measurement, and every part that follows from them, lies within its predicted band")
+	default:
+		s.say("", fmt.Sprintf("measured and predicted part at %s: %s leaves its band first", ShownTime(when), parted))
 	}
-	return "Outside the predicted band: " + list(out) + "."
+}
+
+// shownDifference returns a difference of two values; between temperatures it is in kelvin.
+func shownDifference(si float64, unit string) string {
+	if unit = quantity.ReaderUnit(unit); unit == "°C" {
+		unit = "K"
+	}
+	return quantity.Format(si, unit, 2)
+}
+
+// parts writes the table of what nobody measured.
+func (t *Step) parts(d *document) { inferred(d, t.Measured, t.Verdict.Parts) }
+
+// inferred writes the table of the parts of a measured run, and what it takes for granted.
+func inferred(d *document, run *record.Run, parts []verdict.Part) {
+	if len(parts) == 0 {
+		if d.Paper {
+			d.section("parts", "Parts", "Too little was measured for parts to be inferred.")
+		}
+		return
+	}
+	s := d.section("parts", "Parts, inferred from what was measured", "")
+	s.Bare = true
+	s.add(block{Text: "parts, inferred from what was measured by the drive's own equations (band: 95 % of draws over the tolerances)"})
+	tab := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current of"}, {Title: "limit", Right: true}, {Title: "peak", Right: true}, {Title: "band", Right: true, Wide: 1.6}, {Title: "when", Right: true}, {Title: "margin", Right: true}, {Title: "used", Right: true}, {Title: "verdict"}}}
+	for _, k := range parts {
+		when := ShownTime(k.At)
+		if math.IsNaN(k.Peak) {
+			when = "-"
+		}
+		cells := words(k.Name, orDash(k.Current), Shown(k.Limit, k.Unit), Shown(k.Peak, k.Unit), bandOf(run, k), when, ShownMargin(k.Margin, k.Unit), ShownShare(k.Used))
+		tab.Rows = append(tab.Rows, row{Cells: append(cells, judged(k.Level))})
+	}
+	tab.Folded = tab.without(2) // peak and margin tell the limit
+	s.add(block{Table: tab})
+	var assumed []string
+	for _, text := range run.Assumed {
+		assumed = append(assumed, "assumed: "+text)
+	}
+	if assumed != nil {
+		s.add(block{List: assumed})
+	}
 }
 
 func list(words []string) string {
@@ -120,28 +175,42 @@ func list(words []string) string {
 	}
 }
 
-// outside is the share of samples outside a band.
-func (t *Step) outside(b PredictedBand) (share float64, ok bool) {
-	tr, found := t.Measured.Trace(b.Trace)
-	if !found || len(tr.Values) == 0 {
-		return 0, false
+// outside returns the share of a trace's samples that lay outside the band the test held.
+func (t *Step) outside(trace string) float64 {
+	i := slices.IndexFunc(t.Bands, func(b PredictedBand) bool { return b.Trace == trace })
+	tr, found := t.Measured.Trace(trace)
+	if i < 0 || !found || len(tr.Values) == 0 {
+		return 0
 	}
-	n := 0
+	n, b := 0, t.Bands[i]
 	for i, v := range tr.Values {
 		if i < len(b.Low) && (v < b.Low[i] || v > b.High[i]) {
 			n++
 		}
 	}
-	return float64(n) / float64(len(tr.Values)), true
+	return float64(n) / float64(len(tr.Values))
 }
 
-// band is the range of a part's peak.
-func (t *Step) band(p verdict.Part) string {
-	tr, ok := t.Measured.Trace(p.Trace)
-	if !ok || len(tr.Low) == 0 || p.Measure == record.Floor {
-		return ""
+// bandOf returns the range of a part's peak.
+func bandOf(r *record.Run, p verdict.Part) string {
+	tr, ok := r.Trace(p.Trace)
+	if !ok || len(tr.Low) == 0 || math.IsNaN(p.Peak) {
+		return "-"
 	}
-	return shown(slices.Max(tr.Low), p.Unit) + " to " + shown(slices.Max(tr.High), p.Unit)
+	low, high := math.NaN(), math.NaN()
+	for i := range tr.Low {
+		if p.Worse(tr.Low[i], low) || math.IsNaN(low) {
+			low = tr.Low[i]
+		}
+		if p.Worse(tr.High[i], high) || math.IsNaN(high) {
+			high = tr.High[i]
+		}
+	}
+	from, to := Shown(low, p.Unit), Shown(high, p.Unit)
+	if from == to { // closer than the digits shown
+		return from
+	}
+	return from + " to " + to
 }
 
 func (t *Step) pictures(p *Paper) (string, []Figure) {
@@ -183,10 +252,10 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 	return "step test " + t.Measured.Trial, out
 }
 
-// spoken is the name of a channel in words.
+// spoken returns the name of a channel in words.
 func spoken(channel string) string { return strings.ReplaceAll(channel, "_", " ") }
 
-// fresh says whether a chart shows something that has no chart with a band.
+// fresh reports whether a chart shows something that has no chart with a band.
 func (t *Step) fresh(c *Chart) bool {
 	for _, s := range c.Series {
 		if !slices.ContainsFunc(t.Bands, func(b PredictedBand) bool { return b.Trace == s.Name }) {

@@ -8,11 +8,11 @@ import (
 	"strings"
 
 	"quaybench/bench/quantity"
-	"quaybench/bench/settings"
 	"quaybench/bench/study"
+	"quaybench/bench/verdict"
 )
 
-// Highest is the highest value of a setting that stays clear.
+// Highest is the highest value that stays clear, or the lowest.
 type Highest struct {
 	study.Highest
 	Trials []string
@@ -20,49 +20,111 @@ type Highest struct {
 	Draws  int
 }
 
-func (h *Highest) sure() string {
-	if h.Odds > 0 {
-		return fmt.Sprintf("%s of %d draws over the boat file's tolerances (%s)", percent(h.Odds), h.Draws, study.Distribution)
+// unit is the one in which a person reads the value.
+func (h *Highest) unit() string { return cmp.Or(h.Reader, h.Unit) }
+
+// differenceUnit is the unit of a difference of values in a unit.
+func differenceUnit(unit string) string {
+	if unit == "°C" {
+		return "K"
 	}
-	return "the boat file at its face value"
+	return unit
 }
 
 func (h *Highest) write(p *Paper, d *document) {
-	unit := settings.Unit(h.Key)
-	show := func(si float64) string { return quantity.Format(si, unit, 4) }
-	d.Title += ": highest clear value of " + h.Key
+	show := func(si float64) string { return quantity.Format(si, h.unit(), 4) }
+	most, beyond := h.words()
+	d.Title += ": " + most + " clear value of " + h.Key
+	d.subject(fmt.Sprintf("%s (now %s)", h.Key, show(h.Present)))
 	switch {
 	case math.IsNaN(h.Value):
-		d.Sentence = fmt.Sprintf("No value of %s between %s and %s is clear.", h.Key, show(h.Low), show(h.High))
+		d.lead("", fmt.Sprintf("no value between %s and %s is clear", show(h.Low), show(h.High)))
+	case h.Idle:
+		d.lead("", fmt.Sprintf("no value between %s and %s changes anything in these trials, and all are clear", show(h.Low), show(h.High)))
+	case finite(h.TriedTo):
+		d.lead("", fmt.Sprintf("tried and clear up to %s, the most that flows in these trials; a limit of up to %s changes nothing in them, and what lies between was not tried", show(h.TriedTo), show(h.Value)))
 	case !h.PresentClear:
-		d.Sentence = fmt.Sprintf("The present %s is not clear; the highest clear value below it is %s.", show(h.Present), show(h.Value))
+		d.lead("", "the present value is not clear; the "+most+" clear value "+beyond+" it is "+show(h.Value))
 	default:
-		d.Sentence = fmt.Sprintf("The highest clear value of %s is %s (now %s).", h.Key, show(h.Value), show(h.Present))
+		d.lead(most+" clear value", show(h.Value))
 	}
-	if h.Gives != nil {
-		at := show(h.Next)
-		if math.IsNaN(h.Next) {
-			at = "the present value"
-		}
-		d.Acts, d.First = "Gives next:", fmt.Sprintf("%s%s, at %s.", h.Gives.What, inTrial(h.Gives.Trial), at)
+	switch {
+	case h.Gives != nil && math.IsNaN(h.Value):
+		d.lead("limit reached at the present value", h.Gives.What+inTrial(h.Gives.Trial))
+	case h.Gives != nil && math.IsNaN(h.Next):
+		d.lead("next limit reached", h.Gives.What+inTrial(h.Gives.Trial))
+	case h.Gives != nil:
+		d.lead("next limit reached, at "+show(h.Next), h.Gives.What+inTrial(h.Gives.Trial))
+	case !h.Idle && !math.IsNaN(h.Value) && math.IsNaN(h.Next):
+		d.lead("next limit reached", "none up to the end of the range, "+show(h.end()))
 	}
 	s := d.section("result", "The range that was searched", "")
-	s.add(block{Figures: []Figure{h.strip()}})
-	var list []string
+	s.Bare, s.Tight = true, true
+	if d.Paper {
+		s.add(block{Figures: []Figure{h.strip()}})
+	}
+	if t := h.Tightest; t != nil {
+		text := fmt.Sprintf("%s in %s has %s", t.Part, t.Trial, ShownBand(t.Margin, t.Half, t.Unit))
+		if t.Over > 0 {
+			text += fmt.Sprintf("; %[2]s of %[1]d boats drawn over what is not known of this one are over there; --odds asks for a share of them", t.Draws, ShownShare(t.Over))
+		}
+		s.say("left at that value", text)
+	}
 	for _, g := range h.Gaps {
 		word := "not clear"
 		if g.Clear {
 			word = "clear again"
 		}
-		list = append(list, fmt.Sprintf("Mind: between %s and %s it is %s.", show(g.From), show(g.To), word))
+		from, to := show(min(g.From, g.To)), show(max(g.From, g.To))
+		where := "between " + from + " and " + to
+		if from == to {
+			where = "at " + from
+		}
+		s.say("mind", where+" it is "+word)
 	}
-	list = append(list, h.LeftOut.Lines()...)
+	s.sentences(h.LeftOut.Lines())
 	if h.Made != nil {
-		list = append(list, h.Made.String()+".")
+		s.say("", h.Made.String())
+		s.say("mind", fmt.Sprintf("so many draws show no more than that the share of such boats which are clear is above %.3g %% (95 %% interval); --draws takes more", 100*study.AtLeast(h.Odds, h.Made.Draws)))
 	}
-	s.add(block{List: append(list,
-		"Judged in: "+strings.Join(h.Trials, ", ")+".",
-		fmt.Sprintf("How sure: certain to 0.5 %% of the value, by %s; %d values were tried.", h.sure(), h.Tried))})
+	certain := exactly
+	if finite(h.Next) && finite(h.Value) {
+		certain = quantity.Format(math.Abs(h.Next-h.Value), differenceUnit(h.unit()), 2)
+	}
+	if h.Series != "" {
+		s.say("searched", "the sizes of "+h.Series+", and the present one; what is not of the series was not tried")
+		certain = "one size of that series"
+	}
+	s.searched(h.Trials, h.Odds, certain)
+}
+
+// exactly is how exactly a search finds a value, study.HighestOptions.Exact.
+const exactly = "0.5 % of the value"
+
+// words are "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
+func (h *Highest) words() (most, beyond string) {
+	if h.Lowest {
+		return "lowest", "above"
+	}
+	return "highest", "below"
+}
+
+// end returns the end of the range towards which was searched.
+func (h *Highest) end() float64 {
+	if h.Lowest {
+		return h.Low
+	}
+	return h.High
+}
+
+// searched adds what a search was judged in and how sure it is.
+func (s *section) searched(trials []string, odds float64, certain string) {
+	how := "the boat file at its face value"
+	if odds > 0 {
+		how = fmt.Sprintf("%.6g %% of the draws over the boat file's tolerances (%s)", 100*odds, study.Distribution)
+	}
+	s.say("judged in", strings.Join(trials, ", "))
+	s.say("how sure", "certain to "+certain+", by "+how)
 }
 
 func inTrial(trial string) string {
@@ -73,108 +135,236 @@ func inTrial(trial string) string {
 }
 
 func (h *Highest) strip() *Strip {
-	unit := settings.Unit(h.Key)
-	in := func(si float64) float64 { return shownIn(unit, si) }
+	in := func(si float64) float64 { return shownIn(h.unit(), si) }
 	high := h.High
 	if !finite(high) {
 		high = 2 * max(h.Present, h.Value)
 	}
-	s := &Strip{Title: h.Key, Label: h.Key, Unit: unit, Low: in(h.Low), High: in(high)}
+	most, _ := h.words()
+	s := &Strip{Title: h.Key, Label: h.Key, Unit: h.unit(), Low: in(h.Low), High: in(high)}
+	stretch := func(a, b float64) { s.Clear = append(s.Clear, [2]float64{in(min(a, b)), in(max(a, b))}) }
 	if finite(h.Value) {
-		from := h.Low
-		for _, g := range h.Gaps { // what lies below and is not clear
-			if !g.Clear && g.To < h.Value {
-				s.Clear = append(s.Clear, [2]float64{in(from), in(g.From)})
+		from := h.Low // the other end than the one searched for
+		if h.Lowest {
+			from = high
+		}
+		for _, g := range h.Gaps { // what lies on this side of the value and is not clear
+			if !g.Clear && (g.To < h.Value) != h.Lowest {
+				stretch(from, g.From)
 				from = g.To
 			}
 		}
-		s.Clear = append(s.Clear, [2]float64{in(from), in(h.Value)})
-		s.Notes = append(s.Notes, Limit{At: in(h.Value), Name: "highest clear", Value: quantity.Format(h.Value, unit, 4)})
+		stretch(from, h.Value)
+		s.Notes = append(s.Notes, Limit{At: in(h.Value), Name: most + " clear", Value: quantity.Format(h.Value, h.unit(), 4)})
 	}
 	for _, g := range h.Gaps {
 		if g.Clear {
-			s.Clear = append(s.Clear, [2]float64{in(g.From), in(g.To)})
+			stretch(g.From, g.To)
 		}
 	}
-	s.Notes = append(s.Notes, Limit{At: in(h.Present), Name: "present", Value: quantity.Format(h.Present, unit, 4)})
+	s.Notes = append(s.Notes, Limit{At: in(h.Present), Name: "present", Value: quantity.Format(h.Present, h.unit(), 4)})
 	return s
 }
 
 func (h *Highest) pictures(*Paper) (string, []Figure) {
-	return "highest clear value of " + h.Key, []Figure{h.strip()}
+	most, _ := h.words()
+	return most + " clear value of " + h.Key, []Figure{h.strip()}
 }
 
-// Front is the highest clear value of one setting over another.
+// Front is the highest clear value over another value, or the lowest.
 type Front struct {
 	study.Front
 	Trials []string
+	Odds   float64 // share of draws that must be clear; 0: the boat as written
 }
 
+// unit is the one in which a person reads one of the two values.
+func (f *Front) unit(i int) string { return cmp.Or(f.Readers[i], f.Units[i]) }
+
 func (f *Front) write(_ *Paper, d *document) {
-	d.Title += fmt.Sprintf(": highest clear %s over %s", f.Keys[1], f.Keys[0])
-	d.Sentence = fmt.Sprintf("For each value of %s, the highest value of %s that stays clear.", f.Keys[0], f.Keys[1])
-	s := d.section("result", "The front", "Below the line is clear.")
-	s.add(block{Figures: []Figure{f.chart()}})
-	t := &table{Columns: []column{{Title: f.Keys[0], Right: true}, {Title: "highest " + f.Keys[1], Right: true}, {Title: "what gives next", Wide: 3}}}
+	most, side := f.words()
+	d.Title += fmt.Sprintf(": %s clear %s over %s", most, f.Keys[1], f.Keys[0])
+	d.subject("front of two values")
+	d.Sentence = fmt.Sprintf("For each value of %s, the %s value of %s that stays clear.", f.Keys[0], most, f.Keys[1])
+	s := d.section("result", "The front", side+" the line is clear.")
+	s.Bare, s.Tight = true, true
+	if d.Paper {
+		s.add(block{Figures: []Figure{f.chart()}})
+	}
+	t := &table{Columns: []column{{Title: f.Keys[0], Right: true}, {Title: most + " " + f.Keys[1], Right: true}, {Title: "next limit reached", Wide: 3}}}
 	for _, p := range f.Points {
 		highest, gives := "none is clear", ""
 		if finite(p.Second) {
-			highest = quantity.Format(p.Second, settings.Unit(f.Keys[1]), 4)
+			highest = quantity.Format(p.Second, f.unit(1), 4)
 		}
 		if p.Gives != nil {
 			gives = p.Gives.What + inTrial(p.Gives.Trial)
 		}
-		t.row(quantity.Format(p.First, settings.Unit(f.Keys[0]), 4), highest, gives)
+		t.row(quantity.Format(p.First, f.unit(0), 4), highest, gives)
 	}
-	s.add(block{Table: t}, block{Text: "Judged in: " + strings.Join(f.Trials, ", ") + "."})
+	s.add(block{Table: t})
+	s.sentences(f.LeftOut.Lines())
+	s.searched(f.Trials, f.Odds, exactly)
+}
+
+// words are "highest" and on which side of such values it is clear.
+func (f *Front) words() (most, side string) {
+	if f.Lowest {
+		return "lowest", "Above"
+	}
+	return "highest", "Below"
 }
 
 func (f *Front) chart() *Chart {
-	a, b := settings.Unit(f.Keys[0]), settings.Unit(f.Keys[1])
-	c := &Chart{Title: "Highest clear " + f.Keys[1], X: Axis{Label: f.Keys[0], Unit: a}, Y: Axis{Label: f.Keys[1], Unit: b, Low: 0, High: 1e-9}}
-	s := Series{Name: "highest clear"}
+	most, _ := f.words()
+	a, b := f.unit(0), f.unit(1)
+	c := &Chart{Title: strings.ToUpper(most[:1]) + most[1:] + " clear " + f.Keys[1], X: Axis{Label: f.Keys[0], Unit: a}, Y: Axis{Label: f.Keys[1], Unit: b, Low: 0, High: 1e-9}}
+	s := Series{Name: most + " clear"}
 	low := []float64{}
 	for _, p := range f.Points {
 		s.X, s.Y, low = append(s.X, shownIn(a, p.First)), append(s.Y, shownIn(b, p.Second)), append(low, 0)
 	}
 	c.Series = []Series{s}
-	c.Bands = []Band{{X: s.X, Low: low, High: s.Y}}
+	if !f.Lowest {
+		c.Bands = []Band{{X: s.X, Low: low, High: s.Y}}
+	}
 	return c
 }
 
 func (f *Front) pictures(*Paper) (string, []Figure) {
-	return fmt.Sprintf("highest clear %s over %s", f.Keys[1], f.Keys[0]), []Figure{f.chart()}
+	most, _ := f.words()
+	return fmt.Sprintf("%s clear %s over %s", most, f.Keys[1], f.Keys[0]), []Figure{f.chart()}
 }
 
 // Envelope is how long which motor current may be held.
 type Envelope struct {
 	study.Envelope
-	Air  float64 // K
-	Note string  // ", the shaft held"
+	Air      float64 // K
+	Note     string  // ", the shaft held"
+	Shortest float64 // of the times in a text's table, s; 0: 10 s
 }
 
 func (e *Envelope) write(p *Paper, d *document) {
 	d.Title += ": how long which motor current may be held"
-	d.Sentence = fmt.Sprintf("From cold, in air of %s%s. %s", shown(e.Air, "°C"), e.Note, e.summary())
-	s := d.section("result", "Envelope", "Derating, boost, battery current limit and stall timer are left out: this is what the parts bear, not what the controller allows.")
-	s.add(block{Figures: []Figure{e.chart(p)}})
-	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
-	t := &table{Columns: []column{{Title: "motor current", Right: true}, {Title: "may be held", Right: true}, {Title: "what ends it", Wide: 1.6}, {Title: "most of their limits is used by, at the end", Wide: 3}}}
-	for _, h := range e.Points {
-		var peaks []string
-		for _, k := range h.Peaks {
-			peaks = append(peaks, k.Part+" "+shownShare(k.Used))
-		}
-		t.row(shown(h.Current, "A"), h.Held(e.Longest, seconds), h.Ends(seconds), strings.Join(peaks, ", "))
+	d.subject(fmt.Sprintf("how long a motor current may be held from cold, in air of %s%s", quantity.Format(e.Air, "°C", 3), e.Note))
+	d.Sentence = fmt.Sprintf("From cold, in air of %s%s. %s", quantity.Format(e.Air, "°C", 3), e.Note, e.summary())
+	s := d.section("result", "Envelope", "")
+	s.Bare = true
+	if d.Paper {
+		s.add(block{Figures: []Figure{e.chart(p)}}, block{Table: e.table(nil)})
+	} else {
+		s.add(block{Table: e.forms(holdTimes(cmp.Or(e.Shortest, 10), e.Longest))})
 	}
-	s.add(block{Table: t})
+	s = d.section("mind", "What is left out", "")
+	s.Bare = true
+	switch {
+	case e.None != "":
+		s.add(block{Text: "the times show no range: " + e.None + "."})
+	case e.Draws > 0:
+		s.add(block{Text: fmt.Sprintf("range: 95 %% of %d boats over all that is not known of this one bear the current so long: %s. Clear and over are of the boat as written.", e.Draws, study.Usual)})
+	}
+	s.sentences(e.LeftOut.Lines())
+	s.add(block{Text: "ramp, derating, boost, battery current limit and stall timer are left out: this is what the parts bear, not what the controller allows."})
+	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
+		why := "as the boat gathers way the motor takes less than the limit allows"
+		mend := "; --moored holds it"
+		if e.Points[0].Moored {
+			why, mend = "as the motor heats and the bank sags, full voltage no longer drives that current", ""
+		}
+		s.add(block{Text: "not held: " + why + ", so this run does not say how long that current may flow" + mend + "."})
+	}
 }
 
-// summary says how much may be held for how long.
+// forms returns the table with what may be held for each of the times, and narrower ones with fewer of them.
+func (e *Envelope) forms(times []float64) *table {
+	t := e.table(times)
+	if len(times) > 1 {
+		t.Narrower = e.forms(thinned(times))
+	}
+	return t
+}
+
+// table is a row for each motor current. A text has its verdict for each of the times, a page, without times, the parts that
+// use most of their limits.
+func (e *Envelope) table(times []float64) *table {
+	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
+	t := &table{Columns: []column{{Title: "motor current", Right: true}, {Title: "may be held", Right: true}}}
+	if e.Draws > 0 {
+		t.Columns = append(t.Columns, column{Title: "range", Right: true})
+	}
+	t.Columns = append(t.Columns, column{Title: "what ends it", Wide: 1.6})
+	for _, at := range times {
+		t.Columns = append(t.Columns, column{Title: seconds(at)})
+	}
+	if times == nil {
+		t.Columns = append(t.Columns, column{Title: "most of their limits is used by, at the end", Wide: 3})
+	}
+	for _, h := range e.Points {
+		cells := words(quantity.Format(h.Current, "A", 3), h.Held(e.Longest, seconds))
+		if e.Draws > 0 {
+			cells = append(cells, cell{Text: e.held(h)})
+		}
+		cells = append(cells, cell{Text: orDash(h.Ends(seconds))})
+		for _, at := range times {
+			switch {
+			case h.Falls():
+				cells = append(cells, cell{Text: "-"})
+			case h.Time < at:
+				cells = append(cells, judged(verdict.Over))
+			default:
+				cells = append(cells, judged(verdict.Clear))
+			}
+		}
+		if times == nil {
+			var peaks []string
+			for _, k := range h.Peaks {
+				peaks = append(peaks, k.Part+" "+ShownShare(k.Used))
+			}
+			cells = append(cells, cell{Text: strings.Join(peaks, ", ")})
+		}
+		t.Rows = append(t.Rows, row{Cells: cells})
+	}
+	return t
+}
+
+// held returns the range of how long boats like this one bear a current.
+func (e *Envelope) held(h study.Hold) string {
+	switch {
+	case h.Falls() || h.Low == 0 && h.High == 0:
+		return "-"
+	case !finite(h.Low):
+		return "all of " + quantity.FormatAuto(e.Longest, "s")
+	case !finite(h.High):
+		return "from " + quantity.FormatAuto(h.Low, "s")
+	}
+	return quantity.FormatAuto(h.Low, "s") + " to " + quantity.FormatAuto(h.High, "s")
+}
+
+// thinned leaves out every second time, and keeps the longest.
+func thinned(times []float64) (kept []float64) {
+	for i, t := range times {
+		if (len(times)-1-i)%2 == 0 {
+			kept = append(kept, t)
+		}
+	}
+	return kept
+}
+
+// holdTimes are round times between two.
+func holdTimes(from, to float64) (out []float64) {
+	for _, t := range []float64{1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400} {
+		if t >= from*0.999 && t <= to*1.001 {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// summary returns how much may be held for how long.
 func (e *Envelope) summary() string {
 	for i := len(e.Points) - 1; i >= 0; i-- {
 		if !finite(e.Points[i].Time) && !e.Points[i].Falls() {
-			return fmt.Sprintf("A motor current of %s may be held for all of %s.", shown(e.Points[i].Current, "A"), quantity.FormatAuto(e.Longest, "s"))
+			return fmt.Sprintf("A motor current of %s may be held for all of %s.", quantity.Format(e.Points[i].Current, "A", 3), quantity.FormatAuto(e.Longest, "s"))
 		}
 	}
 	return fmt.Sprintf("None of the motor currents may be held for %s.", quantity.FormatAuto(e.Longest, "s"))
@@ -228,42 +418,58 @@ func (e *Envelope) pictures(p *Paper) (string, []Figure) {
 type Odds struct {
 	study.Odds
 	Trials []string
+	Rules  []verdict.Finding // over for the boat as written: no trial of a draw counts them
 	Seed   uint64
 }
 
 func (o *Odds) write(p *Paper, d *document) {
 	d.Title += ": how likely a part passes its limit"
-	d.Sentence = fmt.Sprintf("Over the tolerances of the boat file, something is over in %s of %d draws (95 %% interval %s to %s).", percent(o.Over.Value), o.Runs, percent(o.Over.Low), percent(o.Over.High))
-	s := d.section("result", "Odds", "Tolerances are taken as "+study.Distribution+"; values without a tolerance are taken as exact. Judged in: "+strings.Join(o.Trials, ", ")+fmt.Sprintf(". Seed %d.", o.Seed))
-	for _, line := range append(o.LeftOut.Lines(), o.Made.String()+".") {
-		s.add(block{Text: line})
+	d.subject(fmt.Sprintf("%s over the tolerances, in %s", study.Plural(o.Runs, "draw"), strings.Join(o.Trials, ", ")))
+	d.Sentence = fmt.Sprintf("Over the tolerances of the boat file, something is over in %s of %s (95 %% interval %s).", percent(o.Over.Value), study.Plural(o.Runs, "draw"), interval(o.Over))
+	s := d.section("result", "Odds", "")
+	s.Bare = true
+	if d.Paper {
+		_, figures := o.pictures(p)
+		s.add(block{Figures: figures})
 	}
-	_, figures := o.pictures(p)
-	s.add(block{Figures: figures})
-	t := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current"}, {Title: "over", Right: true}, {Title: "95 % interval", Right: true, Wide: 1.4}, {Title: "used: median", Right: true}, {Title: "used: 97.5 %", Right: true}, {Title: "worst in", Wide: 1.4}}}
+	t := &table{Columns: []column{{Title: "part", Wide: 1.6}, {Title: "current"}, {Title: "over", Right: true}, {Title: "95 % interval", Right: true, Wide: 1.4}, {Title: "used: median", Right: true}, {Title: "97.5 %", Right: true}, {Title: "worst in", Wide: 1.4}}}
 	for _, k := range o.Parts {
-		t.row(k.Part, k.Current, percent(k.Over.Value), interval(k.Over), shownShare(k.Median), shownShare(k.High), k.Trial)
+		t.row(k.Part, orDash(k.Current), percent(k.Over.Value), interval(k.Over), ShownShare(k.Median), ShownShare(k.High), k.Trial)
 	}
 	for _, k := range o.Devices {
 		t.row(k.Device+" opens", "battery", percent(k.Opens.Value), interval(k.Opens), "", "", "")
 	}
 	t.row("anything over", "", percent(o.Over.Value), interval(o.Over), "", "", "")
 	s.add(block{Table: t})
+	s.sentences(o.LeftOut.Lines())
+	for _, f := range o.Rules {
+		s.say("not counted above, whatever the draw", "rule "+f.Rule+" is over: "+f.Text)
+	}
+	s.say("", o.Made.String())
 	if o.Withheld != "" {
-		s.add(block{Text: "What to measure first is not told: " + o.Withheld + "."})
+		s = d.section("withheld", "What to measure first", "")
+		s.Bare = true
+		s.say("what to measure first is not told", o.Withheld)
 	}
-	if len(o.Unknowns) == 0 {
-		return
+	if len(o.Unknowns) > 0 {
+		s = d.section("unknowns", "What to measure first", "")
+		s.Bare = true
+		s.add(block{Text: fmt.Sprintf("what the spread of %s in %s comes from: the share of its variance that each tolerance explains (Sobol indices), ± half of the 95 %% interval.", o.Target, o.In)}, block{Text: "in order of importance: measure the first one first"})
+		t = &table{Columns: []column{{Title: "value of the boat file", Wide: 3}, {Title: "known to", Right: true}, {Title: "alone", Right: true}, {Title: "with interactions", Right: true}}}
+		for _, u := range telling(o.Unknowns) {
+			t.row(u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
+		}
+		s.add(block{Table: t})
 	}
-	s = d.section("unknowns", "What to measure first", "Where the spread of what the "+o.Target+" uses in "+o.In+" comes from: the share of its variance that each tolerance explains (Sobol indices), ± half of the 95 % interval. What is not listed explains next to nothing.")
-	t = &table{Columns: []column{{Title: "value of the boat file", Wide: 3}, {Title: "tolerance", Right: true}, {Title: "alone", Right: true}, {Title: "with interactions", Right: true}}}
-	for _, u := range telling(o.Unknowns) {
-		t.row(u.Key, "± "+percent(u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
+	s = d.section("sure", "How sure", "")
+	s.Bare = true
+	s.say("how sure", "tolerances are taken as "+study.Distribution+"; "+study.Usual+".")
+	if d.Paper {
+		s.say("seed of the draws", fmt.Sprint(o.Seed))
 	}
-	s.add(block{Table: t})
 }
 
-// telling are the unknowns that explain something.
+// telling returns the unknowns that explain something.
 func telling(list []study.Unknown) []study.Unknown {
 	n := 0
 	for n < len(list) && n < 8 && (n == 0 || list[n].Total >= 0.005) {
@@ -272,7 +478,15 @@ func telling(list []study.Unknown) []study.Unknown {
 	return list[:n]
 }
 
-func interval(p study.Probability) string { return percent(p.Low) + " to " + percent(p.High) }
+func interval(p study.Probability) string {
+	short := func(share float64) string { // two digits, and never 1e+02
+		if share >= 0.095 {
+			return fmt.Sprintf("%.0f", 100*share)
+		}
+		return fmt.Sprintf("%.2g", 100*share)
+	}
+	return short(p.Low) + " to " + short(p.High) + " %"
+}
 
 func (o *Odds) pictures(*Paper) (string, []Figure) {
 	over := &Bars{Title: "How likely each part passes its limit", About: "Share of the draws, with its 95 % interval.", Label: "probability", Unit: "%", High: 1}
@@ -286,7 +500,7 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 	})
 	for _, k := range parts {
 		add(k.Part, k.Over)
-		used.Rows = append(used.Rows, Bar{Name: k.Part, Value: min(100*max(k.Median, 0), 300), Low: min(100*max(k.Median, 0), 300), High: min(100*max(k.High, 0), 300), Text: shownShare(k.High)})
+		used.Rows = append(used.Rows, Bar{Name: k.Part, Value: min(100*max(k.Median, 0), 300), Low: min(100*max(k.Median, 0), 300), High: min(100*max(k.High, 0), 300), Text: ShownShare(k.High)})
 	}
 	for _, k := range o.Devices {
 		add(k.Device+" opens", k.Opens)
@@ -300,5 +514,5 @@ func (o *Odds) pictures(*Paper) (string, []Figure) {
 		}
 		figures = append(figures, from)
 	}
-	return fmt.Sprintf("odds over %d draws", o.Runs), figures
+	return "odds over " + study.Plural(o.Runs, "draw"), figures
 }

@@ -8,25 +8,45 @@ import (
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
+	"quaybench/bench/study"
+	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
 // Tried is the result of trying settings, and a proposal beside them, in trials.
 type Tried struct {
+	Asked    []*trial.Trial // nil: all built-in ones
 	Present  verdict.Side
 	Proposed *verdict.Side // nil: none was made
+	Remedies []study.Remedy
+	Words    []string // what was proposed; nil: Paper's proposal of settings
+	Follows  []string // what follows from it, in sentences
+	Untested []string // of it, in sentences
 	Change   []verdict.Change
+	Bands    *study.Bands // what the bands of the margins rest on; nil: there are none
 
 	NotJudged string // why there is no verdict; "": there is one
+	Stopped   bool   // before its end: what there is so far, and no verdict
 }
 
-// side is the one the verdict is about.
+// words returns what was proposed.
+func (t *Tried) words(p *Paper) []string {
+	if t.Words != nil {
+		return t.Words
+	}
+	return Changes(p.Settings, *p.Proposal)
+}
+
+// side returns the one the verdict is about.
 func (t *Tried) side() *verdict.Side {
 	if t.Proposed != nil {
 		return t.Proposed
 	}
 	return &t.Present
 }
+
+// several reports whether more than one trial was asked for.
+func (t *Tried) several() bool { return len(t.Asked) != 1 }
 
 // worst lists the trials of a side, the one that matters most first: by verdict, then by the share used.
 func worst(s *verdict.Side) []*verdict.Trial {
@@ -87,7 +107,7 @@ func harms(k *verdict.Trial) (out []string) {
 	return append(out, k.Missing...)
 }
 
-// most is the part of a trial that uses most of its limit, the fuse of a trial that expects it apart.
+// most returns the part of a trial that uses most of its limit, the fuse of a trial that expects it apart.
 func most(t *verdict.Trial) verdict.Part {
 	best := verdict.Part{Used: math.Inf(-1)}
 	for _, p := range t.Parts {
@@ -100,34 +120,65 @@ func most(t *verdict.Trial) verdict.Part {
 
 func (t *Tried) write(p *Paper, d *document) {
 	s := t.side()
-	if l := level(s.Level); t.NotJudged == "" {
-		d.Verdict = &l
-	}
+	d.Stopped = t.Stopped
+	d.judge(s, t.NotJudged)
 	d.Title += ": settings tried in simulation"
-	d.Sentence = strings.TrimSpace(p.proposed() + " " + t.sentence())
-	if t.NotJudged != "" {
-		d.Sentence = "Not judged: " + t.NotJudged + ". " + d.Sentence
-	}
-	d.Acts, d.First = title(s.First.Heading())+":", firstWords(s.First)
-	t.change(d)
-	t.parts(d)
-	t.findings(d)
-	t.trials(d)
-	t.gains(d)
-	shown, others := t.toChart()
-	for i, k := range shown {
-		t.charts(p, d, k, i)
-	}
-	if len(others) > 0 {
-		var rest []string
-		for _, k := range others {
-			rest = append(rest, k.Name)
+	if !t.several() {
+		about := t.Asked[0].About
+		if about == "" {
+			about = "no description"
 		}
-		d.section("more", "Other trials", fmt.Sprintf("Charts are drawn for what matters most. For those of %s, report on the one trial: quaybench try %s --trial %s --report FILE.html", strings.Join(rest, ", "), p.Boat.Name, rest[0]))
+		d.Lead = append(d.Lead, line{"trial", t.Asked[0].Name + ": " + about})
+	}
+	if p.Proposal != nil {
+		d.lead("proposed", strings.Join(t.words(p), ", "))
+	}
+	for _, text := range t.Follows {
+		d.lead("what follows", text)
+	}
+	for _, text := range t.Untested {
+		d.lead("not tested", text)
+	}
+	d.Sentence = t.sentence()
+	t.change(d)
+	t.remedies(d)
+	t.parts(d)
+	t.sideWords(d, "Present", &t.Present)
+	if t.Proposed != nil {
+		t.sideWords(d, "Proposed", t.Proposed)
+	}
+	first(d, s.First)
+	if d.Paper {
+		t.trials(d)
+	}
+	t.gains(d)
+	t.spent(d)
+	t.sure(p, d)
+	if d.Paper {
+		t.charts(p, d)
 	}
 }
 
-// sentence is the verdict in a sentence.
+// first puts into the document what acts first: into the head of a page, between what happens and what it brings of a text.
+func first(d *document, f *verdict.First) {
+	k := line{f.Heading(), firstWords(f)}
+	if d.Paper {
+		d.First = &k
+		return
+	}
+	s := d.section("first", "", "")
+	s.Bare = true
+	s.add(block{Line: &k})
+}
+
+func firstWords(f *verdict.First) string {
+	if f == nil {
+		return "none"
+	}
+	return fmt.Sprintf("%s, after %s in %s", f.What, ShownTime(f.At), f.Trial)
+}
+
+// sentence returns the verdict in a sentence.
 func (t *Tried) sentence() string {
 	s := t.side()
 	if len(s.Trials) == 0 {
@@ -169,11 +220,11 @@ func (t *Tried) sentence() string {
 	}
 	switch {
 	case s.Level == verdict.Clear:
-		return fmt.Sprintf("Nothing passes its limit %s; nearest is the %s with %s of its limit used%s.", in, p.Name, shownShare(p.Used), of(where))
+		return fmt.Sprintf("Nothing passes its limit %s; nearest is the %s with %s of its limit used%s.", in, p.Name, ShownShare(p.Used), of(where))
 	case p.Level == verdict.Over:
-		return fmt.Sprintf("The %s passes its limit of %s, reaching %s in %s%s.", p.Name, shown(p.Limit, p.Unit), shown(p.Peak, p.Unit), where, strings.Replace(more, "and", "and so do", 1))
+		return fmt.Sprintf("The %s passes its limit of %s, reaching %s in %s%s.", p.Name, Shown(p.Limit, p.Unit), Shown(p.Peak, p.Unit), where, strings.Replace(more, "and", "and so do", 1))
 	case p.Level == s.Level:
-		return fmt.Sprintf("Nothing passes its limit %s, but the %s comes close with %s of its limit used%s%s.", in, p.Name, shownShare(p.Used), of(where), more)
+		return fmt.Sprintf("Nothing passes its limit %s, but the %s comes close with %s of its limit used%s%s.", in, p.Name, ShownShare(p.Used), of(where), more)
 	}
 	return "No part passes its limit " + in + ", but " + strings.Join(t.beside(), "; ") + "."
 }
@@ -205,64 +256,6 @@ func (t *Tried) beside() (out []string) {
 	return out
 }
 
-func firstWords(f *verdict.First) string {
-	if f == nil {
-		return "none: no limit of the controller, no derating, no device."
-	}
-	return fmt.Sprintf("%s, after %s in %s.", title(f.What), shownTime(f.At), f.Trial)
-}
-
-// parts is the table of parts: each part's worst, with a small chart of the share used over that trial.
-func (t *Tried) parts(d *document) {
-	s := d.section("parts", "Parts", "The small chart shows the share of the limit used over the trial; the line is the limit.")
-	if len(t.side().Trials) > 1 {
-		s.Intro = "Each part's worst over the trials. The small chart shows the share of the limit used over that trial; the line is the limit."
-	}
-	parts, trials := t.side().Worst()
-	before, _ := t.Present.Worst()
-	both := t.Proposed != nil
-	several := len(t.side().Trials) > 1
-	tab := &table{Columns: []column{{Title: "part", Wide: 1.7}, {Title: "current", Wide: 0.8}, {Title: "limit", Right: true}}}
-	if both {
-		tab.Columns = append(tab.Columns, column{Title: "present: used", Right: true, Wide: 0.8})
-	}
-	tab.Columns = append(tab.Columns, column{Title: "peak", Right: true}, column{Title: "after", Right: true}, column{Title: "margin", Right: true}, column{Title: "used", Right: true, Wide: 0.7}, column{Title: "verdict", Wide: 0.9})
-	if several {
-		tab.Columns = append(tab.Columns, column{Title: "in", Wide: 1.4})
-	}
-	tab.Columns = append(tab.Columns, column{Title: "share used over time", Wide: 1.3})
-	var after []string
-	for i, p := range parts {
-		cells := words(p.Name, p.Current, shown(p.Limit, p.Unit))
-		if both {
-			was := "–"
-			for _, b := range before {
-				if b.Name == p.Name {
-					was = shownShare(b.Used)
-				}
-			}
-			cells = append(cells, cell{Text: was})
-		}
-		cells = append(cells, words(shown(p.Peak, p.Unit), shownTime(p.At), shownMargin(p.Margin, p.Unit), shownShare(p.Used))...)
-		cells = append(cells, judged(p.Level))
-		if several {
-			cells = append(cells, cell{Text: trials[i]})
-		}
-		cells = append(cells, cell{Spark: sparkOf(t.side(), trials[i], p)})
-		if p.Level != verdict.Clear {
-			for k := range cells {
-				cells[k].Bold = true
-			}
-			after = append(after, fmt.Sprintf("%s: %s", p.Name, p.Consequence))
-		}
-		tab.Rows = append(tab.Rows, row{Cells: cells})
-	}
-	s.add(block{Table: tab})
-	if after != nil {
-		s.add(block{Text: "What happens beyond the limit:"}, block{List: after})
-	}
-}
-
 func sparkOf(s *verdict.Side, trial string, p verdict.Part) *spark {
 	for i := range s.Trials {
 		r := s.Trials[i].Run
@@ -273,7 +266,7 @@ func sparkOf(s *verdict.Side, trial string, p verdict.Part) *spark {
 		if !ok {
 			return nil
 		}
-		k := &spark{X: r.Time, Words: fmt.Sprintf("%s in %s: at most %s of its limit", p.Name, trial, shownShare(p.Used))}
+		k := &spark{X: r.Time, Words: fmt.Sprintf("%s in %s: at most %s of its limit", p.Name, trial, ShownShare(p.Used))}
 		for _, v := range tr.Values {
 			k.Y = append(k.Y, min(p.Part.Used(v), 10))
 		}
@@ -282,42 +275,151 @@ func sparkOf(s *verdict.Side, trial string, p verdict.Part) *spark {
 	return nil
 }
 
+// change adds the section with what to change where the verdict is over.
 func (t *Tried) change(d *document) {
-	s := t.side()
-	if s.Level != verdict.Over {
+	if t.side().Level != verdict.Over || t.Stopped {
 		return
 	}
-	sec := d.section("change", "What to change", "")
-	if len(t.Change) == 0 {
-		sec.Intro = "No single limit makes it clear; look at what is over."
-		return
-	}
+	s := d.section("change", "To change", "")
+	s.Late = true
 	var list []string
 	for _, c := range t.Change {
 		list = append(list, changeWords(c))
 	}
-	sec.add(block{List: list})
+	if list == nil {
+		list = []string{"no single limit makes it clear; look at what is over"}
+	}
+	s.add(block{List: list})
 }
 
-func changeWords(c verdict.Change) string {
-	return fmt.Sprintf("%s from %s to %s (%s)", c.Key, c.From, c.To, c.Why)
-}
-
-func (t *Tried) findings(d *document) {
-	list := t.side().Findings
-	if len(list) == 0 {
+// remedies adds the section with what would make clear what is not.
+func (t *Tried) remedies(d *document) {
+	if len(t.Remedies) == 0 || t.Stopped {
 		return
 	}
-	s := d.section("rules", "Rules that need no simulation", "")
-	tab := &table{Columns: []column{{Title: "verdict", Wide: 0.6}, {Title: "rule", Wide: 1.2}, {Title: "what was found", Wide: 4}, {Title: "source", Wide: 2.4}}}
-	for _, f := range list {
-		text := f.Text
-		if f.Change != nil {
-			text += ". Change " + changeWords(*f.Change)
+	s := d.section("remedies", "What makes it clear: one change each, simulated", "Each change was simulated in all the trials; the last column says what is over or close with it.")
+	s.Late = true
+	page := &table{Columns: []column{{Title: "part"}, {Title: "of its limit then", Right: true, Wide: 0.8}, {Title: "change", Wide: 3}, {Title: "the rest then", Wide: 1.8}}}
+	for _, g := range remedyGroups(t.Remedies) {
+		screen := &table{Indent: true, Columns: []column{{Right: true}, {Run: true}}}
+		for i := range g.list {
+			r, used := &g.list[i], ""
+			if finite(r.Used) {
+				used = ShownShare(r.Used)
+			}
+			page.row(g.of, used, remedyWords(r), thenWords(r))
+			screen.row(used, remedyWords(r)+": "+thenWords(r))
 		}
-		tab.Rows = append(tab.Rows, row{Cells: []cell{judged(f.Level), {Text: f.Rule}, {Text: text}, {Text: f.Source}}})
+		if !d.Paper {
+			s.add(block{Text: g.of + ":"}, block{Table: screen})
+		}
 	}
-	s.add(block{Table: tab})
+	if d.Paper {
+		s.add(block{Table: page})
+	}
+}
+
+// remedyGroup is what is made clear by the same changes.
+type remedyGroup struct {
+	of   string
+	list []study.Remedy
+}
+
+// remedyGroups puts parts together that the same changes make clear, each change as it is for the one that uses most of its limit.
+func remedyGroups(list []study.Remedy) (out []remedyGroup) {
+	same := func(a, b study.Remedy) bool { return a.Key == b.Key && a.To == b.To && a.Next == b.Next }
+	for len(list) > 0 {
+		n := slices.IndexFunc(list, func(r study.Remedy) bool { return r.Of != list[0].Of })
+		if n < 0 {
+			n = len(list)
+		}
+		g := remedyGroup{list[0].Of, slices.Clone(list[:n])}
+		list = list[n:]
+		k := slices.IndexFunc(out, func(o remedyGroup) bool { return slices.EqualFunc(o.list, g.list, same) })
+		if k < 0 {
+			out = append(out, g)
+			continue
+		}
+		out[k].of += ", " + g.of
+		for i := range g.list {
+			if g.list[i].Used > out[k].list[i].Used {
+				out[k].list[i] = g.list[i]
+			}
+		}
+	}
+	return out
+}
+
+// remedyWords returns a change with what it gains and costs.
+func remedyWords(r *study.Remedy) string {
+	from := r.From
+	if from == "" {
+		from = "what follows from the rest"
+	}
+	text := fmt.Sprintf("%s %s instead of %s", r.Key, r.To, from)
+	var brings []string
+	if r.What != "" {
+		brings = append(brings, r.What)
+	}
+	if finite(r.Speed) && math.Abs(r.Speed) >= 0.005 {
+		brings = append(brings, fmt.Sprintf("%+.0f %% top speed", 100*r.Speed))
+	}
+	if finite(r.Gain) && r.Unit == "°C" {
+		brings = append(brings, quantity.Format(-r.Gain, "K", 2))
+	}
+	if brings != nil {
+		text += " (" + strings.Join(brings, ", ") + ")"
+	}
+	return text
+}
+
+// thenWords returns what is over or close once a change is made.
+func thenWords(r *study.Remedy) string {
+	if r.Next == "" {
+		return "then all is clear"
+	}
+	return "then " + r.Next + " next"
+}
+
+// sideWords puts into the document what rules found in one set of settings, and what happens in its trials.
+func (t *Tried) sideWords(d *document, name string, s *verdict.Side) {
+	findings := s.Findings
+	if s != t.side() { // what is to be borne in mind stands beside the proposal
+		findings = slices.DeleteFunc(slices.Clone(findings), func(f verdict.Finding) bool { return f.Level == verdict.Clear })
+	}
+	if len(findings) > 0 {
+		d.section("rules-"+strings.ToLower(name), name+": rules that need no simulation", "").add(block{Findings: findingsOf(findings)})
+	}
+	if d.Paper { // which has the events beside the charts
+		return
+	}
+	tab := &table{Indent: true, Columns: []column{{Right: true}, {}, {Run: true}}}
+	order := ", trial by trial"
+	if !t.several() {
+		order = ""
+		tab.Columns = []column{{Right: true}, {Run: true}}
+	}
+	add := func(when string, k *verdict.Trial, what string) {
+		if t.several() {
+			tab.row(when, k.Name, what)
+		} else {
+			tab.row(when, what)
+		}
+	}
+	for i := range s.Trials {
+		k := &s.Trials[i]
+		for _, e := range k.Run.Events {
+			if !t.several() || e.Kind != record.Note || e.Device == "run" { // a run that was stopped says where, always
+				add(ShownTime(e.At), k, eventText(e))
+			}
+		}
+		for _, m := range k.Missing {
+			add("never", k, m)
+		}
+	}
+	if len(tab.Rows) > 0 {
+		d.section("events-"+strings.ToLower(name), name+": events in time order"+order, "").add(block{Table: tab})
+	}
 }
 
 // trials is a line per trial.
@@ -327,90 +429,45 @@ func (t *Tried) trials(d *document) {
 		return
 	}
 	sec := d.section("trials", "Trials", "")
-	tab := &table{Columns: []column{{Title: "trial", Wide: 1.4}, {Title: "verdict", Wide: 0.8}, {Title: "uses most of its limit", Wide: 1.6}, {Title: "used", Right: true, Wide: 0.6}, {Title: "what acts", Wide: 3}}}
+	tab := &table{Columns: []column{{Title: "trial", Wide: 1.4}, {Title: "verdict", Wide: 0.8}, {Title: "uses most of its limit", Wide: 1.6}, {Title: "used", Right: true, Wide: 0.6}, {Title: "first to act", Wide: 3}}}
 	for i := range s.Trials {
 		k := &s.Trials[i]
 		p := most(k)
-		acts := "nothing"
+		acts := "none"
 		if k.First != nil {
-			acts = fmt.Sprintf("%s, after %s", k.First.What, shownTime(k.First.At))
+			acts = fmt.Sprintf("%s, after %s", k.First.What, ShownTime(k.First.At))
 		}
 		for _, m := range k.Missing {
 			acts += "; " + m
 		}
-		tab.Rows = append(tab.Rows, row{Cells: []cell{{Text: k.Name}, judged(k.Level), {Text: p.Name}, {Text: shownShare(p.Used)}, {Text: acts}}})
+		tab.Rows = append(tab.Rows, row{Cells: []cell{{Text: k.Name}, judged(k.Level), {Text: p.Name}, {Text: ShownShare(p.Used)}, {Text: acts}}})
 	}
 	sec.add(block{Table: tab})
 }
 
-// gained are the things a setting is raised for.
-var gained = []struct {
-	title, unit string
-	of          func(record.Gain) *float64
-}{
-	{"top speed", "m/s", func(g record.Gain) *float64 { return g.TopSpeed }},
-	{"thrust", "N", func(g record.Gain) *float64 { return g.Thrust }},
-	{"endurance", "s", func(g record.Gain) *float64 { return g.Endurance }},
-	{"distance", "m", func(g record.Gain) *float64 { return g.Distance }},
+// charts writes the sections with the events and charts of the trials that matter most.
+func (t *Tried) charts(p *Paper, d *document) {
+	shown, others := t.toChart()
+	for i, k := range shown {
+		t.chart(p, d, k, i)
+	}
+	if len(others) > 0 {
+		var rest []string
+		for _, k := range others {
+			rest = append(rest, k.Name)
+		}
+		d.section("more", "Other trials", fmt.Sprintf("Charts are drawn for what matters most. For those of %s, report on the one trial: quaybench try %s --trial %s --report FILE.html", strings.Join(rest, ", "), p.Boat.Name, rest[0]))
+	}
 }
 
-// gains tells what the settings bring, and what a proposal changes of it.
-func (t *Tried) gains(d *document) {
-	tab := &table{Columns: []column{{Title: "trial", Wide: 1}}}
-	for _, g := range gained {
-		tab.Columns = append(tab.Columns, column{Title: g.title, Wide: 1.5})
-	}
-	for i := range t.Present.Trials {
-		a := &t.Present.Trials[i]
-		cells, any := words(a.Name), false
-		for _, g := range gained {
-			text := "–"
-			if from := g.of(a.Run.Gain); from != nil {
-				text, any = quantity.FormatAuto(*from, g.unit), true
-				if to := t.proposedGain(a.Name, g.of); to != nil {
-					text += " → " + quantity.FormatAuto(*to, g.unit)
-					if *from != 0 {
-						text += fmt.Sprintf(" (%+.0f %%)", 100*(*to / *from - 1))
-					}
-				}
-			}
-			cells = append(cells, cell{Text: text})
-		}
-		if any {
-			tab.Rows = append(tab.Rows, row{Cells: cells})
-		}
-	}
-	if len(tab.Rows) == 0 {
-		return
-	}
-	intro := ""
-	if t.Proposed != nil {
-		intro = "Present → proposed."
-	}
-	d.section("gain", "What it brings", intro).add(block{Table: tab})
-}
-
-// proposedGain is what the proposal brings in a trial; nil for none.
-func (t *Tried) proposedGain(trial string, of func(record.Gain) *float64) *float64 {
-	if t.Proposed == nil {
-		return nil
-	}
-	for i := range t.Proposed.Trials {
-		if k := &t.Proposed.Trials[i]; k.Name == trial {
-			return of(k.Run.Gain)
-		}
-	}
-	return nil
-}
-
-// charts is the section with the events and charts of one trial.
-func (t *Tried) charts(p *Paper, d *document, k *verdict.Trial, i int) {
+// chart writes the section with the events and charts of one trial.
+func (t *Tried) chart(p *Paper, d *document, k *verdict.Trial, i int) {
 	s := d.section(fmt.Sprintf("trial-%d", i+1), "Trial "+k.Name, "")
 	s.Break = true
 	if len(k.Run.Events)+len(k.Missing) > 0 {
 		s.add(block{Table: eventTable(k)})
 	} else {
-		s.add(block{Text: "No event: nothing acts in this trial."})
+		s.add(block{Text: "No event: no protection acts in this trial."})
 	}
 	s.add(block{Figures: t.figures(p, k)})
 	if e := k.Run.Energy; e.Throughput > 0 {
@@ -419,7 +476,7 @@ func (t *Tried) charts(p *Paper, d *document, k *verdict.Trial, i int) {
 	}
 }
 
-// figures are all charts of a trial, the present run beside that of a proposal.
+// figures returns all charts of a trial, the present run beside that of a proposal.
 func (t *Tried) figures(p *Paper, k *verdict.Trial) []Figure {
 	set := p.effective()
 	var beside *record.Run
@@ -448,5 +505,9 @@ func (t *Tried) pictures(p *Paper) (string, []Figure) {
 	if len(order) == 0 {
 		return "no trial", nil
 	}
-	return strings.TrimSpace("trial " + order[0].Name + ". " + p.proposed()), t.figures(p, order[0])
+	title := "trial " + order[0].Name
+	if p.Proposal != nil {
+		title += ". Proposed: " + strings.Join(t.words(p), ", ")
+	}
+	return title, t.figures(p, order[0])
 }

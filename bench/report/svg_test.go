@@ -69,7 +69,7 @@ func golden(t *testing.T, name, got string) {
 func TestRunCharts(t *testing.T) {
 	s := set(t)
 	var wider, narrower strings.Builder
-	for _, g := range RunCharts(smallRun(), &s) {
+	for _, g := range newRunView(smallRun(), nil, &s).charts() {
 		wider.WriteString(skeleton(t, svg(g, wide, "wide", "")))
 		narrower.WriteString(skeleton(t, svg(g, narrow, "narrow", "")))
 	}
@@ -169,7 +169,7 @@ func lineOf(t testing.TB, g Figure, width float64, name string) (x, y []float64)
 // tenth of a pixel that is written; so what the read-out tells is what was recorded.
 func TestPictureShowsTheData(t *testing.T) {
 	for _, width := range []float64{wide, narrow} {
-		c := RunCharts(smallRun(), nil)[1].(*Chart)
+		c := newRunView(smallRun(), nil, nil).charts()[1].(*Chart)
 		x, y := lineOf(t, c, width, record.MotorCurrent)
 		require.NotEmpty(t, x)
 		best := 0
@@ -256,7 +256,7 @@ func TestNothingOutOfLimitsGoesWithoutAPicture(t *testing.T) {
 		r.Parts = append(r.Parts, record.Part{Name: name, Trace: name, Unit: "%", Limit: 0.5, Measure: record.Ceiling, Close: 0.9})
 	}
 	shown := map[string]bool{}
-	for _, g := range RunCharts(r, nil) {
+	for _, g := range newRunView(r, nil, nil).charts() {
 		c := g.(*Chart)
 		for _, s := range c.Series {
 			shown[s.Name] = true

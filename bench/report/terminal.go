@@ -71,7 +71,7 @@ func characters(time []float64, tr *record.Trace, width, height int) string {
 	return withComma(title, tr.Unit) + "\n" + asciigraph.Plot(values, options...)
 }
 
-// byColumn is one value for each column: of the samples in it the one furthest from the mean of all, so that a peak of a
+// byColumn returns one value for each column: of the samples in it the one furthest from the mean of all, so that a peak of a
 // single sample shows; where a column has none, what lies between its neighbours.
 func byColumn(time, values []float64, columns int) []float64 {
 	out := make([]float64, columns)

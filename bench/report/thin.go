@@ -66,7 +66,7 @@ func straighten(p []point, tolerance float64) []point {
 	return append(out, p[len(p)-1])
 }
 
-// within says whether all points lie within a tolerance of the line from the first to the last.
+// within reports whether all points lie within a tolerance of the line from the first to the last.
 func within(p []point, tolerance float64) bool {
 	a, b := p[0], p[len(p)-1]
 	dx, dy := b.x-a.x, b.y-a.y

@@ -22,7 +22,7 @@ func linearTicks(low, high float64, most int) ticks {
 	return every(step, low, high, 1)
 }
 
-// niceStep is the smallest of 1, 2 or 5 times a power of ten that is not below x.
+// niceStep returns the smallest of 1, 2 or 5 times a power of ten that is not below x.
 func niceStep(x float64) float64 {
 	if !(x > 0) || math.IsInf(x, 0) {
 		return 1
@@ -111,7 +111,7 @@ func logTimeTicks(low, high float64) (t ticks) {
 	return t
 }
 
-// short is a number to three digits without an exponent where that is readable.
+// short returns a number to three digits without an exponent where that is readable.
 func short(v float64) string {
 	if a := math.Abs(v); a >= 1e6 || a > 0 && a < 1e-4 {
 		return fmt.Sprintf("%.3g", v)

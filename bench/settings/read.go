@@ -18,7 +18,7 @@ func Read(name string, data []byte) (Set, *datafile.Source, error) {
 	return s, source, err
 }
 
-// Fields is the table of parameters: key, unit, range, default, doc.
+// Fields returns the table of parameters: key, unit, range, default, doc.
 func Fields() []datafile.Field { return datafile.Fields(Set{}) }
 
 // With returns the set with one parameter changed, given as in a file: key and text with its unit.
@@ -30,6 +30,9 @@ func (s Set) With(key, text string) (Set, error) {
 // Get is a parameter as text with its unit.
 func (s Set) Get(key string) (string, bool) { return datafile.Get(s, key) }
 
+// Shown is a parameter as a person writes it, exactly: see datafile.Shown.
+func (s Set) Shown(key string) (string, bool) { return datafile.Shown(s, key) }
+
 // Number is a numeric parameter, SI.
 func (s Set) Number(key string) (float64, bool) { return datafile.Number(s, key) }
 
@@ -39,7 +42,7 @@ func (s Set) WithNumber(key string, si float64) (Set, error) {
 	return s, err
 }
 
-// Text is the whole set, a line per parameter, in the order of the table.
+// Text returns the whole set, a line per parameter, in the order of the table.
 func (s Set) Text() string {
 	var b strings.Builder
 	for _, f := range Fields() {
@@ -56,7 +59,7 @@ func (s Set) Hash() string {
 	return hex.EncodeToString(sum[:8])
 }
 
-// Range is the range of a numeric parameter, SI. It panics on a key that is none.
+// Range returns the range of a numeric parameter, SI. It panics on a key that is none.
 func Range(key string) (low, high float64) {
 	f := field(key)
 	unit := quantity.MustUnit(f.Unit)
@@ -73,7 +76,7 @@ func Range(key string) (low, high float64) {
 	return bound(f.Min, 0), bound(f.Max, math.Inf(1))
 }
 
-// Unit is the unit of a numeric parameter. It panics on a key that is none.
+// Unit returns the unit of a numeric parameter. It panics on a key that is none.
 func Unit(key string) string { return field(key).Unit }
 
 func field(key string) datafile.Field {

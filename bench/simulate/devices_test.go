@@ -219,7 +219,7 @@ func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
 	assert.Equal(t, verdict.Clear, j.Level, "it was expected")
 }
 
-// TestAFuseThatMayOpenHidesNothing: issue point 3: a fast element may melt in the third of many bursts, a slow one in none.
+// TestAFuseThatMayOpenHidesNothing: a fast element may melt in the third of many bursts, a slow one in none.
 // Everything else is judged as with a fuse that holds, and no figure counts on the fuse.
 func TestAFuseThatMayOpenHidesNothing(t *testing.T) {
 	bursts := func(rating float64, seconds float64) *record.Run {
@@ -332,4 +332,67 @@ func TestAWindingThatRunsAwayIsATimeToItsLimit(t *testing.T) {
 			assert.Greater(t, after, before, "it heats ever faster")
 		}
 	}
+}
+
+// together lists a trace's values at one instant, in order.
+func together(t *testing.T, r *record.Run, name string, seconds float64) (values []float64) {
+	t.Helper()
+	tr, ok := r.Trace(name)
+	require.True(t, ok, name)
+	for k, at := range r.Time {
+		if at == seconds {
+			values = append(values, tr.Values[k])
+		}
+	}
+	return values
+}
+
+// TestASpikeLastsNoTime: the voltage of a circuit that opens stands between that before and that after, at one instant, so that
+// no chart slopes there.
+func TestASpikeLastsNoTime(t *testing.T) {
+	r := ahead(t, 200, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
+		b.Battery.Management = nil
+		b.Fuse.Rating, b.Fuse.CurveAt, b.Fuse.Place = amps(25), quantity.Exactly(tr.Air), "air"
+	})
+	e := find(t, r, "fuse")
+	for _, c := range []struct {
+		name          string
+		at            float64
+		before, after float64 // battery current, A
+	}{
+		{"a fast element melts, a slow one holds", e.At, 80, 80},
+		{"the slow one opens", e.Latest, 80, 0},
+	} {
+		link, voltage := together(t, r, "link voltage", c.at), together(t, r, record.Voltage, c.at)
+		current := together(t, r, record.BatteryCurrent, c.at)
+		require.Len(t, link, 3, c.name)
+		assert.Equal(t, voltage[0], link[0], c.name)
+		assert.Greater(t, link[1], link[0], c.name)
+		assert.Equal(t, voltage[2], link[2], c.name)
+		assert.InDelta(t, c.before, current[0], 20, c.name)
+		assert.InDelta(t, c.after, current[2], 20*min(1, c.after), c.name)
+	}
+}
+
+// TestABankChargedOnIsOver: a source that does not hold back charges full cells on, whose voltage then climbs past what they bear, or
+// until the management opens.
+func TestABankChargedOnIsOver(t *testing.T) {
+	s := setup(t, "petrel")
+	b := *s.Boat
+	b.Charging = &boat.Charging{Power: quantity.Exactly(5000), Current: quantity.Exactly(150), Voltage: quantity.Exactly(200)}
+	tr, err := trial.Builtin("full-throttle")
+	require.NoError(t, err)
+	tr.Duration, tr.Charge, tr.Steps = 3600, 0.99, []trial.Step{{At: 2, To: 0}}
+	r, err := simulate.Run(t.Context(), &b, s.Settings, tr, simulate.Options{})
+	require.NoError(t, err)
+	v, err := verdict.Judge(r)
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Over, v.Level)
+	assert.Contains(t, find(t, r, "management").What, "cell voltage above")
+	b.Charging.Voltage = quantity.Exactly(16 * 3.45)
+	r, err = simulate.Run(t.Context(), &b, s.Settings, tr, simulate.Options{})
+	require.NoError(t, err)
+	tr2, ok := r.Trace(record.Charge)
+	require.True(t, ok)
+	assert.Less(t, tr2.Values[len(tr2.Values)-1], 1.02, "the source holds back")
 }

@@ -10,7 +10,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// TestEnduranceIsThatOfTheWholeRun: issue point 2: what the run took out of the bank, again and again until a tenth is left;
+// TestEnduranceIsThatOfTheWholeRun: what the run took out of the bank, again and again until a tenth is left;
 // no figure where the run is too short to tell or something cut it short.
 func TestEnduranceIsThatOfTheWholeRun(t *testing.T) {
 	const usable = 16 * 3.30 * 200 * 3600 // J of petrel's bank per unit of charge, at the flat part of its curve

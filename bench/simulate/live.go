@@ -58,13 +58,13 @@ func (l *Live) Advance(ctx context.Context, dt, lever float64) error {
 	return s.stretch(ctx, from+dt)
 }
 
-// Time is how long the boat has run, s.
+// Time returns how long the boat has run, s.
 func (l *Live) Time() float64 { return l.sim.t }
 
-// Point is the operating point now. It is valid until the next call of Advance.
+// Point returns the operating point now. It is valid until the next call of Advance.
 func (l *Live) Point() *drive.Point { return l.sim.drive.Point(l.sim.t, l.sim.y) }
 
-// Part is the value of a part now, SI, by its name in the verdict table.
+// Part returns the value of a part now, SI, by its name in the verdict table.
 func (l *Live) Part(name string) (value float64, ok bool) {
 	for i := range l.sim.drive.Parts {
 		if p := &l.sim.drive.Parts[i]; p.Name == name {
@@ -74,13 +74,13 @@ func (l *Live) Part(name string) (value float64, ok bool) {
 	return 0, false
 }
 
-// BoatSpeed is the boat's speed now, m/s.
+// BoatSpeed returns the boat's speed now, m/s.
 func (l *Live) BoatSpeed() float64 { return l.sim.drive.BoatSpeed(l.sim.y) }
 
-// Connected says whether the battery circuit is closed: no fuse, management or contactor has opened.
+// Connected reports whether the battery circuit is closed: no fuse, management or contactor has opened.
 func (l *Live) Connected() bool { return l.sim.drive.Connected }
 
-// Settings are what the controller is told now.
+// Settings returns what the controller is told now.
 func (l *Live) Settings() settings.Set { return l.settings }
 
 // Tell gives the controller other settings at once; its latches and filters stay as they are.

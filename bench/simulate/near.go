@@ -56,7 +56,7 @@ func newNears(s *simulation) *nears {
 	return n
 }
 
-// look takes an instant into account.
+// look updates how near each device came with one instant.
 func (n *nears) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	x := s.drive.ControlState(y)
 	for i := range n.list {

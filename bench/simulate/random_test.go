@@ -5,6 +5,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -67,15 +68,16 @@ func anyTrial(t *rapid.T) *trial.Trial {
 }
 
 // TestEnergyBalancesOnAnyBoat is the balance of the built-in trials on boats, settings and trials nobody has looked at.
-// Of a trial so short that less than 20 kJ went through the battery, 2 J may be missing: the error of a few steps that the
-// tolerances of the energies allow (drive.Model.Tolerances).
+// Of a trial in which less than 10 kJ went through the battery, 1 J may be missing: each step may miss half a joule in each energy
+// (drive.Model.Tolerances), whatever the length of the run. In 12,000 such runs 0.73 J were missing at most. A tenth of that
+// tolerance keeps 1e-4 down to 1 kJ, and costs a quarter more steps in the built-in trials, for nothing that anybody reads.
 func TestEnergyBalancesOnAnyBoat(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b, s := anyBoat(t)
 		tr := anyTrial(t)
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
-		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 2e4), "of %g J", r.Energy.Throughput)
+		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
 	})
 }
 
@@ -88,7 +90,38 @@ func TestEnergyBalancesWhileTransientsAreResolved(t *testing.T) {
 		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
-		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 2e4), "of %g J", r.Energy.Throughput)
+		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
+	})
+}
+
+// TestTransientsAndAlgebraAgreeOnAnyBoat: the electrical transients last milliseconds. Parts get as hot whether they are resolved or
+// not, and the boat comes as far: reversals of a series-wound motor included, in which the two once parted by 2,450 A.
+func TestTransientsAndAlgebraAgreeOnAnyBoat(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b, s := anyBoat(t)
+		tr := anyTrial(t)
+		tr.Duration = min(tr.Duration, 12)
+		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
+		algebraic, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
+		require.NoError(t, err)
+		tr.Electrical = true
+		resolved, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
+		require.NoError(t, err)
+		if !slices.Equal(what(algebraic), what(resolved)) {
+			return // a limit that is just met, or not: from there on they are two stories
+		}
+		for i, p := range algebraic.Parts {
+			if p.Measure == record.Temperature && !strings.Contains(p.Name, "junction") { // a junction follows a spike of milliseconds
+				peak, _, err := algebraic.Peak(p)
+				require.NoError(t, err)
+				other, _, err := resolved.Peak(resolved.Parts[i])
+				require.NoError(t, err)
+				require.InDelta(t, peak, other, 0.5, p.Name)
+			}
+		}
+		if algebraic.Gain.Distance != nil {
+			require.InDelta(t, *algebraic.Gain.Distance, *resolved.Gain.Distance, 0.05)
+		}
 	})
 }
 
@@ -125,6 +158,42 @@ func TestCornersMayLieAsCloseAsTheyLike(t *testing.T) {
 		assert.Equal(t, 1.0, r.At(lever, 9))
 		assert.Contains(t, what(r), "propeller load: fouled")
 	}
+}
+
+// TestALeverMayTwitch: a movement of milliseconds is followed, however short.
+func TestALeverMayTwitch(t *testing.T) {
+	s := setup(t, "petrel")
+	tr, err := trial.Builtin("full-throttle")
+	require.NoError(t, err)
+	tr.Duration = 8
+	tr.Steps = []trial.Step{{At: 5, To: 1}, {At: 5.005, To: 0}}
+	r, err := simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
+	require.NoError(t, err)
+	lever, _ := r.Trace(record.Lever)
+	assert.Equal(t, 1.0, slices.Max(lever.Values))
+	assert.Zero(t, r.At(lever, 6))
+}
+
+// TestNearnessSaysWhatIsADevice: the controller's own stops come last, and are no devices.
+func TestNearnessSaysWhatIsADevice(t *testing.T) {
+	s := setup(t, "petrel")
+	tr, err := trial.Builtin("full-throttle")
+	require.NoError(t, err)
+	tr.Duration = 5
+	var devices, stops []string
+	_, err = simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{Near: func(list []simulate.Near) {
+		for _, n := range list {
+			if n.Device {
+				devices = append(devices, n.Name)
+			} else {
+				stops = append(stops, n.Name)
+			}
+		}
+	}})
+	require.NoError(t, err)
+	assert.Equal(t, []string{"stall timer", "controller cut-off"}, stops)
+	assert.Contains(t, devices, "fuse")
+	assert.Contains(t, devices, "management")
 }
 
 // electrical runs a trial with its electrical transients resolved and without.

@@ -7,6 +7,7 @@ import (
 	"quaybench/bench/drive"
 	"quaybench/bench/ode"
 	"quaybench/bench/record"
+	"quaybench/bench/root"
 )
 
 // channel is a trace that is not a part's.
@@ -36,9 +37,10 @@ var channels = []channel{
 // sampler turns steps into traces and watches for what is steady.
 type sampler struct {
 	sim    *simulation
-	row    []float64 // the instant that is looked at
-	start  []float64 // per part
-	state  []float64 // scratch
+	row    []float64     // the instant that is looked at
+	parts  []record.Part // counted from what they are at the start
+	state  []float64     // scratch
+	nextAt int           // of the instants asked for
 	steady steady
 	off    bool // nothing is kept: a boat that runs live
 
@@ -53,7 +55,7 @@ func (w *sampler) begin(s *simulation) {
 	w.steady.leverSince = math.Inf(-1)
 	p := s.drive.Point(0, s.y)
 	for i := range s.drive.Parts {
-		w.start = append(w.start, s.drive.Parts[i].Reference(p, s.y))
+		w.parts = append(w.parts, s.drive.Parts[i].Reference(p, s.y))
 	}
 	w.steady.lever = p.Measured.Lever
 	w.take(0, s.y)
@@ -93,6 +95,10 @@ func (w *sampler) step(st *ode.Step) error {
 			p = s.drive.Point(t, y)
 			w.look(p, y)
 		}
+		if w.between(st, before, t) {
+			p = s.drive.Point(t, y)
+			w.look(p, y)
+		}
 		w.keep(t, p, y)
 		before = t
 	}
@@ -100,7 +106,20 @@ func (w *sampler) step(st *ode.Step) error {
 	return nil
 }
 
-// since is the fuse's current at the start of the step at work, A; p is now, where it is not known.
+// between samples the instants asked for after one instant of a step and before another, and reports whether there were any.
+func (w *sampler) between(st *ode.Step, after, until float64) (any bool) {
+	at := w.sim.opts.At
+	for ; w.nextAt < len(at) && at[w.nextAt] < until; w.nextAt++ {
+		if at[w.nextAt] > after {
+			st.At(at[w.nextAt], w.state)
+			w.take(at[w.nextAt], w.state)
+			any = true
+		}
+	}
+	return any
+}
+
+// since returns the fuse's current at the start of the step at work, A; p is now, where it is not known.
 func (w *sampler) since(p *drive.Point) float64 {
 	if math.IsNaN(w.carried) {
 		return carried(p)
@@ -108,7 +127,7 @@ func (w *sampler) since(p *drive.Point) float64 {
 	return w.carried
 }
 
-// carried is the battery current that the fuse carries, either way.
+// carried returns the battery current that the fuse carries, either way.
 func carried(p *drive.Point) float64 { return math.Abs(p.BatteryCurrent) }
 
 // look fills the row with the values at an instant.
@@ -123,10 +142,10 @@ func (w *sampler) look(p *drive.Point, y []float64) {
 	}
 }
 
-// last is the row of the last sample.
+// last returns the row of the last sample.
 func (w *sampler) last() []float64 { return w.sim.rows[len(w.sim.rows)-len(w.row):] }
 
-// passed says whether anything has passed between the last sample and what the row holds now.
+// passed reports whether anything has passed between the last sample and what the row holds now.
 func (w *sampler) passed(p *drive.Point) bool {
 	last, now := w.last()[len(channels):], w.row[len(channels):]
 	for i := range w.sim.drive.Parts {
@@ -157,31 +176,25 @@ func (w *sampler) passages(st *ode.Step, from, to float64) (at []float64) {
 		}
 	}
 	for _, p := range passed {
-		lo, hi := from, to
-		for hi-lo > 1e-3 {
-			mid := (lo + hi) / 2
-			st.At(mid, w.state)
-			if p(mid, w.state) {
-				hi = mid
-			} else {
-				lo = mid
-			}
-		}
-		if hi < to {
-			at = append(at, hi)
+		after := root.Change(from, to, 1e-3, func(t float64) bool {
+			st.At(t, w.state)
+			return p(t, w.state)
+		})
+		if after < to {
+			at = append(at, after)
 		}
 	}
 	slices.Sort(at)
 	return at
 }
 
-// passes says whether part i lies on the other side of its limit at (t, y) than at the last sample.
+// passes reports whether part i lies on the other side of its limit at (t, y) than at the last sample.
 func (w *sampler) passes(i int, t float64, y []float64) bool {
 	part := &w.sim.drive.Parts[i]
 	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (w.last()[len(channels)+i] > part.Limit)
 }
 
-// turns says whether watched condition i holds at (t, y) where it did not at the last sample, or the other way round.
+// turns reports whether watched condition i holds at (t, y) where it did not at the last sample, or the other way round.
 func (w *sampler) turns(i int, t float64, y []float64) bool {
 	return watched[i].active(w.sim.drive.Point(t, y)) != w.sim.tracker.active[i]
 }
@@ -207,7 +220,7 @@ func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
 	w.steady.look(w.sim, t, p, y)
 }
 
-// spike puts a voltage that lasts no time into the link voltage's trace.
+// spike inserts an instantaneous overvoltage into the trace of the link voltage.
 func (w *sampler) spike(volts float64) {
 	if w.off {
 		return
@@ -220,7 +233,7 @@ func (w *sampler) spike(volts float64) {
 	}
 }
 
-// traces are the samples, one trace per column.
+// traces returns the samples, one trace per column.
 func (w *sampler) traces() [][]float64 {
 	width, n := len(w.row), len(w.sim.times)
 	all := make([]float64, width*n)
@@ -297,13 +310,9 @@ func (s *simulation) record() *record.Run {
 	for i, c := range channels {
 		r.Traces = append(r.Traces, record.Trace{Name: c.name, Unit: c.unit, Values: traces[i]})
 	}
-	for i := range s.drive.Parts {
-		part := &s.drive.Parts[i]
-		r.Traces = append(r.Traces, record.Trace{Name: part.Name, Unit: part.Unit, Values: traces[len(channels)+i]})
-		r.Parts = append(r.Parts, record.Part{
-			Name: part.Name, Trace: part.Name, Unit: part.Unit, Limit: part.Limit, Start: s.sampler.start[i],
-			Measure: measures[part.Measure], Close: s.boat.CloseShare(part.Name), Consequence: part.Consequence, Current: part.Current,
-		})
+	r.Parts = s.sampler.parts
+	for i := range r.Parts {
+		r.Traces = append(r.Traces, record.Trace{Name: r.Parts[i].Name, Unit: r.Parts[i].Unit, Values: traces[len(channels)+i]})
 	}
 	e := s.drive.Energy(s.y)
 	stored := e.Stored - s.storedAtStart
@@ -335,9 +344,4 @@ func (s *simulation) record() *record.Run {
 // cutShort reports whether the run ended sooner than the helm had in mind: stopped, or without drive.
 func (s *simulation) cutShort() bool {
 	return s.stopped || s.t < s.trial.Duration || slices.ContainsFunc(s.tracker.events, func(e record.Event) bool { return e.Kind >= record.Stopping })
-}
-
-var measures = map[drive.Measure]record.Measure{
-	drive.Temperature: record.Temperature, drive.Melting: record.Melting, drive.Ceiling: record.Ceiling,
-	drive.Band: record.Band, drive.Floor: record.Floor,
 }

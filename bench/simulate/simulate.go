@@ -27,6 +27,9 @@ type Options struct {
 	Check ode.CheckOptions
 	// Near, if not nil, is told at the end how near each device came to opening, and the controller to stopping by itself.
 	Near func([]Near)
+	// At are further instants, rising, at which the traces are sampled by dense output, s: a long run has so few steps that a
+	// straight line between them is no derivative.
+	At []float64
 	// Model, if not nil, is called with the model before it runs: tests break it there on purpose.
 	Model func(*drive.Model)
 }
@@ -35,12 +38,20 @@ type Options struct {
 // to there. The error is a *NoDriveError where the boat's numbers make no drive, and a *UnbalancedError where the run breaks the
 // conservation of energy: nobody may show such a run. Run is safe for use from several goroutines; it changes none of its arguments.
 func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
+	switch { // in a study it runs in a goroutine, whose panic nobody could catch
+	case b == nil:
+		return nil, errors.New("there is no boat to simulate: load one by its name or file")
+	case t == nil:
+		return nil, errors.New("there is no trial to simulate: name one, or make a programme")
+	case !(t.Duration >= 0):
+		return nil, fmt.Errorf("trial %q lasts %g s: give it a length above zero", t.Name, t.Duration)
+	}
 	scratch := memory.Get().(*workspace)
 	defer memory.Put(scratch)
 	return scratch.run(ctx, b, s, t, o)
 }
 
-// run is Run in a workspace.
+// run does what Run does, in a workspace.
 func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
 	model, err := scratch.fits.New(b, s, conditions(t))
 	if err != nil {
@@ -100,10 +111,7 @@ func (e *UnsolvedError) Error() string {
 		}
 		return at + ", since a limit would come and go there without end: " + strings.Join(why, "; ")
 	}
-	if errors.As(e.Cause, new(*ode.NonFiniteError)) || errors.As(e.Cause, new(*ode.EventValueError)) {
-		return at + ": a current, speed or temperature grows beyond all bounds there; look for a value that no boat has"
-	}
-	return at + ": something comes and goes there faster than can be followed; look for a value that no boat has, and for a limit or derating that hunts"
+	return (&ode.PlainError{At: e.At, Cause: e.Cause}).Error() + "; look for a value that no boat has, and for a limit or derating that hunts"
 }
 
 func (e *UnsolvedError) Unwrap() error { return e.Cause }
@@ -127,6 +135,12 @@ func conditions(t *trial.Trial) drive.Conditions {
 		Load:       loads[t.Load], LoadFactor: t.LoadFactor, WaterDensity: t.WaterDensity,
 	}
 }
+
+// Conditions returns the conditions of a trial, as a drive's model takes them.
+func Conditions(t *trial.Trial) drive.Conditions { return conditions(t) }
+
+// Start returns the state in which a trial begins.
+func Start(t *trial.Trial) drive.Start { return start(t) }
 
 // workspace is memory that runs use one after the other: the integrator's, which need not look at a pattern again that it
 // knows, the fits of the last boat, and the samples before they are sorted into traces.
@@ -177,7 +191,7 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 	return s
 }
 
-// start is the state in which a trial begins.
+// start returns the state in which a trial begins.
 func start(tr *trial.Trial) drive.Start {
 	given := func(v interface{ Or(float64) float64 }) float64 { return v.Or(math.NaN()) }
 	return drive.Start{
@@ -187,7 +201,7 @@ func start(tr *trial.Trial) drive.Start {
 	}
 }
 
-// begin puts the run into its starting state.
+// begin sets the starting state.
 func (s *simulation) begin() {
 	s.y = s.drive.Begin(start(s.trial))
 	s.storedAtStart = s.drive.Energy(s.y).Stored
@@ -212,7 +226,7 @@ func (s *simulation) run(ctx context.Context) error {
 	return nil
 }
 
-// corners are the instants at which the right-hand side changes by itself, from start to end.
+// corners returns the instants at which the right-hand side changes by itself, from start to end.
 func (s *simulation) corners() []float64 {
 	end := s.trial.Duration
 	at := append(s.trial.Corners(), 0, end, s.trial.LoadFrom, s.trial.CoolingLost)
@@ -260,7 +274,7 @@ func (s *simulation) corner(t float64) {
 	if t >= s.trial.LoadFrom && !r.Loaded && s.trial.Load != "normal" {
 		r.Loaded = true
 		s.tracker.note(record.Event{At: t, Device: "load", What: "propeller load: " + s.trial.Load, Kind: record.Note})
-		if s.trial.Load == "locked" {
+		if s.trial.Load == "locked" { // the event above is record.ShaftLocked
 			r.Lock(s.y)
 		}
 	}
@@ -278,8 +292,8 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 			return nil
 		}
 		s.sampler.carried = math.NaN()
-		opts := ode.Options{RelTol: s.opts.RelTol / 100, AbsTol: tolerances, EventTol: 1e-7, EventValues: s.margins, Check: s.opts.Check}
-		res, err := s.ode.Integrate(ctx, system{s.drive}, s.t, until, s.y, s.arm(), opts, s.sampler.step)
+		opts := ode.Options{RelTol: s.opts.RelTol / 100, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check}
+		res, err := s.ode.Solve(ctx, ode.Problem{System: s.drive, T0: s.t, T1: until, Y0: s.y, Events: s.arm(), EventValues: s.margins, Observe: s.sampler.step}, opts)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
 			s.t, s.y = res.T, res.Y
@@ -504,7 +518,7 @@ func (s *simulation) disconnect(device string) {
 	s.acted(device)
 }
 
-// acted brings the end of the trial near once the last protection it expects has acted.
+// acted shortens the trial once the last protection that it expects has acted.
 func (s *simulation) acted(device string) {
 	if n := len(s.trial.Expect); n > 0 && s.trial.Expect[n-1] == device {
 		s.end = min(s.end, s.t+s.trial.EndAfter)

@@ -22,7 +22,8 @@ var watched = []condition{
 	{"motor derating", "derating by motor temperature lowers the motor current limit", record.Limiting, func(p *drive.Point) bool { return p.Command.Deratings.Motor < 1 }},
 	{"low-voltage derating", "low-voltage derating lowers the motor current limit", record.Limiting, func(p *drive.Point) bool { return p.Command.Deratings.LowVoltage < 1 }},
 	{"high-voltage derating", "high-voltage derating lowers the braking limit (motor current)", record.Limiting, func(p *drive.Point) bool { return p.Command.Deratings.HighVoltage < 1 }},
-	{"freewheel path", "the turning motor drives a motor current that the controller cannot limit", record.Limiting, func(p *drive.Point) bool { return p.Uncontrolled }},
+	{record.SelfExcitation, "the motor, turned against its field, excites itself: the controller cannot limit what its armature drives through the plug diode (motor current)", record.Limiting, func(p *drive.Point) bool { return p.SelfExcited }},
+	{"freewheel path", "the turning motor drives a motor current that the controller cannot limit", record.Limiting, func(p *drive.Point) bool { return p.Uncontrolled && !p.SelfExcited }},
 }
 
 // tracker collects events. A condition that comes back within a moment of its end is one event that counts its returns.

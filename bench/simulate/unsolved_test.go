@@ -13,7 +13,7 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// TestCrossedThresholdsAreNamed: issue point 9: where a crossed derating makes a limit come and go without end the error says
+// TestCrossedThresholdsAreNamed: where a crossed derating makes a limit come and go without end the error says
 // what the static rules say of it, and nothing of the solver's.
 func TestCrossedThresholdsAreNamed(t *testing.T) {
 	s := setup(t, "petrel")

@@ -12,6 +12,7 @@ import (
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
 )
 
@@ -44,6 +45,16 @@ func (a *asked) used(part int) int   { return perPart * part }
 func (a *asked) margin(part int) int { return perPart*part + 1 }
 func (a *asked) near(k int) int      { return perPart*len(a.parts) + perNear*k }
 
+// under returns the trial under the conditions of a variant.
+func (a *asked) under(v variant.Variant) *asked {
+	if len(v.Conditions) == 0 {
+		return a
+	}
+	out := *a
+	out.trial = v.Conditions.Of(a.trial)
+	return &out
+}
+
 // run simulates one boat and lists the responses. A context that ended is its only error.
 func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer, error) {
 	var nears []simulate.Near
@@ -57,6 +68,9 @@ func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer,
 	j, err := verdict.Judge(run)
 	if err != nil {
 		return nil, err
+	}
+	if len(j.Unjudged) > 0 && j.Level != verdict.Over {
+		return &answer{failed: &UnjudgedError{a.trial.Name, strings.Join(j.Unjudged, "; ")}}, nil
 	}
 	out := &answer{values: make([]float64, 0, perPart*len(j.Parts)+perNear*len(nears)+4), jump: a.jump(&j), parts: run.Parts, nears: nears}
 	for _, p := range j.Parts {
@@ -119,7 +133,7 @@ func (a *asked) learn(answers []*answer) {
 	}
 }
 
-// limits are the thresholds of a part for the trial's goal.
+// limits returns the thresholds of a part for the trial's goal.
 func (a *asked) limits(part int) (out []threshold) {
 	p := &a.parts[part]
 	if p.Measure == record.Melting && slices.Contains(a.trial.Expect, p.Name) {
@@ -139,7 +153,7 @@ func (a *asked) limits(part int) (out []threshold) {
 	return out
 }
 
-// thresholds are all that decides the trial, as far as the runs so far show it.
+// thresholds returns all that decides the trial, as far as the runs so far show it.
 func (a *asked) thresholds(answers []*answer) (out []threshold) {
 	a.learn(answers)
 	for i := range a.parts {

@@ -1,13 +1,19 @@
+//go:build unix
+
 package study_test
 
 import (
 	"runtime"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
+	"quaybench/bench/verdict"
 )
 
 // BenchmarkOutings draws boats and simulates a two-hour outing with each, on all cores: 200 at a time. What 10,000 would take
@@ -49,7 +55,7 @@ func BenchmarkStudies(b *testing.B) {
 		return func(b *testing.B) {
 			runs := 0
 			for b.Loop() {
-				answer, err := study.FindHighest(b.Context(), boat, s, "limits.motor_current", builtin(b, "hot-day"), o)
+				answer, err := study.FindHighest(b.Context(), variant.Of(boat, s), "limits.motor_current", builtin(b, "hot-day"), o)
 				require.NoError(b, err)
 				runs = answer.Made.Runs
 			}
@@ -61,4 +67,39 @@ func BenchmarkStudies(b *testing.B) {
 	b.Run("odds of 10000 outings/fit", odds(study.OddsOptions{Seed: 1, Draws: 10000}, builtin(b, "two-hour-outing")...))
 	b.Run("highest over draws/fit", highest(study.HighestOptions{Odds: 0.95, Seed: 1}))
 	b.Run("highest over draws/every run", highest(study.HighestOptions{Odds: 0.95, Seed: 1, EveryRun: true}))
+}
+
+// BenchmarkRemedies looks for what makes a boat clear that is over in eight ways, in all built-in trials.
+func BenchmarkRemedies(b *testing.B) {
+	boat, s := petrel(b)
+	v := variant.Of(boat, s)
+	for key, text := range map[string]string{"cable[motor cable].section": "25 mm²", "limits.motor_current": "200 A"} {
+		var err error
+		v, _, err = v.With(key, text)
+		require.NoError(b, err)
+	}
+	trials := builtin(b, trial.Names()...)
+	judged, err := study.RunVariants(b.Context(), []variant.Variant{v}, trials, simulate.Options{}, nil)
+	require.NoError(b, err)
+	side := verdict.Join(verdict.Static(v.Boat, v.Settings), judged[0])
+	before := cpu(b)
+	for b.Loop() {
+		list, err := study.FindRemedies(b.Context(), v, &side, trials)
+		require.NoError(b, err)
+		b.ReportMetric(float64(len(list)), "remedies")
+	}
+	b.ReportMetric((cpu(b)-before)/float64(b.N), "cpu-s/op")
+	before = cpu(b)
+	for range 20 {
+		_, err := study.RunVariants(b.Context(), []variant.Variant{v}, trials, simulate.Options{}, nil)
+		require.NoError(b, err)
+	}
+	b.ReportMetric((cpu(b)-before)/20, "cpu-s/all-trials")
+}
+
+// cpu returns the processor time of the process so far, s: on a shared machine it says more than the clock.
+func cpu(b *testing.B) float64 {
+	var u syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e9
 }

@@ -7,8 +7,9 @@ import (
 	"slices"
 
 	"quaybench/bench/boat"
-	"quaybench/bench/settings"
+	"quaybench/bench/drive"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 )
 
 // chance asks in how many draws over the tolerances a value of a setting is clear. The setting is one more unknown of the fit: runs at
@@ -30,9 +31,9 @@ type window struct {
 
 const windows = 6
 
-func newChance(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Trial, low, high float64, o HighestOptions) *chance {
-	n := or(o.Draws, 100)
-	c := &chance{drawn: newDraws(b, list, s, trials, isClear, n, o.Seed), share: o.Odds, failures: make([]error, n), windows: make([]*window, windows)}
+func newChance(v variant.Variant, list []drive.Unknown, trials []*trial.Trial, low, high float64, o HighestOptions) *chance {
+	n := cmp.Or(o.Draws, 100)
+	c := &chance{drawn: newDraws(v.Boat, list, v.Settings, trials, isClear, n, o.Seed), share: o.Odds, failures: make([]error, n), windows: make([]*window, windows)}
 	c.everyRun, c.finished = o.EveryRun, newCounter(nil, 0)
 	for k := range windows + 1 {
 		w := float64(k) / windows
@@ -45,10 +46,10 @@ func newChance(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Tri
 	return c
 }
 
-// clear reports whether a value, that of the settings, is clear in the share of draws asked for.
-func (c *chance) clear(ctx context.Context, s settings.Set, key string, x float64) (bool, error) {
+// clear reports whether a value, that of the variant, is clear in the share of draws asked for.
+func (c *chance) clear(ctx context.Context, v variant.Variant, key string, x float64) (bool, error) {
 	c.values++
-	w, err := c.window(ctx, s, key, x)
+	w, err := c.window(ctx, v, key, x)
 	if err != nil {
 		return false, err
 	}
@@ -63,7 +64,7 @@ func (c *chance) clear(ctx context.Context, s settings.Set, key string, x float6
 	for k, a := range c.trials {
 		f, got := w.fits[k], make([]*answer, c.n)
 		f.whole = f.whole || c.everyRun
-		f.runs = func(ctx context.Context, which []int) ([]*answer, error) { return c.at(ctx, a, which, s) }
+		f.runs = func(ctx context.Context, which []int) ([]*answer, error) { return c.at(ctx, a, which, v) }
 		f.pick = func(unsure []int, off []float64) []int { return c.pick(a, got, unsure, off, passed, open) }
 		if err := f.settle(ctx, points, got); err != nil {
 			return false, err
@@ -80,7 +81,7 @@ func (c *chance) clear(ctx context.Context, s settings.Set, key string, x float6
 			c.failures[i] = failed[i]
 		}
 	}
-	// A draw that the solver fails on is not known to be clear; an impossible boat is none.
+	// A draw that the solver fails on is not known to be clear; one that tells nothing neither; an impossible boat is none.
 	return float64(n) >= c.share*float64(c.n-left.NoDrive), err
 }
 
@@ -151,18 +152,40 @@ func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, pass
 	}
 }
 
-// at simulates several draws with settings.
-func (c *chance) at(ctx context.Context, a *asked, which []int, s settings.Set) ([]*answer, error) {
+// at simulates several draws of a variant.
+func (c *chance) at(ctx context.Context, a *asked, which []int, v variant.Variant) ([]*answer, error) {
 	out := make([]*answer, len(which))
+	list := c.unknowns(v)
 	err := each(ctx, len(which), func(ctx context.Context, i int) (err error) {
-		out[i], err = a.run(ctx, place(c.boat, c.list, c.cube.RawRowView(which[i])), s)
+		out[i], err = a.under(v).run(ctx, drive.Place(v.Boat, list, c.points[which[i]]), v.Settings)
 		return err
 	})
 	return out, err
 }
 
+// unknowns returns the list of what is not known, of a variant: in the same order, a value that the variant changed spreading about its own.
+func (c *chance) unknowns(v variant.Variant) []drive.Unknown {
+	if v.Boat == c.boat {
+		return c.list
+	}
+	changed := map[string]drive.Unknown{}
+	for _, u := range drive.Unknowns(v.Boat) {
+		changed[u.Key] = u
+	}
+	list := slices.Clone(c.list)
+	for i := range list {
+		if u, ok := changed[list[i].Key]; ok {
+			list[i] = u
+		} else {
+			list[i].Spread = boat.Spread{Law: boat.Exact, Value: 1} // it has no part in this variant
+			list[i].Key = ""
+		}
+	}
+	return list
+}
+
 // window returns the window that holds a value, its fits taught by runs all over it.
-func (c *chance) window(ctx context.Context, s settings.Set, key string, x float64) (*window, error) {
+func (c *chance) window(ctx context.Context, v variant.Variant, key string, x float64) (*window, error) {
 	k, _ := slices.BinarySearch(c.edges, x)
 	k = max(0, min(windows, k)-1)
 	if c.windows[k] != nil {
@@ -182,12 +205,12 @@ func (c *chance) window(ctx context.Context, s settings.Set, key string, x float
 			// Every draw in turn, the values spread evenly by the golden section: no draw stands for one end only.
 			_, part := math.Modf(float64(i) * (math.Sqrt(5) - 1) / 2)
 			at := w.low + (w.high-w.low)*part
-			t, err := s.WithNumber(key, at)
+			t, err := v.WithNumber(key, at)
 			if err != nil {
 				return err
 			}
 			rows[i] = append(slices.Clone(c.points[i%c.n]), w.scaled(at))
-			answers[i], err = a.run(ctx, place(c.boat, c.list, c.cube.RawRowView(i%c.n)), t)
+			answers[i], err = a.under(t).run(ctx, drive.Place(t.Boat, c.unknowns(t), c.points[i%c.n]), t.Settings)
 			return err
 		})
 		if err != nil {
@@ -199,12 +222,12 @@ func (c *chance) window(ctx context.Context, s settings.Set, key string, x float
 	return w, nil
 }
 
-// scaled is a value of the setting as an input of the fit: about as wide as a score.
+// scaled returns a value of the setting as an input of the fit: about as wide as a score.
 func (w *window) scaled(x float64) float64 {
 	return math.Sqrt(3) * (2*(x-w.low)/(w.high-w.low) - 1)
 }
 
-// made tells what the answer took.
+// made returns what the answer took.
 func (c *chance) made() Made {
 	m, nearest := Made{Draws: c.n, Values: c.values}, math.Inf(1)
 	for _, w := range c.windows {

@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"sync/atomic"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
 )
 
@@ -20,17 +23,17 @@ type Gives struct {
 	Used  float64
 }
 
-// judge asks whether settings are clear in all trials.
+// judge asks whether a variant is clear in all trials.
 type judge struct {
-	boat   *boat.Boat
 	trials []*trial.Trial
-	known  map[string]verdict.Level // static findings of the present settings: they are no news
+	known  map[string]verdict.Level // static findings of the present variant: they are no news
 	chance *chance                  // over the tolerances; nil: the boat as written
+	hard   atomic.Int64             // index of the trial that was not clear last
 }
 
-func newJudge(b *boat.Boat, present settings.Set, trials []*trial.Trial) *judge {
-	j := &judge{boat: b, trials: trials, known: map[string]verdict.Level{}}
-	for _, f := range verdict.Static(b, present) {
+func newJudge(present variant.Variant, trials []*trial.Trial) *judge {
+	j := &judge{trials: trials, known: map[string]verdict.Level{}}
+	for _, f := range verdict.Static(present.Boat, present.Settings) {
 		j.known[f.Rule] = max(j.known[f.Rule], f.Level)
 	}
 	return j
@@ -39,9 +42,9 @@ func newJudge(b *boat.Boat, present settings.Set, trials []*trial.Trial) *judge 
 // errNotClear stops the other trials once one is not clear.
 var errNotClear = errors.New("not clear")
 
-// rule returns the static rule that settings break and the present ones do not.
-func (j *judge) rule(s settings.Set) *Gives {
-	for _, f := range verdict.Static(j.boat, s) {
+// rule returns the static rule that a variant breaks and the present one does not.
+func (j *judge) rule(v variant.Variant) *Gives {
+	for _, f := range verdict.Static(v.Boat, v.Settings) {
 		if f.Level == verdict.Over || f.Level > j.known[f.Rule] {
 			return &Gives{What: f.Text}
 		}
@@ -49,21 +52,25 @@ func (j *judge) rule(s settings.Set) *Gives {
 	return nil
 }
 
-// clear reports whether settings are clear, of which key has the value x; with draws, whether they are in the share asked for.
-func (j *judge) clear(ctx context.Context, s settings.Set, key string, x float64) (bool, error) {
-	if j.rule(s) != nil {
+// clear reports whether a variant is clear, of which key has the value x; with draws, whether it is in the share asked for.
+func (j *judge) clear(ctx context.Context, v variant.Variant, key string, x float64) (bool, error) {
+	if v.Problems() != nil || j.rule(v) != nil {
 		return false, nil
 	}
 	if j.chance != nil {
-		return j.chance.clear(ctx, s, key, x)
+		return j.chance.clear(ctx, v, key, x)
 	}
-	return j.clearFor(ctx, j.boat, s)
-}
-
-func (j *judge) clearFor(ctx context.Context, b *boat.Boat, s settings.Set) (bool, error) {
-	err := each(ctx, len(j.trials), func(ctx context.Context, i int) error {
-		l, err := level(ctx, b, s, j.trials[i])
+	trials := v.Trials(j.trials)
+	first := int(j.hard.Load())
+	err := each(ctx, len(trials), func(ctx context.Context, i int) error {
+		if i == 0 { // what was not clear last is likely not to be again
+			i = first
+		} else if i <= first {
+			i--
+		}
+		l, err := level(ctx, v.Boat, v.Settings, trials[i])
 		if err == nil && l != verdict.Clear {
+			j.hard.Store(int64(i))
 			return errNotClear
 		}
 		return err
@@ -86,12 +93,15 @@ func level(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial) (v
 	return v.Level, err
 }
 
-// gives finds what gives at settings that are not clear: the part with the largest share used, a device, or a rule.
-func (j *judge) gives(ctx context.Context, s settings.Set) (*Gives, error) {
-	if g := j.rule(s); g != nil {
+// gives finds what gives at a variant that is not clear: the part with the largest share used, a device, or a rule.
+func (j *judge) gives(ctx context.Context, v variant.Variant) (*Gives, error) {
+	if err := v.Problems(); err != nil {
+		return &Gives{What: err.Error()}, nil
+	}
+	if g := j.rule(v); g != nil {
 		return g, nil
 	}
-	judged, err := Run(ctx, j.boat, s, j.trials, simulate.Options{})
+	judged, err := Run(ctx, v.Boat, v.Settings, v.Trials(j.trials), simulate.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -104,7 +114,7 @@ func (j *judge) gives(ctx context.Context, s settings.Set) (*Gives, error) {
 	for i := range judged {
 		t := &judged[i]
 		for _, p := range t.Parts {
-			if p.Level > verdict.Clear {
+			if p.Level == verdict.Close || p.Level == verdict.Over {
 				rank(Gives{What: fmt.Sprintf("%s%s", p.Name, heated(p.Current)), Trial: t.Name, Used: p.Used / p.Close})
 			}
 		}
@@ -113,7 +123,7 @@ func (j *judge) gives(ctx context.Context, s settings.Set) (*Gives, error) {
 				rank(Gives{What: e.What, Trial: t.Name, Used: 1})
 			}
 		}
-		for _, m := range append(t.Missing, t.Hunting...) {
+		for _, m := range slices.Concat(t.Missing, t.Hunting, t.Unjudged) {
 			rank(Gives{What: m, Trial: t.Name, Used: 1})
 		}
 	}

@@ -9,8 +9,7 @@ import (
 	"slices"
 
 	"quaybench/bench/boat"
-	"quaybench/bench/datafile"
-	"quaybench/bench/quantity"
+	"quaybench/bench/drive"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
@@ -22,49 +21,11 @@ import (
 	"gonum.org/v1/gonum/stat/samplemv"
 )
 
-// Distribution says what a stated tolerance is taken to mean.
-const Distribution = "normal, the stated tolerance its 95 % interval (two standard deviations), cut off at three"
+// Distribution says what a tolerance is taken to mean.
+const Distribution = "normal, the tolerance half of its 95 % interval, cut off at one and a half of it; by a factor where it is wider than 20 %"
 
-// unknown is a value of the boat file that states a tolerance.
-type unknown struct {
-	path       string
-	value, tol float64
-}
-
-// unknowns lists the values with a tolerance in the order of the file's table.
-func unknowns(b *boat.Boat) (list []unknown) {
-	copied := *b
-	datafile.Walk(&copied, func(path string, v *quantity.Value) {
-		if v.Given && v.Tolerance > 0 {
-			list = append(list, unknown{path, v.SI, v.Tolerance})
-		}
-	})
-	return list
-}
-
-// at is the value for a probability u in 0..1.
-func (k unknown) at(u float64) float64 {
-	cut := distuv.UnitNormal.CDF(-3)
-	z := distuv.UnitNormal.Quantile(cut + u*(1-2*cut))
-	x := k.value + z*k.tol/2
-	if k.value > 0 { // no tolerance makes a resistance negative
-		x = max(x, 0.01*k.value)
-	}
-	return x
-}
-
-// place puts a point of the unit cube into a copy of the boat.
-func place(b *boat.Boat, list []unknown, u []float64) *boat.Boat {
-	copied := *b
-	k := 0
-	datafile.Walk(&copied, func(_ string, v *quantity.Value) {
-		if v.Given && v.Tolerance > 0 {
-			v.SI = list[k].at(u[k])
-			k++
-		}
-	})
-	return &copied
-}
+// Usual says what stands for a tolerance that no file states.
+const Usual = "what states no tolerance takes one by where it comes from and what it is (common practice, no source)"
 
 // points are n points of the d-dimensional unit cube, evenly spread: a Halton sequence with Owen's scrambling. The same
 // seed gives the same points.
@@ -75,16 +36,28 @@ func points(n, d int, seed uint64) *mat.Dense {
 	return p
 }
 
-// draws are n boats over the tolerances; the boat alone where it states none.
+// scores are points of the unit cube as normal scores.
+func scores(cube *mat.Dense) [][]float64 {
+	n, d := cube.Dims()
+	out := make([][]float64, n)
+	for i := range out {
+		out[i] = make([]float64, d)
+		for k, u := range cube.RawRowView(i) {
+			out[i][k] = score(u)
+		}
+	}
+	return out
+}
+
+// draws are n boats over the tolerances; the boat alone where nothing of it spreads.
 func draws(b *boat.Boat, n int, seed uint64) []*boat.Boat {
-	list := unknowns(b)
+	list := drive.Unknowns(b)
 	if len(list) == 0 {
 		return []*boat.Boat{b}
 	}
-	p := points(n, len(list), seed)
 	out := make([]*boat.Boat, n)
-	for i := range out {
-		out[i] = place(b, list, p.RawRowView(i))
+	for i, z := range scores(points(n, len(list), seed)) {
+		out[i] = drive.Place(b, list, z)
 	}
 	return out
 }
@@ -93,7 +66,13 @@ func sorted(set map[float64]bool) []float64 {
 	return slices.Sorted(maps.Keys(set))
 }
 
-// interval is the exact (Clopper and Pearson 1934) 95 % interval of a probability from k of n.
+// AtLeast returns the lower end of the 95 % interval of a share of which no more is known than that so much of n draws had it.
+func AtLeast(share float64, n int) float64 {
+	low, _ := interval(int(math.Ceil(share*float64(n)-1e-9)), n)
+	return low
+}
+
+// interval returns the exact (Clopper and Pearson 1934) 95 % interval of a probability from k of n.
 func interval(k, n int) (low, high float64) {
 	const alpha = 0.05
 	low, high = 0, 1
@@ -120,7 +99,7 @@ func quantile(values []float64, p float64) float64 {
 	return values[i] + (at-float64(i))*(values[i+1]-values[i])
 }
 
-// Draws are n boats over the tolerances of a boat file; the boat alone where it states none.
+// Draws are n boats over the tolerances of a boat file; the boat alone where nothing of it spreads.
 func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat { return draws(b, n, seed) }
 
 // Simulate runs a trial with each of several boats, on all cores. Those that are left out have no run.
@@ -158,8 +137,8 @@ func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h flo
 	return quantile(values, low), quantile(values, high)
 }
 
-// plural is a number with its noun: "1 run", "10,000 draws".
-func plural(n int, noun string) string {
+// Plural returns a number with its noun: "1 run", "10,000 draws".
+func Plural(n int, noun string) string {
 	text := fmt.Sprint(n)
 	for at := len(text) - 3; at > 0; at -= 3 {
 		text = text[:at] + "," + text[at:]

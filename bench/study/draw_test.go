@@ -4,7 +4,10 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
 	"gonum.org/v1/gonum/stat/distuv"
+	"quaybench/bench/benchtest"
 )
 
 // A known failure probability: the sum of two independent normal values with standard deviations 3 and 4 is normal with 5
@@ -12,11 +15,9 @@ import (
 // at three standard deviations, which takes 0.0027 of each away.
 func TestDrawsMeetAKnownProbability(t *testing.T) {
 	const n = 20000
-	list := []unknown{{"a", 100, 6}, {"b", 100, 8}}
-	p := points(n, 2, 1)
 	over := 0
-	for i := range n {
-		if list[0].at(p.At(i, 0))+list[1].at(p.At(i, 1)) > 200+1.5*5 {
+	for _, z := range scores(points(n, 2, 1)) {
+		if 100+3*z[0]+100+4*z[1] > 200+1.5*5 {
 			over++
 		}
 	}
@@ -39,19 +40,29 @@ func TestIntervalAgainstPublishedValues(t *testing.T) {
 	assert.Equal(t, 1.0, high)
 }
 
+// TestToleranceIsTwoStandardDeviations: in draws of a boat 95.45 % (of 99.73 %) of a value lie within its tolerance, whatever the law,
+// and none is below zero.
 func TestToleranceIsTwoStandardDeviations(t *testing.T) {
-	k := unknown{"r", 10, 1}
-	assert.InDelta(t, 10, k.at(0.5), 1e-12)
-	inside := 0
-	p := points(10000, 1, 3)
-	for i := range 10000 {
-		if x := k.at(p.At(i, 0)); x >= 9 && x <= 11 {
-			inside++
+	const n = 4000
+	b, _ := benchtest.Boat(t, "petrel")
+	inside := map[string]int{}
+	for _, d := range draws(b, n, 3) {
+		for key, v := range map[string][3]float64{
+			"normal":       {d.Motor.Resistance.SI, 0.014 * 0.9, 0.014 * 1.1},
+			"by a factor":  {d.Joints[1].Resistance.SI, 0.00012 / 1.5, 0.00012 * 1.5},
+			"by its table": {d.Hull.SpeedPower[2][1], 2400 * 0.92, 2400 * 1.08},
+		} {
+			require.Positive(t, v[0], key)
+			if v[0] >= v[1] && v[0] <= v[2] {
+				inside[key]++
+			}
 		}
 	}
 	want := (distuv.UnitNormal.CDF(2) - distuv.UnitNormal.CDF(-2)) / (1 - 2*distuv.UnitNormal.CDF(-3))
-	assert.InDelta(t, want, float64(inside)/10000, 0.003)
-	assert.Positive(t, unknown{"r", 1, 5}.at(0), "no tolerance makes a resistance negative")
+	for key, k := range inside {
+		assert.InDelta(t, want, float64(k)/n, 0.01, key)
+	}
+	assert.Len(t, inside, 3)
 }
 
 func TestQuantile(t *testing.T) {

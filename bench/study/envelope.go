@@ -1,12 +1,17 @@
 package study
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/stat"
+
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
@@ -18,8 +23,11 @@ type EnvelopeOptions struct {
 	Currents []float64 // motor currents, A; at least one
 	Longest  float64   // how long a current is held at most, s; 0: an hour
 	Air      float64   // K; 0: 25 °C
+	Charge   float64   // of the bank at the start; 0: full
 	Moored   bool      // the boat held fast: slow water over the propeller, full current at less speed
 	Locked   bool      // the shaft does not turn
+	Examples bool      // for package bench: map although values of the boat's files are still the template's
+	Bands    bool      // hold each current with 80 boats too, over what is not known of this one
 	Progress func(done, all int)
 }
 
@@ -28,6 +36,9 @@ type EnvelopeOptions struct {
 type Envelope struct {
 	Longest float64
 	Points  []Hold
+	Draws   int // boats behind the intervals of the points; 0: they have none
+	LeftOut LeftOut
+	None    string // why no point has an interval; "": they have, or none was asked for
 }
 
 // Hold is one motor current.
@@ -36,10 +47,16 @@ type Hold struct {
 	Reached float64 // highest motor current that flowed until then, A: full voltage may allow less
 	Flows   float64 // motor current that flows when the time is over, A: a boat that gathers way takes less and less
 	Time    float64 // s until the first part passes its limit or a device opens; +Inf: not within the longest time
-	Part    string  // what ends it; "" where nothing does
-	Moored  bool    // or the shaft held
-	Peaks   []Peak  // every part's share used at the end, the worst first three
+	// Low and High, s, hold 95 % of such times over what is not known of the boat; +Inf as Time; both 0: it was not asked for, or
+	// the current falls by itself in too many of the boats drawn.
+	Low, High float64
+	Part      string // what ends it; "" where nothing does
+	Moored    bool   // or the shaft held
+	Peaks     []Peak // every part's share used at the end, the worst first three
 }
+
+// quickest is the time in which the current rises, s: next to nothing beside the shortest time that an envelope is asked for.
+const quickest = 0.05
 
 // telling is the share of a current below which another current is one that differs from it.
 const telling = 0.98
@@ -47,7 +64,7 @@ const telling = 0.98
 // Falls reports whether the current did not last: what ended the run, or did not, says nothing about the current asked for.
 func (h Hold) Falls() bool { return h.Flows < telling*h.Reached }
 
-// Remark says where the current that flowed is not the one asked for; "" where it is.
+// Remark returns where the current that flowed is not the one asked for; "" where it is.
 func (h Hold) Remark() string {
 	var words []string
 	if h.Reached < telling*h.Current {
@@ -63,7 +80,7 @@ func (h Hold) Remark() string {
 	return strings.Join(words, "; ")
 }
 
-// Held says how long the current may be held, with times written by format; "not held" where it falls by itself.
+// Held returns how long the current may be held, with times written by format; "not held" where it falls by itself.
 func (h Hold) Held(longest float64, format func(s float64) string) string {
 	switch {
 	case h.Falls():
@@ -74,7 +91,7 @@ func (h Hold) Held(longest float64, format func(s float64) string) string {
 	return format(h.Time)
 }
 
-// Ends says what ends it and what is to be said of the current; "" where nothing is.
+// Ends returns what ends it and what is to be said of the current; "" where nothing is.
 func (h Hold) Ends(format func(s float64) string) string {
 	ends := h.Part
 	if h.Falls() && ends != "" {
@@ -92,9 +109,9 @@ type Peak struct {
 	Used float64
 }
 
-// FindEnvelope holds each motor current from cold, with the ramp as set but deratings, boost, battery current limit and stall
-// timer out of the way: it asks what the parts bear, not what the controller allows. On a cancelled context it returns
-// the currents that ended, with the context's error.
+// FindEnvelope holds each motor current from cold, with ramp, deratings, boost, battery current limit and stall timer out of the
+// way: it asks what the parts bear, not what the controller allows, and a slow ramp would count as time held. On a cancelled
+// context it returns the currents that ended, with the context's error.
 func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeOptions) (Envelope, error) {
 	if o.Longest == 0 {
 		o.Longest = 3600
@@ -102,6 +119,7 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 	if o.Air == 0 {
 		o.Air = 298.15
 	}
+	s.Ramp.Rise, s.Throttle.FilterTime = quickest, quickest
 	s.Boost.Current = 0
 	s.Stall.Time = 0
 	s.Derating.StageStart, s.Derating.StageEnd = 1e4, 2e4
@@ -110,15 +128,22 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 	s.Limits.BatteryCurrent = 1e5
 	s.Limits.Duty = 1
 	t := &trial.Trial{
-		Name: "held current", Duration: o.Longest + s.Ramp.Rise, Steps: []trial.Step{{At: 0, To: 1}},
-		Air: o.Air, Water: 288.15, Charge: 1, Load: "normal", LoadFactor: 1, CoolingLost: math.Inf(1), Moored: o.Moored,
+		Name: "held current", Duration: o.Longest + quickest, Steps: []trial.Step{{At: 0, To: 1}},
+		Air: o.Air, Water: 288.15, Charge: cmp.Or(o.Charge, 1), Load: "normal", LoadFactor: 1, CoolingLost: math.Inf(1), Moored: o.Moored,
 	}
 	if o.Locked {
 		t.Load, t.Moored = "locked", true
 	}
 	e := Envelope{Longest: o.Longest}
 	done := make([]*Hold, len(o.Currents))
-	finished := newCounter(o.Progress, len(o.Currents))
+	var boats []*boat.Boat
+	switch {
+	case o.Bands && len(drive.Unknowns(b)) == 0:
+		e.None = (&NoToleranceError{b.Name}).Error()
+	case o.Bands:
+		boats = draws(b, bandDraws, 1)
+	}
+	finished := newCounter(o.Progress, len(o.Currents)*(1+len(boats)))
 	s.Throttle.NeutralStart = false
 	err := each(ctx, len(o.Currents), func(ctx context.Context, i int) error {
 		h, err := hold(ctx, b, s, t, o.Currents[i])
@@ -134,7 +159,56 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 			e.Points = append(e.Points, *h)
 		}
 	}
+	if err == nil && boats != nil {
+		err = e.band(ctx, boats, s, t, finished)
+	}
 	return e, err
+}
+
+// band finds the intervals of the points. Where draws cannot be judged there are none, and that is no reason to have no envelope.
+func (e *Envelope) band(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.Trial, finished *counter) error {
+	times := make([][]float64, len(e.Points))
+	for k := range times {
+		times[k] = make([]float64, len(boats))
+	}
+	failed := make([]error, len(boats))
+	err := each(ctx, len(boats), func(ctx context.Context, i int) error {
+		for k := range e.Points {
+			times[k][i] = math.NaN()
+			finished.add()
+			if e.Points[k].Falls() {
+				continue
+			}
+			h, err := hold(ctx, boats[i], s, t, e.Points[k].Current)
+			switch {
+			case stopped(err):
+				return err
+			case err != nil:
+				failed[i] = err
+			case !h.Falls():
+				times[k][i] = h.Time
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	e.LeftOut, err = leftOut(failed)
+	if err != nil {
+		e.None = err.Error()
+		return nil
+	}
+	e.Draws = len(boats) - e.LeftOut.Total()
+	for k := range e.Points {
+		held := slices.DeleteFunc(times[k], math.IsNaN)
+		slices.Sort(held)
+		if len(held) >= int(0.95*float64(e.Draws)) {
+			e.Points[k].Low = stat.Quantile(0.025, stat.Empirical, held, nil)
+			e.Points[k].High = stat.Quantile(0.975, stat.Empirical, held, nil)
+		}
+	}
+	return nil
 }
 
 func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, current float64) (*Hold, error) {

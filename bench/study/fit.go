@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"quaybench/bench/boat"
 	"quaybench/bench/record"
 	"quaybench/bench/simulate"
 
@@ -60,10 +61,10 @@ type fit struct {
 	pick func(unsure []int, off []float64) []int
 }
 
-// firstRuns is the number of points to simulate before the first surface.
+// firstRuns returns the number of points to simulate before the first surface.
 func firstRuns(inputs int) int { return max(firstBatch, leastRuns(inputs)) }
 
-// leastRuns is the number that carries a surface at all: lines in every input, and squares of a few.
+// leastRuns returns the number that carries a surface at all: lines in every input, and squares of a few.
 func leastRuns(inputs int) int { return max(50, inputs*11/5) }
 
 // settle simulates points until the surface decides all others. got has the answer of each point that was simulated.
@@ -197,7 +198,7 @@ func (f *fit) closest() (band, off float64) {
 	return band, off
 }
 
-// values are the responses named at every point: of the run where there is one, else of the surface.
+// values returns the responses named at every point: of the run where there is one, else of the surface.
 func (f *fit) values(points [][]float64, got []*answer, responses []int) *mat.Dense {
 	out := mat.NewDense(len(points), max(1, len(responses)), nil)
 	var rest []int
@@ -228,7 +229,7 @@ func (f *fit) values(points [][]float64, got []*answer, responses []int) *mat.De
 }
 
 // cut is where the distribution of an unknown is cut off, in standard deviations.
-const cut = 3.0
+const cut = boat.Cut
 
 var (
 	cutAt = distuv.UnitNormal.CDF(-cut)
@@ -241,7 +242,7 @@ var (
 	}()
 )
 
-// score is the normal score of a probability 0..1 under the distribution of an unknown.
+// score returns the normal score of a probability 0..1 under the distribution of an unknown.
 func score(u float64) float64 { return distuv.UnitNormal.Quantile(cutAt + u*(1-2*cutAt)) }
 
 // surface is a fit of second order to several responses at once: constant, a line for each input, squares and products of

@@ -1,13 +1,20 @@
 package study
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
+	"quaybench/bench/verdict"
 )
 
 // HighestOptions says how to search. The zero value searches with the boat as written.
@@ -17,13 +24,19 @@ type HighestOptions struct {
 	Odds     float64 // share of draws over the tolerances that must be clear, 0..1; 0: the boat as written
 	Draws    int     // number of draws; 0: 100
 	Seed     uint64
+	Examples bool                // for package bench: search although values of the boat's files are still the template's
+	Bands    bool                // say how sure the tightest margin at the highest value is; a search over draws is that by itself
+	Lowest   bool                // search the lowest clear value, not the highest
 	EveryRun bool                // simulate every draw at every value, no fit
 	Progress func(done, all int) // hears of each value tried; nil: nobody
 }
 
-// Highest is the highest value of a setting that stays clear: the top of the interval that holds the present value.
+// Highest is the highest value that stays clear of a setting, of the boat or of the trials' conditions: the top of the interval that
+// holds the present value. Where the lowest was asked for, its bottom: read "lowest" for "highest", and "below" for "above".
 type Highest struct {
-	Key          string
+	Key, Unit    string
+	Reader       string // unit in which a person reads it; "": as Unit
+	Lowest       bool
 	Present      float64 // SI
 	PresentClear bool
 	Value        float64 // SI; NaN where no value is clear
@@ -32,10 +45,25 @@ type Highest struct {
 	Low, High    float64 // the parameter's range that was searched
 	// Gaps are further values above Value that are clear again, and values below it that are not: clearness is not
 	// monotone there (a lower limit runs longer).
-	Gaps    []Gap
-	Tried   int
+	Gaps  []Gap
+	Tried int
+	// TriedTo is the highest current that flows at Value, A, where that stays below the limit: what lies above it was tried in no trial.
+	// NaN where the limit is reached, and for a setting that limits no current while driving.
+	TriedTo float64
+	Series  string  // the standard whose sizes were searched, the present one beside them; "": any value of the range
+	Idle    bool    // no value of the range changes anything in these trials
 	Made    *Made   // how, over draws; nil: the boat as written
 	LeftOut LeftOut // draws that are not counted at some value that was tried
+
+	Tightest *Tightest // at Value; nil: no value is clear, it was not asked for, or a part was never judged
+}
+
+// Tightest is the part that uses most of its limit, and how sure its margin is.
+type Tightest struct {
+	Part, Trial, Unit string
+	Margin, Half      float64 // SI; half of the 95 % interval over what is not known of the boat, 0: unknown
+	Over              float64 // share of the draws in which it passes its limit, 0..1
+	Draws             int     // that could be judged
 }
 
 // Gap is a stretch of values, as far as the grid shows it.
@@ -44,23 +72,29 @@ type Gap struct {
 	Clear    bool
 }
 
-// FindHighest searches the highest clear value of a numeric setting over its whole range. On a cancelled context it
+// FindHighest searches the highest clear value of any number of a variant over its whole range. On a cancelled context it
 // returns what it has, with the context's error.
-func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials []*trial.Trial, o HighestOptions) (h Highest, err error) {
-	present, ok := s.Number(key)
-	if !ok {
-		_, err := s.WithNumber(key, 0)
-		return Highest{}, fmt.Errorf("%s is no number to search: %w", key, err)
+func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*trial.Trial, o HighestOptions) (h Highest, err error) {
+	if err := checkDraws(o.Draws); err != nil {
+		return Highest{}, err
 	}
-	j := newJudge(b, s, trials)
-	h = Highest{Key: key, Present: present, Value: math.NaN(), Next: math.NaN()}
-	h.Low, h.High = rangeOf(b, s, key)
+	if err := v.Searchable(key); err != nil {
+		return Highest{}, err
+	}
+	b := v.Boat
+	present, _ := v.Number(key)
+	j := newJudge(v, trials)
+	h = Highest{Key: v.Name(key), Unit: v.Unit(key), Reader: v.ReaderUnit(key), Lowest: o.Lowest, Present: present, Value: math.NaN(), Next: math.NaN(), TriedTo: math.NaN()}
+	h.Low, h.High = v.Range(key)
+	if math.IsInf(h.High, 1) {
+		return Highest{}, fmt.Errorf("%s is %s and has no highest value: there is no range to search; start from a value of its size with --set", h.Key, v.Get(key))
+	}
 	if o.Odds > 0 {
 		list, err := tolerated(b)
 		if err != nil {
 			return Highest{}, err
 		}
-		j.chance = newChance(b, list, s, trials, h.Low, h.High, o)
+		j.chance = newChance(v, list, trials, h.Low, h.High, o)
 		defer func() {
 			h.LeftOut, _ = leftOut(j.chance.failures)
 			made := j.chance.made()
@@ -74,27 +108,36 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 	at := func(x float64) (bool, error) {
 		h.Tried++
 		if o.Progress != nil {
-			o.Progress(h.Tried, or(o.Grid, 25)+10)
+			o.Progress(h.Tried, cmp.Or(o.Grid, 25)+10)
 		}
-		t, err := s.WithNumber(key, x)
+		t, err := v.WithNumber(key, x)
 		if err != nil {
 			return false, nil // outside the parameter's range
 		}
 		return j.clear(ctx, t, key, x)
 	}
-	grid, clear, err := scan(at, grid(h.Low, h.High, present, or(o.Grid, 25)))
+	points := grid(h.Low, h.High, present, cmp.Or(o.Grid, 25))
+	if sizes, source := v.Series(key); sizes != nil {
+		points, h.Series = among(sizes, h.Low, h.High, present), source
+		h.Low, h.High = points[0], points[len(points)-1]
+	}
+	grid, clear, err := scan(at, points)
 	if err != nil {
 		return h, err
 	}
+	if o.Lowest { // the highest of the values upside down
+		slices.Reverse(grid)
+		slices.Reverse(clear)
+	}
 	top := h.place(grid, clear)
 	if top < 0 {
-		h.Gives, err = j.gives(ctx, s)
+		h.Gives, err = j.gives(ctx, v)
 		return h, err
 	}
 	h.Value = grid[top]
 	if top+1 < len(grid) {
 		h.Next = grid[top+1]
-		for h.Next-h.Value > exact*h.Value {
+		for h.Series == "" && math.Abs(h.Next-h.Value) > exact*max(math.Abs(h.Value), leastShare*math.Abs(grid[len(grid)-1]-grid[0])) {
 			mid := (h.Value + h.Next) / 2
 			ok, err := at(mid)
 			if err != nil {
@@ -106,7 +149,7 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 				h.Next = mid
 			}
 		}
-		t, err := s.WithNumber(key, h.Next)
+		t, err := v.WithNumber(key, h.Next)
 		if err != nil {
 			return h, err
 		}
@@ -117,7 +160,121 @@ func FindHighest(ctx context.Context, b *boat.Boat, s settings.Set, key string, 
 			h.Gives = &Gives{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*o.Odds)}
 		}
 	}
-	return h, nil
+	if math.IsNaN(h.Next) && !slices.Contains(clear, false) {
+		if h.Idle, err = idle(ctx, v, key, grid, trials); err != nil || h.Idle {
+			return h, err
+		}
+	}
+	limits := !o.Lowest && limitedTrace(key, v.Settings) != ""
+	if sure := o.Bands && j.chance == nil; !sure && !limits {
+		return h, nil
+	}
+	t, err := v.WithNumber(key, h.Value)
+	if err != nil {
+		return h, err
+	}
+	trials = t.Trials(trials)
+	judged, err := Run(ctx, t.Boat, t.Settings, trials, simulate.Options{})
+	if err != nil {
+		return h, err
+	}
+	if limits {
+		h.TriedTo = triedTo(t.Settings, key, h.Value, judged)
+	}
+	if o.Bands && j.chance == nil {
+		h.Tightest, err = findTightest(ctx, t.Boat, t.Settings, trials, judged, o.Seed)
+	}
+	if ctx.Err() != nil {
+		return h, err
+	}
+	return h, nil // draws that cannot be judged leave the margin without its band
+}
+
+// leastShare is the share of the searched range below which a value is found no more exactly: half a per cent of nothing is nothing.
+const leastShare = 0.02
+
+// among returns the sizes of a series within a range, and the present value.
+func among(sizes []float64, low, high, present float64) []float64 {
+	points := map[float64]bool{present: true}
+	for _, x := range sizes {
+		if x >= low && x <= high {
+			points[x] = true
+		}
+	}
+	return sorted(points)
+}
+
+// idle reports whether nothing differs in judged trials between the two ends of a range.
+func idle(ctx context.Context, v variant.Variant, key string, grid []float64, trials []*trial.Trial) (bool, error) {
+	var ends [2][]verdict.Trial
+	for i, x := range []float64{grid[0], grid[len(grid)-1]} {
+		t, err := v.WithNumber(key, x)
+		if err != nil {
+			return false, nil // the end itself is outside the range
+		}
+		if ends[i], err = Run(ctx, t.Boat, t.Settings, t.Trials(trials), simulate.Options{}); err != nil {
+			return false, err
+		}
+	}
+	for i := range ends[0] {
+		a, b := ends[0][i].Run, ends[1][i].Run
+		if len(a.Events) != len(b.Events) || len(a.Traces) != len(b.Traces) || !slices.Equal(a.Time, b.Time) {
+			return false, nil
+		}
+		for k := range a.Traces {
+			if !slices.Equal(a.Traces[k].Values, b.Traces[k].Values) {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
+
+// triedTo returns the highest current (A) that flows in judged trials, where the limit is not reached; else NaN.
+func triedTo(s settings.Set, key string, limit float64, judged []verdict.Trial) float64 {
+	most := 0.0
+	for i := range judged {
+		amps, _, _ := Reaches(key, s, judged[i].Run)
+		most = max(most, amps)
+	}
+	if most >= reachedShare*limit {
+		return math.NaN()
+	}
+	return most
+}
+
+// findTightest returns the part of judged trials that uses most of its limit, with the band of its margin from boats drawn in that
+// trial; nil where no part was judged.
+func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, judged []verdict.Trial, seed uint64) (*Tightest, error) {
+	side := verdict.Side{Trials: judged}
+	part, in, ok := side.Tightest()
+	if !ok {
+		return nil, nil
+	}
+	t := &Tightest{Part: part.Name, Trial: in, Unit: part.Unit, Margin: part.Margin}
+	list := drive.Unknowns(b)
+	if len(list) == 0 {
+		return t, nil
+	}
+	at := slices.IndexFunc(trials, func(t *trial.Trial) bool { return t.Name == in })
+	q, _, err := simulateAll(ctx, b, list, s, trials[at:at+1], bandDraws, seed, nil)
+	if err != nil {
+		return t, err
+	}
+	a, f := q.trials[0], q.fits[0]
+	if p := slices.IndexFunc(a.parts, func(r record.Part) bool { return r.Name == t.Part }); p >= 0 {
+		t.Half = f.half(a.margin(p), t.Margin)
+		for _, k := range f.answers {
+			if k.failed == nil && !math.IsNaN(k.values[a.margin(p)]) {
+				t.Draws++
+				if k.values[a.margin(p)] < 0 {
+					t.Over++
+				}
+			}
+		}
+		t.Over /= float64(max(t.Draws, 1))
+	}
+	return t, nil
 }
 
 // place finds the top of the clear interval that holds the present value (or, where that is not clear, of the highest
@@ -181,21 +338,12 @@ func grid(low, high, present float64, n int) []float64 {
 	return sorted(points)
 }
 
-// rangeOf is a parameter's range, cut to where the boat makes sense of it: no current beyond what the controller is
-// made for or a tenth of the present value at the low end.
-func rangeOf(b *boat.Boat, s settings.Set, key string) (low, high float64) {
-	present, _ := s.Number(key)
-	low, high = settings.Range(key)
-	if settings.Unit(key) == "A" {
-		high = min(high, 1.25*b.Stage.Current.SI)
-		low = max(low, present/10)
-	}
-	return low, max(high, present)
-}
-
-// Front is the trade of two settings: for each value of the first, the highest clear value of the second.
+// Front is the trade of two values: for each value of the first, the highest clear value of the second, or the lowest.
 type Front struct {
 	Keys    [2]string
+	Units   [2]string
+	Readers [2]string // units in which a person reads them; "": as Units
+	Lowest  bool
 	Points  []FrontPoint
 	LeftOut LeftOut // draws that are not counted at some value that was tried
 }
@@ -206,18 +354,26 @@ type FrontPoint struct {
 	Gives         *Gives
 }
 
-// FindFront searches the front of two settings with n values of the first over its range.
-func FindFront(ctx context.Context, b *boat.Boat, s settings.Set, keys [2]string, n int, trials []*trial.Trial, o HighestOptions) (Front, error) {
-	f := Front{Keys: keys}
-	present, ok := s.Number(keys[0])
-	if !ok {
-		_, err := s.WithNumber(keys[0], 0)
-		return f, fmt.Errorf("%s is no number to search: %w", keys[0], err)
+// FindFront searches the front of two values with n values of the first over its range.
+func FindFront(ctx context.Context, v variant.Variant, keys [2]string, n int, trials []*trial.Trial, o HighestOptions) (Front, error) {
+	f := Front{Keys: [2]string{v.Name(keys[0]), v.Name(keys[1])}, Units: [2]string{v.Unit(keys[0]), v.Unit(keys[1])}, Readers: [2]string{v.ReaderUnit(keys[0]), v.ReaderUnit(keys[1])}, Lowest: o.Lowest}
+	if err := checkDraws(o.Draws); err != nil {
+		return f, err
 	}
-	low, high := rangeOf(b, s, keys[0])
+	for _, key := range keys {
+		if err := v.Searchable(key); err != nil {
+			return f, err
+		}
+	}
+	present, _ := v.Number(keys[0])
+	low, high := v.Range(keys[0])
 	progress := o.Progress
-	for i, x := range grid(low, high, present, n) {
-		t, err := s.WithNumber(keys[0], x)
+	points := grid(low, high, present, n)
+	if sizes, _ := v.Series(keys[0]); sizes != nil {
+		points = among(sizes, low, high, present)
+	}
+	for i, x := range points {
+		t, err := v.WithNumber(keys[0], x)
 		if err != nil {
 			continue
 		}
@@ -225,7 +381,7 @@ func FindFront(ctx context.Context, b *boat.Boat, s settings.Set, keys [2]string
 			o.Progress = func(int, int) {}
 			progress(i, n+1)
 		}
-		h, err := FindHighest(ctx, b, t, keys[1], trials, o)
+		h, err := FindHighest(ctx, t, keys[1], trials, o)
 		if err != nil {
 			return f, err
 		}
@@ -235,11 +391,4 @@ func FindFront(ctx context.Context, b *boat.Boat, s settings.Set, keys [2]string
 		f.Points = append(f.Points, FrontPoint{First: x, Second: h.Value, Gives: h.Gives})
 	}
 	return f, nil
-}
-
-func or(n, fallback int) int {
-	if n == 0 {
-		return fallback
-	}
-	return n
 }

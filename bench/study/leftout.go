@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/simulate"
 )
 
@@ -14,21 +15,30 @@ type LeftOut struct {
 	Draws    int // of how many
 	NoDrive  int // draws whose numbers no drive can be built from
 	Unsolved int // draws that the solver failed on, or whose energy does not balance
+	Unjudged int // draws of which a run says nothing: the motor stands still, or excites itself
 	// The first reason; nil where none is left out.
-	WhyNoDrive, WhyUnsolved error
+	WhyNoDrive, WhyUnsolved, WhyUnjudged error
 }
 
+// UnjudgedError says why a draw's run cannot be judged.
+type UnjudgedError struct{ Trial, Why string }
+
+func (e *UnjudgedError) Error() string { return e.Trial + ": " + e.Why }
+
 // Total is the number of draws that are left out.
-func (l *LeftOut) Total() int { return l.NoDrive + l.Unsolved }
+func (l *LeftOut) Total() int { return l.NoDrive + l.Unsolved + l.Unjudged }
 
 // Join returns the count of two lots of draws.
 func (l LeftOut) Join(o LeftOut) LeftOut {
-	l.Draws, l.NoDrive, l.Unsolved = l.Draws+o.Draws, l.NoDrive+o.NoDrive, l.Unsolved+o.Unsolved
+	l.Draws, l.NoDrive, l.Unsolved, l.Unjudged = l.Draws+o.Draws, l.NoDrive+o.NoDrive, l.Unsolved+o.Unsolved, l.Unjudged+o.Unjudged
 	if l.WhyNoDrive == nil {
 		l.WhyNoDrive = o.WhyNoDrive
 	}
 	if l.WhyUnsolved == nil {
 		l.WhyUnsolved = o.WhyUnsolved
+	}
+	if l.WhyUnjudged == nil {
+		l.WhyUnjudged = o.WhyUnjudged
 	}
 	return l
 }
@@ -40,6 +50,9 @@ func (l *LeftOut) Lines() (out []string) {
 	}
 	if l.Unsolved > 0 {
 		out = append(out, fmt.Sprintf("%d of %d draws could not be simulated and are not counted; the first: %v", l.Unsolved, l.Draws, l.WhyUnsolved))
+	}
+	if l.Unjudged > 0 {
+		out = append(out, fmt.Sprintf("%d of %d draws cannot be judged and are not counted; the first: %v", l.Unjudged, l.Draws, l.WhyUnjudged))
 	}
 	return out
 }
@@ -58,6 +71,10 @@ func leftOut(failed []error) (l LeftOut, err error) {
 			if l.NoDrive++; l.WhyNoDrive == nil {
 				l.WhyNoDrive = e
 			}
+		case errors.As(e, new(*UnjudgedError)):
+			if l.Unjudged++; l.WhyUnjudged == nil {
+				l.WhyUnjudged = e
+			}
 		default:
 			if l.Unsolved++; l.WhyUnsolved == nil {
 				l.WhyUnsolved = e
@@ -67,6 +84,8 @@ func leftOut(failed []error) (l LeftOut, err error) {
 	switch {
 	case float64(l.Unsolved) > mostUnsolved*float64(l.Draws):
 		return l, fmt.Errorf("%d of %d draws over the tolerances could not be simulated; the first: %w", l.Unsolved, l.Draws, l.WhyUnsolved)
+	case l.Draws > 0 && l.Unjudged == l.Draws:
+		return l, fmt.Errorf("none of %d draws over the tolerances can be judged; the first: %w", l.Draws, l.WhyUnjudged)
 	case l.Draws > 0 && l.NoDrive == l.Draws:
 		return l, fmt.Errorf("none of %d draws over the tolerances makes a drive; the first: %w", l.Draws, l.WhyNoDrive)
 	}
@@ -78,16 +97,16 @@ func stopped(err error) bool {
 	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
 }
 
-// NoToleranceError says that a boat cannot be drawn, since its file states no tolerance.
+// NoToleranceError says that a boat cannot be drawn, since its file makes every value exact.
 type NoToleranceError struct{ Boat string }
 
 func (e *NoToleranceError) Error() string {
-	return fmt.Sprintf("boat %s states no tolerance: write for example \"14 mΩ ± 10 %%\" where a value is not sure", e.Boat)
+	return fmt.Sprintf("every value of boat %s is exact by its [[tolerance]] tables: there is nothing to draw over", e.Boat)
 }
 
-// tolerated returns the values of a boat that state a tolerance, and an error where there is none.
-func tolerated(b *boat.Boat) ([]unknown, error) {
-	list := unknowns(b)
+// tolerated returns the values of a boat that are not exact, and an error where there is none.
+func tolerated(b *boat.Boat) ([]drive.Unknown, error) {
+	list := drive.Unknowns(b)
 	if len(list) == 0 {
 		return nil, &NoToleranceError{b.Name}
 	}

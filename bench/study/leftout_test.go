@@ -3,12 +3,17 @@ package study
 import (
 	"context"
 	"errors"
+	"math"
 	"testing"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
+	"quaybench/bench/verdict"
 	"quaybench/testdata/reference"
 
 	"github.com/stretchr/testify/assert"
@@ -54,7 +59,7 @@ func given(t testing.TB, name string, trials ...string) (*boat.Boat, settings.Se
 // wide returns petrel with guesses so wide that some draws make no propeller.
 func wide(t *testing.T) (*boat.Boat, []*trial.Trial, func() LeftOut) {
 	b, _, trials := given(t, "petrel", "full-throttle")
-	b.Propeller.Power.Tolerance = 0.9 * b.Propeller.Power.SI
+	b.Propeller.Speed.Tolerance = 0.6 * b.Propeller.Speed.SI
 	return b, trials, func() LeftOut {
 		_, s, _ := given(t, "petrel")
 		_, left, err := Simulate(context.Background(), draws(b, 40, 1), s, trials[0], nil)
@@ -72,9 +77,85 @@ func TestImpossibleBoatsAreOneStory(t *testing.T) {
 	require.NoError(t, err)
 	require.Positive(t, odds.LeftOut.NoDrive)
 	assert.Equal(t, 40, odds.Runs+odds.LeftOut.Total())
-	h, err := FindHighest(context.Background(), b, s, "limits.motor_current", trials, HighestOptions{Odds: 0.7, Draws: 40, Seed: 1, Grid: 4, Exact: 0.1})
+	h, err := FindHighest(context.Background(), variant.Of(b, s), "limits.motor_current", trials, HighestOptions{Odds: 0.7, Draws: 40, Seed: 1, Grid: 4, Exact: 0.1})
 	require.NoError(t, err)
 	assert.Equal(t, odds.LeftOut.Lines(), h.LeftOut.Lines())
 	left := simulated()
 	assert.Equal(t, odds.LeftOut.Lines(), left.Lines())
+}
+
+// stiff returns petrel with a shaft that binds with so much torque, give or take a share.
+func stiff(t *testing.T, torque, share float64, trials ...string) (*boat.Boat, settings.Set, []*trial.Trial) {
+	b, s, list := given(t, "petrel", trials...)
+	b.Shaft.SealFriction = quantity.Exactly(torque)
+	b.Shaft.SealFriction.Tolerance = share * torque
+	return b, s, list
+}
+
+// TestABoatThatDoesNotMoveIsClearInNothing: the shaft binds, the stall timer acts (or is off), and nothing was tried: no verdict, no
+// highest clear value, no odds; draws that move are counted, and how many do not is said.
+func TestABoatThatDoesNotMoveIsClearInNothing(t *testing.T) {
+	ctx := context.Background()
+	for _, timer := range []float64{4, 0} {
+		b, s, trials := stiff(t, 60, 0.02, "full-throttle")
+		s.Stall.Time = timer
+		judged, err := Run(ctx, b, s, trials, simulate.Options{})
+		require.NoError(t, err)
+		assert.Equal(t, verdict.NotJudged, judged[0].Level)
+		require.Len(t, judged[0].Unjudged, 1)
+		assert.Contains(t, judged[0].Unjudged[0], "the motor stands still")
+		for _, p := range judged[0].Parts {
+			assert.NotEqual(t, verdict.Clear, p.Level, "%s was not tried", p.Name)
+		}
+
+		h, err := FindHighest(ctx, variant.Of(b, s), "limits.motor_current", trials, HighestOptions{Grid: 6, Exact: 0.1})
+		require.NoError(t, err)
+		if timer > 0 {
+			assert.True(t, math.IsNaN(h.Value), "%g A was tried in no run that moves", h.Value)
+			assert.Contains(t, h.Gives.What, "the motor stands still")
+		} else { // some draws burn where they stand, which is over
+			continue
+		}
+		_, err = FindOdds(ctx, b, s, trials, OddsOptions{Draws: 20, Quick: true, Seed: 1})
+		assert.ErrorContains(t, err, "none of 20 draws over the tolerances can be judged")
+	}
+
+	b, s, trials := stiff(t, 22, 0.5, "full-throttle")
+	odds, err := FindOdds(ctx, b, s, trials, OddsOptions{Draws: 60, Quick: true, Seed: 1})
+	require.NoError(t, err)
+	require.Positive(t, odds.LeftOut.Unjudged)
+	require.Less(t, odds.LeftOut.Unjudged, 60)
+	assert.Equal(t, 60, odds.Runs+odds.LeftOut.Total())
+	assert.Regexp(t, `^\d+ of 60 draws cannot be judged and are not counted; the first: full-throttle: the motor stands still and the stall timer stops it`, odds.LeftOut.Lines()[0])
+
+	// The shaft of the locked-shaft trial is meant to stand still, and what burns in one trial counts though another stands still.
+	b, s, trials = given(t, "petrel", "locked-shaft")
+	judged, err := Run(ctx, b, s, trials, simulate.Options{})
+	require.NoError(t, err)
+	assert.Equal(t, verdict.Clear, judged[0].Level)
+	b, s, trials = stiff(t, 60, 0.02, "full-throttle", "low-battery")
+	odds, err = FindOdds(ctx, b, s, trials, OddsOptions{Draws: 20, Quick: true, Seed: 1})
+	require.NoError(t, err)
+	assert.InDelta(t, 1, odds.Over.Value, 1e-9, "protection that the second trial expects does not come")
+}
+
+// TestHighestNamesWhatWasTried: a battery current limit that nothing reaches is clear only as far as the current came.
+func TestHighestNamesWhatWasTried(t *testing.T) {
+	b, s, trials := given(t, "petrel", "full-throttle")
+	h, err := FindHighest(context.Background(), variant.Of(b, s), "limits.battery_current", trials, HighestOptions{Grid: 8})
+	require.NoError(t, err)
+	set := s
+	set.Limits.BatteryCurrent = h.Value
+	judged, err := Run(context.Background(), b, set, trials, simulate.Options{})
+	require.NoError(t, err)
+	most := 0.0
+	tr, _ := judged[0].Run.Trace(record.BatteryCurrent)
+	for _, v := range tr.Values {
+		most = max(most, v)
+	}
+	require.Less(t, most, 0.9*h.Value, "the motor current limit holds it")
+	assert.Equal(t, most, h.TriedTo)
+	h, err = FindHighest(context.Background(), variant.Of(b, s), "limits.motor_current", trials, HighestOptions{Grid: 8})
+	require.NoError(t, err)
+	assert.True(t, math.IsNaN(h.TriedTo), "it flows: %g A of %g A", h.TriedTo, h.Value)
 }

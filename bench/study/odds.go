@@ -3,12 +3,14 @@ package study
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -22,7 +24,19 @@ type OddsOptions struct {
 	Seed     uint64
 	Quick    bool // no sensitivity
 	EveryRun bool // simulate every draw in every trial, no fit
+	Examples bool // for package bench: draw although values of the boat's files are still the template's
 	Progress func(done, all int)
+}
+
+// mostDraws are more than anybody waits for, and than a small machine holds in memory.
+const mostDraws = 100_000
+
+// checkDraws refuses a number of draws that nobody can mean; 0 stands for the usual number.
+func checkDraws(n int) error {
+	if n < 0 || n > mostDraws {
+		return fmt.Errorf("%d draws: ask for 1 to %d", n, mostDraws)
+	}
+	return nil
 }
 
 // Probability is one with its exact 95 % interval.
@@ -52,11 +66,11 @@ type Made struct {
 	Whole       []string // trials that were simulated whole though there are many draws
 }
 
-// String is a sentence: "10,000 draws, 783 runs; the rest by a fit that is within 0.4 % of the limit".
+// String returns a sentence: "10,000 draws, 783 runs; the rest by a fit that is within 0.4 % of the limit".
 func (m Made) String() string {
-	out := fmt.Sprintf("%s, %s", plural(m.Draws, "draw"), plural(m.Runs, "run"))
+	out := fmt.Sprintf("%s, %s", Plural(m.Draws, "draw"), Plural(m.Runs, "run"))
 	if m.Values > 0 {
-		out = fmt.Sprintf("%s at each of %s, %s", plural(m.Draws, "draw"), plural(m.Values, "value"), plural(m.Runs, "run"))
+		out = fmt.Sprintf("%s at each of %s, %s", Plural(m.Draws, "draw"), Plural(m.Values, "value"), Plural(m.Runs, "run"))
 	}
 	if m.Within > 0 {
 		out += fmt.Sprintf("; the rest by a fit that is within %.2g %% of the limit", 100*m.Within)
@@ -99,12 +113,18 @@ type Unknown struct {
 // FindOdds draws boats over the tolerances and judges each in all trials: by a run where a fit to the other runs is not sure, else by
 // the fit. On a cancelled context it returns the draws that were simulated in all trials, with the context's error. The same seed
 // gives the same answer on any number of cores.
+//
+// Draws that no drive can be built from are not counted (Odds.LeftOut). It is an error where that is all of them, where the solver
+// fails on more than 1 % of the draws, and, as a *NoToleranceError, where every value of the boat is exact.
 func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o OddsOptions) (Odds, error) {
+	if err := checkDraws(o.Draws); err != nil {
+		return Odds{}, err
+	}
 	list, err := tolerated(b)
 	if err != nil {
 		return Odds{}, err
 	}
-	q := newDraws(b, list, s, trials, notOver, or(o.Draws, 1000), o.Seed)
+	q := newDraws(b, list, s, trials, notOver, cmp.Or(o.Draws, 1000), o.Seed)
 	q.everyRun = o.EveryRun
 	q.finished = newCounter(o.Progress, q.n*len(trials))
 	err = q.settle(ctx)
@@ -122,11 +142,10 @@ func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial
 // drawn is a number of draws in several trials.
 type drawn struct {
 	boat     *boat.Boat
-	list     []unknown
+	list     []drive.Unknown
 	settings settings.Set
 	n        int
-	cube     *mat.Dense  // n × unknowns, 0..1
-	points   [][]float64 // the same as normal scores
+	points   [][]float64 // n × unknowns, as normal scores
 	trials   []*asked
 	fits     []*fit
 	got      [][]*answer // trial, draw; nil: not simulated
@@ -134,14 +153,8 @@ type drawn struct {
 	finished *counter
 }
 
-func newDraws(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Trial, g goal, n int, seed uint64) *drawn {
-	q := &drawn{boat: b, list: list, settings: s, n: n, cube: points(n, len(list), seed), points: make([][]float64, n)}
-	for i := range q.points {
-		q.points[i] = make([]float64, len(list))
-		for k, u := range q.cube.RawRowView(i) {
-			q.points[i][k] = score(u)
-		}
-	}
+func newDraws(b *boat.Boat, list []drive.Unknown, s settings.Set, trials []*trial.Trial, g goal, n int, seed uint64) *drawn {
+	q := &drawn{boat: b, list: list, settings: s, n: n, points: scores(points(n, len(list), seed))}
 	for _, t := range trials {
 		a := &asked{trial: t, goal: g}
 		q.trials, q.got = append(q.trials, a), append(q.got, make([]*answer, n))
@@ -152,11 +165,22 @@ func newDraws(b *boat.Boat, list []unknown, s settings.Set, trials []*trial.Tria
 	return q
 }
 
+// simulateAll simulates every draw in every trial, and returns an error where what is left of them says nothing about the boat.
+func simulateAll(ctx context.Context, b *boat.Boat, list []drive.Unknown, s settings.Set, trials []*trial.Trial, n int, seed uint64, progress func(done, all int)) (*drawn, LeftOut, error) {
+	q := newDraws(b, list, s, trials, notOver, n, seed)
+	q.everyRun, q.finished = true, newCounter(progress, q.n*len(trials))
+	if err := q.settle(ctx); err != nil {
+		return q, LeftOut{}, err
+	}
+	left, err := leftOut(q.failed())
+	return q, left, err
+}
+
 // simulate runs one trial for several draws.
 func (q *drawn) simulate(ctx context.Context, a *asked, which []int) ([]*answer, error) {
 	out := make([]*answer, len(which))
 	err := each(ctx, len(which), func(ctx context.Context, i int) (err error) {
-		out[i], err = a.run(ctx, place(q.boat, q.list, q.cube.RawRowView(which[i])), q.settings)
+		out[i], err = a.run(ctx, drive.Place(q.boat, q.list, q.points[which[i]]), q.settings)
 		q.finished.add()
 		return err
 	})
@@ -175,7 +199,7 @@ func (q *drawn) settle(ctx context.Context) error {
 	return nil
 }
 
-// failed is the first reason why each draw is not judged, in any trial.
+// failed returns the first reason why each draw is not judged, in any trial.
 func (q *drawn) failed() []error {
 	out := make([]error, q.n)
 	for i := range out {
@@ -184,8 +208,23 @@ func (q *drawn) failed() []error {
 				out[i] = a.failed
 			}
 		}
+		if errors.As(out[i], new(*UnjudgedError)) && q.overElsewhere(i) {
+			out[i] = nil // it counts: what one trial does not tell hides nothing that burns in another
+		}
 	}
 	return out
+}
+
+// overElsewhere reports whether a draw that cannot be judged in a trial is not good in another.
+func (q *drawn) overElsewhere(i int) bool {
+	for k, a := range q.trials {
+		if r := q.got[k][i]; r != nil && r.failed == nil {
+			if a.learn(q.got[k]); !a.good(r) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // odds counts. Of a study that was stopped only draws that were simulated in all trials count.
@@ -221,6 +260,9 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 			r := q.got[k][i]
 			if r == nil { // all runs of a trial that a fit stands for are alike in this
 				r = q.fits[k].answers[0]
+			}
+			if r.failed != nil {
+				continue // this trial tells nothing of it
 			}
 			jump := r.jump
 			any = any || bad(jump)
@@ -301,7 +343,7 @@ type tally struct {
 	current string
 }
 
-// most is the trial that most often uses most.
+// most returns the trial that most often uses most.
 func (t *tally) most() string {
 	most := ""
 	for trial, n := range t.trials {
@@ -312,7 +354,7 @@ func (t *tally) most() string {
 	return most
 }
 
-// shares are the responses of a trial that tell what each part uses.
+// shares returns the responses of a trial that tell what each part uses.
 func (a *asked) shares() []int {
 	out := make([]int, len(a.parts))
 	for p := range out {
@@ -331,7 +373,7 @@ func (q *drawn) simulated(i int) bool {
 	return true
 }
 
-// made tells how many runs it took.
+// made returns how many runs it took.
 func (q *drawn) made() Made {
 	m, nearest := Made{Draws: q.n}, math.Inf(1)
 	for k, f := range q.fits {
@@ -355,7 +397,7 @@ func probability(k, n int) Probability {
 	return Probability{Value: float64(k) / float64(n), Low: low, High: high}
 }
 
-// target is the part most likely to pass its limit, or, where none does, that which uses most of it.
+// target returns the part most likely to pass its limit, or, where none does, that which uses most of it.
 func (o *Odds) target() PartOdds {
 	best := 0
 	for i := range o.Parts {
@@ -384,7 +426,7 @@ func (q *drawn) explain(o *Odds) {
 			}
 		}
 		if len(rows) < leastRows {
-			o.Withheld = fmt.Sprintf("%d draws are too few to tell: take %d or more", len(rows), fewPoints)
+			o.Withheld = fmt.Sprintf("too few draws to tell, %d: take %d or more", len(rows), fewPoints)
 			return
 		}
 		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, []int{0})
@@ -392,19 +434,24 @@ func (q *drawn) explain(o *Odds) {
 	}
 	indices, ok := surface.indices(perPart * part)
 	if !ok {
-		o.Withheld = fmt.Sprintf("a fit explains only %.0f %% of what the %s uses in %s: the unknowns work together in a way that it can't follow", 100*surface.explained[perPart*part], target.Part, target.Trial)
+		o.Withheld = withheld(surface.explained[perPart*part], target.Part, target.Trial)
 		return
 	}
 	for i, u := range q.list {
-		o.Unknowns = append(o.Unknowns, Unknown{Key: u.path, Tolerance: u.tol / math.Abs(u.value), Indices: indices[i]})
+		o.Unknowns = append(o.Unknowns, Unknown{Key: u.Key, Tolerance: u.Spread.Share(), Indices: indices[i]})
 	}
 	slices.SortStableFunc(o.Unknowns, func(a, b Unknown) int { return cmp.Compare(b.Total, a.Total) })
+}
+
+// withheld returns why no unknown is named: the fit explains too small a share of the variance.
+func withheld(explained float64, part, trial string) string {
+	return fmt.Sprintf("a fit explains only %.0f %% of what the %s uses in %s: the unknowns work together in a way that it can't follow", 100*explained, part, trial)
 }
 
 // leastRows is the number of runs below which no surface is asked what matters.
 const leastRows = 30
 
-// Shown is an index, or another share from 0 to 1, with its error: "62 ± 9 %".
+// Shown returns an index, or another share from 0 to 1, with its error: "62 ± 9 %".
 func Shown(share, error float64) string {
 	return fmt.Sprintf("%.0f ± %.0f %%", 100*min(max(share, 0), 1), math.Ceil(100*error))
 }

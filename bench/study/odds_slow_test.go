@@ -3,6 +3,7 @@
 package study
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/drive"
 	"quaybench/bench/trial"
 )
 
@@ -47,10 +49,37 @@ func TestSlowFitDecidesAsAllRuns(t *testing.T) {
 
 func TestSlowFitStandsManyUnknowns(t *testing.T) { manyUnknowns(t, 5, 0.9, 0.97, 1.01, 1.05) }
 
+// TestSlowHundredTwentyOnABoat: a launch with twelve more joints has more than 120 unknowns; the fit decides as all runs do.
+func TestSlowHundredTwentyOnABoat(t *testing.T) {
+	n, wrong, decisions := env("FIT_DRAWS", 2000), 0, 0
+	for _, share := range []float64{1, 1.2, 1.5} {
+		b, s, list := given(t, "petrel", "full-throttle", "hot-restart", "crash-stop")
+		for i := range 12 {
+			j := b.Joints[i%3]
+			j.Name = fmt.Sprintf("%s %d", j.Name, i)
+			b.Joints = append(b.Joints, j)
+		}
+		require.Greater(t, len(drive.Unknowns(b)), 120)
+		fitted, all := bothOf(t, b, s, list, math.Round(share*s.Limits.MotorCurrent), n, 7, nil)
+		w, d, where := differences(t, fitted, all)
+		wrong, decisions = wrong+w, decisions+d
+		t.Logf("%d unknowns x%g: %v; wrong %d %v", len(fitted.list), share, fitted.made(), w, where)
+	}
+	t.Logf("%d of %d decisions wrong", wrong, decisions)
+	assert.LessOrEqual(t, wrong, decisions/100000)
+}
+
 // TestSlowRareOpenings: a management whose cell voltage limit is swept so that it opens in one of 600 draws up to all: the same
 // draws as with all runs.
 func TestSlowRareOpenings(t *testing.T) {
-	for low := 3.23; low < 3.2725; low += 0.0025 {
+	var lows []float64
+	for low := 3.194; low < 3.206; low += 0.001 { // none to a few
+		lows = append(lows, low)
+	}
+	for low := 3.21; low < 3.29; low += 0.01 {
+		lows = append(lows, low)
+	}
+	for _, low := range lows {
 		change := func(q *drawn) {
 			b := *q.boat
 			m := *b.Battery.Management
@@ -122,4 +151,45 @@ func TestSlowMovedLimits(t *testing.T) {
 	t.Logf("%d of %d decisions left to the fit are wrong", wrong, left)
 	require.Positive(t, left)
 	assert.LessOrEqual(t, float64(wrong), 1e-4*float64(left))
+}
+
+// TestSlowOrderOverSeeds: over ten seeds two unknowns whose intervals do not overlap never change places, and totals add up to one or
+// more.
+func TestSlowOrderOverSeeds(t *testing.T) {
+	for _, boat := range []string{"petrel", "bracken"} {
+		b, s, trials := given(t, boat, "hot-restart")
+		var odds []Odds
+		for seed := range uint64(10) {
+			o, err := FindOdds(t.Context(), b, s, trials, OddsOptions{Draws: 600, Seed: seed})
+			require.NoError(t, err)
+			require.NotEmpty(t, o.Unknowns, o.Withheld)
+			sum := 0.0
+			for _, u := range o.Unknowns {
+				sum += u.Total
+			}
+			assert.GreaterOrEqual(t, sum, 1-1e-9)
+			odds = append(odds, o)
+			t.Logf("%s seed %d: %s %.3f ± %.3f, %s %.3f ± %.3f; %v", boat, seed, o.Unknowns[0].Key, o.Unknowns[0].Total, o.Unknowns[0].TotalError, o.Unknowns[1].Key, o.Unknowns[1].Total, o.Unknowns[1].TotalError, o.Made)
+		}
+		apart := 0
+		for _, o := range odds {
+			total := map[string]Indices{}
+			for _, u := range o.Unknowns {
+				total[u.Key] = u.Indices
+			}
+			for _, other := range odds {
+				for i, u := range other.Unknowns {
+					for _, v := range other.Unknowns[i+1:] {
+						a, c := total[u.Key], total[v.Key]
+						if u.Total-u.TotalError > v.Total+v.TotalError && math.Abs(a.Total-c.Total) > a.TotalError+c.TotalError {
+							apart++
+							assert.Greater(t, a.Total, c.Total, "%s before %s", u.Key, v.Key)
+						}
+					}
+				}
+			}
+		}
+		assert.Positive(t, apart)
+		t.Logf("%s: %d pairs apart", boat, apart)
+	}
 }

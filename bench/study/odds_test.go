@@ -5,6 +5,10 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+	"quaybench/bench/trial"
 )
 
 // differences counts the decisions, draw by draw, trial by trial and part by part, in which the fit and all runs differ.
@@ -45,6 +49,11 @@ func differences(t *testing.T, fitted, all *drawn) (wrong, decisions int, where 
 func both(t *testing.T, boat string, current float64, n int, seed uint64, change func(*drawn), trials ...string) (fitted, all *drawn) {
 	t.Helper()
 	b, s, list := given(t, boat, trials...)
+	return bothOf(t, b, s, list, current, n, seed, change)
+}
+
+func bothOf(t *testing.T, b *boat.Boat, s settings.Set, list []*trial.Trial, current float64, n int, seed uint64, change func(*drawn)) (fitted, all *drawn) {
+	t.Helper()
 	var err error
 	if current > 0 {
 		s, err = s.WithNumber("limits.motor_current", current)
@@ -70,7 +79,7 @@ func both(t *testing.T, boat string, current float64, n int, seed uint64, change
 
 // TestFitDecidesAsAllRuns is a sample of the slow test of the same name.
 func TestFitDecidesAsAllRuns(t *testing.T) {
-	fitted, all := both(t, "petrel", 165, 300, 1, nil, "hot-restart", "crash-stop")
+	fitted, all := both(t, "petrel", 165, 600, 1, nil, "crash-stop")
 	wrong, decisions, where := differences(t, fitted, all)
 	assert.Zero(t, wrong, "%d decisions: %v", decisions, where)
 	t.Log(fitted.made())

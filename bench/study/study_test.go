@@ -13,11 +13,13 @@ import (
 	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
+	"quaybench/bench/drive"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
 )
 
@@ -57,7 +59,7 @@ func isClear(t testing.TB, b *boat.Boat, s settings.Set, trials []*trial.Trial) 
 func TestHighestAgainstBruteForce(t *testing.T) {
 	b, s := petrel(t)
 	trials := builtin(t, "hot-restart")
-	h, err := study.FindHighest(t.Context(), b, s, "limits.motor_current", trials, study.HighestOptions{})
+	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.motor_current", trials, study.HighestOptions{})
 	require.NoError(t, err)
 	require.True(t, h.PresentClear)
 	require.NotNil(t, h.Gives)
@@ -78,38 +80,22 @@ func TestHighestAgainstBruteForce(t *testing.T) {
 // it is found all the same.
 func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	b, s := petrel(t)
-	b.Battery.Management = nil
-	b.Motor.WindingLimit.SI, b.Motor.WindingLimit.Given = 1000, true // nothing but the fuse is to give
-	b.Motor.BrushLimit.SI, b.Motor.MagnetLimit.SI = 1000, 1000
-	b.CloseFor = []boat.CloseFor{{Part: "fuse"}}
-	b.CloseFor[0].Share.SI = 1
-	for i := range b.Cables {
-		b.Cables[i].Rated.SI += 500
-		b.Cables[i].Ampacity.SI *= 3
-	}
-	s.Limits.MotorCurrent = 390
-	s.Limits.BatteryCurrent = 100
-	b.Fuse.Rating.SI = 100
-	b.Contactor.Limit.SI, b.Stage.SinkLimit.SI = 1000, 1000
-	s.Derating.StageStart, s.Derating.StageEnd = 450, 460
-	b.Battery.TemperatureLimit.SI, b.Compartment.Limit.SI = 1000, 1000
-	b.Stage.JunctionLimit.SI, b.Stage.CapacitorLimit.SI = 1000, 1000
-	for i := range b.Joints {
-		b.Joints[i].Limit.SI = 1000
-	}
-	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 44, 42, 41
+	b.CloseFor = []boat.CloseFor{{Part: "fuse", Share: quantity.Exactly(1)}}
+	b.Fuse.Rating.SI = 40        // what petrel draws at full throttle nothing but this fuse minds
+	s.Limits.BatteryCurrent = 45 // above its rating already, so that the rule about that is no news
 	trials := builtin(t, "full-throttle")
-	h, err := study.FindHighest(t.Context(), b, s, "limits.battery_current", trials, study.HighestOptions{})
+	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.battery_current", trials, study.HighestOptions{})
 	require.NoError(t, err)
 	require.NotNil(t, h.Gives)
-	assert.Contains(t, h.Gives.What, "fuse")
+	assert.Equal(t, "fuse (battery current)", h.Gives.What)
+	assert.InDelta(t, 1.25*40, h.Value, 0.1*40, "where the fastest element melts at last, IEC 60269-1")
 	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001)
 }
 
 func TestHighestRefusesWhatIsNoNumber(t *testing.T) {
 	b, s := petrel(t)
 	for _, key := range []string{"throttle.demand", "limits.nothing"} {
-		_, err := study.FindHighest(t.Context(), b, s, key, builtin(t, "full-throttle"), study.HighestOptions{})
+		_, err := study.FindHighest(t.Context(), variant.Of(b, s), key, builtin(t, "full-throttle"), study.HighestOptions{})
 		assert.Error(t, err, key)
 	}
 }
@@ -128,13 +114,20 @@ func TestOddsAreTheSameOnAnyNumberOfCores(t *testing.T) {
 	assert.Equal(t, 24, one.Runs)
 }
 
-func TestOddsNeedATolerance(t *testing.T) {
+// TestOddsNeedSomethingToDrawOver: a boat whose own [[tolerance]] tables make every value exact.
+func TestOddsNeedSomethingToDrawOver(t *testing.T) {
 	b, s := petrel(t)
 	exact := *b
 	datafile.Walk(&exact, func(_ string, v *quantity.Value) { v.Tolerance = 0 })
+	require.Greater(t, len(drive.Unknowns(&exact)), 80)
+	for _, u := range drive.Unknowns(&exact) {
+		none := boat.Tolerance{Of: boat.WithoutNumbers(u.Key), Measured: "0 %", DataSheet: "0 %", Estimated: "0 %", LeftOut: "0 %"}
+		exact.Tolerances = append(exact.Tolerances, none)
+	}
+	require.Empty(t, drive.Unknowns(&exact))
 	_, err := study.FindOdds(t.Context(), &exact, s, builtin(t, "locked-shaft"), study.OddsOptions{})
-	require.ErrorContains(t, err, "boat petrel states no tolerance")
-	_, other := study.FindHighest(t.Context(), &exact, s, "limits.motor_current", builtin(t, "locked-shaft"), study.HighestOptions{Odds: 0.95})
+	require.ErrorContains(t, err, "every value of boat petrel is exact")
+	_, other := study.FindHighest(t.Context(), variant.Of(&exact, s), "limits.motor_current", builtin(t, "locked-shaft"), study.HighestOptions{Odds: 0.95})
 	require.EqualError(t, other, err.Error(), "the highest value over draws refuses alike")
 }
 
@@ -168,14 +161,38 @@ func TestEnvelopeFallsWithCurrentAndAgreesWithARun(t *testing.T) {
 			continue
 		}
 		short := o
-		short.Currents, short.Longest = []float64{p.Current}, p.Time-s.Ramp.Rise-1
+		short.Currents, short.Longest = []float64{p.Current}, p.Time-1
 		again, err := study.FindEnvelope(t.Context(), b, s, short)
 		require.NoError(t, err)
 		assert.True(t, math.IsInf(again.Points[0].Time, 1), "%g A held a second less is clear", p.Current)
 	}
 }
 
-// TestEnvelopeJudgesTheCurrentThatFlows: issue point 4: a limit that flows for two seconds, until the boat has gathered way, is
+// TestEnvelopeCountsNoRamp: a current that rises over a minute is not held for that minute.
+func TestEnvelopeCountsNoRamp(t *testing.T) {
+	b, s := petrel(t)
+	o := study.EnvelopeOptions{Currents: []float64{280, 392}, Longest: 120, Locked: true}
+	s.Ramp.Rise = 0.05
+	quick, err := study.FindEnvelope(t.Context(), b, s, o)
+	require.NoError(t, err)
+	s.Ramp.Rise = 60
+	slow, err := study.FindEnvelope(t.Context(), b, s, o)
+	require.NoError(t, err)
+	assert.Equal(t, quick, slow)
+}
+
+// TestDrawsAreBounded: a slip of the finger is refused before memory runs out.
+func TestDrawsAreBounded(t *testing.T) {
+	b, s := petrel(t)
+	for _, n := range []int{-1, 999_999_999} {
+		_, err := study.FindOdds(t.Context(), b, s, builtin(t, "crash-stop"), study.OddsOptions{Draws: n})
+		require.ErrorContains(t, err, "ask for 1 to")
+		_, err = study.FindHighest(t.Context(), variant.Of(b, s), "limits.motor_current", builtin(t, "crash-stop"), study.HighestOptions{Draws: n})
+		require.ErrorContains(t, err, "ask for 1 to")
+	}
+}
+
+// TestEnvelopeJudgesTheCurrentThatFlows: a limit that flows for two seconds, until the boat has gathered way, is
 // not held; what is called held flows at the end, and lasts as long as with the boat moored.
 func TestEnvelopeJudgesTheCurrentThatFlows(t *testing.T) {
 	b, s := petrel(t)

@@ -11,6 +11,7 @@ import (
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
 )
 
@@ -24,18 +25,27 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Tria
 // progress, if not nil, hears of every finished run, one call at a time. On a cancelled context it returns, with the
 // context's error, the trials that ended and, up to where they were stopped, those that were at work.
 func RunAll(ctx context.Context, b *boat.Boat, sets []settings.Set, trials []*trial.Trial, o simulate.Options, progress func(done, all int)) ([][]verdict.Trial, error) {
+	variants := make([]variant.Variant, len(sets))
+	for i, s := range sets {
+		variants[i] = variant.Of(b, s)
+	}
+	return RunVariants(ctx, variants, trials, o, progress)
+}
+
+// RunVariants is RunAll for several boats with their settings, each under the conditions of its own.
+func RunVariants(ctx context.Context, variants []variant.Variant, trials []*trial.Trial, o simulate.Options, progress func(done, all int)) ([][]verdict.Trial, error) {
 	n := len(trials)
-	judged := make([]*verdict.Trial, n*len(sets))
+	judged := make([]*verdict.Trial, n*len(variants))
 	var mu sync.Mutex
 	finished := 0
 	outer := ctx
 	err := each(ctx, len(judged), func(ctx context.Context, i int) error {
-		set := sets[i/n]
-		run, stopped := simulate.Run(ctx, b, set, trials[i%n], o)
+		v := &variants[i/n]
+		run, stopped := simulate.Run(ctx, v.Boat, v.Settings, v.Conditions.Of(trials[i%n]), o)
 		if run == nil || len(run.Time) == 0 || stopped != nil && outer.Err() == nil {
 			return stopped
 		}
-		run.Provenance.Settings = set.Hash()
+		run.Provenance.Settings = v.Settings.Hash()
 		t, err := verdict.Judge(run)
 		if err != nil {
 			return err
@@ -52,7 +62,7 @@ func RunAll(ctx context.Context, b *boat.Boat, sets []settings.Set, trials []*tr
 		}
 		return nil
 	})
-	out := make([][]verdict.Trial, len(sets))
+	out := make([][]verdict.Trial, len(variants))
 	for i, t := range judged {
 		if t != nil {
 			out[i/n] = append(out[i/n], *t)
@@ -98,16 +108,19 @@ func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Sid
 	if len(bad) == 0 {
 		return nil, nil
 	}
-	keys := []string{"limits.motor_current", "limits.battery_current", "limits.astern_current", "limits.braking_current", "limits.duty"}
-	reason := why["motor"]
+	order, reason := []string{"motor", "battery", "speed"}, why["motor"]
 	switch {
 	case harm["motor"]:
 	case harm["battery"]:
-		keys[0], keys[1] = keys[1], keys[0]
-		reason = why["battery"]
+		order, reason = []string{"battery", "motor", "speed"}, why["battery"]
 	default: // no current heats it: rotor speed, link voltage
-		keys[0], keys[4] = keys[4], keys[0]
-		reason = why[""]
+		order, reason = []string{"speed", "battery", "motor"}, why[""]
+	}
+	var keys []string
+	for _, what := range order {
+		for _, p := range settings.Heating(what) {
+			keys = append(keys, p.Key)
+		}
 	}
 	for _, key := range keys {
 		value, ok, err := lower(ctx, b, s, key, bad)

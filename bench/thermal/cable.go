@@ -4,7 +4,7 @@ import (
 	"math"
 )
 
-// WithstandConstant is k of S = I·√t/k in A·√s/m² (1e6 times the A·√s/mm² of the
+// WithstandConstant returns k of S = I·√t/k in A·√s/m² (1e6 times the A·√s/mm² of the
 // tables): the short-time withstand of a conductor heated without loss of heat
 // from one temperature to another (K). IEC 60364-5-54 annex A.
 func (m Material) WithstandConstant(from, to float64) float64 {
@@ -13,41 +13,14 @@ func (m Material) WithstandConstant(from, to float64) float64 {
 	return math.Sqrt(perKelvin * math.Log((to-zero)/(from-zero)))
 }
 
-// WithstandSection is the least section (m²) that stands a current (A) for t
+// WithstandSection returns the least section (m²) that stands a current (A) for t
 // seconds, k in A·√s/m². Valid to about 5 s, while no heat is lost.
 func WithstandSection(current, t, k float64) float64 { return current * math.Sqrt(t) / k }
 
-// WithstandTime is how long (s) a section (m²) stands a current (A).
+// WithstandTime returns how long (s) a section (m²) stands a current (A).
 func WithstandTime(current, section, k float64) float64 {
 	r := k * section / current
 	return r * r
-}
-
-// AdiabaticTemperature is the temperature (K) a conductor of a section (m²) has
-// after t seconds of current (A) from the temperature start (K) without loss of
-// heat: above the true one, the more so the longer.
-func (m Material) AdiabaticTemperature(current, section, t, start float64) float64 {
-	zero := zeroCelsius - m.ZeroPoint
-	density := current / section
-	return zero + (start-zero)*math.Exp(density*density*t*m.Resistivity/(m.Volumetric*(Celsius20-zero)))
-}
-
-// OnderdonkCurrent is the current (A) that melts a copper wire of a section (m²)
-// in t seconds from the temperature ambient (K), without loss of heat:
-// 33·t·(I/A)² = log10((Tm−Ta)/(234+Ta) + 1), A in circular mils, T in °C.
-// Stauffacher, GE Review 1928. Good for about 10 s and less.
-func OnderdonkCurrent(section, t, ambient float64) float64 {
-	const circularMil = math.Pi / 4 * 25.4e-6 * 25.4e-6 // m²
-	Ta := ambient - zeroCelsius
-	Tm := Copper.Melting - zeroCelsius
-	return section / circularMil * math.Sqrt(math.Log10((Tm-Ta)/(234+Ta)+1)/(33*t))
-}
-
-// PreeceCurrent is the current (A) that melts a thin bare copper wire of a
-// diameter (m) in still air after a long time: 10244·d^1.5, d in inches. Preece
-// 1884.
-func PreeceCurrent(diameter float64) float64 {
-	return 10244 * math.Pow(diameter/0.0254, 1.5)
 }
 
 // Cable is one conductor run, known by its ampacity: the current that holds it at
@@ -75,7 +48,7 @@ func (c Cable) perMetre() float64 {
 	return c.Material.Resistivity / c.Section
 }
 
-// Loss is the heat of the cable at fixed current (A).
+// Loss returns the heat of the cable at fixed current (A).
 func (c Cable) Loss(current float64) Heat {
 	return Heat{
 		Power:       current * current * c.perMetre() * c.Length,
@@ -84,7 +57,7 @@ func (c Cable) Loss(current float64) Heat {
 	}
 }
 
-// ThermalResistance is the resistance (K/W) of the whole length to the air by its
+// ThermalResistance returns the resistance (K/W) of the whole length to the air by its
 // ampacity, I²·R(rated)·Rth = rated − air.
 func (c Cable) ThermalResistance() float64 {
 	ampacity := c.Ampacity
@@ -95,11 +68,11 @@ func (c Cable) ThermalResistance() float64 {
 	return (c.Rated - c.Air) / loss
 }
 
-// Capacity is the heat capacity (J/K) of the conductor alone; insulation only
+// Capacity returns the heat capacity (J/K) of the conductor alone; insulation only
 // slows it further.
 func (c Cable) Capacity() float64 { return c.Material.Volumetric * c.Section * c.Length }
 
-// AmpacityIn is the current (A) that holds the cable at its rated temperature in
+// AmpacityIn returns the current (A) that holds the cable at its rated temperature in
 // air of another temperature (K).
 func (c Cable) AmpacityIn(air float64) float64 {
 	ampacity := c.Ampacity
@@ -132,7 +105,7 @@ func (c Cable) AddTo(b *Builder, name string, air Place) Place {
 	return node
 }
 
-// BundlingFactor is the factor on ampacity for a number of current-carrying
+// BundlingFactor returns the factor on ampacity for a number of current-carrying
 // conductors in one bundle or conduit: 33 CFR 183.425 table 5 note 2 (from
 // memory), which 183.435 asks for at 50 V and above.
 func BundlingFactor(conductors int) float64 {

@@ -24,14 +24,12 @@ func TestChecksConductor(t *testing.T) {
 		"C-04a": func() float64 { return thermal.Copper.Ratio(zero + 75) },
 		"C-04b": func() float64 { return thermal.Copper.Ratio(zero + 90) },
 		"C-04c": func() float64 { return thermal.Copper.Ratio(zero + 155) },
-		"C-04d": func() float64 { return thermal.TemperatureByResistance(zero+20, 1.21611, 234.5) - zero },
 		"C-06":  func() float64 { return 0.03864 * thermal.Material{Coefficient: 0.00392}.Ratio(zero+95) },
 		"C-22": func() float64 {
 			r, err := thermal.ConductorResistance(50e-6, thermal.Class5, false)
 			require.NoError(t, err)
 			return thermal.Copper.Resistivity / r * 1e6
 		},
-		"C-23": func() float64 { return thermal.TemperatureByResistance(zero+20, 100.0/80, 235) - zero },
 	}
 	for _, mm2 := range []float64{6, 10, 16, 25, 35, 50, 70, 95, 120} {
 		size := strconv.Itoa(int(mm2))
@@ -70,12 +68,6 @@ func TestChecksCable(t *testing.T) {
 		"K-11h": k(thermal.Aluminium, 70, 160),
 		"K-11i": k(thermal.Aluminium, 90, 250),
 		"K-13":  func() float64 { return thermal.WithstandSection(2500, 0.1, 115e6) * 1e6 },
-		"K-13t": func() float64 {
-			return thermal.Copper.AdiabaticTemperature(2500, 6.87e-6, 0.1, zero+70) - zero
-		},
-		"K-15":  func() float64 { return thermal.OnderdonkCurrent(2581*math.Pi/4*25.4e-6*25.4e-6, 5, zero+25) },
-		"K-19":  func() float64 { return 0.0524 * math.Pow(100/thermal.PreeceCurrent(0.0524*0.0254), 2.0/3) },
-		"K-17":  func() float64 { return thermal.PreeceCurrent(0.0524 * 0.0254) },
 		"K-18a": func() float64 { return loss(20) / 100 },
 		"K-18b": func() float64 { return loss(70) / 100 },
 		"K-18c": func() float64 { return loss(20) },
@@ -165,7 +157,6 @@ func TestChecksInsulation(t *testing.T) {
 		"T-10b": func() float64 {
 			return 10 / thermal.LifeUsed([]float64{0, 1}, []float64{zero + 125, zero + 125}, a, thermal.Halving)
 		},
-		"T-11": func() float64 { return thermal.ArrheniusRate(zero+165, zero+155, 0.9) },
 	}
 	for _, letter := range []string{"Y", "A", "E", "B", "F", "H", "N"} {
 		compute["T-08-"+letter] = func() float64 { return class(letter).Temperature - zero }
@@ -378,7 +369,9 @@ func TestChecksLadderCircuit(t *testing.T) {
 		}
 		assert.InDelta(t, row["far_300"], at(300)[3], 0.02, "last node")
 	}
-	t.Run("live", c.CheckLive)
+	if reference.Live {
+		t.Run("live", c.CheckLive)
+	}
 }
 
 // TestChecksFuseElement compares the interval in which a fuse melts with elements whose resistance rises up to melting,
@@ -416,6 +409,9 @@ func TestChecksFuseElement(t *testing.T) {
 		n := len(e.Histories)
 		t.Logf("element %d (resistance up to %.3g times): misfit %.2g; of %d histories %d melt before the interval, %d after; latest over earliest %.3g on (geometric) average, no latest in %d",
 			k+1, 1+e.Alpha, m.Misfit.Worst, n, early, late, math.Exp(width/float64(n-never)), never)
+	}
+	if !reference.Live {
+		return
 	}
 	t.Run("live", func(t *testing.T) {
 		now, err := reference.ParseFuseElements(reference.Python(t, "fuse", "element.py", "4"))

@@ -36,16 +36,8 @@ var Aluminium = Material{
 	Volumetric: 2.5e6, ZeroPoint: 228, Melting: zeroCelsius + 660,
 }
 
-// Ratio is the resistance at temperature T (K) over that at 20 °C.
+// Ratio returns the resistance at temperature T (K) over that at 20 °C.
 func (m Material) Ratio(T float64) float64 { return 1 + m.Coefficient*(T-Celsius20) }
-
-// TemperatureByResistance is the temperature (K) of a winding whose resistance
-// has become ratio times what it was at the temperature cold (K), with the
-// zero-resistance constant k (234.5 by IEC 60028, 235 by IEC 60034-1; 225 for
-// aluminium): T2 + k = ratio·(T1 + k) in °C.
-func TemperatureByResistance(cold, ratio, k float64) float64 {
-	return ratio*(cold-zeroCelsius+k) - k + zeroCelsius
-}
 
 // ConductorClass is the stranding of a conductor by IEC 60228.
 type ConductorClass int
@@ -67,7 +59,7 @@ func (e *SizeError) Error() string {
 
 var conductorTable = sync.OnceValue(func() [][]float64 { return numbers("iec60228.csv") })
 
-// ConductorResistance is the highest resistance at 20 °C in Ω/m that IEC 60228
+// ConductorResistance returns the highest resistance at 20 °C in Ω/m that IEC 60228
 // allows a copper conductor of a nominal section (m²), wires plain or coated
 // (tinned). Sections between the nominal ones are a *SizeError.
 func ConductorResistance(section float64, class ConductorClass, coated bool) (float64, error) {
@@ -104,7 +96,7 @@ func sectionError(section float64, near [][]float64) error {
 	return e
 }
 
-// AWGSection is the section (m²) of a solid round wire of an American wire gauge,
+// AWGSection returns the section (m²) of a solid round wire of an American wire gauge,
 // 0 for 1/0, −1 for 2/0 and so on to −3 for 4/0: d = 0.127 mm · 92^((36−n)/39),
 // ASTM B258.
 func AWGSection(gauge int) float64 {
@@ -112,6 +104,6 @@ func AWGSection(gauge int) float64 {
 	return math.Pi / 4 * d * d
 }
 
-// AWGResistance is the resistance (Ω/m) at 20 °C of a solid copper wire of an
+// AWGResistance returns the resistance (Ω/m) at 20 °C of a solid copper wire of an
 // American wire gauge (as in AWGSection), by resistivity.
 func AWGResistance(gauge int) float64 { return Copper.Resistivity / AWGSection(gauge) }

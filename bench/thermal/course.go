@@ -17,12 +17,6 @@ type Heat struct {
 	Reference   float64 // K
 }
 
-// CopperLoss is the heat of a copper winding that would lose power watts at
-// 20 °C, at fixed current (temperature coefficient of IEC 60028).
-func CopperLoss(power float64) Heat {
-	return Heat{Power: power, Coefficient: Copper.Coefficient, Reference: Celsius20}
-}
-
 // FloatingError names a node from which no heat can leave to any boundary, so
 // that a network with heat in it has no steady state.
 type FloatingError struct{ Node string }
@@ -156,7 +150,7 @@ func (c *Course) node(i int, t float64) float64 {
 	return z / c.root[i]
 }
 
-// growth is ∫ exp(rate·s) ds from 0 to t, also where rate is zero.
+// growth returns ∫ exp(rate·s) ds from 0 to t, also where rate is zero.
 func growth(rate, t float64) float64 {
 	if rate == 0 {
 		return t
@@ -181,7 +175,7 @@ func (c *Course) Steady() ([]float64, bool) {
 	return T, true
 }
 
-// FirstAbove is the time (s) at which node i first reaches the temperature
+// FirstAbove returns the time (s) at which node i first reaches the temperature
 // limit (K): 0 if it starts there, +Inf if it never does.
 func (c *Course) FirstAbove(i int, limit float64) float64 {
 	above := func(t float64) bool { return c.node(i, t) >= limit }
@@ -224,7 +218,7 @@ func (n *Network) conductances(boundary, scale []float64) (*mat.SymDense, []floa
 	return G, drive
 }
 
-// loopGain is the largest eigenvalue of G⁻¹·S, with S the rise of heat with
+// loopGain returns the largest eigenvalue of G⁻¹·S, with S the rise of heat with
 // temperature: by Cholesky, so that the problem stays symmetric.
 func (n *Network) loopGain(heat []Heat, scale []float64) float64 {
 	size := len(n.nodes)
@@ -263,7 +257,7 @@ func (n *Network) loopGain(heat []Heat, scale []float64) float64 {
 	return gains[size-1]
 }
 
-// modesOf are the eigenvalues of a symmetric matrix, ascending, and its
+// modesOf returns the eigenvalues of a symmetric matrix, ascending, and its
 // eigenvectors, one per column. It says false of a matrix that is no number. Values
 // out of all proportion are taken as zero or refused, since gonum's rescaling of
 // them panics (Dsterf, Dsteqr of v0.17.0).

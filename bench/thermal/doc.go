@@ -5,8 +5,8 @@
 //   - Network: nodes, boundaries (air, compartment, water) and the links between
 //     them; derivatives, matrices, steady state, exact solution over time.
 //   - Foster and Cauer: the two ladder forms of a network seen from one node,
-//     the conversion both ways, transient impedance, pulse trains, and
-//     FitFoster, which fits a ladder to a transient impedance curve.
+//     the conversion both ways, transient impedance and
+//     pulse trains.
 //   - Fuse: a pair of ladders fitted to the fastest and the slowest melting
 //     curve; melting times, intervals for any current history, published classes.
 //   - Conductors and cables: resistance, short-time withstand, ampacity turned

@@ -48,61 +48,8 @@ type MisfitError struct {
 }
 
 func (e *MisfitError) Error() string {
-	return fmt.Sprintf("curve: point %d: the best fit is %.1f %% off, more than the %.1f %% allowed: check the point, or allow more",
+	return fmt.Sprintf("curve: point %d: the best fit is %.1f %% off, more than the %.1f %% allowed: check the point and those beside it",
 		e.Index+1, 100*e.Each[e.Index], 100*e.Allowed)
-}
-
-// ImpedancePoint is a point of a transient thermal impedance curve.
-type ImpedancePoint struct {
-	Time      float64 // s, above zero
-	Impedance float64 // K/W, above zero
-}
-
-// FitFoster fits a Foster ladder to a transient thermal impedance curve, its
-// points in order of time and never falling. Time constants are chosen from taus
-// (s); nil takes ten a decade over the span of the curve. Rows are scaled by the
-// impedance, so that relative errors count at short times too. Only stages above
-// zero are kept. Errors are a *CurveError.
-func FitFoster(points []ImpedancePoint, taus []float64) (Foster, Misfit, error) {
-	if len(points) == 0 {
-		return nil, Misfit{}, &CurveError{-1, "it has no points"}
-	}
-	for i, p := range points {
-		switch {
-		case !positive(p.Time) || !positive(p.Impedance):
-			return nil, Misfit{}, &CurveError{i, fmt.Sprintf("time and impedance must be above zero, got %g s and %g K/W", p.Time, p.Impedance)}
-		case i > 0 && p.Time <= points[i-1].Time:
-			return nil, Misfit{}, &CurveError{i, fmt.Sprintf("time %g s does not come after %g s", p.Time, points[i-1].Time)}
-		case i > 0 && p.Impedance < points[i-1].Impedance:
-			return nil, Misfit{}, &CurveError{i, fmt.Sprintf("impedance falls from %g to %g K/W", points[i-1].Impedance, p.Impedance)}
-		}
-	}
-	if taus == nil {
-		taus = logSpaced(points[0].Time/10, points[len(points)-1].Time, 10)
-	}
-	for i, tau := range taus {
-		if !positive(tau) {
-			panic(fmt.Sprintf("thermal: FitFoster: time constant %d is %g s", i, tau))
-		}
-	}
-	var rows system
-	for _, p := range points {
-		row := stepResponse(taus, p.Time)
-		for k := range row {
-			row[k] /= p.Impedance
-		}
-		rows.add(1, row, 1)
-	}
-	weights, err := rows.solve(len(taus))
-	if err != nil {
-		return nil, Misfit{}, &CurveError{-1, err.Error()}
-	}
-	f := ladderOf(weights, taus)
-	each := make([]float64, len(points))
-	for i, p := range points {
-		each[i] = f.Impedance(p.Time)/p.Impedance - 1
-	}
-	return f, newMisfit(each), nil
 }
 
 // system collects weighted equations in unknowns that are not negative.
@@ -139,7 +86,7 @@ func (s *system) solve(unknowns int) ([]float64, error) {
 	return nonNegativeLeastSquares(A, s.right)
 }
 
-// stepResponse is 1 − e^(−t/τ) for each time constant.
+// stepResponse returns 1 − e^(−t/τ) for each time constant.
 func stepResponse(taus []float64, t float64) []float64 {
 	row := make([]float64, len(taus))
 	for k, tau := range taus {

@@ -24,7 +24,7 @@ type FuseModel struct {
 	Shortest, Longest float64
 }
 
-// States is the number of states x_k.
+// States returns the number of states x_k.
 func (m FuseModel) States() int { return len(m.Element) }
 
 // Derivatives sets dx (1/s) for the states x under a current (A, either sign). It
@@ -38,7 +38,7 @@ func (m FuseModel) Advance(current, dt float64, x []float64) {
 	m.Element.Advance(m.load(current), dt, x)
 }
 
-// Molten is the melting state Σ x_k: 0 cold, 1 melted.
+// Molten returns the melting state Σ x_k: 0 cold, 1 melted.
 func (m FuseModel) Molten(x []float64) float64 {
 	var sum float64
 	for _, v := range x {
@@ -52,19 +52,19 @@ func (m FuseModel) load(current float64) float64 {
 	return r * r
 }
 
-// LeastMeltingCurrent is the current (A) that just melts the element after an
+// LeastMeltingCurrent returns the current (A) that just melts the element after an
 // endless time, In/√Σa_k.
 func (m FuseModel) LeastMeltingCurrent() float64 {
 	return m.Rating / math.Sqrt(m.Element.Steady())
 }
 
-// PreArcingI2t is the I²t (A²s) that melts the element in no time,
+// PreArcingI2t returns the I²t (A²s) that melts the element in no time,
 // In²/Σ(a_k/τ_k).
 func (m FuseModel) PreArcingI2t() float64 {
 	return m.Rating * m.Rating / m.Element.Initial()
 }
 
-// MeltCurrent is the constant current (A) that melts the cold element in t
+// MeltCurrent returns the constant current (A) that melts the cold element in t
 // seconds.
 func (m FuseModel) MeltCurrent(t float64) float64 {
 	return m.Rating / math.Sqrt(m.Element.Impedance(t))
@@ -76,7 +76,7 @@ type Melting struct {
 	Extrapolated bool    // outside the points the curve was fitted to
 }
 
-// MeltTime is when a constant current (A, either sign) melts the cold element: a
+// MeltTime returns when a constant current (A, either sign) melts the cold element: a
 // current at or below the least melting one never does.
 func (m FuseModel) MeltTime(current float64) Melting {
 	return m.melting(m.Element.TimeTo(m.load(current), 1))
@@ -89,23 +89,11 @@ func (m FuseModel) melting(t float64) Melting {
 	return Melting{t, t*slack < m.Shortest || t > m.Longest*slack}
 }
 
-// PulseShare is the share of the I²t that melts the element in that time which a
+// PulseShare returns the share of the I²t that melts the element in that time which a
 // pulse of constant current (A) for duration (s) uses; 1 melts it. It wears the
 // element, time after time: makers state how many pulses of which share it lasts.
 func (m FuseModel) PulseShare(current, duration float64) float64 {
 	return m.load(current) * m.Element.Impedance(duration)
-}
-
-// Derated is the model with every current scaled by factor: the same fuse in
-// hotter air (below 1) or colder air (above 1). See AmbientFactor and
-// DeratingTable.
-func (m FuseModel) Derated(factor float64) FuseModel {
-	element := make(Foster, len(m.Element))
-	for k, s := range m.Element {
-		element[k] = Stage{s.Resistance / (factor * factor), s.TimeConstant}
-	}
-	m.Element = element
-	return m
 }
 
 // Fuse is a pair of models: the fastest curve answers whether the fuse will open
@@ -120,53 +108,11 @@ type Fuse struct {
 	Arcing float64
 }
 
-// Derated is the pair with every current scaled by factor.
-func (f Fuse) Derated(factor float64) Fuse {
-	f.Fastest, f.Slowest = f.Fastest.Derated(factor), f.Slowest.Derated(factor)
-	return f
-}
-
-// AmbientFactor is the factor on a fuse's currents in air of another temperature
-// (K) than the 25 °C of its curve, for an element that melts at the effective
-// temperature melting (K): √((melting − ambient)/(melting − 298.15)), from a rise
-// in proportion to heat. It is 0 where the air alone melts it.
-func AmbientFactor(ambient, melting float64) float64 {
-	return headroomFactor(melting, 298.15, ambient)
-}
-
-// headroomFactor is how a current scales when the surroundings go from reference
+// headroomFactor returns how a current scales when the surroundings go from reference
 // to ambient and the same limit (all K) must not be passed: rise ~ I².
 func headroomFactor(limit, reference, ambient float64) float64 {
 	if ambient >= limit {
 		return 0
 	}
 	return math.Sqrt((limit - ambient) / (limit - reference))
-}
-
-// DeratingTable is a maker's rating factor against air temperature, in order of
-// temperature.
-type DeratingTable []DeratingPoint
-
-// DeratingPoint is one line of a DeratingTable.
-type DeratingPoint struct {
-	Ambient float64 // K
-	Factor  float64 // 1 at the temperature the curve holds for
-}
-
-// Factor interpolates the table. Outside it the end value is returned with inside
-// false, and so is 1 for an empty table.
-func (d DeratingTable) Factor(ambient float64) (factor float64, inside bool) {
-	if len(d) == 0 {
-		return 1, false
-	}
-	if ambient < d[0].Ambient {
-		return d[0].Factor, false
-	}
-	for i := 1; i < len(d); i++ {
-		if a, b := d[i-1], d[i]; ambient < b.Ambient {
-			return a.Factor + (b.Factor-a.Factor)*(ambient-a.Ambient)/(b.Ambient-a.Ambient), true
-		}
-	}
-	last := d[len(d)-1]
-	return last.Factor, ambient == last.Ambient
 }

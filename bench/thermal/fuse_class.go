@@ -20,6 +20,9 @@ type FuseClass struct {
 	Ratings         []float64
 	Lowest, Highest float64
 
+	Made   []float64 // A: the ratings in which such fuses are made
+	MadeBy string    // the standard that lists them
+
 	curves func(rating float64) (fastest, slowest FuseCurve)
 }
 
@@ -49,7 +52,7 @@ func (e *RatingError) Error() string {
 	return fmt.Sprintf("fuse class %s has no rating of %g A: the nearest is %s", e.Class, e.Rating, strings.Join(near, " or "))
 }
 
-// Classes are the names of the built-in classes of fuses.
+// Classes returns the names of the built-in classes of fuses.
 func Classes() []string {
 	var names []string
 	for _, c := range builtInClasses() {
@@ -58,7 +61,7 @@ func Classes() []string {
 	return names
 }
 
-// Class is the built-in class of that name, or an *UnknownClassError.
+// Class returns the built-in class of that name, or an *UnknownClassError.
 func Class(name string) (FuseClass, error) {
 	for _, c := range builtInClasses() {
 		if c.Name == name {
@@ -73,7 +76,7 @@ func Class(name string) (FuseClass, error) {
 // gates lie as no single element would melt.
 const classMisfit = 0.11
 
-// Curves are the two edges of the class for a rating (A): the fastest through the
+// Curves returns the two edges of the class for a rating (A): the fastest through the
 // shortest times, the slowest through the longest. The error is a *RatingError.
 func (c FuseClass) Curves(rating float64) (fastest, slowest FuseCurve, err error) {
 	if near := c.nearest(rating); near != nil {
@@ -102,7 +105,7 @@ func (c FuseClass) Fuse(rating float64) (Fuse, error) {
 	return f, nil
 }
 
-// nearest is nil where the class has the rating.
+// nearest returns the neighbouring ratings, or nil where the class has the rating.
 func (c FuseClass) nearest(rating float64) []float64 {
 	ratings := c.Ratings
 	if ratings == nil {
@@ -128,9 +131,9 @@ func (c FuseClass) nearest(rating float64) []float64 {
 
 // builtInClasses reads the tables once; the result is only read.
 var builtInClasses = sync.OnceValue(func() []FuseClass {
-	vehicle := func(name, title, confidence string, lowest, highest float64) FuseClass {
+	vehicle := func(name, title, confidence string, lowest, highest float64, made ...float64) FuseClass {
 		return FuseClass{
-			Name: name, Title: title, Confidence: confidence, Lowest: lowest, Highest: highest,
+			Name: name, Title: title, Confidence: confidence, Lowest: lowest, Highest: highest, Made: made, MadeBy: "ISO 8820 (from memory)",
 			Source: "ISO 8820 table of opening times, written from memory; range of ratings from memory",
 			curves: func(rating float64) (FuseCurve, FuseCurve) { return vehicleCurves(name, rating) },
 		}
@@ -143,15 +146,16 @@ var builtInClasses = sync.OnceValue(func() []FuseClass {
 	for _, row := range numbers("iec60269_gates.csv") {
 		gG.Ratings = append(gG.Ratings, row[0])
 	}
+	gG.Made, gG.MadeBy = gG.Ratings, "IEC 60269-1 (from memory)"
 	return []FuseClass{
 		gG,
-		vehicle("blade", "blade fuse link of ISO 8820-3", "medium", 1, 100),
-		vehicle("SF30", "bolt-in fuse link SF30 of ISO 8820-5", "low", 30, 200),
-		vehicle("SF51", "bolt-in fuse link SF51 of ISO 8820-5", "low", 30, 500),
+		vehicle("blade", "blade fuse link of ISO 8820-3", "medium", 1, 100, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40, 50, 60, 70, 80, 100),
+		vehicle("SF30", "bolt-in fuse link SF30 of ISO 8820-5", "low", 30, 200, 30, 40, 50, 60, 70, 80, 100, 125, 150, 175, 200),
+		vehicle("SF51", "bolt-in fuse link SF51 of ISO 8820-5", "low", 30, 500, 100, 125, 150, 175, 200, 225, 250, 300, 350, 400, 500),
 	}
 })
 
-// gGCurves makes the two edges from the time gates. The limits of pre-arcing I²t
+// gGCurves returns the two edges from the time gates. The limits of pre-arcing I²t
 // are stated at 10 ms, so they are points there.
 func gGCurves(rating float64) (fastest, slowest FuseCurve) {
 	const prearc = 0.01 // s
@@ -174,7 +178,7 @@ func gGCurves(rating float64) (fastest, slowest FuseCurve) {
 	return fastest, slowest
 }
 
-// ConventionalTime is the time (s) within which a fuse of a rating (A) must have opened under its conventional fusing current:
+// ConventionalTime returns the time (s) within which a fuse of a rating (A) must have opened under its conventional fusing current:
 // IEC 60269-1, table 2 (from memory).
 func ConventionalTime(rating float64) float64 {
 	var hours float64
@@ -186,7 +190,7 @@ func ConventionalTime(rating float64) float64 {
 	return hours * 3600
 }
 
-// vehicleCurves makes the two edges from shares of the rating. Rows of low
+// vehicleCurves returns the two edges from shares of the rating. Rows of low
 // confidence are left out where the family has better ones.
 func vehicleCurves(family string, rating float64) (fastest, slowest FuseCurve) {
 	const name = "iso8820.csv"

@@ -240,7 +240,7 @@ func TestFitFuseRefusesWhatIsNoCurve(t *testing.T) {
 		"no rating":         {func(c *thermal.FuseCurve) { c.Rating = 0 }, -1, "rating"},
 		"too high an I²t":   {func(c *thermal.FuseCurve) { c.PreArcingI2t = 1e6 }, 5, "less than the pre-arcing"},
 		"negative I²t":      {func(c *thermal.FuseCurve) { c.PreArcingI2t = -1 }, -1, "pre-arcing"},
-		"least too high":    {func(c *thermal.FuseCurve) { c.LeastMelting = 280 }, 1, "least melting"},
+		"least too high":    {func(c *thermal.FuseCurve) { c.LeastMelting = 300 }, 1, "least melting"},
 		"least too low":     {func(c *thermal.FuseCurve) { c.LeastMelting = 150 }, -1, "least melting"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -257,17 +257,17 @@ func TestFitFuseRefusesWhatIsNoCurve(t *testing.T) {
 
 func TestFitFuseRefusesASlopeNoElementHas(t *testing.T) {
 	c := demoCurve()
-	c.Points[4].Time = 5 // 600 A at 12 s to 1000 A at 5 s: ln(1.667)/ln(2.4) = 0.583
+	c.Points[4].Time = 6.5 // 600 A at 12 s to 1000 A at 6.5 s: ln(1.667)/ln(1.846) = 0.83; 5 s may be rounded from what an element does
 	_, err := thermal.FitFuse(c)
 	var steep *thermal.SteepError
 	require.ErrorAs(t, err, &steep)
 	assert.Equal(t, 3, steep.First)
 	assert.Equal(t, 4, steep.Second)
-	assert.InDelta(t, math.Log(1000.0/600)/math.Log(12.0/5), steep.Slope, 1e-12)
-	assert.ErrorContains(t, err, "from point 4 (600 A, 12 s) to point 5 (1000 A, 5 s)")
+	assert.InDelta(t, math.Log(1000.0/600)/math.Log(12.0/6.5), steep.Slope, 1e-12)
+	assert.ErrorContains(t, err, "from point 4 (600 A, 12 s) to point 5 (1000 A, 6.5 s)")
 }
 
-// TestFitFuseTakesAnElementOfTheFirstOrder: issue point 9: a curve that a single heated mass follows exactly, wherever its
+// TestFitFuseTakesAnElementOfTheFirstOrder: a curve that a single heated mass follows exactly, wherever its
 // points lie and however they are rounded, is a curve of a fuse.
 func TestFitFuseTakesAnElementOfTheFirstOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -276,7 +276,7 @@ func TestFitFuseTakesAnElementOfTheFirstOrder(t *testing.T) {
 		from := rapid.Float64Range(1.01, 5).Draw(t, "lowest current over it")
 		times := rapid.Float64Range(1.3, 30).Draw(t, "highest over lowest")
 		n := rapid.IntRange(2, 12).Draw(t, "points")
-		c := thermal.FuseCurve{Rating: 100, Edge: rapid.SampledFrom([]thermal.Edge{thermal.Central, thermal.Earlier, thermal.Later}).Draw(t, "edge")}
+		c := thermal.FuseCurve{Rating: 100, Allowed: 0.06, Edge: rapid.SampledFrom([]thermal.Edge{thermal.Central, thermal.Earlier, thermal.Later}).Draw(t, "edge")}
 		if rapid.Bool().Draw(t, "the least melting current is stated") {
 			c.LeastMelting = least
 		}
@@ -289,14 +289,19 @@ func TestFitFuseTakesAnElementOfTheFirstOrder(t *testing.T) {
 			}
 			c.Points = append(c.Points, p)
 		}
+		if rapid.Bool().Draw(t, "the pre-arcing I²t is stated") { // a point at a short time melts with no more, but for the rounding
+			if c.PreArcingI2t = least * least * tau; rounded {
+				c.PreArcingI2t = threeDigits(c.PreArcingI2t)
+			}
+		}
 		if c.LeastMelting > 0 && c.Points[0].Current <= c.LeastMelting {
 			t.Skip("rounded away")
 		}
 		m, err := thermal.FitFuse(c)
 		require.NoError(t, err)
-		require.LessOrEqual(t, m.Misfit.Worst, 0.03)
+		require.LessOrEqual(t, m.Misfit.Worst, 0.06)
 		for _, p := range c.Points {
-			require.InEpsilon(t, p.Current, m.MeltCurrent(p.Time), 0.031)
+			require.InEpsilon(t, p.Current, m.MeltCurrent(p.Time), 0.064)
 		}
 	})
 }
@@ -311,35 +316,15 @@ func threeDigits(x float64) float64 {
 
 func TestFitFuseSaysWhichPointItMisses(t *testing.T) {
 	c := demoCurve()
-	c.Points[2].Current = 290 // nearly level from 60 s to 1200 s, then all at once
+	c.Points[2].Current = 271 // nearly level from 60 s to 1200 s, then all at once, more than rounding explains
+	c.Points[4].Current, c.Points[4].Time, c.LeastMelting = 1003, 1.52, 241
 	m, err := thermal.FitFuse(c)
 	var misfit *thermal.MisfitError
 	require.ErrorAs(t, err, &misfit)
 	assert.NotEmpty(t, m.Element, "the best fit is given to look at")
-	assert.Greater(t, misfit.Worst, 0.03)
-	assert.ErrorContains(t, err, "more than the 3.0 % allowed")
-}
-
-func TestHotterAirMeltsAFuseSooner(t *testing.T) {
-	m, err := thermal.FitFuse(demoCurve())
-	require.NoError(t, err)
-	const melting = 273.15 + 230
-	assert.Equal(t, 1.0, thermal.AmbientFactor(298.15, melting))
-	assert.Equal(t, 0.0, thermal.AmbientFactor(melting, melting))
-	last := math.Inf(1)
-	for T := 260.0; T < 360; T += 10 {
-		hot := m.Derated(thermal.AmbientFactor(T, melting))
-		assert.Less(t, hot.MeltTime(400).Time, last)
-		last = hot.MeltTime(400).Time
-		assert.InEpsilon(t, 240*thermal.AmbientFactor(T, melting), hot.LeastMeltingCurrent(), 1e-4)
-	}
-	table := thermal.DeratingTable{{Ambient: 273, Factor: 1.1}, {Ambient: 298, Factor: 1}, {Ambient: 348, Factor: 0.8}}
-	factor, inside := table.Factor(323)
-	assert.True(t, inside)
-	assert.InDelta(t, 0.9, factor, 1e-12)
-	factor, inside = table.Factor(400)
-	assert.False(t, inside)
-	assert.Equal(t, 0.8, factor)
+	assert.InDelta(t, 0.03+3*(5.0/270+50.0/1200/2), misfit.Allowed, 1e-9, "270 A and 1200 s are taken for rounded to two digits")
+	assert.Greater(t, misfit.Worst, misfit.Allowed)
+	assert.ErrorContains(t, err, "more than the 14.8 % allowed")
 }
 
 func TestPulsesWear(t *testing.T) {

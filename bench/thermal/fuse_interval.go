@@ -1,30 +1,9 @@
 package thermal
 
 import (
-	"fmt"
 	"math"
+	"quaybench/bench/root"
 )
-
-// CurrentSegment is a stretch of constant current.
-type CurrentSegment struct {
-	Current  float64 // A, either sign
-	Duration float64 // s, above zero; +Inf for the last
-}
-
-// History is a course of current from a cold start.
-type History []CurrentSegment
-
-// RMS is the root-mean-square current (A) of the history, the equivalent current
-// of the rms method of IEC 60034-1; it stands for the heating only where the
-// history repeats well within the shortest time constant that matters.
-func (h History) RMS() float64 {
-	var i2t, t float64
-	for _, s := range h {
-		i2t += s.Current * s.Current * s.Duration
-		t += s.Duration
-	}
-	return math.Sqrt(i2t / t)
-}
 
 // Superposition adds up what each current would have done alone. Over 80 000 random
 // histories of 400 elements whose resistance rises up to melting, it was late by more
@@ -39,110 +18,6 @@ const (
 // element may melt under a current that is not constant from cold, 1/1.05²: the
 // threshold of a "may open" event in a simulation.
 const MayMelt = 1 / ((1 + earlyMargin) * (1 + earlyMargin))
-
-// Interval is when a fuse melts: not before Early, at the latest at Late. +Inf is
-// not within the history.
-type Interval struct {
-	Early, Late Melting
-}
-
-// MeltInterval is when the fuse, cold at the start, melts under a history of
-// current. Constant current is read off the two curves. Otherwise Early is the
-// fastest model by superposition with the current 5 % up, and Late the slowest
-// model restarted cold at each rise (see LateWatch); how wide they lie apart is
-// what a time-current curve alone leaves open.
-func (f Fuse) MeltInterval(h History) Interval {
-	for i, s := range h {
-		if !(s.Duration > 0) || math.IsNaN(s.Current) {
-			panic(fmt.Sprintf("thermal: MeltInterval: segment %d of the history: %g A for %g s", i, s.Current, s.Duration))
-		}
-	}
-	early, late := math.Inf(1), math.Inf(1)
-	if h.constant() {
-		if len(h) > 0 {
-			end := h.duration()
-			early = within(f.Fastest.MeltTime(h[0].Current).Time, end)
-			late = within(f.Slowest.MeltTime(h[0].Current).Time, end)
-		}
-		return Interval{f.Fastest.melting(early), f.Slowest.melting(late)}
-	}
-	early = f.Fastest.superposed(h, 1+earlyMargin)
-	watch := f.WatchLate()
-	for _, s := range h {
-		if t, melted := watch.Observe(s.Current, s.Duration); melted {
-			late = t
-			break
-		}
-	}
-	return Interval{f.Fastest.melting(early), f.Slowest.melting(late)}
-}
-
-func (h History) constant() bool {
-	for _, s := range h {
-		if math.Abs(s.Current) != math.Abs(h[0].Current) {
-			return false
-		}
-	}
-	return true
-}
-
-func (h History) duration() float64 {
-	var sum float64
-	for _, s := range h {
-		sum += s.Duration
-	}
-	return sum
-}
-
-func within(t, end float64) float64 {
-	if t > end {
-		return math.Inf(1)
-	}
-	return t
-}
-
-// superposed is the melting time (s) of the model under a history with every
-// current times factor; +Inf if not within it.
-func (m FuseModel) superposed(h History, factor float64) float64 {
-	x, trial := make([]float64, len(m.Element)), make([]float64, len(m.Element))
-	var start float64
-	for _, s := range h {
-		current := s.Current * factor
-		if t := m.crossing(current, s.Duration, x, trial); !math.IsInf(t, 1) {
-			return start + t
-		}
-		m.Advance(current, s.Duration, x)
-		start += s.Duration
-	}
-	return math.Inf(1)
-}
-
-// crossing is when a constant current melts the element within duration from the
-// states x, which it leaves alone; +Inf if it does not.
-func (m FuseModel) crossing(current, duration float64, x, trial []float64) float64 {
-	melted := func(t float64) bool {
-		copy(trial, x)
-		m.Advance(current, t, trial)
-		return m.Molten(trial) >= 1
-	}
-	if melted(0) {
-		return 0
-	}
-	// Stages can not sum to 1 if not even their ends do.
-	var highest float64
-	for k, s := range m.Element {
-		highest += max(x[k], s.Resistance*m.load(current))
-	}
-	if highest < 1 {
-		return math.Inf(1)
-	}
-	shortest, longest := math.Inf(1), 0.0
-	for _, s := range m.Element {
-		shortest, longest = min(shortest, s.TimeConstant), max(longest, s.TimeConstant)
-	}
-	shortest = min(shortest, m.PreArcingI2t()/(current*current))
-	return firstTrue(melted, shortest, longest, duration)
-}
 
 // LateWatch follows a current, a stretch at a time, and says when the slowest
 // element must have melted. At each rise it starts another element from cold, and
@@ -181,7 +56,7 @@ func (f Fuse) WatchLate() *LateWatch {
 	return &LateWatch{model: f.Slowest, settled: settled, before: make([]float64, n), trial: make([]float64, n)}
 }
 
-// Observe takes a stretch of current (A, either sign) for duration (s). If the
+// Observe adds a stretch of current (A, either sign) for duration (s). If the
 // element must have melted in it, melted is true and at the time (s) since the
 // watch began; the watch has then done its work.
 func (w *LateWatch) Observe(current, duration float64) (at float64, melted bool) {
@@ -219,11 +94,11 @@ func (w *LateWatch) Observe(current, duration float64) (at float64, melted bool)
 		if w.model.Molten(c.x) < 1 {
 			continue // a peak between would only make it earlier
 		}
-		at = min(at, start+bisect(func(t float64) bool {
+		at = min(at, start+root.Change(0, duration, 0, func(t float64) bool {
 			copy(w.trial, w.before)
 			w.model.Advance(c.level, t, w.trial)
 			return w.model.Molten(w.trial) >= 1
-		}, 0, duration))
+		}))
 	}
 	return at, !math.IsInf(at, 1)
 }

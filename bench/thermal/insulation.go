@@ -34,7 +34,7 @@ func (e *UnknownInsulationError) Error() string {
 	return fmt.Sprintf("thermal class %q is not known: use one of %s", e.Letter, strings.Join(known, " "))
 }
 
-// Insulation is the thermal class of that letter, or an *UnknownInsulationError.
+// Insulation returns the thermal class of that letter, or an *UnknownInsulationError.
 func Insulation(letter string) (InsulationClass, error) {
 	for _, c := range insulationClasses {
 		if c.Letter == letter {
@@ -48,20 +48,13 @@ func Insulation(letter string) (InsulationClass, error) {
 // Montsinger.
 const Halving = 10.0
 
-// AgeingRate is how fast insulation ages at temperature T (K) beside its class
+// AgeingRate returns how fast insulation ages at temperature T (K) beside its class
 // temperature rated (K), 2^((T−rated)/halving): 1 at the class temperature.
 func AgeingRate(T, rated, halving float64) float64 {
 	return math.Exp2((T - rated) / halving)
 }
 
-// ArrheniusRate is the same by activation energy (eV). It agrees with the 10 K
-// rule only near one temperature.
-func ArrheniusRate(T, rated, energy float64) float64 {
-	const boltzmann = 8.617333262e-5 // eV/K
-	return math.Exp(energy / boltzmann * (1/rated - 1/T))
-}
-
-// LifeUsed is the life (s at the class temperature rated, K) that a course of
+// LifeUsed returns the life (s at the class temperature rated, K) that a course of
 // temperature uses, by the 10 K rule: times in s, ascending, temperatures in K,
 // taken as straight between them, so the integral is exact.
 func LifeUsed(times, temperatures []float64, rated, halving float64) float64 {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"quaybench/bench/root"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
@@ -24,7 +25,7 @@ type Stage struct {
 // Σ x_k.
 type Foster []Stage
 
-// Impedance is Zth(t): the rise in K per watt, t seconds after a step of power.
+// Impedance returns Zth(t): the rise in K per watt, t seconds after a step of power.
 func (f Foster) Impedance(t float64) float64 {
 	var z float64
 	for _, s := range f {
@@ -33,7 +34,7 @@ func (f Foster) Impedance(t float64) float64 {
 	return z
 }
 
-// Steady is the thermal resistance Σ R_k in K/W.
+// Steady returns the thermal resistance Σ R_k in K/W.
 func (f Foster) Steady() float64 {
 	var sum float64
 	for _, s := range f {
@@ -42,7 +43,7 @@ func (f Foster) Steady() float64 {
 	return sum
 }
 
-// Initial is the rate of rise per watt at once after a step, Σ R_k/τ_k, in K/J:
+// Initial returns the rate of rise per watt at once after a step, Σ R_k/τ_k, in K/J:
 // the inverse of the heat capacity of the node itself.
 func (f Foster) Initial() float64 {
 	var sum float64
@@ -67,7 +68,7 @@ func (f Foster) Advance(power, dt float64, x []float64) {
 	}
 }
 
-// TimeTo is how long (s) a step of power (W) takes to bring the rise (K) from
+// TimeTo returns how long (s) a step of power (W) takes to bring the rise (K) from
 // nothing; +Inf if it never does.
 func (f Foster) TimeTo(power, rise float64) float64 {
 	switch {
@@ -85,7 +86,7 @@ func (f Foster) TimeTo(power, rise float64) float64 {
 			return to
 		}
 	}
-	return bisect(reached, from, to)
+	return root.Change(from, to, 0, reached)
 }
 
 // Cauer is a ladder as built in the part: from the heated node outwards, each
@@ -146,7 +147,7 @@ func (c Cauer) Foster() (Foster, error) {
 	return n.Impedance(0, nil)
 }
 
-// Impedance is the transient thermal impedance of node i of a network as a
+// Impedance returns the transient thermal impedance of node i of a network as a
 // Foster ladder, slowest stage first: the rise of that node per watt put into
 // that node. It returns a *FloatingError where heat cannot leave.
 func (n *Network) Impedance(i int, scale []float64) (Foster, error) {

@@ -9,7 +9,7 @@ import (
 // A Builder hands them out.
 type Place int
 
-// Index is the place's position in the temperatures of the nodes or, for a
+// Index returns the place's position in the temperatures of the nodes or, for a
 // boundary, in the temperatures of the boundaries.
 func (p Place) Index() int {
 	if p < 0 {
@@ -18,7 +18,7 @@ func (p Place) Index() int {
 	return int(p)
 }
 
-// IsBoundary says whether the place is a boundary: its temperature is given by
+// IsBoundary reports whether the place is a boundary: its temperature is given by
 // the caller and no heat changes it.
 func (p Place) IsBoundary() bool { return p < 0 }
 
@@ -156,28 +156,28 @@ type Network struct {
 	perJoule   []float64 // 1/capacity, K/J
 }
 
-// Nodes is the number of nodes, the length of T, heat and dT.
+// Nodes returns the number of nodes, the length of T, heat and dT.
 func (n *Network) Nodes() int { return len(n.nodes) }
 
-// Boundaries is the number of boundaries, the length of boundary.
+// Boundaries returns the number of boundaries, the length of boundary.
 func (n *Network) Boundaries() int { return len(n.boundaries) }
 
-// Links is the number of links, the length of scale.
+// Links returns the number of links, the length of scale.
 func (n *Network) Links() int { return len(n.links) }
 
-// NodeName is the name of node i.
+// NodeName returns the name of node i.
 func (n *Network) NodeName(i int) string { return n.nodes[i].name }
 
-// BoundaryName is the name of boundary i.
+// BoundaryName returns the name of boundary i.
 func (n *Network) BoundaryName(i int) string { return n.boundaries[i] }
 
-// Capacity is the heat capacity of node i in J/K.
+// Capacity returns the heat capacity of node i in J/K.
 func (n *Network) Capacity(i int) float64 { return n.nodes[i].capacity }
 
-// Ends are the two places a link joins; if one is a boundary it is the second.
+// Ends returns the two places a link joins; if one is a boundary it is the second.
 func (n *Network) Ends(l Link) (from, to Place) { return n.links[l].a, n.links[l].b }
 
-// Conductance is the conductance of a link in W/K at scale 1.
+// Conductance returns the conductance of a link in W/K at scale 1.
 func (n *Network) Conductance(l Link) float64 { return n.links[l].conductance }
 
 // Derivatives sets dT (K/s) to the rate of change of the node temperatures T (K)
@@ -199,7 +199,7 @@ func (n *Network) Derivatives(T, heat, boundary, scale, dT []float64) {
 	}
 }
 
-// Flow is the heat (W) through a link, from its first end to its second. It is
+// Flow returns the heat (W) through a link, from its first end to its second. It is
 // also C·∂(dT/dt)/∂scale of that link, up to sign: −Flow/scale at the first end,
 // +Flow/scale at the second; at scale 1 use it for the Jacobian of a cooling
 // that depends on another state.
@@ -230,7 +230,7 @@ func (n *Network) BoundaryFlow(T, boundary, scale, flow []float64) {
 	}
 }
 
-// Stored is the heat (J) held above the temperature reference (K).
+// Stored returns the heat (J) held above the temperature reference (K).
 func (n *Network) Stored(T []float64, reference float64) float64 {
 	var sum float64
 	for i := range n.nodes {
@@ -277,7 +277,7 @@ func (n *Network) AddBoundaryJacobian(scale, dst []float64, stride int) {
 	}
 }
 
-// PerJoule is element (i, i) of the diagonal B of dT/dt = A·T + B·q + C·Tb: the
+// PerJoule returns element (i, i) of the diagonal B of dT/dt = A·T + B·q + C·Tb: the
 // rise in K per joule put into node i.
 func (n *Network) PerJoule(i int) float64 { return n.perJoule[i] }
 

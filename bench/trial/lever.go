@@ -2,7 +2,7 @@ package trial
 
 import "sort"
 
-// Corners are the instants at which the lever begins or ends a movement.
+// Corners returns the instants at which the lever begins or ends a movement.
 func (t *Trial) Corners() []float64 {
 	var at []float64
 	for _, s := range t.Steps {
@@ -37,7 +37,7 @@ func (t *Trial) Lever(from float64) func(float64) float64 {
 	return func(u float64) float64 { return position + rate*(u-at) }
 }
 
-// position is where the lever is at time u, having been at start when this movement began.
+// position returns where the lever is at time u, having been at start when this movement began.
 func (s Step) position(start, u float64) float64 {
 	if u >= s.At+s.Over {
 		return s.To

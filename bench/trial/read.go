@@ -49,19 +49,25 @@ func Read(name string, data []byte) (*Trial, error) {
 	return t, source.Err()
 }
 
-// Names are the built-in trials in order.
+// Names returns the built-in trials in order.
 func Names() []string { return slices.Clone(order) }
+
+// called is what a trial is called that people know by another name.
+var called = map[string]string{"locked-rotor": "locked-shaft"}
 
 // Builtin returns a built-in trial by name, or an error that lists them.
 func Builtin(name string) (*Trial, error) {
 	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
+	if now, old := called[name]; old {
+		return nil, fmt.Errorf("no built-in trial is called %q: it is %s now", name, now)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("no built-in trial is called %q; there are %s", name, strings.Join(order, ", "))
 	}
 	return Read(name+".toml", data)
 }
 
-// Text is the file of a built-in trial, as an example to start one's own from.
+// Text returns the file of a built-in trial, as an example to start one's own from.
 func Text(name string) (string, bool) {
 	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
 	return string(data), err == nil

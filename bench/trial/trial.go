@@ -13,15 +13,16 @@ type Trial struct {
 	Steps    []Step  `key:"throttle" optional:"yes"`
 	Duration float64 `key:"duration" unit:"s" above:"0 s" max:"48 h" example:"60 s" doc:"when the trial ends"`
 
-	Air          float64        `key:"air" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
-	Water        float64        `key:"water" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
+	Air          float64        `key:"air" condition:"yes" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
+	Water        float64        `key:"water" condition:"yes" unit:"°C" default:"15 °C" min:"-2 °C" max:"40 °C" example:"15 °C" doc:"water"`
 	WaterDensity float64        `key:"water_density" unit:"kg/m³" default:"1025 kg/m³" min:"900 kg/m³" max:"1100 kg/m³" example:"1025 kg/m³" doc:"of the water: 1025 sea, 1000 fresh. What the propeller takes and gives goes with it; a hull's table stays as it was measured"`
 	Compartment  quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
-	Charge       float64        `key:"charge" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
+	Charge       float64        `key:"charge" condition:"yes" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
 	Speed        float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
 	Moored       bool           `key:"moored" default:"false" example:"false" doc:"the boat is held fast"`
 
-	Start Start `key:"start"`
+	Start Start  `key:"start"`
+	Stops []Stop `key:"stop" optional:"yes"`
 
 	Load          string  `key:"load" one:"normal|fouled|dry|locked|ventilated" default:"normal" example:"normal" doc:"what the propeller meets"`
 	LoadFactor    float64 `key:"load_factor" unit:"1" default:"180 %" min:"100 %" max:"1000 %" example:"180 %" doc:"fouled: torque over the clean propeller's"`
@@ -42,13 +43,19 @@ type Step struct {
 	Over float64 `key:"over" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"how long the movement takes"`
 }
 
+// Stop ends a step test of the programme early, beside the limits that every step test has. A simulation goes on to the end.
+type Stop struct {
+	Watch string `key:"watch" example:"motor current" doc:"what the rule watches: a channel that is measured"`
+	At    string `key:"at" example:"above 150 A" doc:"where the test stops: above or below a value with its unit; above counts ahead and astern"`
+}
+
 // CableStart is one of the cables, joints or the contactor that starts at a temperature of its own.
 type CableStart struct {
 	Name        string  `key:"name" example:"motor cable" doc:"the cable's or joint's name in the boat file, or contactor"`
 	Temperature float64 `key:"temperature" unit:"°C" min:"-60 °C" max:"400 °C" example:"60 °C" doc:"its temperature at the start"`
 }
 
-// Named is the temperature of each that has one of its own, by name.
+// Named returns the temperature of each that has one of its own, by name.
 func (s *Start) Named() map[string]float64 {
 	named := map[string]float64{}
 	for _, c := range s.Each {
@@ -57,7 +64,9 @@ func (s *Start) Named() map[string]float64 {
 	return named
 }
 
-// Start holds temperatures at the start; what is left out starts at the temperature of what surrounds it.
+// Start holds temperatures at the start. What is left out starts at the temperature of its surroundings: the outside air or the water
+// where the boat file places it there, else the compartment's air. A motor housing starts at the winding's temperature where that is
+// given, so a water-cooled motor with a warm winding starts warm throughout; a winding left out starts at the housing's.
 type Start struct {
 	Winding quantity.Value `key:"winding" unit:"°C" optional:"yes" doc:"winding and commutator"`
 	Housing quantity.Value `key:"housing" unit:"°C" optional:"yes" doc:"motor housing"`

@@ -11,7 +11,7 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// Write is the text of a trial file that Read gives back the same from, to the last bit of every number.
+// Write returns the text of a trial file that Read gives back the same from, to the last bit of every number.
 func Write(t *Trial) []byte {
 	var b strings.Builder
 	text := func(key, value string) { fmt.Fprintf(&b, "%s = %s\n", key, datafile.Quote(value)) }
@@ -56,6 +56,11 @@ func Write(t *Trial) []byte {
 		number("to", s.To, "%")
 		number("over", s.Over, "s")
 	}
+	for _, s := range t.Stops {
+		b.WriteString("[[stop]]\n")
+		text("watch", s.Watch)
+		text("at", s.At)
+	}
 	if !reflect.DeepEqual(t.Start, Start{}) {
 		b.WriteString("[start]\n")
 		given("winding", t.Start.Winding)
@@ -72,7 +77,7 @@ func Write(t *Trial) []byte {
 	return []byte(b.String())
 }
 
-// in is a value in the unit that a person would write, or in SI where that would not give the same bits back.
+// in returns a value in the unit that a person would write, or in SI where that would not give the same bits back.
 func in(si float64, unit string) string {
 	u := quantity.MustUnit(unit)
 	text := strconv.FormatFloat(u.FromSI(si), 'g', 12, 64) + " " + unit

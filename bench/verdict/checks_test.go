@@ -92,7 +92,7 @@ func TestChecksPrecharge(t *testing.T) {
 			b.Battery.Cells, b.Battery.CellHighest, b.Battery.Resistance = 16, si(3.2), si(7e-3)
 			b.Fuse.Resistance, b.Contactor.Resistance = si(0.5e-3), si(0.5e-3)
 			b.Cables = []boat.Cable{{Circuit: "battery", Resistance: si(3e-3)}}
-			return prospective(b)
+			return Prospective(b)
 		},
 	})
 }
@@ -113,5 +113,7 @@ func TestChecksPrechargeCircuit(t *testing.T) {
 		assert.InEpsilon(t, row["t95"], shortest, 0.005, "time to 95 %%, case %d: the rule takes the trade's three time constants", i+1)
 		assert.InEpsilon(t, row["energy"], energy, 0.002, "energy in the resistor, case %d", i+1)
 	}
-	t.Run("live", c.CheckLive)
+	if reference.Live {
+		t.Run("live", c.CheckLive)
+	}
 }

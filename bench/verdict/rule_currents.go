@@ -1,53 +1,114 @@
 package verdict
 
 import (
-	"fmt"
 	"math"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
+	"quaybench/bench/root"
 	"quaybench/bench/settings"
+	"quaybench/bench/thermal"
 )
-
-// motorLimits are the settings that limit motor current.
-func motorLimits(s settings.Set) []struct {
-	key   string
-	value float64
-	title string
-} {
-	return []struct {
-		key   string
-		value float64
-		title string
-	}{
-		{"limits.motor_current", s.Limits.MotorCurrent, "motor current limit"},
-		{"limits.astern_current", s.Limits.AsternCurrent, "astern limit"},
-		{"limits.braking_current", s.Limits.BrakingCurrent, "braking limit"},
-	}
-}
 
 var motorCable = Rule{
 	Name:   "motor-cable",
 	Title:  "the motor cables carry the motor current limits",
-	Source: "ampacity of the cable as the boat file gives it; engine-space factor 33 CFR 183.425 table 5 note 1 (borrowed, from memory)",
+	Source: cableSource,
+	Check:  func(b *boat.Boat, s settings.Set) []Finding { return cablesCarry(b, s, "motor", math.Inf(1)) },
+}
+
+var batteryCable = Rule{
+	Name:   "battery-cable",
+	Title:  "the battery cables carry the battery current limits",
+	Source: cableSource,
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
-		for i := range b.Cables {
-			c := &b.Cables[i]
-			amps := allowable(c)
-			if c.Circuit != "motor" || amps == 0 {
-				continue
-			}
-			for _, l := range motorLimits(s) {
-				if l.value > amps {
-					out = append(out, Finding{
-						Level:  Over,
-						Text:   fmt.Sprintf("the %s, %.0f A of motor current, is more than the %s may carry for ever where it lies, %.0f A", l.title, l.value, c.Name, amps),
-						Change: change(s, l.key, math.Floor(amps), "what the "+c.Name+" may carry for ever"),
-					})
-				}
-			}
+		out = cablesCarry(b, s, "battery", lastingMotorCurrent(s)) // a stage that drives takes no more battery current than the motor's
+		for i := range out {
+			out[i].Mind = "how hot it gets before the bank is empty or the lever comes back, the trials judge"
 		}
 		return out
 	},
+}
+
+const cableSource = "ampacity of the cable as the boat file gives it, or by its thermal_resistance; engine-space factor 33 CFR 183.425 table 5 note 1 (borrowed, from memory); boost by the heat that copper of that section takes up"
+
+// lastingMotorCurrent returns the highest motor current that the settings let flow for ever, A.
+func lastingMotorCurrent(s settings.Set) (most float64) {
+	for _, l := range settings.Heating("motor") {
+		if value, _ := s.Number(l.Key); !l.Brief {
+			most = max(most, value)
+		}
+	}
+	return most
+}
+
+// cablesCarry finds the limits of a circuit's current above what a cable of it may carry for ever: close where another limit, most (A),
+// keeps the current at what the cable carries. Boost it finds where it makes a cable hotter than its insulation is rated for.
+func cablesCarry(b *boat.Boat, s settings.Set, circuit string, most float64) (out []Finding) {
+	for i := range b.Cables {
+		c := &b.Cables[i]
+		amps := allowable(c)
+		if c.Circuit != circuit || amps == 0 {
+			continue
+		}
+		boosts := boostHeats(c, s)
+		for _, l := range settings.Heating(circuit) {
+			value, _ := s.Number(l.Key)
+			if value <= amps || l.Brief {
+				continue
+			}
+			f := Finding{
+				Level:  Over,
+				Text:   quantity.Sentence("the %s, %.0f A of %s current, is more than the %s may carry for ever where it lies, %.0f A", l.Title, value, circuit, c.Name, amps),
+				Change: change(s, l.Key, math.Floor(amps), "what the "+c.Name+" may carry for ever"),
+			}
+			if most <= amps && boosts == nil {
+				f.Level = Close
+				f.Text += quantity.Sentence("; only the motor current limits, %.0f A at most, hold it", most)
+			}
+			out = append(out, f)
+		}
+		if boosts != nil {
+			out = append(out, *boosts)
+		}
+	}
+	return out
+}
+
+// boostHeats finds a boost that makes a cable hotter than its insulation is rated for, given all at once and as often as it can be.
+func boostHeats(c *boat.Cable, s settings.Set) *Finding {
+	l, known := lay(c)
+	course, boosts := boosting(s)
+	if !known || !boosts {
+		return nil
+	}
+	if c.Circuit == "battery" { // boost raises the motor current alone: the battery current limit holds meanwhile
+		course.lasting, course.boost = min(course.lasting, s.Limits.BatteryCurrent), min(course.boost, s.Limits.BatteryCurrent)
+	}
+	course.lasting = min(course.lasting, l.carries) // a limit above that has a finding of its own
+	T := l.hottest(course)
+	if T <= c.Rated.SI+1e-6 {
+		return nil
+	}
+	reached := quantity.Sentence("brings the %s to %.0f °C", c.Name, T-celsius)
+	if T > thermal.Copper.Melting {
+		reached = quantity.Sentence("melts the %s", c.Name)
+	}
+	tooHot := func(amps float64) bool {
+		less := course
+		less.boost = min(amps, course.boost)
+		return l.hottest(less) > c.Rated.SI+1e-6
+	}
+	most := math.Floor(root.Change(course.lasting, course.boost, 0.01, tooHot))
+	if most <= s.Limits.MotorCurrent {
+		most = 0
+	}
+	return &Finding{
+		Level: Over,
+		Text: quantity.Sentence("boost, %.0f A of motor current for %s and again after %s, %s where it lies, its insulation is rated for %.0f °C: for ever the %s may carry %.0f A of %s current",
+			s.Boost.Current, written(course.on, "s"), written(course.off, "s"), reached, c.Rated.SI-celsius, c.Name, l.carries, c.Circuit),
+		Change: change(s, s.Key(&s.Boost.Current), most, "what keeps the "+c.Name+" within its rated temperature"),
+	}
 }
 
 var stageCurrent = Rule{
@@ -56,25 +117,22 @@ var stageCurrent = Rule{
 	Source: "maker's rating",
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		most := b.Stage.Current.SI
-		limits := motorLimits(s)
-		limits = append(limits, struct {
-			key   string
-			value float64
-			title string
-		}{"boost.current", s.Boost.Current, "boost"})
-		for _, l := range limits {
-			if l.value > most {
+		for _, l := range settings.Heating("motor") {
+			if value, _ := s.Number(l.Key); value > most {
 				out = append(out, Finding{
 					Level:  Over,
-					Text:   fmt.Sprintf("the %s, %.0f A of motor current, is more than the controller's %.0f A", l.title, l.value, most),
-					Change: change(s, l.key, math.Floor(most), "the controller's rating"),
+					Text:   quantity.Sentence("the %s, %.0f A of motor current, is more than the controller's %.0f A", l.Title, value, most),
+					Change: change(s, l.Key, math.Floor(most), "the controller's rating"),
 				})
 			}
 		}
-		if c := s.Boost.Current; c > 0 && c <= s.Limits.MotorCurrent {
-			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("boost, %.0f A of motor current, is not above the motor current limit, %.0f A: it does nothing", c, s.Limits.MotorCurrent)})
-		}
 		return out
+	},
+	Note: func(_ *boat.Boat, s settings.Set) string {
+		if c := s.Boost.Current; c > 0 && c <= s.Limits.MotorCurrent {
+			return quantity.Sentence("boost, %.0f A of motor current, is not above the motor current limit, %.0f A: it does nothing", c, s.Limits.MotorCurrent)
+		}
+		return ""
 	},
 }
 
@@ -89,9 +147,9 @@ var managementLimit = Rule{
 		}
 		return []Finding{{
 			Level: Over,
-			Text: fmt.Sprintf("the battery current limit, %.0f A, is above what management bears, %.0f A for %.3g s: it opens under load and the boat has no drive",
+			Text: quantity.Sentence("the battery current limit, %.0f A, is above what management bears, %.0f A for %.3g s: it opens under load and the boat has no drive",
 				s.Limits.BatteryCurrent, m.DischargeCurrent.SI, m.DischargeDelay.SI),
-			Change: change(s, "limits.battery_current", math.Floor(0.95*m.DischargeCurrent.SI), "5 % below what management bears"),
+			Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(0.95*m.DischargeCurrent.SI), "5 % below what management bears"),
 		}}
 	},
 }
@@ -104,8 +162,8 @@ var contactorCarries = Rule{
 		if most := b.Contactor.Current.SI; s.Limits.BatteryCurrent > most {
 			return []Finding{{
 				Level:  Over,
-				Text:   fmt.Sprintf("the battery current limit, %.0f A, is more than the contactor carries for ever, %.0f A", s.Limits.BatteryCurrent, most),
-				Change: change(s, "limits.battery_current", math.Floor(most), "what the contactor carries"),
+				Text:   quantity.Sentence("the battery current limit, %.0f A, is more than the contactor carries for ever, %.0f A", s.Limits.BatteryCurrent, most),
+				Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(most), "what the contactor carries"),
 			}}
 		}
 		return nil
@@ -119,8 +177,8 @@ var braking = Rule{
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		if s.Limits.BrakingCurrent > 0 && !b.Stage.Braking {
 			return []Finding{{
-				Level: Over, Text: fmt.Sprintf("the braking limit is %.0f A of motor current, but the boat file says that the controller cannot brake", s.Limits.BrakingCurrent),
-				Change: change(s, "limits.braking_current", 0, "no braking quadrant"),
+				Level: Over, Text: quantity.Sentence("the braking limit is %.0f A of motor current, but the boat file says that the controller cannot brake", s.Limits.BrakingCurrent),
+				Change: change(s, s.Key(&s.Limits.BrakingCurrent), 0, "no braking quadrant"),
 			}}
 		}
 		m := b.Battery.Management
@@ -129,9 +187,9 @@ var braking = Rule{
 		}
 		return []Finding{{
 			Level: Over,
-			Text: fmt.Sprintf("braking may send %.0f A of battery current back, management bears %.0f A for %.3g s: it then opens while the motor brakes, and the link capacitor takes the energy",
+			Text: quantity.Sentence("braking may send %.0f A of battery current back, management bears %.0f A for %.3g s: it then opens while the motor brakes, and the link capacitor takes the energy",
 				s.Limits.ChargeCurrent, m.ChargeCurrent.SI, m.ChargeDelay.SI),
-			Change: change(s, "limits.charge_current", math.Floor(0.9*m.ChargeCurrent.SI), "10 % below what management bears in charge"),
+			Change: change(s, s.Key(&s.Limits.ChargeCurrent), math.Floor(0.9*m.ChargeCurrent.SI), "10 % below what management bears in charge"),
 		}}
 	},
 }

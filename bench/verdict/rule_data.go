@@ -1,7 +1,7 @@
 package verdict
 
 import (
-	"fmt"
+	"math"
 	"strings"
 
 	"quaybench/bench/boat"
@@ -41,23 +41,25 @@ func (c comparison) finding() []Finding {
 	case !c.possible.holds(c.value):
 		level = Over
 	}
-	usual := fmt.Sprintf("%s to %s is usual", shownFigure(c.usual.low, c.unit), shownFigure(c.usual.high, c.unit))
+	usual := quantity.Sentence("%s to %s is usual", shownFigure(c.usual.low, c.unit), shownFigure(c.usual.high, c.unit))
 	switch {
 	case c.instead != "":
 		usual = c.instead
-	case c.usual.low <= 0:
-		usual = fmt.Sprintf("up to %s is usual", shownFigure(c.usual.high, c.unit))
+	case math.IsInf(c.usual.high, 1):
+		usual = quantity.Sentence("%s and more is usual", shownFigure(c.usual.low, c.unit))
+	case c.usual.low == 0:
+		usual = quantity.Sentence("up to %s is usual", shownFigure(c.usual.high, c.unit))
 	}
-	return []Finding{{Level: level, Text: fmt.Sprintf("%s; %s: look at %s", c.says, usual, c.look)}}
+	return []Finding{{Level: level, Text: quantity.Sentence("%s; %s: look at %s", c.says, usual, c.look)}}
 }
 
 // shownFigure writes a figure with its unit; "" is a bare number, "times" a ratio.
 func shownFigure(x float64, unit string) string {
 	switch unit {
 	case "":
-		return fmt.Sprintf("%.3g", x)
+		return quantity.Sentence("%.3g", x)
 	case "times":
-		return fmt.Sprintf("%.2g times", x)
+		return quantity.Sentence("%.3g times", x)
 	}
 	return written(x, unit)
 }
@@ -76,17 +78,32 @@ func dataRule(name, title string, compare func(b *boat.Boat) []comparison) Rule 
 	}
 }
 
-// nominalVoltage is the open-circuit voltage of the half-full bank, V.
+// noting gives a rule what is worth knowing although it finds nothing.
+func noting(note func(b *boat.Boat, s settings.Set) string, r Rule) Rule {
+	r.Note = note
+	return r
+}
+
+// nominalVoltage returns the open-circuit voltage of the half-full bank, V.
 func nominalVoltage(b *boat.Boat) float64 { return restVoltage(b) }
 
 func leadAcid(b *boat.Boat) bool { return strings.HasSuffix(b.Battery.Chemistry, "lead-acid") }
 
-// written returns a value with its unit for a finding's text: three digits at most.
+// written returns a value with its unit for a finding's text: three digits, and of large ones four.
 func written(x float64, unit string) string {
+	if size := math.Abs(quantity.MustUnit(unit).FromSI(x)); unit != "°C" && size >= 1e4 && !math.IsInf(size, 1) {
+		x *= roundedTo(size, 4) / size
+	}
 	text := quantity.Format(x, unit, 3)
 	number, unit, _ := strings.Cut(text, " ")
-	if strings.Contains(number, ".") && !strings.Contains(number, "e") {
+	if strings.Contains(number, ".") {
 		number = strings.TrimRight(strings.TrimRight(number, "0"), ".")
 	}
 	return strings.TrimSpace(number + " " + unit)
+}
+
+// roundedTo rounds a positive number to so many digits.
+func roundedTo(x float64, digits int) float64 {
+	scale := math.Pow(10, math.Floor(math.Log10(x))-float64(digits-1))
+	return math.Round(x/scale) * scale
 }

@@ -1,19 +1,19 @@
 package verdict
 
 import (
-	"fmt"
 	"math"
 	"strings"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
+	"quaybench/bench/thermal"
 )
 
-// highestVoltage is the highest voltage the bank reaches: its cells' highest where the file gives it, else a full
-// charge (LFP 3.65 V, NMC 4.2 V, lead-acid 2.45 V a cell; common practice, no source).
-func highestVoltage(b *boat.Boat) float64 {
-	full := map[string]float64{"LFP": 3.65, "NMC": 4.2, "flooded lead-acid": 2.45, "AGM lead-acid": 2.45}
-	return float64(b.Battery.Cells) * b.Battery.CellHighest.Or(full[b.Battery.Chemistry])
+// HighestVoltage returns the highest voltage the bank reaches: its cells' highest where the file gives it, else a full charge.
+func HighestVoltage(b *boat.Boat) float64 {
+	return float64(b.Battery.Cells) * b.Battery.CellHighest.Or(b.Battery.Cell().Full)
 }
 
 // engineSpace is the factor on the allowable amperage of a conductor in the engine space, by insulation temperature (K):
@@ -33,21 +33,51 @@ func engineSpace(rated float64) float64 {
 	return factor
 }
 
-// allowable is the current a cable may carry for ever where it lies; 0 where the file gives no ampacity.
-func allowable(c *boat.Cable) float64 {
-	a := c.Ampacity.SI * c.Bundling.SI
-	if c.EngineSpace {
-		a *= engineSpace(c.Rated.SI)
+// ampacity is what a cable carries in air of ampacity_at, A, and in words which key it comes from.
+type ampacity struct {
+	amps      float64
+	said, key string
+}
+
+// carriesBy lists what a cable carries by each value that the file states of its cooling: by its ampacity, and by its thermal resistance,
+// which is the current that holds it at its rated temperature.
+func carriesBy(c *boat.Cable) (out []ampacity) {
+	if c.Rated.SI <= c.AmpacityAt.SI {
+		return nil
 	}
-	return a
+	if c.Ampacity.Given {
+		out = append(out, ampacity{c.Ampacity.SI, "is said to carry", "ampacity"})
+	}
+	if k, err := drive.CableHeat(c); err == nil && c.ThermalResistance.Given {
+		loss := k.Ohms * thermal.Copper.Ratio(c.Rated.SI) // W for each A²
+		out = append(out, ampacity{math.Sqrt((c.Rated.SI - c.AmpacityAt.SI) / (k.Resistance * loss)), "carries by its thermal resistance", "thermal_resistance"})
+	}
+	return out
+}
+
+// allowable is the current a cable may carry for ever where it lies, the least by what the file states; 0 where that is not known. A
+// thermal resistance is that of the cable as it lies, bundled or not.
+func allowable(c *boat.Cable) (least float64) {
+	for _, by := range carriesBy(c) {
+		if by.key == "ampacity" {
+			by.amps *= c.Bundling.SI
+		}
+		if least == 0 || by.amps < least {
+			least = by.amps
+		}
+	}
+	if c.EngineSpace {
+		least *= engineSpace(c.Rated.SI)
+	}
+	return least
 }
 
 var fuseAgainstCable = Rule{
 	Name:   "fuse-against-cable",
-	Title:  "the fuse protects the battery cables",
-	Source: "IEC 60364-4-43: up to 5 s adiabatic withstand of the conductor, longer I2 at most 1.45 times what it carries (k and temperatures of IEC 60364-5-54 annex A; conventional times of IEC 60269-1; from memory). 33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
-	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
-		volts := highestVoltage(b)
+	Title:  "the fuse is as small as the standards ask for the battery cables",
+	Source: "IEC 60364-4-43: up to 5 s adiabatic withstand of the conductor, longer I2 at most 1.45 times what it carries (k and temperatures of IEC 60364-5-54 annex A; conventional times of IEC 60269-1; from memory). Between the two by the cable's own heat, cooling in proportion to the rise, which errs on the safe side (common practice, no source). 33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
+	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		volts := HighestVoltage(b)
 		for i := range b.Cables {
 			c := &b.Cables[i]
 			amps := allowable(c)
@@ -55,26 +85,26 @@ var fuseAgainstCable = Rule{
 				continue
 			}
 			rating, most := b.Fuse.Rating.SI, 1.5*amps
-			branch := fmt.Sprintf("below 50 V (the bank reaches %.1f V)", volts)
+			branch := quantity.Sentence("below 50 V (the bank reaches %.1f V)", volts)
 			if volts >= 50 {
 				most = min(most, nextStandard(amps))
-				branch = fmt.Sprintf("from 50 V on (the bank reaches %.1f V)", volts)
+				branch = quantity.Sentence("from 50 V on (the bank reaches %.1f V)", volts)
 			}
 			if rating > most {
-				out = append(out, Finding{Level: Over, Text: fmt.Sprintf(
+				out = append(out, Finding{Level: Over, Text: quantity.Sentence(
 					"the fuse of %.0f A does not protect the %s, which may carry %.0f A of battery current where it lies: at most %.0f A %s",
 					rating, c.Name, amps, most, branch)})
 			}
 		}
-		for _, g := range guards(b) {
+		for _, g := range guards(b, s) {
 			out = append(out, g.findings()...)
 		}
 		return out
 	},
 	Note: func(b *boat.Boat, s settings.Set) string {
 		var gaps []string
-		for _, g := range guards(b) {
-			if gap := g.gap(s.Limits.BatteryCurrent); gap != "" {
+		for _, g := range guards(b, s) {
+			if gap := g.gap(); gap != "" {
 				gaps = append(gaps, gap)
 			}
 		}
@@ -92,9 +122,9 @@ func nextStandard(amps float64) float64 {
 	return amps
 }
 
-// prospective is the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
+// Prospective is the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
 // resistance and the path's. Cables at 20 °C.
-func prospective(b *boat.Boat) float64 {
+func Prospective(b *boat.Boat) float64 {
 	ohms := b.Battery.Resistance.SI + b.Fuse.Resistance.SI + b.Contactor.Resistance.SI
 	for i := range b.Cables {
 		if c := &b.Cables[i]; c.Circuit == "battery" {
@@ -106,7 +136,7 @@ func prospective(b *boat.Boat) float64 {
 			ohms += j.Resistance.SI
 		}
 	}
-	return highestVoltage(b) / ohms
+	return HighestVoltage(b) / ohms
 }
 
 var fuseBreaking = Rule{
@@ -114,8 +144,8 @@ var fuseBreaking = Rule{
 	Title:  "the fuse can break the bank's short-circuit current",
 	Source: "IEC 60269-1 (breaking capacity at least the prospective current)",
 	Check: func(b *boat.Boat, _ settings.Set) []Finding {
-		if i := prospective(b); i > b.Fuse.Breaking.SI {
-			return []Finding{{Level: Over, Text: fmt.Sprintf("a short circuit drives %.1f kA of battery current; the fuse breaks %.1f kA", i/1e3, b.Fuse.Breaking.SI/1e3)}}
+		if i := Prospective(b); i > b.Fuse.Breaking.SI {
+			return []Finding{{Level: Over, Text: quantity.Sentence("a short circuit drives %.1f kA of battery current; the fuse breaks %.1f kA", i/1e3, b.Fuse.Breaking.SI/1e3)}}
 		}
 		return nil
 	},
@@ -126,16 +156,29 @@ var voltageRatings = Rule{
 	Title:  "fuse, contactor and controller bear the bank's highest voltage",
 	Source: "makers' ratings; direct current does not extinguish its own arc",
 	Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
-		volts := highestVoltage(b)
+		volts := HighestVoltage(b)
 		for _, d := range []struct {
 			name  string
 			bears float64
 		}{{"fuse", b.Fuse.Voltage.SI}, {"contactor", b.Contactor.Voltage.SI}, {"controller", b.Stage.VoltageLimit.SI}} {
 			if d.bears < volts {
-				out = append(out, Finding{Level: Over, Text: fmt.Sprintf("the bank reaches %.1f V; the %s is rated for %.0f V direct", volts, d.name, d.bears)})
+				out = append(out, Finding{Level: Over, Text: quantity.Sentence("the bank reaches %.1f V; the %s is rated for %.0f V direct", volts, d.name, d.bears)})
 			}
 		}
 		return out
+	},
+}
+
+var chargingVoltage = Rule{
+	Name:   "charging-voltage",
+	Title:  "the charging source holds back at the voltage at which the cells are full",
+	Source: "makers' ratings of the cells: charged on beyond their highest voltage they heat, vent or burn",
+	Check: func(b *boat.Boat, _ settings.Set) []Finding {
+		if b.Charging == nil || b.Charging.Voltage.SI <= HighestVoltage(b) {
+			return nil
+		}
+		return []Finding{{Level: Over, Text: quantity.Sentence("the charging source holds back at %.1f V only; %d cells are full at %.1f V, and it charges them on beyond that",
+			b.Charging.Voltage.SI, b.Battery.Cells, HighestVoltage(b))}}
 	},
 }
 
@@ -147,8 +190,8 @@ var fuseAgainstLimit = Rule{
 		if rating := b.Fuse.Rating.SI; s.Limits.BatteryCurrent > rating {
 			return []Finding{{
 				Level:  Close,
-				Text:   fmt.Sprintf("the battery current limit, %.0f A, is above the fuse's rating, %.0f A: held long enough, the fuse opens", s.Limits.BatteryCurrent, rating),
-				Change: change(s, "limits.battery_current", math.Floor(rating), "the fuse's rating"),
+				Text:   quantity.Sentence("the battery current limit, %.0f A, is above the fuse's rating, %.0f A: held long enough, the fuse opens", s.Limits.BatteryCurrent, rating),
+				Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(rating), "the fuse's rating"),
 			}}
 		}
 		return nil

@@ -1,11 +1,12 @@
 package verdict
 
 import (
-	"fmt"
 	"math"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
+	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
 	"quaybench/bench/thermal"
 )
 
@@ -16,45 +17,42 @@ const (
 
 // guard is a fuse with a cable behind it.
 type guard struct {
-	cable    *boat.Cable
+	laid
 	fuse     *boat.Fuse
 	slowest  thermal.FuseModel
-	heat     drive.Cable
-	carries  float64 // A: what the cable may carry for ever where it lies
-	air      float64 // K around it, by that
 	opens    float64 // A: the fuse surely opens within the conventional time (I2)
 	within   float64 // s: that time
 	shorted  float64 // A: the short-circuit current
 	mostHeat float64 // K that the insulation bears for up to 5 s
+	limit    float64 // A: what the settings let flow at most
 }
 
 // guards pairs the fuse with each battery cable of which enough is known. What cannot be built is another rule's finding.
-func guards(b *boat.Boat) (out []guard) {
+func guards(b *boat.Boat, s settings.Set) (out []guard) {
 	_, slowest, err := drive.FuseCurves(&b.Fuse)
 	if err != nil {
 		return nil
 	}
 	for i := range b.Cables {
 		c := &b.Cables[i]
-		heat, err := drive.CableHeat(c)
-		carries := allowable(c)
-		if c.Circuit != "battery" || err != nil || carries == 0 {
+		cable, ok := lay(c)
+		if c.Circuit != "battery" || !ok {
 			continue
 		}
-		g := guard{cable: c, fuse: &b.Fuse, slowest: slowest, heat: heat, carries: carries, air: c.AmpacityAt.SI, shorted: prospective(b)}
-		if c.EngineSpace {
-			f := engineSpace(c.Rated.SI)
-			g.air = c.Rated.SI - f*f*(c.Rated.SI-c.AmpacityAt.SI)
-		}
+		g := guard{laid: cable, fuse: &b.Fuse, slowest: slowest, shorted: Prospective(b)}
 		g.within = thermal.ConventionalTime(b.Fuse.Rating.SI)
 		g.opens = slowest.MeltCurrent(g.within)
 		g.mostHeat = shortCircuitTemperature(c)
+		for _, l := range settings.Heating("battery") {
+			value, _ := s.Number(l.Key)
+			g.limit = max(g.limit, value)
+		}
 		out = append(out, g)
 	}
 	return out
 }
 
-// shortCircuitTemperature is what the insulation bears for up to 5 s, K: as the file says, else by the temperature it is rated
+// shortCircuitTemperature returns what the insulation bears for up to 5 s, K: as the file says, else by the temperature it is rated
 // for the least of the materials of IEC 60364-5-54 annex A that are so rated (from memory).
 func shortCircuitTemperature(c *boat.Cable) float64 {
 	celsius := 160.0 // PVC
@@ -67,17 +65,9 @@ func shortCircuitTemperature(c *boat.Cable) float64 {
 	return c.ShortCircuit.Or(273.15 + celsius)
 }
 
-// clears is how long a slow fuse takes to break a current, s.
+// clears returns how long a slow fuse takes to break a current, s.
 func (g *guard) clears(amps float64) float64 {
 	return g.slowest.MeltTime(amps).Time + g.fuse.Arcing.SI
-}
-
-// reaches is the temperature of the cable after so many seconds of a current, K, from its rated temperature.
-func (g *guard) reaches(amps, seconds float64) float64 {
-	watts := amps * amps * g.heat.Ohms // at 20 °C
-	gain := watts*thermal.Copper.Coefficient - 1/g.heat.Resistance
-	steady := -(watts*(1-thermal.Copper.Coefficient*thermal.Celsius20) + g.air/g.heat.Resistance) / gain
-	return steady + (g.cable.Rated.SI-steady)*math.Exp(gain/g.heat.Capacity*seconds)
 }
 
 // fast finds a short circuit that the fuse does not break in time: the current (A) with the least room, how long a slow fuse
@@ -101,79 +91,109 @@ func (g *guard) fast() (amps, takes, bears float64, ok bool) {
 	return amps, takes, bears, room >= 1
 }
 
-// hottest is the current between the surely opening one and that which opens within 5 s at which the cable gets hottest before
-// a slow fuse opens, A, and that temperature, K.
-func (g *guard) hottest() (amps, kelvin float64) {
-	to := max(g.opens, g.slowest.MeltCurrent(adiabatic))
-	const points = 60
+// exposure is what the cable goes through before a slow fuse opens, over the currents from what it carries for ever to that which
+// opens the fuse within 5 s, as far as the bank drives them.
+type exposure struct {
+	amps, kelvin, takes float64 // at the current that makes it hottest: A, K, s until the fuse is open (at most the conventional time)
+	from                float64 // A: the least current that brings it past its short-circuit temperature; 0 where none does
+}
+
+// exposed works that out.
+func (g *guard) exposed() (c exposure) {
+	to := min(max(g.opens, g.slowest.MeltCurrent(adiabatic)), g.shorted)
+	const points = 120
 	for i := range points {
-		I := g.opens * math.Pow(to/g.opens, float64(i)/(points-1))
-		if T := g.reaches(I, min(g.clears(I), g.within)); T > kelvin {
-			amps, kelvin = I, T
+		I := g.carries * math.Pow(to/g.carries, float64(i)/(points-1))
+		takes := min(g.clears(I), g.within)
+		T := g.reaches(I, takes)
+		if T > c.kelvin {
+			c.amps, c.kelvin, c.takes = I, T, takes
+		}
+		if T > g.mostHeat && c.from == 0 {
+			c.from = I
 		}
 	}
-	return amps, kelvin
+	return c
 }
 
 // findings judges the slowest curve against the cable.
 func (g *guard) findings() (out []Finding) {
 	rating := g.fuse.Rating.SI
 	if amps, takes, bears, ok := g.fast(); !ok {
-		opens := fmt.Sprintf("opens after %.2g s", takes)
+		opens := quantity.Sentence("opens after %.2g s", takes)
 		if math.IsInf(takes, 1) {
 			opens = "never opens"
 		}
-		out = append(out, Finding{Level: Over, Text: fmt.Sprintf(
+		out = append(out, Finding{Level: Over, Text: quantity.Sentence(
 			"the fuse of %.0f A does not protect the %s in a short circuit: at %.3g kA of battery current a slow one %s, and the insulation bears that for %.2g s (from %.0f °C to %.0f °C without loss of heat)",
 			rating, g.cable.Name, amps/1e3, opens, bears, g.cable.Rated.SI-273.15, g.mostHeat-273.15)})
 	}
 	if most := conventional * g.carries; g.opens > most {
-		out = append(out, Finding{Level: Over, Text: fmt.Sprintf(
+		out = append(out, Finding{Level: Over, Text: quantity.Sentence(
 			"the fuse of %.0f A does not protect the %s from overload: %s%s; at most %.0f A would do, %.2f times the %.0f A that the cable may carry where it lies. %s",
-			rating, g.cable.Name, g.surely(), g.beyond(), most, conventional, g.carries, g.meanwhile())})
+			rating, g.cable.Name, g.surely(), g.beyond(), most, conventional, g.carries, "B"+g.meanwhile()[1:])})
+	} else if f := g.between(); f != nil {
+		out = append(out, *f)
 	}
 	return out
 }
 
-// surely says which current opens a slow fuse at last.
-func (g *guard) surely() string {
-	return fmt.Sprintf("a slow one surely opens only from %.0f A of battery current on, within %s", g.opens, hours(g.within))
+// nearLimit is the share of the rise up to the short-circuit temperature above which the finding is close, as for parts.
+const nearLimit = 0.9
+
+// between judges the currents that are too small to open the fuse within 5 s and too large for the rule of overload to mean much:
+// a slow fuse may let the insulation pass what it bears in a short circuit, and then nothing but the controller's limit, which a
+// failed power stage does not keep, holds the cable below it.
+func (g *guard) between() *Finding {
+	c := g.exposed()
+	if c.kelvin-g.cable.Rated.SI <= nearLimit*(g.mostHeat-g.cable.Rated.SI) {
+		return nil
+	}
+	level := Close
+	by := quantity.Sentence("What keeps it cooler is the controller's limit of %.0f A alone, and a power stage that fails keeps no limit", g.limit)
+	if c.from > 0 && g.limit >= c.from {
+		level = Over
+		by = quantity.Sentence("The controller's limit of %.0f A does not keep it cooler either: it passes that from %.0f A on", g.limit, c.from)
+	}
+	return &Finding{Level: level, Text: quantity.Sentence("%s, and its insulation bears %.0f °C for up to 5 s. %s: a larger cable, a smaller or faster fuse, or insulation that bears more (short_circuit_temperature) mends it",
+		g.meanwhile(), g.mostHeat-273.15, by)}
 }
 
-// beyond says where the curve in the file does not go so far.
+// surely returns which current opens a slow fuse at last.
+func (g *guard) surely() string {
+	return quantity.Sentence("a slow one surely opens only from %.0f A of battery current on, within %s", g.opens, hours(g.within))
+}
+
+// beyond returns where the curve in the file does not go so far.
 func (g *guard) beyond() string {
 	if math.IsInf(g.slowest.Longest, 1) || g.slowest.Longest >= g.within*0.99 {
 		return ""
 	}
-	return fmt.Sprintf(" (its slowest curve ends at %.3g s: give fuse.melts)", g.slowest.Longest)
+	return quantity.Sentence(" (its slowest curve ends at %.3g s: give fuse.melts)", g.slowest.Longest)
 }
 
-// meanwhile says how hot the cable gets before a slow fuse opens.
+// meanwhile returns how hot the cable gets before a slow fuse opens.
 func (g *guard) meanwhile() string {
-	amps, kelvin := g.hottest()
-	reached := fmt.Sprintf("can reach %.0f °C", kelvin-273.15)
-	if kelvin > thermal.Copper.Melting {
+	c := g.exposed()
+	reached := quantity.Sentence("can reach %.0f °C", c.kelvin-273.15)
+	if c.kelvin > thermal.Copper.Melting {
 		reached = "can melt"
 	}
-	return fmt.Sprintf("Before a slow fuse opens the cable %s, at %.0f A; it is rated for %.0f °C", reached, amps, g.cable.Rated.SI-273.15)
+	return quantity.Sentence("before a slow fuse of %.0f A opens the %s %s, at %.0f A of battery current; it is rated for %.0f °C", g.fuse.Rating.SI, g.cable.Name, reached, c.amps, g.cable.Rated.SI-273.15)
 }
 
-// gap says in which range of current nothing but the settings protects the cable; "" where there is none.
-func (g *guard) gap(limit float64) string {
-	if g.opens <= g.carries {
-		return ""
+// gap returns in which range of current nothing but the settings protects the cable; "" where there is none.
+func (g *guard) gap() string {
+	if to := min(g.opens, g.shorted); to > g.carries {
+		return quantity.Sentence("from %.0f A to %.0f A of battery current nothing protects the %s but the settings (battery current limit %.0f A); %s", g.carries, to, g.cable.Name, g.limit, g.meanwhile())
 	}
-	text := fmt.Sprintf("from %.0f A to %.0f A of battery current nothing protects the %s but the settings (battery current limit %.0f A). %s", g.carries, g.opens, g.cable.Name, limit, g.meanwhile())
-	if limit > g.carries {
-		text += "; the limit lies above what the cable may carry"
-	}
-	return text
+	return ""
 }
 
-// hours is a conventional time in words.
+// hours returns a conventional time in words.
 func hours(s float64) string {
 	if s == 3600 {
 		return "an hour"
 	}
-	return fmt.Sprintf("%.3g hours", s/3600)
+	return quantity.Sentence("%.3g hours", s/3600)
 }

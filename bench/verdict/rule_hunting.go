@@ -1,10 +1,10 @@
 package verdict
 
 import (
-	"fmt"
 	"math"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -19,11 +19,11 @@ var steadyDerating = Rule{
 		}
 		f := Finding{
 			Level:  Close,
-			Text:   fmt.Sprintf("low-voltage derating answers sag with a loop gain of %.2g; from %.2g on the motor current hunts with this filter time and the controller's sample period", gain, most),
-			Change: change(s, "low_voltage.filter_time", steadyFilter(b, gain), "twice the stability needed"),
+			Text:   quantity.Sentence("low-voltage derating answers sag with a loop gain of %.2g; from %.2g on the motor current hunts with this filter time and the controller's sample period", gain, most),
+			Change: change(s, s.Key(&s.LowVoltage.FilterTime), steadyFilter(b, gain), "twice the stability needed"),
 		}
 		if gain > most {
-			f.Text = fmt.Sprintf("low-voltage derating hunts: its loop gain of %.2g is above the %.2g that filter time and sample period allow, so the motor current swings between nothing and its limit", gain, most)
+			f.Text = quantity.Sentence("low-voltage derating hunts: its loop gain of %.2g is above the %.2g that filter time and sample period allow, so the motor current swings between nothing and its limit", gain, most)
 			f.Level = Over
 		}
 		return []Finding{f}
@@ -40,13 +40,13 @@ func lowVoltageLoop(b *boat.Boat, s settings.Set) (gain, most float64) {
 	if v.Start <= v.End {
 		return 0, 1 // another rule's finding
 	}
-	ohms := highestVoltage(b) / prospective(b)
+	ohms := HighestVoltage(b) / Prospective(b)
 	gain = ohms * s.Limits.BatteryCurrent / (v.Start - v.End)
 	a := math.Exp(-b.Stage.SamplePeriod.SI / v.FilterTime)
 	return gain, (1 + a) / (1 - a)
 }
 
-// steadyFilter is the filter time at which the loop is stable up to twice the gain.
+// steadyFilter returns the filter time at which the loop is stable up to twice the gain.
 func steadyFilter(b *boat.Boat, gain float64) float64 {
 	a := (2*gain - 1) / (2*gain + 1)
 	if a <= 0 {

@@ -1,9 +1,8 @@
 package verdict
 
 import (
-	"fmt"
-
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -17,8 +16,8 @@ var deratingOrder = Rule{
 		if limit := b.Stage.SinkLimit.SI; d.StageEnd > limit {
 			out = append(out, Finding{
 				Level:  Close,
-				Text:   fmt.Sprintf("stage derating ends at %.0f °C, above the heat sink's limit of %.0f °C", d.StageEnd-273.15, limit-273.15),
-				Change: change(s, "derating.stage_end", limit, "the heat sink's limit"),
+				Text:   quantity.Sentence("stage derating ends at %.0f °C, above the heat sink's limit of %.0f °C", d.StageEnd-273.15, limit-273.15),
+				Change: change(s, s.Key(&s.Derating.StageEnd), limit, "the heat sink's limit"),
 			})
 		}
 		return out
@@ -34,16 +33,16 @@ var lowVoltageOrder = Rule{
 		out = append(out, crossed(s, "low_voltage")...)
 		if v.End <= v.CutOff {
 			out = append(out, Finding{
-				Level: Over, Text: fmt.Sprintf("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End),
-				Change: change(s, "low_voltage.cut_off", 0.98*v.End, "2 % below the end of derating"),
+				Level: Over, Text: quantity.Sentence("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End),
+				Change: change(s, s.Key(&s.LowVoltage.CutOff), 0.98*v.End, "2 % below the end of derating"),
 			})
 		}
 		opens := 0.0 // V, where management does
 		if m := b.Battery.Management; m != nil {
 			if opens = m.CellLow.SI * float64(b.Battery.Cells); v.CutOff <= opens {
 				out = append(out, Finding{
-					Level: Over, Text: fmt.Sprintf("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
-					Change: change(s, "low_voltage.cut_off", 1.01*opens, "1 % above management"),
+					Level: Over, Text: quantity.Sentence("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
+					Change: change(s, s.Key(&s.LowVoltage.CutOff), 1.01*opens, "1 % above management"),
 				})
 			}
 		}
@@ -51,7 +50,7 @@ var lowVoltageOrder = Rule{
 			out = append(out, *f)
 		}
 		if rest := restVoltage(b); v.Start >= rest {
-			out = append(out, Finding{Level: Close, Text: fmt.Sprintf("low-voltage derating starts at %.1f V, above the rest voltage of a half-full bank, %.1f V: the boat is never at full power", v.Start, rest)})
+			out = append(out, Finding{Level: Close, Text: quantity.Sentence("low-voltage derating starts at %.1f V, above the rest voltage of a half-full bank, %.1f V: the boat is never at full power", v.Start, rest)})
 		}
 		return out
 	},
@@ -65,13 +64,13 @@ func belowCells(b *boat.Boat, s settings.Set) *Finding {
 	if !b.Battery.CellLowest.Given {
 		f.Level = Close
 		f.Text = "what cells of this chemistry bear under load (common practice, no source)"
-		lowest = n * map[string]float64{"LFP": 2.5, "NMC": 3.0, "flooded lead-acid": 1.6, "AGM lead-acid": 1.6}[b.Battery.Chemistry]
+		lowest = n * b.Battery.Cell().Lowest
 	}
 	if v >= lowest {
 		return nil
 	}
-	f.Change = change(s, "low_voltage.cut_off", 1.01*lowest, "1 % above the cells' lowest")
-	f.Text = fmt.Sprintf("the cut-off at %.1f V comes too late for this bank of %d cells: %.1f V is %s", v, b.Battery.Cells, lowest, f.Text)
+	f.Change = change(s, s.Key(&s.LowVoltage.CutOff), 1.01*lowest, "1 % above the cells' lowest")
+	f.Text = quantity.Sentence("the cut-off at %.1f V comes too late for this bank of %d cells: %.1f V is %s", v, b.Battery.Cells, lowest, f.Text)
 	return f
 }
 
@@ -85,8 +84,7 @@ func crossed(s settings.Set, group string) (out []Finding) {
 	return out
 }
 
-// restVoltage is about the open-circuit voltage of the half-full bank, V: from the file's table, else nominal values
-// (LFP 3.3 V, NMC 3.7 V, lead-acid 2.04 V a cell; common practice, no source).
+// restVoltage returns about the open-circuit voltage of the half-full bank, V: from the file's table, else of its chemistry.
 func restVoltage(b *boat.Boat) float64 {
 	n := float64(b.Battery.Cells)
 	for _, row := range b.Battery.OCV {
@@ -94,7 +92,7 @@ func restVoltage(b *boat.Boat) float64 {
 			return n * row[1]
 		}
 	}
-	return n * map[string]float64{"LFP": 3.3, "NMC": 3.7, "flooded lead-acid": 2.04, "AGM lead-acid": 2.05}[b.Battery.Chemistry]
+	return n * b.Battery.Cell().Rest
 }
 
 var highVoltageOrder = Rule{
@@ -106,18 +104,18 @@ var highVoltageOrder = Rule{
 			return nil
 		}
 		v := s.HighVoltage
-		full := highestVoltage(b)
+		full := HighestVoltage(b)
 		if v.End == 0 {
 			return []Finding{{
 				Level: Close, Text: "braking is on without high-voltage derating: braking on a full battery drives its voltage up",
-				Change: change(s, "high_voltage.end", full, "the bank's highest voltage"),
+				Change: change(s, s.Key(&s.HighVoltage.End), full, "the bank's highest voltage"),
 			}}
 		}
 		out = crossed(s, "high_voltage")
 		if most := min(full, b.Stage.VoltageLimit.SI); v.End > most {
 			out = append(out, Finding{
-				Level: Over, Text: fmt.Sprintf("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),
-				Change: change(s, "high_voltage.end", most, "what battery and controller bear"),
+				Level: Over, Text: quantity.Sentence("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),
+				Change: change(s, s.Key(&s.HighVoltage.End), most, "what battery and controller bear"),
 			})
 		}
 		return out

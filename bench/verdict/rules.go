@@ -1,7 +1,11 @@
 package verdict
 
 import (
+	"math"
+	"strconv"
+
 	"quaybench/bench/boat"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -21,6 +25,7 @@ type Finding struct {
 	Level  Level
 	Text   string
 	Source string
+	Mind   string  // what is worth knowing beside it; "" for nothing
 	Change *Change // nil: no single setting mends it
 }
 
@@ -31,19 +36,28 @@ type Change struct {
 	Why      string
 }
 
-// Rules is the list of all static rules.
+// Rules returns the list of all static rules.
 func Rules() []Rule {
 	return []Rule{
-		fuseAgainstCable, fuseBreaking, voltageRatings, fuseAgainstLimit, motorCable, stageCurrent, managementLimit,
+		fuseAgainstCable, fuseBreaking, voltageRatings, chargingVoltage, fuseAgainstLimit, motorCable, batteryCable, stageCurrent, managementLimit,
 		braking, coldCharging, deratingOrder, lowVoltageOrder, highVoltageOrder, contactorCarries, precharge, steadyDerating, reversal, stallTimer, neutralStart,
-		dataNamePlate, dataMotorHeat, dataHeatCapacity, dataBattery, dataConductors, dataStage, dataPropeller, dataHull,
+		dataNamePlate, dataMotorHeat, dataHeatCapacity, dataBattery, dataConductors, dataFuse, dataProtection, dataStage, dataParts, dataPropeller, dataHull, dataLimits, dataCooling,
 	}
 }
 
-// Static applies all static rules.
+// Static applies all static rules. A rule that finds nothing and yet has something to bear in mind gives a finding that is clear.
 func Static(b *boat.Boat, s settings.Set) (findings []Finding) {
 	for _, r := range Rules() {
-		for _, f := range r.Check(b, s) {
+		found := r.Check(b, s)
+		if r.Note != nil {
+			if note := r.Note(b, s); note != "" {
+				if len(found) == 0 {
+					found = []Finding{{Level: Clear, Text: r.Title}}
+				}
+				found[len(found)-1].Mind = note
+			}
+		}
+		for _, f := range found {
 			f.Rule, f.Source = r.Name, r.Source
 			findings = append(findings, f)
 		}
@@ -51,13 +65,33 @@ func Static(b *boat.Boat, s settings.Set) (findings []Finding) {
 	return findings
 }
 
-// change proposes a value for a setting, in its unit.
+// change proposes a value for a setting, to four digits on its safer side.
 func change(s settings.Set, key string, si float64, why string) *Change {
-	from, _ := s.Get(key)
-	changed, err := s.WithNumber(key, si)
+	from, _ := s.Shown(key)
+	changed, err := s.WithNumber(key, safer(key, si))
 	if err != nil { // out of the parameter's range: then no setting mends it
 		return nil
 	}
-	to, _ := changed.Get(key)
+	to, _ := changed.Shown(key)
 	return &Change{Key: key, From: from, To: to, Why: why}
+}
+
+// safer rounds a value of a setting to four digits in its unit, to the safer side.
+func safer(key string, si float64) float64 {
+	p, ok := settings.ByKey(key)
+	if !ok || si == 0 {
+		return si
+	}
+	unit := quantity.MustUnit(quantity.ReaderUnit(p.Unit))
+	x := unit.FromSI(si)
+	scale := math.Pow(10, 3-math.Floor(math.Log10(math.Abs(x))))
+	rounded := math.Floor(x*scale*(1+1e-12)) / scale
+	if p.SaferMore {
+		rounded = math.Ceil(x*scale*(1-1e-12)) / scale
+	}
+	q, err := quantity.Parse(strconv.FormatFloat(rounded, 'f', -1, 64)+" "+unit.String(), unit)
+	if err != nil || math.Abs(x) < 1e-9 {
+		return si
+	}
+	return q.SI
 }

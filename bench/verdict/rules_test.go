@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/verdict"
@@ -79,12 +80,32 @@ var limits = []struct {
 		`the bank reaches 58.4 V; the fuse is rated for 58 V direct`, ""},
 	{"voltage-ratings", "contactor", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Contactor.Voltage = exactly(x) }, verdict.Over, `the contactor is rated for`, ""},
 	{"voltage-ratings", "controller", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Stage.VoltageLimit = exactly(x) }, verdict.Over, `the controller is rated for`, ""},
+	{"charging-voltage", "", highest, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		b.Charging = &boat.Charging{Power: exactly(350), Current: exactly(10), Voltage: exactly(x)}
+	}, verdict.Over, `the charging source holds back at [0-9.]+ V only; 16 cells are full at 58.4 V`, ""},
 	{"fuse-against-limit", "", 160, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Close,
 		`the battery current limit, \d+ A, is above the fuse's rating, 160 A`, "limits.battery_current"},
 	{"motor-cable", "ahead", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.MotorCurrent = x }, verdict.Over,
 		`the motor current limit, \d+ A of motor current, is more than the motor cable may carry`, "limits.motor_current"},
 	{"motor-cable", "astern", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.AsternCurrent = x }, verdict.Over, `the astern limit, \d+ A of motor current`, "limits.astern_current"},
 	{"motor-cable", "braking", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BrakingCurrent = x }, verdict.Over, `the braking limit, \d+ A of motor current`, "limits.braking_current"},
+	{"motor-cable", "boost so long that it lasts", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Limits.MotorCurrent, s.Boost = mayCarry-1e-3, settings.Boost{Current: x, Time: 3600, Rest: 1}
+	}, verdict.Over, `boost, 18\d A of motor current for 3600 s and again after 1 s, brings the motor cable to 90 °C where it lies, its insulation is rated for 90 °C: for ever the motor cable may carry 184 A of motor current`, "boost.current"},
+	{"motor-cable", "boost that comes again at once", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { // the square above the limit for half the time
+		s.Limits.MotorCurrent, s.Boost = 140, settings.Boost{Current: math.Sqrt(2*x*x - 140*140), Time: 1e-6, Rest: 1e-6}
+	}, verdict.Over, `boost, 22\d A of motor current for .* and again after .*, brings the motor cable to 90 °C`, "boost.current"},
+	{"battery-cable", "boost that the battery current limit lets through", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Limits.BatteryCurrent, s.Boost = x, settings.Boost{Current: 390, Time: 600, Rest: 1}
+	}, verdict.Over, `boost, 390 A of motor current for 600 s and again after 1 s, brings the battery cable to 90 °C where it lies`, "boost.current"},
+	{"battery-cable", "held by the motor current limit", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Close,
+		`the battery current limit, \d+ A of battery current, is more than the battery cable may carry for ever where it lies, 184 A; only the motor current limits, 140 A at most, hold it`, "limits.battery_current"},
+	{"battery-cable", "held by nothing", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Limits.MotorCurrent, s.Limits.BatteryCurrent = 220, x
+	}, verdict.Over, `the battery current limit, \d+ A of battery current, is more than the battery cable may carry`, "limits.battery_current"},
+	{"battery-cable", "braking", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Limits.BrakingCurrent, s.Limits.ChargeCurrent = 220, x
+	}, verdict.Over, `the charge limit, \d+ A of battery current, is more than the battery cable may carry`, "limits.charge_current"},
 	{"stage-current", "ahead", 400, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.MotorCurrent = x }, verdict.Over,
 		`the motor current limit, \d+ A of motor current, is more than the controller's 400 A`, "limits.motor_current"},
 	{"stage-current", "boost", 400, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Boost.Current = x }, verdict.Over, `the boost, \d+ A of motor current`, "boost.current"},
@@ -175,7 +196,7 @@ func TestStaticRules(t *testing.T) {
 			}
 			require.NotNil(t, f.Change, "a setting mends it")
 			assert.Equal(t, c.key, f.Change.Key)
-			from, _ := s.Get(c.key)
+			from, _ := s.Shown(c.key)
 			assert.Equal(t, from, f.Change.From)
 			assert.NotEmpty(t, f.Change.Why)
 			mended, err := s.With(f.Change.Key, f.Change.To)
@@ -218,12 +239,12 @@ var choices = []struct {
 	key    string
 }{
 	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Time = 0 }, verdict.Close, `full motor current in a motor that does not turn, and the battery meter hardly shows it`, "stall.time"},
+	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Speed = 0 }, verdict.Close, `counts the motor as not turning below 0 rpm only, which no tachometer tells from standing still: it may never act`, "stall.speed"},
+	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Current = 1 }, verdict.Close, `runs above 100 % of the motor current limit, and the limit keeps the motor current below: it never acts`, "stall.current"},
 	{"neutral-start", func(_ *boat.Boat, s *settings.Set) { s.Throttle.NeutralStart = false }, verdict.Close, `the neutral start interlock is off`, "throttle.neutral_start"},
 	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage = settings.HighVoltage{} }, verdict.Close, `braking is on without high-voltage derating`, "high_voltage.end"},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
 	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowest = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
-	{"stage-current", func(_ *boat.Boat, s *settings.Set) { s.Boost.Current = s.Limits.MotorCurrent }, verdict.Close, `boost, 140 A of motor current, is not above the motor current limit, 140 A: it does nothing`, ""},
-	{"stage-current", func(_ *boat.Boat, s *settings.Set) { s.Boost.Current = 100 }, verdict.Close, `boost, 100 A of motor current, is not above the motor current limit, 140 A: it does nothing`, ""},
 }
 
 func TestRulesOfWhatIsThereOrNot(t *testing.T) {
@@ -258,7 +279,7 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	assert.Empty(t, check(t, "low-voltage-order", b, s))
 	s.Limits.BrakingCurrent, s.HighVoltage = 0, settings.HighVoltage{Start: 60, End: 1}
 	assert.Empty(t, check(t, "high-voltage-order", b, s))
-	for i := range b.Cables {
+	for i := range b.Cables { // nothing is known of their cooling: the reader refuses that
 		b.Cables[i].Ampacity = quantity.Value{}
 	}
 	b.Fuse.Rating, s.Limits.MotorCurrent = exactly(1e4), 2000
@@ -269,6 +290,43 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b.Battery.OCV = nil
 	s.LowVoltage.Start = 16*3.3 - 0.1
 	assert.Empty(t, check(t, "low-voltage-order", b, s), "without a table an LFP cell rests at 3.3 V")
+}
+
+// TestACableKnownByItsThermalResistanceIsJudged: a file may give how a cable gives off its heat in place of an ampacity; fuse and
+// limits are held against what it then carries, as with the ampacity that means the same.
+func TestACableKnownByItsThermalResistanceIsJudged(t *testing.T) {
+	b, s := sound(t)
+	for i := range b.Cables {
+		b.Cables[i].EngineSpace = false
+	}
+	s.Limits.MotorCurrent = 300
+	b.Fuse.Rating, b.Fuse.Class = exactly(400), "gG"
+	b.Fuse.Fastest, b.Fuse.Slowest = nil, nil
+	texts := func() (out []string) {
+		for _, rule := range []string{"motor-cable", "fuse-against-cable"} {
+			for _, f := range check(t, rule, b, s) {
+				out = append(out, f.Text)
+			}
+		}
+		return out
+	}
+	byAmpacity := texts()
+	require.GreaterOrEqual(t, len(byAmpacity), 2, "%v", byAmpacity)
+	for i := range b.Cables {
+		c := &b.Cables[i]
+		k, err := drive.CableHeat(c)
+		require.NoError(t, err)
+		c.ThermalResistance, c.Ampacity = exactly(k.Resistance), quantity.Value{}
+	}
+	assert.Equal(t, byAmpacity, texts())
+}
+
+// TestAMeasuredPointNeedsNoSpeedPower: of a hull without a table there is nothing to hold the measured point against.
+func TestAMeasuredPointNeedsNoSpeedPower(t *testing.T) {
+	b, s := sound(t)
+	b.Hull.SpeedPower, b.Hull.Resistance = nil, nil
+	assert.NotPanics(t, func() { check(t, "data-hull", b, s) })
+	assert.NotPanics(t, func() { check(t, "data-propeller", b, s) })
 }
 
 // TestEveryRuleHasItsCase: a rule without a test of its own fails here.
@@ -293,7 +351,13 @@ func TestEveryRuleHasItsCase(t *testing.T) {
 	}
 	assert.Len(t, names, len(tested))
 	b, s := sound(t)
-	assert.Empty(t, verdict.Static(b, s), "the sound boat")
+	minds := 0
+	for _, f := range verdict.Static(b, s) { // what is to be borne in mind is told beside a clear rule too
+		assert.Equal(t, verdict.Clear, f.Level, "the sound boat: %s", f.Text)
+		assert.NotEmpty(t, f.Mind)
+		minds++
+	}
+	assert.Equal(t, 1, minds)
 	s.Limits.BatteryCurrent = 230
 	for _, f := range verdict.Static(b, s) {
 		assert.NotEmpty(t, f.Rule)
@@ -360,4 +424,55 @@ func TestLowVoltageHunting(t *testing.T) {
 			require.False(t, hunts(b, mended))
 		}
 	})
+}
+
+// TestPluggingSaysOnWhatItStands: bracken's field for its astern limit, by hand: 0.65·18 mΩ·170 A + 1.5 V + 0.75 V = 4.24 V at 188.5 rad/s
+// are 22.5 mV·s/rad, which is 5.9 A of its curve; times 35 % of 18 mΩ.
+func TestPluggingSaysOnWhatItStands(t *testing.T) {
+	b, s, err := reference.Boat("bracken")
+	require.NoError(t, err)
+	note := func() string {
+		for _, f := range verdict.Static(b, s) {
+			if f.Rule == "reversal" {
+				return f.Mind
+			}
+		}
+		return ""
+	}
+	assert.Contains(t, note(), "holds the astern limit, 170 A of motor current, by a field of 5.9 A, and can do so only if the plug diode across the armature drops at most 0.037 V more")
+	b.Stage.Braking = true
+	assert.Empty(t, note())
+}
+
+// TestACoolingThatCannotBeLostIsSaid: a factor of 1 says that nothing is lost, which the trial lost-cooling then does not try.
+func TestACoolingThatCannotBeLostIsSaid(t *testing.T) {
+	b, s := sound(t)
+	note := func() string {
+		for _, f := range verdict.Static(b, s) {
+			if f.Rule == "data-parts" {
+				assert.Equal(t, verdict.Clear, f.Level)
+				return f.Mind
+			}
+		}
+		return ""
+	}
+	assert.Empty(t, note())
+	b.Motor.FanLost = exactly(1)
+	assert.Contains(t, note(), "the motor cannot lose any cooling (motor.lost_cooling_factor: 1), and the trial lost-cooling tries nothing of it")
+	b.Stage.FanLost, b.Compartment.Closed = exactly(1), exactly(1)
+	assert.Contains(t, note(), "nothing on this boat loses cooling")
+}
+
+// TestABoostBelowTheLimitIsSaid: it does nothing, which endangers nothing.
+func TestABoostBelowTheLimitIsSaid(t *testing.T) {
+	b, s := sound(t)
+	for _, amps := range []float64{100, s.Limits.MotorCurrent} {
+		s.Boost.Current = amps
+		for _, f := range verdict.Static(b, s) {
+			assert.Equal(t, verdict.Clear, f.Level)
+			if f.Rule == "stage-current" {
+				assert.Regexp(t, `boost, 1[04]0 A of motor current, is not above the motor current limit, 140 A: it does nothing`, f.Mind)
+			}
+		}
+	}
 }

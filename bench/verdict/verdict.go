@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 
+	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/thermal"
 )
@@ -36,6 +37,7 @@ type Part struct {
 	Margin  float64 // SI, negative beyond the limit
 	Used    float64 // share of the limit
 	Crossed float64 // when the limit was first passed, s; NaN: never
+	Band    float64 // half of the 95 % interval of the margin over what is not known of the boat, SI; 0: it was not asked for
 	Level   Level
 }
 
@@ -48,7 +50,7 @@ type First struct {
 	Kind  record.EventKind
 }
 
-// Heading is what to print before a First, which may be nil.
+// Heading returns what to print before a First, which may be nil.
 func (f *First) Heading() string {
 	switch {
 	case f == nil:
@@ -78,6 +80,7 @@ type Trial struct {
 	Missing  []string // expected protection that did not come, in words
 	Hunting  []string // limits that came and went again and again, in words
 	Unjudged []string // why the run as a whole cannot be judged, in words
+	Cut      string   // that nothing is judged beyond an instant, because a device opens there, in words; "" where none does
 	Life     *float64 // insulation life used, s at the winding's limit (10 K rule); nil: the record has no winding
 	First    *First   // nil: nothing acts
 	Level    Level
@@ -98,8 +101,10 @@ func Judge(r *record.Run) (Trial, error) {
 		switch {
 		case p.Measure == record.Melting && slices.Contains(r.Expect, p.Name):
 			// the fuse is what is to act
-		case j.Used > 1 || p.Measure == record.Melting && j.Used > 1-1e-6: // at its limit an element may open
+		case p.Passes(v):
 			j.Level = Over
+		case p.Unsure != "": // what can be seen of it is not over, and that proves nothing
+			j.Level = NotJudged
 		case p.IsClose(v):
 			j.Level = Close
 		}
@@ -113,6 +118,15 @@ func Judge(r *record.Run) (Trial, error) {
 	}
 	if t.Missing = missing(r); len(t.Missing) > 0 {
 		t.Level = Over
+	}
+	at, device, cut := r.Opened()
+	if cut {
+		t.Cut = fmt.Sprintf("nothing is judged beyond %s: the %s opens then, and what comes after was not driven", quantity.FormatTime(at), device)
+	}
+	if cut || StandsStill(r) != "" { // what was not tried is not clear
+		for i := range t.Parts {
+			t.Parts[i].Level = max(t.Parts[i].Level, NotJudged)
+		}
 	}
 	if t.Unjudged = unjudged(r); len(t.Unjudged) > 0 {
 		t.Level = max(t.Level, NotJudged)
@@ -148,28 +162,51 @@ func unjudged(r *record.Run) (why []string) {
 	if r.Stopped != "" {
 		why = append(why, "it did not run to its end: "+r.Stopped)
 	}
+	if still := StandsStill(r); still != "" {
+		why = append(why, still)
+	}
+	if i := slices.IndexFunc(r.Events, func(e record.Event) bool { return e.Device == record.SelfExcitation }); i >= 0 {
+		why = append(why, quantity.Sentence("after %.4g s the reversed motor excites itself beyond every limit; how far hangs on its remanence and on by how much plug and freewheel diode differ, which no file says: reverse it slower or from less speed", r.Events[i].At))
+	}
+	why = append(why, r.Doubts...)
 	if len(r.Parts) == 0 {
 		why = append(why, "too little was measured for any part to be judged")
 	} else if len(r.LeftOut) > 0 {
 		why = append(why, "what was measured does not show "+strings.Join(r.LeftOut, ", "))
 	}
-	return why
+	return append(why, unsure(r)...)
 }
 
-// hunts is how often a limit may come back within moments before it is called hunting.
-const hunts = 4
+// unsure lists why parts cannot be judged by their traces, each reason with its parts.
+func unsure(r *record.Run) (why []string) {
+	parts := map[string][]string{}
+	var order []string
+	for _, p := range r.Parts {
+		if p.Unsure == "" {
+			continue
+		}
+		if parts[p.Unsure] == nil {
+			order = append(order, p.Unsure)
+		}
+		parts[p.Unsure] = append(parts[p.Unsure], p.Name)
+	}
+	for _, reason := range order {
+		why = append(why, strings.Join(parts[reason], ", ")+": "+reason)
+	}
+	return why
+}
 
 // hunting lists the limits that oscillate.
 func hunting(r *record.Run) (out []string) {
 	for _, e := range r.Events {
-		if e.Kind == record.Limiting && e.Count >= hunts {
-			out = append(out, fmt.Sprintf("the %s hunts: it came and went %d times from %.4g s to %.4g s", e.Device, e.Count, e.At, e.Until))
+		if e.Hunts() {
+			out = append(out, quantity.Sentence("the %s hunts: it came and went %d times from %.4g s to %.4g s", e.Device, e.Count, e.At, e.Until))
 		}
 	}
 	return out
 }
 
-// lifeUsed is the time at the winding's limit that would age its insulation as much as the run did: every 10 K less
+// lifeUsed returns the time at the winding's limit that would age its insulation as much as the run did: every 10 K less
 // halves the rate (Montsinger 1930).
 func lifeUsed(r *record.Run) *float64 {
 	i := slices.IndexFunc(r.Parts, func(p record.Part) bool { return p.Name == "winding" })
@@ -205,7 +242,7 @@ func first(t *Trial) *First {
 	return best
 }
 
-// carried says which current heats a part.
+// carried returns which current heats a part.
 func carried(current string) string {
 	if current == "" {
 		return ""
@@ -237,11 +274,14 @@ func Join(findings []Finding, trials []Trial) Side {
 	return s
 }
 
-// Worst returns, for each part, the trial that uses most of its limit: indices into Trials, in the order of the parts.
+// Worst returns each part as it was in the trial that uses most of its limit, and beside it the name of that trial. What is clear there but not judged in another
+// is not judged. Parts stand in the order in which the trials list them first.
 func (s *Side) Worst() (parts []Part, trial []string) {
 	index := map[string]int{}
+	untried := map[string]bool{}
 	for _, t := range s.Trials {
 		for _, p := range t.Parts {
+			untried[p.Name] = untried[p.Name] || p.Level == NotJudged
 			i, ok := index[p.Name]
 			switch {
 			case !ok:
@@ -252,5 +292,65 @@ func (s *Side) Worst() (parts []Part, trial []string) {
 			}
 		}
 	}
+	for i := range parts {
+		if parts[i].Level == Clear && untried[parts[i].Name] {
+			parts[i].Level = NotJudged
+		}
+	}
 	return parts, trial
+}
+
+// Tightest returns the part that uses most of its limit, with the trial in which it does; ok is false where nothing ran. A fuse is
+// left out: its share is of the way to melting, which no margin is.
+func (s *Side) Tightest() (part Part, trial string, ok bool) {
+	parts, trials := s.Worst()
+	for i, p := range parts {
+		if p.Measure != record.Melting && (!ok || p.Used > part.Used) {
+			part, trial, ok = p, trials[i], true
+		}
+	}
+	return part, trial, ok
+}
+
+// Hottest is Tightest among the parts that a temperature limits: what of a margin is not known comes from the boat there, and not from where the controller is told to
+// cut off, as for a cell that a trial runs empty.
+func (s *Side) Hottest() (part Part, trial string, ok bool) {
+	parts, trials := s.Worst()
+	for i, p := range parts {
+		if p.Measure == record.Temperature && (!ok || p.Used > part.Used) {
+			part, trial, ok = p, trials[i], true
+		}
+	}
+	return part, trial, ok
+}
+
+// SetBand stores how wide the margin of a part is in a trial, see Part.Band.
+func (s *Side) SetBand(part, trial string, half float64) {
+	for i := range s.Trials {
+		if s.Trials[i].Name != trial {
+			continue
+		}
+		for p := range s.Trials[i].Parts {
+			if s.Trials[i].Parts[p].Name == part {
+				s.Trials[i].Parts[p].Band = half
+			}
+		}
+	}
+}
+
+// Band stores how wide each part's margin is over other runs of the same trial: two root mean squares of how far theirs lie from it.
+func (t *Trial) Band(others []*record.Run) {
+	for i := range t.Parts {
+		p := &t.Parts[i]
+		sum, n := 0.0, 0
+		for _, o := range others {
+			if v, _, err := o.Peak(p.Part); err == nil {
+				d := p.Part.Margin(v) - p.Margin
+				sum, n = sum+d*d, n+1
+			}
+		}
+		if n > 1 {
+			p.Band = 2 * math.Sqrt(sum/float64(n))
+		}
+	}
 }

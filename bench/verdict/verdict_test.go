@@ -2,6 +2,7 @@ package verdict_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -75,7 +76,7 @@ func TestJudgeEachMeasure(t *testing.T) {
 	}
 }
 
-// TestBandsNeverChangeALevel: issue point 10: a band says how sure the value is; what is judged is the value.
+// TestBandsNeverChangeALevel: a band says how sure the value is; what is judged is the value.
 func TestBandsNeverChangeALevel(t *testing.T) {
 	part := record.Part{Name: "winding", Trace: "winding", Unit: "°C", Start: 300, Limit: 400, Close: 0.9}
 	for _, value := range []float64{350, 392, 404} {
@@ -132,7 +133,10 @@ func TestProtectionThatATrialExpects(t *testing.T) {
 		{"what nobody expected opens", cool(nil, opens), verdict.Over, 0},
 		{"what was expected opens", cool([]string{"management"}, opens), verdict.Clear, 0},
 		{"the expected one and another open", cool([]string{"management"}, opens, melts), verdict.Over, 0},
-		{"the controller stops by itself, unexpected", cool(nil, stall), verdict.Clear, 0},
+		{"the controller stops by itself, unexpected", cool(nil, cutOff), verdict.Clear, 0},
+		{"the motor stands still, unexpected", cool(nil, stall), verdict.NotJudged, 0},
+		{"the motor stands still, since the trial holds the shaft", cool(nil, stall, record.Event{At: 1, Device: "load", What: record.ShaftLocked}), verdict.Clear, 0},
+		{"a reversed series motor excites itself", cool(nil, event(3, record.SelfExcitation, record.Limiting)), verdict.NotJudged, 0},
 		{"a limit acts", cool(nil, derating), verdict.Clear, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -223,7 +227,7 @@ func TestALimitThatComesAndGoesHunts(t *testing.T) {
 	assert.Equal(t, verdict.Clear, j.Level)
 }
 
-// TestHeadingSaysWhatKindOfFirstItIs: issue point 7: what is printed before it must be true of it, whatever else acted sooner.
+// TestHeadingSaysWhatKindOfFirstItIs: what is printed before it must be true of it, whatever else acted sooner.
 func TestHeadingSaysWhatKindOfFirstItIs(t *testing.T) {
 	heading := func(kind record.EventKind) string { return (&verdict.First{Kind: kind}).Heading() }
 	assert.Equal(t, "first protection to act", (*verdict.First)(nil).Heading())
@@ -341,11 +345,14 @@ func TestWhatCannotBeJudgedIsNot(t *testing.T) {
 		"stopped":        {func(r *record.Run) { r.Stopped = "cancelled: by hand" }, verdict.NotJudged, "it did not run to its end: cancelled: by hand"},
 		"parts left out": {func(r *record.Run) { r.LeftOut = []string{"battery", "fuse"} }, verdict.NotJudged, "what was measured does not show battery, fuse"},
 		"nothing":        {func(r *record.Run) { r.Parts = nil }, verdict.NotJudged, "too little was measured for any part to be judged"},
+		"doubted":        {func(r *record.Run) { r.Doubts = []string{"from 1 s to 2 s there are no readings"} }, verdict.NotJudged, "from 1 s to 2 s there are no readings"},
+		"a part unsure":  {func(r *record.Run) { r.Parts[0].Unsure = "not known" }, verdict.NotJudged, "winding: not known"},
 		"stopped, over": {func(r *record.Run) {
 			r.Stopped, r.Traces = "limit: the winding", []record.Trace{{Name: "winding", Unit: "°C", Values: []float64{300, 410}}}
 		}, verdict.Over, "it did not run to its end: limit: the winding"},
 	} {
 		r := sound
+		r.Parts = slices.Clone(sound.Parts)
 		c.change(&r)
 		got, err := verdict.Judge(&r)
 		require.NoError(t, err)
@@ -353,4 +360,37 @@ func TestWhatCannotBeJudgedIsNot(t *testing.T) {
 		assert.Equal(t, c.why, strings.Join(got.Unjudged, "; "), name)
 	}
 	assert.Equal(t, []string{"clear", "close", "not judged", "over"}, []string{verdict.Clear.String(), verdict.Close.String(), verdict.NotJudged.String(), verdict.Over.String()})
+}
+
+// TestNothingIsJudgedBeyondAnOpenedCircuit: what a trial tries after a device that it does not expect has opened was not tried, and no part is clear that a longer run
+// might have heated; a part that is over is over, and what a trial expects cuts nothing short. Over several trials such a part is not judged, unless it is close or over.
+func TestNothingIsJudgedBeyondAnOpenedCircuit(t *testing.T) {
+	run := func(trial string, peak float64, expect []string, events ...record.Event) verdict.Trial {
+		r := &record.Run{
+			Trial: trial, Time: []float64{0, 14, 1800}, Events: events, Expect: expect, Traces: []record.Trace{{Name: "winding", Unit: "°C", Values: []float64{300, peak, 300}}},
+			Parts: []record.Part{{Name: "winding", Trace: "winding", Unit: "°C", Start: 300, Limit: 400, Close: 0.9}},
+		}
+		j, err := verdict.Judge(r)
+		require.NoError(t, err)
+		return j
+	}
+	opens := record.Event{At: 14, Device: "management", What: "management opens", Kind: record.Protecting}
+	cut := run("cut", 310, nil, opens)
+	assert.Equal(t, verdict.Over, cut.Level)
+	assert.Equal(t, verdict.NotJudged, cut.Parts[0].Level)
+	assert.Equal(t, "nothing is judged beyond 14 s: the management opens then, and what comes after was not driven", cut.Cut)
+	assert.Equal(t, verdict.Over, run("hot", 410, nil, opens).Parts[0].Level)
+	expected := run("expected", 310, []string{"management"}, opens)
+	assert.Equal(t, verdict.Clear, expected.Parts[0].Level)
+	assert.Empty(t, expected.Cut)
+	mayOpen := run("may", 310, nil, record.Event{At: 14, Device: "fuse", Kind: record.Protecting, Latest: math.Inf(1)})
+	assert.Equal(t, verdict.Clear, mayOpen.Parts[0].Level, "a fuse that holds as long as it may")
+
+	side := verdict.Join(nil, []verdict.Trial{run("long", 350, nil), cut})
+	parts, trials := side.Worst()
+	assert.Equal(t, []string{"long"}, trials)
+	assert.Equal(t, verdict.NotJudged, parts[0].Level)
+	side = verdict.Join(nil, []verdict.Trial{run("long", 395, nil), cut})
+	parts, _ = side.Worst()
+	assert.Equal(t, verdict.Close, parts[0].Level)
 }

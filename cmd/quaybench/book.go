@@ -8,14 +8,16 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/profiles"
 )
 
-// bookDir is the folder of the book.
+// bookDir returns the folder of the book.
 func bookDir(sys *system) (string, error) {
 	dir, err := profiles.DefaultDir(sys.Getenv, sys.Book)
 	return dir, input(err)
@@ -35,6 +37,10 @@ func namedBoat(sys *system, name string) (*bench.Setup, error) {
 	dir, noBook := bookDir(sys)
 	if noBook == nil && hasBoat(dir, name) {
 		tellOwn(sys, dir, name)
+		there := func(file string) bool { return isThere(filepath.Join(dir, name, file)) }
+		if there("versions") && !(there(bench.BoatFile) && there(bench.SettingsFile)) { // each machine's own: a clone has none
+			return nil, input(fmt.Errorf("%s has versions in the book %s, but no %s and %s to work on yet: `quaybench profile restore %s head` makes them of the newest version", name, dir, bench.BoatFile, bench.SettingsFile, word(name)))
+		}
 		setup, err := bench.Load(filepath.Join(dir, name))
 		return setup, input(err)
 	}
@@ -47,17 +53,18 @@ func namedBoat(sys *system, name string) (*bench.Setup, error) {
 	return nil, noBoat(dir, name)
 }
 
-// hasBoat reports whether a book has a folder for a boat.
+// hasBoat reports whether a book has a boat. A folder with only a journal is a demo boat's.
 func hasBoat(dir, name string) bool {
-	return profiles.CheckBoatName(name) == nil && isThere(filepath.Join(dir, name))
+	return profiles.CheckBoatName(name) == nil && slices.ContainsFunc([]string{bench.BoatFile, bench.SettingsFile, "versions"},
+		func(file string) bool { return isThere(filepath.Join(dir, name, file)) })
 }
 
 // tellOwn says that a boat of the user's own is meant where a demo boat has the same name.
 func tellOwn(sys *system, dir, name string) {
 	demo, err := fs.ReadFile(demoBook(), name+"/"+bench.BoatFile)
-	own, ownErr := os.ReadFile(filepath.Join(dir, name, bench.BoatFile))
+	own, ownErr := datafile.ReadFile(filepath.Join(dir, name, bench.BoatFile), largestText)
 	if err == nil && ownErr == nil && string(own) != string(demo) && sys.once("own boat "+name) {
-		fmt.Fprintf(sys.Err, "quaybench: %s is your own boat of the book %s, not the demo boat of this name\n", name, dir)
+		sys.say(fmt.Sprintf("quaybench: %s is your own boat of the book %s, not the demo boat of this name", name, dir))
 	}
 }
 
@@ -74,7 +81,7 @@ func noBoat(dir, name string) error {
 	return input(errors.New(text))
 }
 
-// bookOptions are how every command opens a book: what is wrong with it goes to standard error, each thing once.
+// bookOptions returns how every command opens a book: what is wrong with it goes to standard error, each thing once.
 func bookOptions(sys *system) profiles.Options {
 	var mu sync.Mutex
 	told := map[profiles.Problem]bool{}
@@ -83,7 +90,7 @@ func bookOptions(sys *system) profiles.Options {
 		defer mu.Unlock()
 		if !told[p] {
 			told[p] = true
-			fmt.Fprintln(sys.Err, "mind:", p)
+			sys.say("mind: " + p.String())
 		}
 	}, DespiteDamage: sys.DespiteDamage}
 }
@@ -123,7 +130,7 @@ func openBookWith(ctx context.Context, sys *system, boat string, change bool) (b
 		book, err = openBook(sys)
 	case isDemo && change:
 		if book, err = makeBook(sys); err == nil {
-			fmt.Fprintln(sys.Err, wrapped(fmt.Sprintf("quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history", boat, dir), sys.width()))
+			sys.say(fmt.Sprintf("quaybench: %s is an invented demo boat; it is copied into your book %s with an invented history", boat, dir))
 			err = addDemo(ctx, sys, book, boat)
 		}
 	case isDemo:

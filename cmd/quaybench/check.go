@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/report"
 	"quaybench/bench/verdict"
 )
 
@@ -16,6 +17,10 @@ type checkOptions struct {
 	boat string
 	json bool
 	set  []string
+
+	values  bool
+	example bool
+	seed    uint64
 }
 
 func (o *checkOptions) run(ctx context.Context, sys *system) error {
@@ -23,15 +28,21 @@ func (o *checkOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	if setup.Settings, err = bench.Propose(setup.Settings, o.set); err != nil {
+	if setup, err = setup.With(o.set); err != nil {
 		return input(err)
+	}
+	if o.values {
+		return o.measureFirst(ctx, sys, setup)
 	}
 	side := verdict.Join(bench.Check(setup), nil)
 	blank := setup.Own()
 	if o.json {
-		word, reason := side.Level.String(), ""
+		word, reason, findings := side.Level.String(), "", bench.FindingsJSON(side.Findings)
 		if blank != nil {
 			word, reason = bench.NotJudged, blank.Error()
+			for i := range findings {
+				findings[i].Verdict = word
+			}
 		}
 		err = writeJSON(sys, struct {
 			Format   int                 `json:"format"`
@@ -40,14 +51,34 @@ func (o *checkOptions) run(ctx context.Context, sys *system) error {
 			Findings []bench.FindingJSON `json:"findings"`
 			Verdict  string              `json:"verdict"`
 			Reason   string              `json:"reason,omitempty"`
-		}{1, setup.Boat.Name, bench.Caution, bench.FindingsJSON(side.Findings), word, reason})
+		}{1, setup.Boat.Name, bench.Caution, findings, word, reason})
 	} else {
-		showChecked(sys, setup, side)
+		show(sys, paperOf(setup, nil, &report.Checked{Side: side, NotJudged: reasonOf(blank)}))
 	}
 	if err != nil {
 		return err
 	}
 	return ended(side.Level, blank)
+}
+
+// measureFirst lists the boat's values in the order in which they move its tightest margin.
+func (o *checkOptions) measureFirst(ctx context.Context, sys *system, setup *bench.Setup) error {
+	if err := own(setup); err != nil && !o.example {
+		return fmt.Errorf("%w; --example lists them all the same", err)
+	}
+	bar := newBar(sys, "runs")
+	r, err := bench.FindValues(ctx, setup, bench.ValuesOptions{Examples: o.example, Seed: o.seed, Progress: bar.show})
+	bar.done()
+	switch {
+	case stopped(err):
+		return stopError{err}
+	case err != nil:
+		return err
+	case o.json:
+		return writeJSON(sys, r)
+	}
+	show(sys, aboutBoat(setup.Boat.Name, valuesResult(r)))
+	return nil
 }
 
 func checkCommand(sys *system) *cobra.Command {
@@ -59,8 +90,12 @@ func checkCommand(sys *system) *cobra.Command {
 controller, contactor and battery bear, the order of deratings, pre-charge; and whether the boat's data
 agree with each other (the data- rules). BOAT is a boat file, a boat's folder, or a name in the book.
 
+With --values it says instead what to measure first: the boat file's values in the order in which they
+move the tightest margin of all built-in trials, how well each is known, how to measure it, and by how much
+that would narrow the margin's 95 % interval.
+
 Exit code: 0 clear or close, 3 over, 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
-		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"",
+		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"\n  quaybench check petrel --values",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.boat = args[0]
@@ -68,37 +103,12 @@ Exit code: 0 clear or close, 3 over, 4 not judged (values are still the example'
 		},
 	}
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
-	cmd.Flags().StringArrayVar(&o.set, "set", nil, "check with this setting changed: `KEY=VALUE` (may be repeated)")
-	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
+	cmd.Flags().BoolVar(&o.values, "values", false, "what to measure first: the values in the order in which they move the tightest margin")
+	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "of the draws for --values: the same seed gives the same answer")
+	addExample(cmd, &o.example)
+	addSet(cmd, sys, &o.set, "check with this value changed")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
-}
-
-// showChecked prints every rule: what it found, or that all is well.
-func showChecked(sys *system, setup *bench.Setup, side verdict.Side) {
-	fmt.Fprintf(sys.Out, "%s: %d rules that need no simulation\n", setup.Boat.Name, len(verdict.Rules()))
-	for _, rule := range verdict.Rules() {
-		var found []verdict.Finding
-		for _, f := range side.Findings {
-			if f.Rule == rule.Name {
-				found = append(found, f)
-			}
-		}
-		if len(found) == 0 {
-			fmt.Fprintln(sys.Out, hung("  "+sys.painted(verdict.Clear, verdict.Clear.String())+"  ", rule.Name+": "+rule.Title, sys.width()))
-		}
-		showFindings(sys, found)
-		if rule.Note != nil {
-			if note := rule.Note(setup.Boat, setup.Settings); note != "" {
-				fmt.Fprintln(sys.Out, hung("         ", "mind: "+note, sys.width()))
-			}
-		}
-	}
-	fmt.Fprintln(sys.Out)
-	for _, text := range restsOn(setup) {
-		fmt.Fprintln(sys.Out, wrapped(text, sys.width()))
-	}
-	showVerdict(sys, side, false, setup.Own())
 }
 
 // ended turns a verdict that was shown, or the reason why there is none, into the end of a command.
@@ -110,7 +120,7 @@ func ended(l verdict.Level, blank error) error {
 	case verdict.Over:
 		return overError{}
 	case verdict.NotJudged:
-		return notJudgedError{why: "a run did not reach its end"}
+		return notJudgedError{why: "a run did not reach its end, or did not try what it was to try; the reasons stand with the verdict"}
 	}
 	return nil
 }

@@ -11,15 +11,18 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
+	"quaybench/bench/layout"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
+	"quaybench/bench/variant"
 	"quaybench/profiles"
 )
 
-// keys lists the keys of all settings with what they are, parted by a separator.
-func keys(separator string) (out []string) {
-	for _, f := range settings.Fields() {
+// keys lists keys with what they are, parted by a separator.
+func keys(fields []datafile.Field, separator string) (out []string) {
+	for _, f := range fields {
 		if f.Kind != datafile.KindGroup {
 			out = append(out, f.Key+separator+f.Doc)
 		}
@@ -28,27 +31,51 @@ func keys(separator string) (out []string) {
 }
 
 //go:embed complete_bash.sh
-var bashFunctions string
+var bashCompletion string
 
-// completeInAnyBash has the script for bash bring along what it needs of the package bash-completion.
-func completeInAnyBash(root, bash *cobra.Command) {
-	bash.Long = `Writes the script for bash. It needs no package: what it uses of bash-completion it
-brings along where that is missing.
+// completeInBash has the script for bash be our own: the usual one takes no names with spaces and wants the package bash-completion.
+func completeInBash(bash *cobra.Command) {
+	bash.Long = `Writes the script for bash. It needs no package.
 
-  source <(quaybench completion bash)                    for this shell
-  quaybench completion bash > ~/.quaybench-completion    for each, sourced in ~/.bashrc`
+  source <(quaybench completion bash)
+  quaybench completion bash > ~/.quaybench-completion
+
+The first is for this shell; the file of the second is sourced in ~/.bashrc. A name with a space in it is typed up to the space, with
+a backslash or between quotes: "cable[motor cable].section".`
 	bash.RunE = func(cmd *cobra.Command, _ []string) error {
-		without, _ := cmd.Flags().GetBool("no-descriptions")
-		if _, err := io.WriteString(cmd.OutOrStdout(), bashFunctions); err != nil {
-			return err
+		script := bashCompletion
+		if without, _ := cmd.Flags().GetBool("no-descriptions"); without {
+			script = strings.ReplaceAll(script, " "+cobra.ShellCompRequestCmd+" ", " "+cobra.ShellCompNoDescRequestCmd+" ")
 		}
-		return root.GenBashCompletionV2(cmd.OutOrStdout(), !without)
+		_, err := io.WriteString(cmd.OutOrStdout(), script)
+		return err
 	}
 }
 
-// completeKeys offers the keys of all settings, ready for a value.
-func completeKeys(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-	return keys("=\t"), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+// completeSettings offers the keys of settings, ready for a value.
+func completeSettings(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+	return keys(settings.Fields(), "=\t"), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+}
+
+// completeKeys offers the keys of settings, of the boat that the command line names and of the trials' conditions, ready for a value.
+func completeKeys(sys *system) cobra.CompletionFunc {
+	return func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+		name := ""
+		if len(args) > 0 {
+			name = args[0]
+		}
+		return keys(variantOf(sys, name).Keys(), "=\t"), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+// variantOf is a boat by its name, as far as it can be read: its cables and joints have keys by their names.
+func variantOf(sys *system, name string) variant.Variant {
+	quiet := *sys
+	quiet.Err = io.Discard
+	if setup, err := loadBoat(&quiet, name); name != "" && err == nil {
+		return setup.Variant()
+	}
+	return variant.Of(&boat.Boat{}, settings.Set{})
 }
 
 // completeTrials offers the built-in trials.
@@ -162,11 +189,11 @@ func trialsCommand(sys *system) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			tab := &table{}
+			tab := &layout.Table{}
 			for _, t := range all {
-				tab.add(t.Name, t.About)
+				tab.Add(t.Name, t.About)
 			}
-			for _, line := range tab.fitted(sys.tableWidth()) {
+			for _, line := range tab.Fitted(sys.tableWidth()) {
 				fmt.Fprintln(sys.Out, line)
 			}
 			return nil
@@ -184,12 +211,12 @@ func settingsCommand(sys *system) *cobra.Command {
 			if len(args) > 0 {
 				return nil, cobra.ShellCompDirectiveNoFileComp
 			}
-			return keys("\t"), cobra.ShellCompDirectiveNoFileComp
+			return keys(settings.Fields(), "\t"), cobra.ShellCompDirectiveNoFileComp
 		},
 		RunE: func(_ *cobra.Command, args []string) error {
 			found := false
-			for _, f := range settings.Fields() {
-				if f.Kind == datafile.KindGroup || len(args) == 1 && f.Key != args[0] {
+			for _, f := range settings.Table() {
+				if len(args) == 1 && f.Key != args[0] {
 					continue
 				}
 				found = true
@@ -202,6 +229,14 @@ func settingsCommand(sys *system) *cobra.Command {
 				}
 				if f.Default != "" {
 					facts = append(facts, "left out: "+f.Default)
+				}
+				switch {
+				case f.SaferMore:
+					facts = append(facts, "more is safer")
+				case f.Heats == "motor" || f.Heats == "battery":
+					facts = append(facts, "heats what carries "+f.Heats+" current; raised for "+f.Raise)
+				case f.Raise != "":
+					facts = append(facts, "raised for "+f.Raise)
 				}
 				fmt.Fprintf(sys.Out, "%s\n%s\n%s\n", f.Key, hung("    ", f.Doc, sys.width()), hung("    ", "("+strings.Join(facts, "; ")+")", sys.width()))
 			}

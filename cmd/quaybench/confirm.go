@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -13,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"quaybench/bench/datafile"
 	"quaybench/bench/link"
 	"quaybench/bench/quantity"
 )
@@ -33,13 +35,13 @@ func scaleOf(s link.Setting) string {
 	if len(s.Words) > 0 {
 		return ""
 	}
-	return fmt.Sprintf("%s in steps of %g", orElse(s.Unit, "1"), s.Step)
+	return fmt.Sprintf("%s in steps of %g", cmp.Or(s.Unit, "1"), s.Step)
 }
 
 // confirmedScales reads which scales of a register map were compared before.
 func confirmedScales(journal, hash string) (map[string]bool, error) {
 	done := map[string]bool{}
-	text, err := os.ReadFile(journal)
+	text, err := datafile.ReadFile(journal, largestJournal)
 	if errors.Is(err, os.ErrNotExist) {
 		return done, nil
 	}
@@ -78,32 +80,46 @@ func (c *conversation) confirmScales(ctx context.Context, order []link.Change) e
 			continue
 		}
 		if !keys.person() {
-			return input(fmt.Errorf("nothing was written: this is the first write with this register map, so a person compares one value of each scale with the controller's own display: run it in a terminal, or take the map as it is with --unconfirmed"))
+			return input(fmt.Errorf("nothing was written: this is the first write with this map, so a person compares one value of each scale with the controller's own display: run it in a terminal, or take the map as it is with --unconfirmed"))
 		}
-		keys.empty()
-		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("First write with this register map. Look at the controller's own display, or its maker's program: what is %s there? With its unit:", h.Key), c.sys.width()))
-		fmt.Fprint(c.sys.Out, "> ")
-		text, err := keys.line(ctx)
-		switch {
-		case stopped(err):
-			return stopError{err}
-		case err != nil && !errors.Is(err, io.EOF):
+		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("First write with this map. Look at the controller's own display, or its maker's program: what is %s there? With its unit:", h.Key), c.sys.width()))
+		shown, text, err := askShown(ctx, keys, h.Setting)
+		if err != nil {
 			return err
 		}
-		unit := quantity.MustUnit(orElse(h.Unit, "1"))
-		shown, err := quantity.Parse(strings.TrimSpace(text), unit)
-		if err != nil {
-			return input(fmt.Errorf("nothing was written: %w", err))
-		}
-		if err := sameAsShown(h.Setting, h.Controller, shown.SI); err != nil {
+		if err := sameAsShown(h.Setting, h.Controller, shown); err != nil {
 			return input(fmt.Errorf("nothing was written: %w", err))
 		}
 		done[scale] = true
-		if err := c.noteConfirmed(scale, h.Key, strings.TrimSpace(text)); err != nil {
+		if err := c.noteConfirmed(scale, h.Key, text); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// askShown asks what a display shows until the answer is a value with its unit.
+func askShown(ctx context.Context, keys *keyboard, s link.Setting) (shown float64, text string, err error) {
+	unit := quantity.MustUnit(cmp.Or(s.Unit, "1"))
+	for {
+		keys.empty()
+		fmt.Fprint(keys.sys.Out, "> ")
+		text, err := keys.line(ctx)
+		text = strings.TrimSpace(text)
+		switch {
+		case stopped(err):
+			return 0, "", stopError{err}
+		case err != nil && !errors.Is(err, io.EOF):
+			return 0, "", err
+		case err != nil && text == "":
+			return 0, "", input(errors.New("nothing was written: the input ended before the value was given"))
+		}
+		v, err := quantity.Parse(text, unit)
+		if err == nil {
+			return v.SI, text, nil
+		}
+		fmt.Fprintln(keys.sys.Out, wrapped(err.Error()+"; once more (Ctrl-C ends it, and nothing is written):", keys.sys.width()))
+	}
 }
 
 // sameAsShown compares a value as the register map has it with what the display shows, to 1 % or a step: displays round.
@@ -111,8 +127,8 @@ func sameAsShown(s link.Setting, read, shown float64) error {
 	if math.Abs(read-shown) <= max(s.Step, 0.01*math.Abs(read)) {
 		return nil
 	}
-	show := func(v float64) string { return quantity.Format(v, orElse(s.Unit, "1"), 4) }
-	text := fmt.Sprintf("by the register map %s is %s, and the controller's own display shows %s", s.Key, show(read), show(shown))
+	show := func(v float64) string { return quantity.Format(v, cmp.Or(s.Unit, "1"), 4) }
+	text := fmt.Sprintf("by the map %s is %s, and the controller's own display shows %s", s.Key, show(read), show(shown))
 	if ratio := read / shown; shown != 0 && ratio > 0 && s.Unit != "°C" {
 		text += fmt.Sprintf(": the map's scale is %.3g times what it should be, its register another's, or its word order wrong", ratio)
 	} else {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -11,7 +12,9 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/datafile"
+	"quaybench/bench/layout"
 	"quaybench/bench/link"
+	"quaybench/bench/link/canopen"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/quantity"
@@ -22,33 +25,35 @@ import (
 
 // controllerFlags are the flags of everything that talks to a controller.
 type controllerFlags struct {
-	boat, on, file string
-	set            []string
+	boat, on, file, as string
+	alone              bool
+	set                []string
 }
 
 func (f *controllerFlags) add(cmd *cobra.Command, sys *system) {
 	cmd.Flags().StringVar(&f.on, "on", "", "`PORT` and rate, for example /dev/ttyUSB0@115200 or /dev/ttyUSB0@19200,8E1; sim: a simulated controller")
-	cmd.Flags().StringVar(&f.file, "map", "", "register map (default: registers.toml beside the boat file)")
-	addSet(cmd, &f.set)
+	addMap(cmd, &f.file, &f.as)
+	cmd.Flags().BoolVar(&f.alone, "alone", false, "over CAN: nothing but this controller hangs on the bus, so open it without listening to it first")
+	addSet(cmd, sys, &f.set, insteadOfFile)
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
 
 // talk finds the boat and opens its controller for an act.
-func (f *controllerFlags) talk(sys *system, act func(c *conversation) error) error {
+func (f *controllerFlags) talk(ctx context.Context, sys *system, act func(c *conversation) error) error {
 	b, err := findBerth(sys, f.boat, f.set)
 	if err != nil {
 		return err
 	}
-	m, err := b.registers(f.file, f.on)
+	m, err := b.controllerMap(f.file, f.as, f.on)
 	if err != nil {
 		return err
 	}
-	l, err := openLine(sys, b, m, f.on, nil)
+	l, err := openLine(ctx, sys, b, m, f.on, f.alone, nil)
 	if err != nil {
 		return b.withHint(err)
 	}
-	err = act(&conversation{sys: sys, berth: b, line: l, hash: m.Hash(), Description: l.Describe()})
-	if !l.sim() && (errors.As(err, new(*port.LostError)) || errors.Is(err, modbus.ErrNoReply)) {
+	err = act(&conversation{sys: sys, berth: b, line: l, hash: m.Hash, noun: m.Noun, tellsByItself: m.objects != nil && m.objects.TellsByItself(), Description: l.Describe()})
+	if !l.sim() && (errors.As(err, new(*port.LostError)) || errors.Is(err, modbus.ErrNoReply) || errors.Is(err, canopen.ErrNoReply)) {
 		err = b.withHint(err)
 	}
 	return errors.Join(err, l.close())
@@ -67,7 +72,10 @@ type conversation struct {
 	sys *system
 	*berth
 	*line
-	hash string // of the register map
+	hash string // of the map
+	noun string // register map or object map
+	// tellsByItself reports whether some readings come by TPDO.
+	tellsByItself bool
 	link.Description
 	held []bench.Held
 }
@@ -77,18 +85,18 @@ func controllerCommand(sys *system) *cobra.Command {
 		Use:   "controller",
 		Short: "read, write and compare the settings in a controller",
 	}
-	cmd.AddCommand(readCommand(sys), writeCommand(sys), compareCommand(sys), journalCommand(sys))
+	cmd.AddCommand(readCommand(sys), writeCommand(sys), compareCommand(sys), mapCommand(sys), objectsCommand(sys), journalCommand(sys))
 	return cmd
 }
 
 // read runs `quaybench controller read`.
 func (f *controllerFlags) read(ctx context.Context, sys *system) error {
-	return f.talk(sys, func(c *conversation) error { return c.read(ctx) })
+	return f.talk(ctx, sys, func(c *conversation) error { return c.read(ctx) })
 }
 
 // compare runs `quaybench controller compare`.
 func (f *controllerFlags) compare(ctx context.Context, sys *system) error {
-	return f.talk(sys, func(c *conversation) error {
+	return f.talk(ctx, sys, func(c *conversation) error {
 		if err := c.read(ctx); err != nil {
 			return err
 		}
@@ -101,7 +109,7 @@ func (f *controllerFlags) compare(ctx context.Context, sys *system) error {
 
 // write runs `quaybench controller write`.
 func (f *controllerFlags) write(ctx context.Context, sys *system, yes, unconfirmed bool) error {
-	return f.talk(sys, func(c *conversation) error { return c.write(ctx, yes, unconfirmed) })
+	return f.talk(ctx, sys, func(c *conversation) error { return c.write(ctx, yes, unconfirmed) })
 }
 
 func readCommand(sys *system) *cobra.Command {
@@ -151,8 +159,9 @@ func writeCommand(sys *system) *cobra.Command {
 		Long: `Shows what differs, judges the settings in all built-in trials, asks, and writes in an order that is safe at each step: what makes things gentler comes
 first. After each value all settings are read: it must be there, and nothing else may have changed; if not, everything is put back as it was. A journal beside
 the boat file tells after any crash or unplugged line what is in the controller. Refused while the motor runs, while the verdict is over, or where the register
-map says read-only. The first write with a register map asks what the controller's own display shows for one value of each scale: a wrong scale would read
-back as right what it wrote wrong.
+map says read-only. The first write with a map asks what the controller's own display shows for one value of each scale: a wrong scale would read
+back as right what it wrote wrong. A controller that takes longer than 200 ms to begin an answer needs a line at the top of its register
+map, such as turnaround = "500 ms".
 
 If the boat's files are a saved version, the book notes that it was written.`,
 		Example: `  quaybench controller write petrel --on /dev/ttyUSB0@115200
@@ -166,7 +175,7 @@ If the boat's files are a saved version, the book notes that it was written.`,
 	f.add(cmd, sys)
 	_ = cmd.MarkFlagRequired("on")
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
-	cmd.Flags().BoolVar(&unconfirmed, "unconfirmed", false, "take the scales of a register map as they are that nobody compared with the controller's own display")
+	cmd.Flags().BoolVar(&unconfirmed, "unconfirmed", false, "take the scales of a map as they are that nobody compared with the controller's own display")
 	return cmd
 }
 
@@ -180,11 +189,14 @@ func tellJournal(sys *system, boat string) error {
 	if err != nil {
 		return err
 	}
+	if len(known) == 0 && holdsSomething(b.journ) {
+		return fmt.Errorf("the journal %s is damaged: no line of it can be read, so what the controller holds is not known; read it first (quaybench controller read)", b.journ)
+	}
 	if len(known) == 0 {
-		fmt.Fprintf(sys.Out, "nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
+		sys.tell("nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
 		return nil
 	}
-	fmt.Fprintf(sys.Out, "%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)
+	sys.tell("%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)
 	showJournal(sys, known)
 	if len(unsure(known)) > 0 {
 		fmt.Fprintln(sys.Out, "read the controller before anything else: a write was cut off")
@@ -206,9 +218,12 @@ func journalCommand(sys *system) *cobra.Command {
 	return cmd
 }
 
-// source is where the settings come from that the controller is held against.
+// source returns where the settings come from that the controller is held against.
 func (b *berth) source() string {
 	text := "the settings of " + b.SettingsFile
+	if b.home == "" {
+		text = fmt.Sprintf("the settings of the demo boat %s", b.name)
+	}
 	if len(b.assume) > 0 {
 		text += " with --set"
 	}
@@ -238,11 +253,11 @@ func (c *conversation) differing() (list []string) {
 func (c *conversation) agree(more string) error {
 	rest := len(c.unmapped())
 	if len(c.held) == 0 {
-		return notJudgedError{why: fmt.Sprintf("the register map has none of the %d settings, so nothing was compared: look at the controller itself", rest)}
+		return notJudgedError{why: fmt.Sprintf("the %s has none of the %d settings, so nothing was compared: look at the controller itself", c.noun, rest)}
 	}
 	text := fmt.Sprintf("the controller holds %s%s: all %d compared", c.source(), more, len(c.held))
 	if rest > 0 {
-		text = fmt.Sprintf("the controller holds %s%s, as far as can be seen: %d of %d compared, the other %d are not in the register map", c.source(), more, len(c.held), len(c.held)+rest, rest)
+		text = fmt.Sprintf("the controller holds %s%s, as far as can be seen: %d of %d compared, the other %d are not in the %s", c.source(), more, len(c.held), len(c.held)+rest, rest, c.noun)
 	}
 	fmt.Fprintln(c.sys.Out, wrapped(text, c.sys.width()))
 	return nil
@@ -260,11 +275,11 @@ func (c *conversation) read(ctx context.Context) error {
 	}
 	c.held = bench.CompareSettings(c.berth.Settings, c.Description, values)
 	if err := c.settle(); err != nil {
-		fmt.Fprintln(c.sys.Err, "quaybench:", err)
+		c.sys.say("quaybench: " + err.Error())
 	}
-	fmt.Fprintf(out, "%s: %s on %s\n", c.Boat.Name, orElse(c.Title, "controller"), c.on)
-	tab := &table{right: map[int]bool{1: true, 2: true}}
-	tab.add("setting", "controller", "file", "")
+	c.sys.tell("%s: %s on %s\n", c.Boat.Name, cmp.Or(c.Title, "controller"), c.on)
+	tab := &layout.Table{Right: map[int]bool{1: true, 2: true}}
+	tab.Add("setting", "controller", "file", "")
 	for _, h := range c.held {
 		note := "same"
 		if !h.Same {
@@ -273,13 +288,36 @@ func (c *conversation) read(ctx context.Context) error {
 		if h.ReadOnly {
 			note += ", read-only"
 		}
-		tab.add(h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File), note)
+		tab.Add(h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File), note)
 	}
-	for _, line := range tab.fitted(c.sys.tableWidth()) {
+	for _, line := range tab.Fitted(c.sys.tableWidth()) {
 		fmt.Fprintln(out, line)
 	}
 	if rest := c.unmapped(); len(rest) > 0 {
-		fmt.Fprintln(out, wrapped(fmt.Sprintf("not in the register map, so look at the controller itself for these %d: %s", len(rest), strings.Join(rest, ", ")), c.sys.width()))
+		fmt.Fprintln(out, wrapped(fmt.Sprintf("not in the %s, so look at the controller itself for these %d: %s", c.noun, len(rest), strings.Join(rest, ", ")), c.sys.width()))
+	}
+	return c.readings(ctx)
+}
+
+// readings prints what the controller measures, where its map says that some of it comes by itself: with the source of each value
+// and how old it can be.
+func (c *conversation) readings(ctx context.Context) error {
+	if !c.tellsByItself {
+		return nil
+	}
+	now, err := c.ReadTelemetry(ctx)
+	if err != nil {
+		return fmt.Errorf("the readings: %w", err)
+	}
+	tab := &layout.Table{Right: map[int]bool{1: true, 3: true}}
+	tab.Add("reading", "value", "by", "at most")
+	for i, ch := range c.Channels {
+		from := now.Origins[i]
+		tab.Add(ch.Name, quantity.Format(now.Values[i], cmp.Or(ch.Unit, "1"), 4), from.Source, fmt.Sprintf("%d ms old", port.Age(from.Since, c.clock.Now()).Milliseconds()))
+	}
+	fmt.Fprintln(c.sys.Out)
+	for _, line := range tab.Fitted(c.sys.tableWidth()) {
+		fmt.Fprintln(c.sys.Out, line)
 	}
 	return nil
 }
@@ -299,14 +337,18 @@ func (c *conversation) settle() error {
 	}
 	var found []link.Change
 	for _, e := range pending {
-		was := fmt.Sprintf("a write of %s from %s to %s was cut off on %s (%s)", e.Key, e.From, e.To, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
+		was := fmt.Sprintf("a write of %s from %s to %s was cut off", e.Key, e.From, e.To)
+		if e.From == e.To { // what it was is all that is known
+			was = fmt.Sprintf("%s is of a transfer that was cut off", e.Key)
+		}
+		was += fmt.Sprintf(" on %s (%s)", e.At.Local().Format("2006-01-02 15:04:05"), e.On)
 		i := slices.IndexFunc(c.held, func(h bench.Held) bool { return h.Key == e.Key })
 		if i < 0 {
-			fmt.Fprintf(c.sys.Out, "mind: %s; this register map does not have it: look at the controller itself\n", was)
+			c.sys.tell("mind: %s; this %s does not have it: look at the controller itself\n", was, c.noun)
 			continue
 		}
 		h := c.held[i]
-		fmt.Fprintf(c.sys.Out, "mind: %s; the controller holds %s\n", was, heldText(h.Setting, h.Controller))
+		c.sys.tell("mind: %s; the controller holds %s\n", was, heldText(h.Setting, h.Controller))
 		found = append(found, link.Change{Key: h.Key, From: h.Controller, To: h.Controller})
 	}
 	j, err := openJournal(c.journ, c.on, c.sys.Clock.Now, c.show)
@@ -336,7 +378,7 @@ func (c *conversation) show(key string, value float64) string {
 	return fmt.Sprint(value)
 }
 
-// heldText is a setting's value in words or with its unit.
+// heldText returns a setting's value in words or with its unit.
 func heldText(k link.Setting, v float64) string {
 	if len(k.Words) > 0 {
 		if i := int(v); i >= 0 && i < len(k.Words) {
@@ -344,7 +386,7 @@ func heldText(k link.Setting, v float64) string {
 		}
 		return "?"
 	}
-	return quantity.Format(v, orElse(k.Unit, "1"), 4)
+	return quantity.Format(v, cmp.Or(k.Unit, "1"), 4)
 }
 
 // write writes what differs.
@@ -353,11 +395,24 @@ func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 	if err := own(c.Setup); err != nil {
 		return fmt.Errorf("nothing was written: %w", err)
 	}
+	var absent []string
+	for _, a := range c.assume {
+		key, _, _ := strings.Cut(a, "=")
+		if key = strings.TrimSpace(key); slices.Contains(c.unmapped(), key) {
+			absent = append(absent, key)
+		}
+	}
+	if len(absent) > 0 {
+		return input(fmt.Errorf("nothing was written: the map has no %s, so --set cannot bring it to the controller: put it into the map, or set it at the controller itself", strings.Join(absent, ", ")))
+	}
 	if err := c.read(ctx); err != nil {
 		return err
 	}
 	if len(c.differing()) == 0 {
-		return c.agree(" already: nothing to write")
+		if err := c.agree(" already: nothing to write"); err != nil {
+			return err
+		}
+		return c.mark(ctx, false)
 	}
 	order, err := bench.WriteOrder(c.Setup, c.held)
 	if err != nil {
@@ -367,9 +422,9 @@ func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "\nverdict of %s in all built-in trials: %s\n", c.source(), c.sys.painted(tried.Level(), tried.Level().String()))
+	fmt.Fprintln(out, "\n"+wrapped(fmt.Sprintf("verdict of %s in all built-in trials: %s", c.source(), c.sys.painted(tried.Level(), tried.Level().String())), c.sys.width()))
 	if tried.Level() == verdict.Over {
-		fmt.Fprintf(c.sys.Err, "quaybench: nothing was written: these settings are over a limit; see `quaybench try %s%s`\n", word(c.name), c.assignments())
+		c.sys.say(fmt.Sprintf("quaybench: nothing was written: these settings are over a limit; see `quaybench try %s%s`", word(c.name), c.assignments()))
 		return overError{}
 	}
 	fmt.Fprintln(out, "to write, in this order:")
@@ -382,16 +437,22 @@ func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 			return err
 		}
 	}
+	if !c.sim() {
+		if err := c.shelve(ctx, c.sys); err != nil { // the journal comes to lie there
+			return fmt.Errorf("nothing was written: %w", err)
+		}
+	}
 	if unconfirmed {
-		fmt.Fprintln(out, wrapped("the register map's scales are taken as they are: nobody compared them with the controller's own display", c.sys.width()))
+		fmt.Fprintln(out, wrapped("the "+c.noun+"'s scales are taken as they are: nobody compared them with the controller's own display", c.sys.width()))
 	} else if err := c.confirmScales(ctx, order); err != nil {
 		return err
 	}
-	if err := c.transfer(ctx, order); err != nil {
+	err = c.transfer(ctx, order)
+	if err != nil && !errors.As(err, new(*link.UnnotedError)) {
 		return errors.Join(err, c.takeBack(ctx, order))
 	}
 	fmt.Fprintf(out, "%d settings written and read back\n", len(order))
-	return c.mark(ctx)
+	return errors.Join(err, c.mark(ctx, true))
 }
 
 // transfer writes changes, with a journal where the controller is a real one.
@@ -404,6 +465,7 @@ func (c *conversation) transfer(ctx context.Context, order []link.Change) (err e
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
+	defer c.sys.Guard()() // a second Ctrl-C would leave the first's undoing half done
 	return link.Transfer(ctx, c, order, j)
 }
 
@@ -414,9 +476,9 @@ func (noJournal) Note(link.State, ...link.Change) error { return nil }
 
 // title names the controller in the book: by its register map's title, whatever port it is plugged into today, or by the
 // port where the map has none.
-func (c *conversation) title() string { return orElse(c.Title, "controller on "+c.on) }
+func (c *conversation) title() string { return cmp.Or(c.Title, "controller on "+c.on) }
 
-// onPort is a mark's note, with the port: two controllers under one title are told apart by it alone.
+// onPort returns a mark's note, with the port: two controllers under one title are told apart by it alone.
 func (c *conversation) onPort(note string) string {
 	if c.Title == "" {
 		return note
@@ -463,9 +525,16 @@ func (c *conversation) replaced(ctx context.Context, note string) error {
 	return fromBook(err)
 }
 
-// mark notes in the book which version was written. That it cannot be noted does not undo the write.
-func (c *conversation) mark(ctx context.Context) error {
-	if c.sim() || c.book == nil {
+// mark notes in the book which version is in the controller, as all was read back: because it was written, or was found
+// to be there. That it cannot be noted does not undo a write.
+func (c *conversation) mark(ctx context.Context, written bool) error {
+	if c.sim() {
+		return nil
+	}
+	if err := c.shelve(ctx, c.sys); err != nil {
+		return fmt.Errorf("the controller holds the settings, but the book does not say so: %w", err)
+	}
+	if c.book == nil {
 		return nil
 	}
 	if len(c.assume) > 0 {
@@ -476,23 +545,27 @@ func (c *conversation) mark(ctx context.Context) error {
 		if err := c.replaced(ctx, "settings that are in no version"); err != nil {
 			return err
 		}
-		fmt.Fprintf(c.sys.Out, "these settings are in no version of the book: `quaybench profile save %s -m REASON` keeps them\n", c.name)
+		c.sys.tell("these settings are in no version of the book: `quaybench profile save %s -m REASON` keeps them\n", c.name)
+		return nil
+	}
+	if !written && slices.Contains(v.Controllers, c.title()) {
+		c.sys.tell("the book says so already: %s is in the controller\n", versionName(v))
 		return nil
 	}
 	who, err := author(c.sys, "")
 	if err == nil {
 		note := ""
 		if n := len(c.unmapped()); n > 0 {
-			note = fmt.Sprintf("%d settings are not in the register map", n)
+			note = fmt.Sprintf("%d settings are not in the %s", n, c.noun)
 		}
 		_, err = c.book.MarkWritten(ctx, c.name, string(v.Hash), profiles.WrittenOptions{
 			Author: who, Tool: bench.Version, Controller: c.title(), ReadBack: true, Note: c.onPort(note),
 		})
 	}
 	if err != nil {
-		return fmt.Errorf("the settings are written, but the book does not say so: %w", fromBook(err))
+		return fmt.Errorf("the controller holds the settings, but the book does not say so: %w", fromBook(err))
 	}
-	fmt.Fprintf(c.sys.Out, "noted in the book: %s is in the controller\n", versionName(v))
+	c.sys.tell("noted in the book: %s is in the controller\n", versionName(v))
 	if c.Title != "" {
 		c.tellOtherPort(ctx)
 	}
@@ -515,7 +588,7 @@ func (c *conversation) tellOtherPort(ctx context.Context) {
 	}
 	slices.SortFunc(writes, func(a, b profiles.Mark) int { return b.Time.Compare(a.Time) })
 	if len(writes) > 1 && !strings.HasSuffix(writes[1].Note, "on "+c.on) {
-		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("the book takes it for the controller that was on another port before (%s), since both are called %s; if there are two, give each a register map with a title of its own",
+		fmt.Fprintln(c.sys.Out, wrapped(fmt.Sprintf("the book takes it for the controller that was on another port before (%s), since both are called %s; if there are two, give each a map with a title of its own",
 			profiles.Printable(writes[1].Note), profiles.Printable(c.title())), c.sys.width()))
 	}
 }

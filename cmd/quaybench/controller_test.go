@@ -6,9 +6,12 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/link"
 )
 
 // The controller in these tests holds two settings that differ from petrel's file: 100 A instead of 140 A motor current
@@ -30,7 +33,7 @@ func writeAsksAndWrites(y *yard) {
 	code, stdout, stderr := y.run("", "controller", "verify", "petrel", "--on", p.port)
 	assert.Equal(t, 1, code)
 	assert.Regexp(t, `(?m)^limits.motor_current +100.0 A +140.0 A +differs$`, stdout)
-	assert.Contains(t, stderr, "the controller does not hold the settings of demo/petrel/settings.toml: limits.motor_current, ramp.rise")
+	assert.Contains(t, stderr, "the controller does not hold the settings of the demo boat petrel: limits.motor_current, ramp.rise")
 
 	d := y.sit("controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	d.await("type petrel to write them: ")
@@ -47,7 +50,7 @@ func writeAsksAndWrites(y *yard) {
 
 	code, stdout, _ = y.run("", "controller", "verify", "petrel", "--on", p.port)
 	assert.Zero(t, code, stdout)
-	assert.Contains(t, stdout, "the controller holds the settings of demo/petrel/settings.toml, as far as can be seen: 8 of 35\ncompared")
+	assert.Regexp(t, `the controller holds the settings of \S+book/petrel/settings.toml, as far as can\s+be\s+seen:\s+8\s+of\s+35\s+compared`, strings.ReplaceAll(stdout, "\n", " "))
 	assert.Contains(t, stdout, "not in the register map")
 	code, stdout, _ = y.run("", "controller", "journal", "petrel")
 	assert.Zero(t, code)
@@ -95,10 +98,14 @@ func writeRefused(y *yard) {
 	assert.Equal(t, 3, code, stdout)
 	assert.Contains(t, stderr, "nothing was written: these settings are over a limit; see `quaybench try petrel --set limits.motor_current=\"300 A\"`")
 
+	code, stdout, stderr = y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--set", "ramp.rise=3 s", "--set", "throttle.deadband=5 %")
+	assert.Equal(t, 2, code, stdout)
+	assert.Contains(t, stderr, "nothing was written: the map has no throttle.deadband")
+
 	file := fileOf(t, "map.toml", petrelMap(t, "key = \"ramp.rise\"\n", "key = \"ramp.rise\"\nread_only = true\n"))
 	code, _, stderr = y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--map", file)
 	assert.Equal(t, 2, code)
-	assert.Contains(t, stderr, "nothing was written: ramp.rise differs, and the register map says read-only")
+	assert.Contains(t, stderr, "nothing was written: ramp.rise differs, and the map says read-only")
 	assert.Empty(t, p.sets)
 }
 
@@ -200,7 +207,7 @@ func writeIsNotedInTheBook(y *yard) {
 	again := y.petrel(otherSettings...)
 	require.NotEqual(t, p.port, again.port)
 	stdout, _ = run(0, "--book", book, "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", again.port)
-	assert.Contains(t, strings.Join(strings.Fields(stdout), " "), "if there are two, give each a register map with a title of its own")
+	assert.Contains(t, strings.Join(strings.Fields(stdout), " "), "if there are two, give each a map with a title of its own")
 	stdout, _ = run(0, "--book", book, "profile", "list", "petrel")
 	assert.Contains(t, stdout, "in a controller")
 	assert.NotContains(t, stdout, "in 2 controllers")
@@ -210,4 +217,87 @@ func writeIsNotedInTheBook(y *yard) {
 	run(0, "--book", book, "profile", "verify")
 	_, err := os.Stat(filepath.Join(book, "petrel", journalFile))
 	assert.NoError(t, err, "the journal lies beside the boat file")
+}
+
+// TestNoSignalEndsATransfer: from its first write to its last no second Ctrl-C ends the process, or what the first had undone
+// would be half undone, and the controller unlocked.
+func TestNoSignalEndsATransfer(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		p, guarded, writes := y.petrel(otherSettings...), 0, 0
+		p.setting = func(int, string) error {
+			writes++
+			assert.Equal(y.t, 1, guarded, "write %d", writes)
+			return nil
+		}
+		sys := y.system()
+		sys.Guard = func() func() {
+			guarded++
+			return func() { guarded-- }
+		}
+		assert.Zero(y.t, run(y.t.Context(), []string{"controller", "write", "petrel", "--yes", "--unconfirmed", "--on", p.port}, sys))
+		assert.Positive(y.t, writes)
+		assert.Zero(y.t, guarded)
+	})
+}
+
+// TestDemoBoatsJournal: what a write to a demo boat's controller left in the journal is found again in whatever way the boat
+// comes into a book, and what was written is noted there.
+func TestDemoBoatsJournal(t *testing.T) { inBubble(t, demoBoatsJournal) }
+
+func demoBoatsJournal(y *yard) {
+	t := y.t
+	run := func(args ...string) string {
+		t.Helper()
+		code, stdout, stderr := y.run("", args...)
+		require.Zero(t, code, stdout+stderr)
+		return stdout + stderr
+	}
+	killed := func(file string) {
+		t.Helper()
+		j, err := openJournal(file, "/dev/ttyUSB0@115200", morning, plainly)
+		require.NoError(t, err)
+		require.NoError(t, j.Note(link.Begins, link.Change{Key: "ramp.rise", From: 1, To: 2.5}))
+		require.NoError(t, j.Note(link.Intends, link.Change{Key: "ramp.rise", From: 1, To: 2.5}))
+		require.NoError(t, j.Close())
+	}
+	book := filepath.Join(y.home, "quaybench", "book")
+	killed(filepath.Join(y.home, "quaybench", "demo", "petrel", journalFile)) // where it was once
+	assert.Contains(t, run("controller", "journal", "petrel"), "a write was cut off")
+	assert.Contains(t, run("try", "petrel", "--trial", "crash-stop"), "petrel", "it is still the demo boat")
+
+	run("demo", "--copy", filepath.Join(y.home, "copy"))
+	assert.Contains(t, run("--book", filepath.Join(y.home, "copy"), "controller", "journal", "petrel"), "a write was cut off")
+	run("profile", "label", "petrel", "head", "mine")
+	assert.Contains(t, run("controller", "journal", "petrel"), "a write was cut off")
+
+	p := y.petrel(otherSettings...)
+	said := run("controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
+	assert.Contains(t, said, "a write was cut off (2026")
+	assert.Contains(t, unwrapped(said), "it is locked now")
+	assert.Contains(t, strings.Join(strings.Fields(said), " "), "(mine, summer) is in the controller")
+	assert.NotContains(t, run("controller", "journal", "petrel"), "a write was cut off")
+
+	require.NoError(t, os.RemoveAll(book))
+	p = y.petrel()
+	said = run("controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
+	assert.Contains(t, said, "already: nothing to write")
+	assert.Contains(t, strings.Join(strings.Fields(said), " "), "(summer) is in the controller")
+	assert.Contains(t, run("profile", "list", "petrel"), "in a controller", "though nothing had to be written")
+	assert.Contains(t, run("controller", "write", "petrel", "--yes", "--on", p.port), "the book says so already")
+}
+
+// TestSlowController: one that takes longer for an answer than is usual is waited for as its register map says, and what to
+// write there is said.
+func TestSlowController(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		p := y.petrel(otherSettings...)
+		p.setting = func(int, string) error { time.Sleep(400 * time.Millisecond); return nil }
+		code, _, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
+		assert.Equal(y.t, exitOther, code)
+		assert.Contains(y.t, stderr, "whether it needs longer than its register map allows (turnaround)")
+		file := fileOf(y.t, "slow.toml", petrelMap(y.t, "unit_id = 17\n", "unit_id = 17\nturnaround = \"500 ms\"\n"))
+		code, stdout, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--map", file)
+		assert.Zero(y.t, code, stderr)
+		assert.Contains(y.t, stdout, "settings written and read back")
+	})
 }

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"math"
 	"os"
+	"path"
 	"path/filepath"
 	"time"
 
@@ -15,13 +16,14 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
 	"quaybench/profiles"
 )
 
 //go:embed demo
 var demoFiles embed.FS
 
-// demoBook is the embedded book of the two invented boats.
+// demoBook returns the embedded book of the two invented boats.
 func demoBook() fs.FS {
 	book, err := fs.Sub(demoFiles, "demo")
 	if err != nil {
@@ -36,9 +38,12 @@ func demoBoat(name string) (*bench.Setup, bool) {
 	if err != nil {
 		return nil, false
 	}
-	setup, err := bench.LoadFS(folder, bench.BoatFile, bench.SettingsFile, func(file string) string { return "demo/" + name + "/" + file })
+	setup, err := bench.LoadFS(folder, bench.BoatFile, bench.SettingsFile, func(file string) string { return demoName(name, file) })
 	return setup, err == nil
 }
+
+// demoName names a file of an embedded boat in messages, so that nobody looks for it on the disk.
+func demoName(boat, file string) string { return path.Join("<demo>", boat, file) }
 
 // demoTime is when the invented history of a demo boat begins.
 var demoTime = time.Date(2026, time.April, 1, 7, 0, 0, 0, time.UTC)
@@ -63,12 +68,14 @@ func addDemo(ctx context.Context, sys *system, to *profiles.Book, boat string) e
 	if err := book.AddBoat(ctx, boat, texts); err != nil {
 		return err
 	}
-	registers, err := fs.ReadFile(demoBook(), boat+"/"+registerMap)
-	if err == nil {
-		err = os.WriteFile(filepath.Join(book.Dir(), boat, registerMap), registers, 0o644)
-	}
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
+	for _, name := range []string{registerMap, objectMap} {
+		text, err := fs.ReadFile(demoBook(), boat+"/"+name)
+		if err == nil {
+			err = os.WriteFile(filepath.Join(book.Dir(), boat, name), text, 0o644)
+		}
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
 	}
 	setup, _ := demoBoat(boat)
 	now, _ := setup.Settings.Number(motorLimit)
@@ -103,7 +110,10 @@ func addDemo(ctx context.Context, sys *system, to *profiles.Book, boat string) e
 }
 
 // motorLimit is the setting that the demo raises.
-const motorLimit = "limits.motor_current"
+var motorLimit = func() string {
+	var s settings.Set
+	return s.Key(&s.Limits.MotorCurrent)
+}()
 
 // demoOptions are what `quaybench demo` is asked.
 type demoOptions struct {
@@ -118,9 +128,9 @@ func (o *demoOptions) run(ctx context.Context, sys *system) error {
 	if !ok {
 		return fmt.Errorf("the demo book is damaged; this is a fault of the program")
 	}
-	const raised = `limits.motor_current=240 A`
+	raised := motorLimit + "=240 A"
 	fmt.Fprintf(sys.Out, "The demo boat petrel is invented. The same as:\n  quaybench try petrel --set limits.motor_current=\"240 A\"\n\n")
-	tried, err := try(ctx, sys, setup, bench.TryOptions{Set: []string{raised}})
+	tried, err := try(ctx, sys, setup, bench.TryOptions{Set: []string{raised}, Bands: true})
 	if err == nil || stopped(err) {
 		showTried(sys, tried, nil, err != nil)
 	}
@@ -156,6 +166,9 @@ func copyDemo(sys *system, dir string) error {
 	if err := os.CopyFS(dir, demoBook()); err != nil {
 		return fmt.Errorf("the demo book cannot be copied: %w", err)
 	}
-	fmt.Fprintf(sys.Out, "demo book copied to %s; try\n  quaybench --book %s try petrel\n", filepath.Clean(dir), filepath.Clean(dir))
+	if err := copyJournals(sys, dir); err != nil {
+		return err
+	}
+	fmt.Fprintf(sys.Out, "demo book copied to %s; try\n  quaybench --book %s try petrel\n", filepath.Clean(dir), word(filepath.Clean(dir)))
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -36,6 +37,16 @@ func TestDamagedEvidenceIsRefused(t *testing.T) {
 		code, stdout, stderr := approve(content, "--despite", "the boat is needed")
 		require.Zero(t, code, stderr)
 		require.Contains(t, stdout, "evidence.csv is")
+	}
+	for _, empty := range []string{"", " \n\t\n"} {
+		code, _, stderr := approve([]byte(empty), "--despite", "the boat is needed")
+		require.Equal(t, exitInput, code)
+		require.Contains(t, stderr, "evidence.csv is empty")
+	}
+	for content, kind := range map[string]string{"the display showed 120 A": "text", "\x89PNG\x0D\x0A\x1A\x0A...": "not text"} {
+		code, stdout, stderr := approve([]byte(content))
+		require.Zero(t, code, stderr)
+		require.Contains(t, strings.Join(strings.Fields(stdout), " "), "evidence.csv is no record ("+kind+"), and was not judged")
 	}
 	code, stdout, stderr := approve(text)
 	require.Zero(t, code, stderr)

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -12,16 +11,105 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/layout"
 )
 
-// Manners, point 8: each example of the help runs as it stands, in a shell, with no book to begin with. The rest of them and
-// those of the README are run by the slow suite.
-func TestQuickExamples(t *testing.T) {
-	runExamples(t, func(path string) bool {
-		slow := []string{"highest", "odds", "envelope", "plan", "step", "run", "repl", "try", "demo"}
-		words := strings.Fields(path)
-		return len(words) < 2 || !slices.Contains(slow, words[1])
-	})
+// exampleCodes are the exit codes of the examples whose answer is another than clear or close.
+var exampleCodes = map[string]int{
+	`quaybench check heron`:                                  exitNotJudged, // as new left it: values that are still the example's
+	`quaybench try heron`:                                    exitNotJudged,
+	`quaybench check heron --values`:                         exitNotJudged,
+	`quaybench try heron --set limits.motor_current="150 A"`: exitNotJudged,
+	`quaybench try heron --set limits.motor_current="180 A" --trial full-throttle --trial hot-day`: exitNotJudged,
+	`quaybench try petrel --set limits.motor_current="180 A"`:                                      exitOver, // the example of a limit that is too high
+	`quaybench check ./petrel/boat.toml --set limits.battery_current="260 A"`:                      exitOver,
+	`quaybench sheet heron --trial full-throttle --report sheet.pdf --csv sheet.csv`:               exitNotJudged,
+	`quaybench sheet petrel --trial harbour --fill sheet.csv`:                                      exitInput, // nobody filled in its blanks
+	`quaybench sheet heron --trial full-throttle --fill sheet.csv --record first.csv`:              exitInput,
+}
+
+// Each example of the help and of the README runs as it stands, with no book to begin with, and ends with its own exit code. What
+// needs a shell or many simulations is left to the slow suite, which runs all of them in one.
+func TestExamples(t *testing.T) {
+	if testing.Short() {
+		t.Skip("examples run without -short; the transcripts run the same commands")
+	}
+	home, err := os.Getwd()
+	require.NoError(t, err)
+	used := map[string]bool{}
+	for command, lines := range examples(t) {
+		t.Run(command, func(t *testing.T) {
+			slow := []string{"highest", "odds", "envelope", "plan", "step", "run", "repl", "learn", "compare", "drift"}
+			dir := exampleFolder(t)
+			require.NoError(t, os.Chdir(dir))
+			defer func() { require.NoError(t, os.Chdir(home)) }()
+			for _, line := range lines {
+				if notHere(line) != "" || strings.ContainsAny(line, "|<>") {
+					continue
+				}
+				args := words(t, line)
+				if slices.Contains(slow, args[0]) {
+					continue
+				}
+				var out strings.Builder
+				y := &yard{t: t, home: dir, columns: "80"}
+				sys := y.system()
+				sys.Out, sys.Err = &out, &out
+				assert.Equal(t, exampleCodes[line], run(t.Context(), args, sys), "%s\n%s", line, &out)
+				assert.Empty(t, tooWide(line, out.String()), "lines of more than 80 columns: %s", line)
+				used[line] = true
+			}
+		})
+	}
+	for line := range exampleCodes {
+		assert.True(t, used[line], "no example any more, or not run: %s", line)
+	}
+}
+
+// tooWide lists the lines that do not fit into 80 columns. What is for programs is not asked, nor what a name of the user's makes
+// wide: no line can be broken within one.
+func tooWide(command, out string) (wide []string) {
+	for _, forPrograms := range []string{"--json", "quaybench completion ", "--to -", "> "} {
+		if strings.Contains(command, forPrograms) {
+			return nil
+		}
+	}
+	for _, line := range strings.Split(out, "\n") {
+		long := slices.ContainsFunc(strings.Fields(line), func(word string) bool { return layout.Visible(word) > 40 })
+		if layout.Visible(line) > 80 && !long {
+			wide = append(wide, line)
+		}
+	}
+	return wide
+}
+
+// examples are all commands that help and README show, by where they stand, without what is said beside them.
+func examples(t *testing.T) map[string][]string {
+	t.Helper()
+	all := map[string][]string{}
+	add := func(where, line string) {
+		line, _, _ = strings.Cut(line, " #")
+		if line = strings.TrimSpace(line); line != "" {
+			all[where] = append(all[where], line)
+		}
+	}
+	for _, c := range commands(&system{Out: &bytes.Buffer{}, Getenv: func(string) string { return "" }}) {
+		if !c.Hidden {
+			for _, line := range strings.Split(c.Example, "\n") {
+				add(c.CommandPath(), line)
+			}
+		}
+	}
+	readme, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	for _, line := range strings.Split(string(readme), "\n") {
+		if strings.HasPrefix(line, "    quaybench ") {
+			add("README", line)
+		}
+	}
+	require.Greater(t, len(all["README"]), 2)
+	return all
 }
 
 // notHere says why an example cannot be run by a test; "" where it can.
@@ -33,59 +121,12 @@ func notHere(line string) string {
 		return "runs until Ctrl-C"
 	case strings.Contains(line, "--prompted"):
 		return "needs a person"
+	case strings.Contains(line, "--compare"):
+		return "needs the source of quaybench, and trust, which TestRunCompare gives"
 	case strings.HasPrefix(line, "source <("):
 		return "is for bash, which TestBashCompletion asks"
 	}
 	return ""
-}
-
-// runExamples runs the examples of the commands that want takes: those of one command after each other, in a folder that holds
-// what they say that the user has.
-func runExamples(t *testing.T, want func(path string) bool) {
-	shell, err := exec.LookPath("sh")
-	if err != nil {
-		t.Skip("no sh here")
-	}
-	program, err := exec.LookPath("quaybench")
-	require.NoError(t, err)
-	ran := 0
-	for _, c := range commands(&system{Out: &bytes.Buffer{}, Getenv: func(string) string { return "" }}) {
-		if c.Hidden || !want(c.CommandPath()) {
-			continue
-		}
-		t.Run(c.CommandPath(), func(t *testing.T) {
-			t.Parallel()
-			dir := exampleFolder(t)
-			for _, line := range strings.Split(c.Example, "\n") {
-				runExample(t, shell, program, dir, strings.TrimSpace(line))
-			}
-		})
-		ran++
-	}
-	assert.Greater(t, ran, 5)
-}
-
-func runExample(t *testing.T, shell, program, dir, line string) {
-	t.Helper()
-	if why := notHere(line); why != "" || line == "" {
-		t.Logf("not run, %s: %s", why, line)
-		return
-	}
-	if strings.Contains(line, "jq ") {
-		if _, err := exec.LookPath("jq"); err != nil {
-			t.Logf("no jq here: %s", line)
-			return
-		}
-	}
-	cmd := exec.Command(shell, "-c", line)
-	cmd.Dir = dir
-	cmd.Env = []string{"PATH=" + filepath.Dir(program) + string(os.PathListSeparator) + os.Getenv("PATH"), "HOME=" + dir, "QUAYBENCH_AUTHOR=yard"}
-	out, err := cmd.CombinedOutput()
-	switch cmd.ProcessState.ExitCode() {
-	case exitOver, exitNotJudged: // answers: a verdict of over; a new boat whose values are still the example's
-	default:
-		assert.NoError(t, err, "%s\n%s", line, out)
-	}
 }
 
 // exampleFolder holds the files of the examples: a boat's folder, a trial, a programme, scripts.
@@ -101,5 +142,19 @@ func exampleFolder(t *testing.T) string {
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "my-trial.toml"), regexp.MustCompile(`(?m)^name = .*`).ReplaceAll(trial, []byte(`name = "my-trial"`)), 0o644))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "steps.toml"), []byte(hop), 0o644))
+	for name, from := range map[string]string{"monday.csv": "monday.csv", "friday.csv": "friday.csv", "logger.csv": "logger.csv"} { // invented
+		text, err := os.ReadFile("testdata/records/" + from)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), text, 0o644))
+	}
+	monday, err := os.ReadFile("testdata/records/monday.csv")
+	require.NoError(t, err)
+	for month, day := range map[string]string{"may": "2026-05-28", "june": "2026-06-28", "july": "2026-07-28"} { // invented: the same hour in three months
+		require.NoError(t, os.WriteFile(filepath.Join(dir, month+".csv"), bytes.Replace(monday, []byte("2026-11-28"), []byte(day), 1), 0o644))
+	}
+	const registers = "name;register;table;type;unit;factor;minimum;maximum;access;key\nMotor current limit;16;holding;u16;A;0.5;1;250;rw;limits.motor_current\n"
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "manual.csv"), []byte(registers), 0o644))
+	const device = "[FileInfo]\nFileName=controller.eds\n[DeviceInfo]\nVendorNumber=0x99\n[MandatoryObjects]\nSupportedObjects=1\n1=0x1000\n[1000]\nParameterName=Device type\nObjectType=0x7\nDataType=0x0007\nAccessType=ro\nDefaultValue=0x192\nPDOMapping=0\n"
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "controller.eds"), []byte(device), 0o644))
 	return dir
 }

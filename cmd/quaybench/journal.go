@@ -15,12 +15,53 @@ import (
 	"strings"
 	"time"
 
+	"quaybench/bench/datafile"
+	"quaybench/bench/layout"
 	"quaybench/bench/link"
+	"quaybench/profiles"
 )
 
 // A boat's journal tells what is in its controller, also after a crash or with the line unplugged: a file of lines, one per
 // step of a write, on the disk before the next step begins. The last line about a setting tells what is known of it.
-const journalFile = "controller-journal.jsonl"
+const journalFile = profiles.JournalFile
+
+// bookJournal returns the place of the journal of a boat of the book, and of a demo boat before it is in the book: so it is
+// there when the boat comes. A demo boat's lay beside the book once; it is moved.
+func bookJournal(dir, boat string) (string, error) {
+	name, old := filepath.Join(dir, boat, journalFile), filepath.Join(filepath.Dir(dir), "demo", boat, journalFile)
+	if isThere(name) || !isThere(old) {
+		return name, nil
+	}
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		return "", fmt.Errorf("the journal cannot be moved into the book: %w", err)
+	}
+	if err := os.Rename(old, name); err != nil {
+		return "", fmt.Errorf("the journal cannot be moved into the book: %w", err)
+	}
+	return name, nil
+}
+
+// copyJournals copies the journals of demo boats that are not in the user's book to another book, which has these boats.
+func copyJournals(sys *system, to string) error {
+	dir, err := bookDir(sys)
+	if err != nil {
+		return nil // nothing was kept
+	}
+	for _, boat := range boatNames(demoBook()) {
+		from, err := bookJournal(dir, boat)
+		if err != nil {
+			return err
+		}
+		text, err := datafile.ReadFile(from, largestJournal)
+		if err == nil && !hasBoat(dir, boat) {
+			err = os.WriteFile(filepath.Join(to, boat, journalFile), text, 0o644)
+		}
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("the journal cannot be copied: %w", err)
+		}
+	}
+	return nil
+}
 
 // journal is a journal that is being written.
 type journal struct {
@@ -97,10 +138,10 @@ func (j *journal) Note(state link.State, changes ...link.Change) error {
 
 func (j *journal) Close() error { return j.file.Close() }
 
-// readJournal gives the last entry about each setting, by key. Where there is no journal there are none. A line that is no
+// readJournal returns the last entry about each setting, by key. Where there is no journal there are none. A line that is no
 // entry, as a crash leaves one, counts as not written.
 func readJournal(name string) (list []entry, err error) {
-	text, err := os.ReadFile(name)
+	text, err := datafile.ReadFile(name, largestJournal)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -129,7 +170,13 @@ func readJournal(name string) (list []entry, err error) {
 	return list, lines.Err()
 }
 
-// known says what an entry tells of its setting, and whether it is sure.
+// holdsSomething reports whether a journal's file is there and not empty.
+func holdsSomething(name string) bool {
+	text, err := datafile.ReadFile(name, largestJournal)
+	return err == nil && len(bytes.TrimSpace(text)) > 0
+}
+
+// known returns what an entry tells of its setting, and whether it is sure.
 func (e *entry) known() (text string, sure bool) {
 	switch {
 	case !e.open:
@@ -149,21 +196,21 @@ func (e *entry) known() (text string, sure bool) {
 	return "nobody knows: it was " + e.From + ", and " + e.To + " was being written", false
 }
 
-// unsure are the entries that do not tell what is in the controller.
+// unsure returns the entries that do not tell what is in the controller.
 func unsure(list []entry) []entry {
 	return slices.DeleteFunc(slices.Clone(list), func(e entry) bool { _, sure := e.known(); return sure })
 }
 
 // showJournal prints what a journal knows.
 func showJournal(sys *system, list []entry) {
-	tab := &table{}
-	tab.add("setting", "in the controller", "since", "on")
+	tab := &layout.Table{}
+	tab.Add("setting", "in the controller", "since", "on")
 	for i := range list {
 		e := &list[i]
 		text, _ := e.known()
-		tab.add(e.Key, text, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
+		tab.Add(e.Key, text, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
 	}
-	for _, line := range tab.fitted(sys.tableWidth()) {
+	for _, line := range tab.Fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
 	}
 }
@@ -182,6 +229,10 @@ func (b *berth) relock(ctx context.Context, sys *system, l *line) error {
 	if err := l.Lock(ctx); err != nil {
 		return fmt.Errorf("a write was cut off (%s), so the controller may still be unlocked, and it could not be locked: %w", when, err)
 	}
-	fmt.Fprintf(sys.Out, "mind: a write was cut off (%s) and may have left the controller unlocked; it is locked now, if its register map has a lock\n", when)
+	now := "it is locked now"
+	if !l.locks {
+		now = "its map has no lock: if it has one of its own, switch the controller off and on"
+	}
+	sys.tell("mind: a write was cut off (%s) and may have left the controller unlocked; %s", when, now)
 	return nil
 }

@@ -13,6 +13,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/layout"
 )
 
 // object is a JSON object as a reader in any language sees it.
@@ -50,7 +52,7 @@ func checkSide(t *testing.T, o any) object {
 	assert.Contains(t, verdicts, side["verdict"])
 	assert.Regexp(t, `^\d+ A$`, side["settings"].(object)["limits.motor_current"])
 	for _, f := range list(t, side, "findings") {
-		finding := hasKeys(t, f, "rule", "verdict", "text", "source", "change")
+		finding := hasKeys(t, f, "rule", "verdict", "text", "mind", "source", "change")
 		if finding["change"] != nil {
 			hasKeys(t, finding["change"], "key", "from", "to", "why")
 		}
@@ -63,7 +65,7 @@ func checkSide(t *testing.T, o any) object {
 		tried := hasKeys(t, tr, "trial", "parts", "events", "gain", "energy", "statistics", "verdict")
 		assert.Contains(t, verdicts, tried["verdict"])
 		for _, p := range list(t, tried, "parts") {
-			part := hasKeys(t, p, "part", "peak", "unit", "at_s", "limit", "margin", "used", "verdict")
+			part := hasKeys(t, p, "part", "peak", "unit", "at_s", "limit", "margin", "margin_band", "used", "verdict")
 			assert.Contains(t, verdicts, part["verdict"])
 			assert.NotEmpty(t, part["unit"])
 		}
@@ -82,7 +84,7 @@ func checkSide(t *testing.T, o any) object {
 				assert.Regexp(t, "motor current|battery current|charge", what)
 			}
 		}
-		hasKeys(t, tried["gain"], "top_speed_mps", "thrust_n", "endurance_s", "distance_m")
+		hasKeys(t, tried["gain"], "top_speed_mps", "thrust_n", "endurance_s", "endurance_to_charge", "distance_m", "distance_if_fuse_holds_m")
 		energy := hasKeys(t, tried["energy"], "battery_j", "heat_j", "shaft_j", "stored_j", "residual_j")
 		number := func(key string) float64 { return energy[key].(float64) }
 		assert.InDelta(t, number("battery_j"), number("heat_j")+number("shaft_j")+number("stored_j")+number("residual_j"), 1e-6*math.Abs(number("battery_j"))+1e-6)
@@ -107,7 +109,7 @@ func TestJSONSchema(t *testing.T) {
 	// Null, never zero, where a value does not exist: a moored boat with a locked shaft has no speed, no steady stretch to
 	// reckon endurance from, and covers no distance.
 	gain := list(t, present, "trials")[1].(object)["gain"].(object)
-	assert.Equal(t, object{"top_speed_mps": nil, "thrust_n": gain["thrust_n"], "endurance_s": gain["endurance_s"], "distance_m": nil}, gain)
+	assert.Equal(t, object{"top_speed_mps": nil, "thrust_n": gain["thrust_n"], "endurance_s": gain["endurance_s"], "endurance_to_charge": 0.1, "distance_m": nil, "distance_if_fuse_holds_m": nil}, gain)
 	for key, value := range list(t, present, "trials")[0].(object)["gain"].(object) {
 		assert.Positive(t, value, key)
 	}
@@ -122,7 +124,7 @@ func TestJSONSchema(t *testing.T) {
 func TestJSONProposal(t *testing.T) {
 	code, stdout, _ := quaybench(t, nil, "try", "petrel", "--json", "--trial", "hot-restart", "--set", "limits.motor_current=240 A")
 	assert.Equal(t, 3, code)
-	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "proposed", "change", "verdict", "basis")
+	whole := hasKeys(t, decode(t, stdout), "format", "boat", "caution", "present", "proposed", "changed", "change", "remedies", "untested", "verdict", "basis")
 	present, proposed := checkSide(t, whole["present"]), checkSide(t, whole["proposed"])
 	assert.Equal(t, "over", whole["verdict"])
 	assert.Equal(t, "over", proposed["verdict"])
@@ -171,12 +173,12 @@ func TestTableAgreesWithJSON(t *testing.T) {
 	whole := decode(t, stdout)
 	rows := map[string][]string{}
 	for _, line := range strings.Split(text, "\n") {
-		if cells := strings.Split(line, parting); len(cells) == 3 {
+		if cells := strings.Split(line, layout.Parting); len(cells) == 3 {
 			rows[strings.TrimSpace(line[:20])] = cells
 		}
 	}
 	limits := regexp.MustCompile(`(\S+) (\S+) $`)
-	values := regexp.MustCompile(`^ +(\S+) (\S+) +(\S+) (\S+) +(\S+) (\S+) +(?:> )?(\d+) % +(clear|close|over) *$`)
+	values := regexp.MustCompile(`^ +(\S+) (\S+) +(\S+) (\S+) +(\S+) (\S+)(?: ± (\S+) \S+)? +(?:> )?(\d+) % +(clear|close|over) *$`)
 	for i, name := range []string{"present", "proposed"} {
 		parts := list(t, list(t, whole[name].(object), "trials")[0].(object), "parts")
 		assert.Len(t, rows, len(parts)+2, "a row per part below the two of the heading")
@@ -196,8 +198,12 @@ func TestTableAgreesWithJSON(t *testing.T) {
 			seconds := map[string]float64{"ms": 1e-3, "s": 1, "min": 60, "h": 3600}[v[4]]
 			near(t, part["at_s"].(float64)/seconds, v[3])
 			near(t, part["margin"].(float64), v[5])
-			near(t, 100*math.Max(0, part["used"].(float64)), v[7])
-			assert.Equal(t, part["verdict"], v[8])
+			if v[7] != "" {
+				_, decimals, _ := strings.Cut(v[5], ".")
+				near(t, max(part["margin_band"].(float64), math.Pow(10, -float64(len(decimals)))), v[7]) // never finer than the margin
+			}
+			near(t, 100*math.Max(0, part["used"].(float64)), v[8])
+			assert.Equal(t, part["verdict"], v[9])
 		}
 	}
 	_, last, _ := strings.Cut(text, "\nverdict: ")

@@ -17,7 +17,7 @@ type keyboard struct {
 
 func newKeyboard(sys *system) *keyboard { return &keyboard{sys, bufio.NewReader(sys.In)} }
 
-// person says whether somebody sits at a terminal.
+// person reports whether somebody sits at a terminal.
 func (k *keyboard) person() bool { return terminal(k.sys.In) != nil }
 
 // empty throws away what was typed before a question was asked: it answers something else. What comes through a pipe stays.

@@ -17,7 +17,6 @@ import (
 	"quaybench/bench"
 	"quaybench/bench/datafile"
 	"quaybench/bench/study"
-	"quaybench/repl"
 	"quaybench/repl/child"
 )
 
@@ -70,7 +69,7 @@ func run(ctx context.Context, args []string, sys system) int {
 	if out.err != nil { // a result that nobody got is no success, whatever the verdict
 		err = fmt.Errorf("the result cannot be written: %w", out.err)
 	}
-	return exitCode(err, sys.Err)
+	return exitCode(err, &sys)
 }
 
 // output is a writer that keeps its first error, so that a full disk is not taken for a result. Several goroutines may write.
@@ -108,16 +107,16 @@ type inputError struct{ error }
 
 func (e inputError) Unwrap() error { return e.error }
 
-// input marks an error as the user's to mend.
+// input marks an error as the user's to mend. That a command was stopped is none.
 func input(err error) error {
-	if err == nil {
-		return nil
+	if err == nil || stopped(err) {
+		return err
 	}
 	return inputError{err}
 }
 
 // exitCode says what went wrong, once, and turns it into the exit code.
-func exitCode(err error, to io.Writer) int {
+func exitCode(err error, sys *system) int {
 	var bad inputError
 	var blank notJudgedError
 	switch {
@@ -127,17 +126,17 @@ func exitCode(err error, to io.Writer) int {
 		return exitOver
 	case errors.As(err, &blank):
 		if !blank.shown {
-			fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
+			sys.say("quaybench: " + err.Error())
 		}
 		return exitNotJudged
 	case errors.As(err, new(datafile.Problems)): // begins with file:line:column, so that editors find the place
-		fmt.Fprintln(to, repl.Shown(err.Error()))
+		sys.say(err.Error())
 		return exitInput
 	case errors.As(err, &bad), errors.As(err, new(*study.NoToleranceError)):
-		fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
+		sys.say("quaybench: " + err.Error())
 		return exitInput
 	}
-	fmt.Fprintln(to, "quaybench:", repl.Shown(err.Error()))
+	sys.say("quaybench: " + err.Error())
 	return exitOther
 }
 
@@ -160,6 +159,7 @@ func newRoot(sys *system) *cobra.Command {
 			return cmd.Help()
 		},
 	}
+	root.SetOut(sys.Out) // the commands that print completions take it now
 	root.PersistentPreRun = func(cmd *cobra.Command, _ []string) { sys.called = cmd }
 	root.SuggestionsMinimumDistance = 2
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
@@ -167,9 +167,10 @@ func newRoot(sys *system) *cobra.Command {
 	})
 	root.Flags().Bool("licences", false, "print the licences of the software in this program")
 	root.PersistentFlags().StringVar(&sys.Book, "book", "", "`FOLDER` of the book (default: QUAYBENCH_BOOK, else quaybench/book in your data directory)")
-	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), trialsCommand(sys), settingsCommand(sys),
+	root.AddCommand(demoCommand(sys), newCommand(sys), checkCommand(sys), tryCommand(sys), highestCommand(sys), envelopeCommand(sys), oddsCommand(sys), chooseCommand(sys), proposeCommand(sys), learnCommand(sys), compareRecordCommand(sys), readingsCommand(sys), trialsCommand(sys), settingsCommand(sys),
 		stepCommand(sys), planCommand(sys), profileCommand(sys), setCommand(sys), controllerCommand(sys), simulateControllerCommand(sys),
 		replCommand(sys), runCommand(sys))
+	root.AddCommand(sheetCommand(sys), driftCommand(sys))
 	takeOldFlags(root, sys)
 	keepJSON(root, sys)
 	dress(root)

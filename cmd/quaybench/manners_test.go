@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/layout"
 	"quaybench/bench/link/port"
 )
 
@@ -57,7 +58,7 @@ func TestAStoppedCommandPrintsJSONOrNothing(t *testing.T) {
 				ctx := &stopsAfter{Context: inner, cancel: cancel}
 				ctx.looks.Store(int32(after))
 				run(ctx, slices.Concat(strings.Fields(c.CommandPath())[1:], args, []string{"--json", "--book", book}), system{
-					In: strings.NewReader(""), Out: &out, Err: &errs, Getenv: func(string) string { return "" }, Clock: port.WallClock{}, Open: port.Open, Guard: guard,
+					In: strings.NewReader(""), Out: &out, Err: &errs, Getenv: func(string) string { return "" }, Clock: port.WallClock{}, Open: port.Open, Guard: guardSignals,
 				})
 				if out.Len() > 0 {
 					assert.True(t, json.Valid(out.Bytes()), "%s", out.String())
@@ -89,21 +90,21 @@ func (s *stopsAfter) Done() <-chan struct{} { s.look(); return s.Context.Done() 
 // Manners, point 8: tables fit a screen of 80 columns, and no word is lost by it.
 func TestTablesFitAScreen(t *testing.T) {
 	long := strings.Repeat("a reason of many words ", 8)
-	tab := &table{right: map[int]bool{1: true}}
-	tab.add("version", "share", "when", "marks", "why")
-	tab.add("v1", "61 %", "2026-04-01 07:00", "summer, approved despite its verdict, in a controller", long)
-	tab.add("  a heading that takes the whole line of the table, and more than that: " + long)
-	tab.add("v2", "7 %", "2026-04-02 07:00", "head", "short")
+	tab := &layout.Table{Right: map[int]bool{1: true}}
+	tab.Add("version", "share", "when", "marks", "why")
+	tab.Add("v1", "61 %", "2026-04-01 07:00", "summer, approved despite its verdict, in a controller", long)
+	tab.Add("  a heading that takes the whole line of the table, and more than that: " + long)
+	tab.Add("v2", "7 %", "2026-04-02 07:00", "head", "short")
 	for _, width := range []int{60, 80, 100} {
-		lines := tab.fitted(width)
-		assert.LessOrEqual(t, widest(lines), width)
-		want := strings.Fields(strings.Join(tab.lines(), " "))
+		lines := tab.Fitted(width)
+		assert.LessOrEqual(t, layout.Widest(lines), width)
+		want := strings.Fields(strings.Join(tab.Lines(), " "))
 		got := strings.Fields(strings.Join(lines, " "))
 		slices.Sort(want)
 		slices.Sort(got)
 		assert.Equal(t, want, got)
 	}
-	assert.Equal(t, tab.lines(), tab.fitted(1<<20), "where there is room, a row stays a line")
+	assert.Equal(t, tab.Lines(), tab.Fitted(1<<20), "where there is room, a row stays a line")
 }
 
 // Manners, point 8: a file that is there is overwritten only with --force; what is killed on the way leaves nothing.
@@ -163,6 +164,73 @@ func TestRunningTextFitsAScreen(t *testing.T) {
 		run("profile", "written", "petrel", "head", "the spare controller, in the locker under the stern bench", "--author", "yard", "-m", note),
 		run("profile", "show", "petrel"),
 	} {
-		assert.LessOrEqual(t, widest(lines), 100, "where there is no terminal")
+		assert.LessOrEqual(t, layout.Widest(lines), 100, "where there is no terminal")
 	}
+}
+
+// What a command writes takes no other file's place, unless --force says so; what it wrote itself just so is there already.
+func TestNothingIsOverwrittenWithoutForce(t *testing.T) {
+	for _, c := range []struct {
+		file string
+		args []string
+	}{
+		{"r.html", []string{"try", "petrel", "--trial", "locked-shaft", "--report", "r.html"}},
+		{"c.svg", []string{"envelope", "petrel", "--times", "10 s..20 s", "--current", "100 A..200 A", "--plot", "c.svg"}},
+		{"o.pdf", []string{"odds", "petrel", "--draws", "10", "--trial", "locked-shaft", "--report", "o.pdf"}},
+		{"e.csv", []string{"try", "petrel", "--trial", "locked-shaft", "--csv", "e.csv"}},
+		{"plan.toml", []string{"plan", "petrel", "--to", "limits.motor_current=145 A", "--steps", "1", "--hold", "5 s", "--out", "."}},
+		{"s.go", []string{"repl", "petrel", "--script", "s.go"}},
+		{"b.quaybook", []string{"profile", "export", "petrel", "b.quaybook"}},
+	} {
+		t.Run(c.args[0], func(t *testing.T) {
+			args := slices.Clone(c.args)
+			file := filepath.Join(t.TempDir(), c.file)
+			for i, a := range args {
+				switch {
+				case a == c.file:
+					args[i] = file
+				case a == ".":
+					args[i] = filepath.Dir(file)
+				}
+			}
+			require.NoError(t, os.WriteFile(file, []byte("a year's work"), 0o644))
+			code, _, stderr := quaybench(t, nil, args...)
+			assert.Equal(t, exitInput, code)
+			assert.Contains(t, stderr, file+" is there already: name another file, or overwrite it with --force")
+			text, err := os.ReadFile(file)
+			require.NoError(t, err)
+			assert.Equal(t, "a year's work", string(text))
+			code, stdout, stderr := quaybench(t, nil, append(args, "--force")...)
+			assert.Zero(t, code, stdout+stderr)
+			text, err = os.ReadFile(file)
+			require.NoError(t, err)
+			assert.NotEqual(t, "a year's work", string(text))
+		})
+	}
+}
+
+// A report, charts or an export go to the standard output by the name -, one of them, and then nothing else does; an import reads
+// the standard input by that name.
+func TestStandardOutputAndInput(t *testing.T) {
+	for flag, begins := range map[string]string{"--report": "<!DOCTYPE html>", "--plot": "<svg", "--csv": "# quaybench_record"} {
+		code, stdout, stderr := quaybench(t, nil, "try", "petrel", "--trial", "locked-shaft", flag, "-")
+		assert.Zero(t, code, stderr)
+		assert.True(t, strings.HasPrefix(stdout, begins), flag)
+		assert.NotContains(t, stdout, "verdict: clear\n", "the text goes to standard error")
+		assert.Contains(t, stderr, "verdict: clear\n")
+	}
+	for _, more := range [][]string{{"--report", "-", "--plot", "-"}, {"--report", "-", "--json"}, {"--csv", "-", "--plot", "-"}} {
+		code, stdout, stderr := quaybench(t, nil, append([]string{"try", "petrel", "--trial", "locked-shaft"}, more...)...)
+		assert.Equal(t, exitInput, code)
+		assert.Empty(t, stdout)
+		assert.Contains(t, stderr, "two results cannot both go to the standard output")
+	}
+	code, export, stderr := quaybench(t, nil, "profile", "export", "petrel", "-")
+	require.Zero(t, code, stderr)
+	var out, said strings.Builder
+	y := &yard{t: t, home: t.TempDir()}
+	sys := y.system()
+	sys.In, sys.Out, sys.Err = strings.NewReader(export), &out, &said
+	require.Zero(t, run(t.Context(), []string{"profile", "import", "-"}, sys), &said)
+	assert.Contains(t, out.String(), "imported petrel: 2 versions")
 }

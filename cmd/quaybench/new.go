@@ -44,7 +44,7 @@ func (o *newOptions) run(ctx context.Context, sys *system) error {
 	if sys.Book != "" {
 		place = "--book " + sys.Book + " "
 	}
-	fmt.Fprintf(sys.Out, "Every value in them is an example, and nothing is judged while one is left: replace it by yours,\nand the word example by where yours comes from. Then run\n  quaybench %[1]scheck %[2]s\n  quaybench %[1]stry %[2]s\n", place, o.name)
+	sys.tell("Every value in them is an example, and nothing is judged while one is left: replace it by yours, and the word example by where yours comes from. Then run\n  quaybench %[1]scheck %[2]s\n  quaybench %[1]stry %[2]s\n", place, o.name)
 	return nil
 }
 

@@ -27,7 +27,7 @@ func takeOldFlags(root *cobra.Command, sys *system) {
 // hint says once in a run what an old word is called now.
 func (s *system) hint(old, now string) {
 	if s.once(old) {
-		fmt.Fprintf(s.Err, "quaybench: %s is called %s now; the old word goes with the next version\n", old, now)
+		s.say(fmt.Sprintf("quaybench: %s is called %s now; the old word goes with the next version", old, now))
 	}
 }
 

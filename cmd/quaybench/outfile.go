@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // standardOutput is the name of a file that stands for the standard output.
@@ -62,16 +63,35 @@ func writeWhole(out io.Writer, name string, force bool, write func(io.Writer) er
 	return nil
 }
 
+// forceFlag is --force of a command; not given where there is no command line.
+type forceFlag struct{ flags *pflag.FlagSet }
+
+// forced adds --force to a command, once.
+func forced(cmd *cobra.Command) forceFlag {
+	if cmd.Flags().Lookup("force") == nil {
+		cmd.Flags().Bool("force", false, "overwrite a file that is there")
+	}
+	return forceFlag{cmd.Flags()}
+}
+
+func (f forceFlag) given() bool {
+	if f.flags == nil {
+		return false
+	}
+	force, _ := f.flags.GetBool("force")
+	return force
+}
+
 // tableFile is the file of --csv.
 type tableFile struct {
 	name  string
-	force bool
+	force forceFlag
 	out   io.Writer // the standard output, where the file goes there
 }
 
 func (f *tableFile) add(cmd *cobra.Command, what string) {
 	cmd.Flags().StringVar(&f.name, "csv", "", "write "+what+"; - is the standard output, and the text then goes to standard error")
-	cmd.Flags().BoolVar(&f.force, "force", false, "overwrite a file that is there")
+	f.force = forced(cmd)
 }
 
 // check reports, before the work, why the file cannot be written after it, and keeps the standard output free for it.
@@ -80,36 +100,26 @@ func (f *tableFile) check(sys *system, asJSON bool) error {
 		return nil
 	}
 	if f.name == standardOutput {
-		if asJSON {
-			return input(errors.New("--json and --csv - cannot both go to the standard output"))
-		}
-		f.out, sys.Out = sys.Out, sys.Err
-		return nil
+		out, err := takeOutput(sys, asJSON)
+		f.out = out
+		return err
 	}
-	if info, err := os.Stat(f.name); err == nil && info.IsDir() {
-		return input(fmt.Errorf("--csv: %s is a folder; name a file in it", f.name))
-	}
-	probe, err := os.CreateTemp(filepath.Dir(f.name), ".quaybench-*")
-	if err != nil {
-		return f.unwritten(err)
-	}
-	if err := errors.Join(probe.Close(), os.Remove(probe.Name())); err != nil {
-		return f.unwritten(err)
-	}
-	return mayWrite(f.name, f.force)
+	return readyToWrite("--csv", f.name, f.force.given())
 }
 
-func (f *tableFile) unwritten(err error) error {
-	var path *os.PathError
-	if errors.As(err, &path) {
-		err = path.Err // the name is the temporary file's
+// takeOutput returns the standard output for a file that goes there; the text goes to standard error from now on.
+func takeOutput(sys *system, asJSON bool) (io.Writer, error) {
+	if asJSON || sys.taken {
+		return nil, input(errors.New("two results cannot both go to the standard output: name a file for one of them"))
 	}
-	return input(fmt.Errorf("--csv: the record cannot be written to %s: %w", f.name, err))
+	out := sys.Out
+	sys.Out, sys.taken = sys.Err, true
+	return out, nil
 }
 
 // write writes the file, or one of several beside it.
 func (f *tableFile) write(name string, write func(io.Writer) error) error {
-	return writeWhole(f.out, name, f.force, write)
+	return writeWhole(f.out, name, f.force.given(), write)
 }
 
 // beside names the file of one of several runs.
@@ -118,7 +128,7 @@ func (f *tableFile) beside(run string) string {
 	return strings.TrimSuffix(f.name, ext) + "." + run + ext
 }
 
-// mayWrite reports, before the work, why a file cannot be written under a name.
+// mayWrite reports why no file may be written under a name.
 func mayWrite(name string, force bool) error {
 	if name == standardOutput {
 		return nil
@@ -126,10 +136,44 @@ func mayWrite(name string, force bool) error {
 	switch info, err := os.Stat(name); {
 	case err == nil && info.IsDir():
 		return input(fmt.Errorf("%s is a folder; name a file in it", name))
-	case err == nil && info.Mode().IsRegular() && !force:
+	case err == nil && !info.Mode().IsRegular(): // a device would be lost
+		return input(fmt.Errorf("%s is not a plain file; name a new one, or - for the standard output", name))
+	case err == nil && !force:
 		return taken(name)
 	}
 	return nil
+}
+
+// room is what must be free on the disk before the work: as much as a large report takes, in bytes.
+const room = 1 << 20
+
+// readyToWrite reports, before the work, why the file that a flag names could not be written after it: it may not be, its
+// folder is not there or takes no files, or the disk is full.
+func readyToWrite(flag, name string, force bool) error {
+	if name == standardOutput {
+		return nil
+	}
+	if err := mayWrite(name, force); err != nil {
+		return fmt.Errorf("%s: %w", flag, err)
+	}
+	f, put, err := createUnnamed(filepath.Dir(name), filepath.Base(name))
+	if err == nil {
+		if _, err = f.Write(make([]byte, room)); err == nil {
+			err = f.Sync()
+		}
+		err = errors.Join(err, f.Close(), put("", false))
+	}
+	if err != nil {
+		var path *fs.PathError
+		if errors.As(err, &path) {
+			err = path.Err // the name is the temporary file's
+		}
+		err = fmt.Errorf("%s: %s cannot be written: %w", flag, name, err)
+		if !isMachines(err) {
+			return input(err)
+		}
+	}
+	return err
 }
 
 func taken(name string) error {

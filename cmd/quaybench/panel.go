@@ -23,12 +23,24 @@ var panelMeters = func() (list []link.Channel) {
 }()
 
 // panel asks a person what the panel meters show. It is a measure.Person.
-type panel struct{ keys *keyboard }
+type panel struct {
+	keys *keyboard
+	show func(text string) // in its place among what else a running test shows; nil: no test runs
+}
+
+// print shows a text.
+func (p *panel) print(text string) {
+	if p.show != nil {
+		p.show(text)
+		return
+	}
+	fmt.Fprint(p.keys.sys.Out, text)
+}
 
 // meters asks which meters there are.
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 	p.keys.empty()
-	fmt.Fprintf(p.keys.sys.Out, "Which meters are there? Of %s: their names in one line, in the order you read them, or all.\n> ", strings.Join(names(panelMeters), ", "))
+	p.print(wrapped(fmt.Sprintf("Which meters are there? Of %s: their names in one line, in the order you read them, or all.", strings.Join(names(panelMeters), ", ")), p.keys.sys.width()) + "\n> ")
 	for {
 		text, err := p.answer(ctx)
 		switch {
@@ -43,17 +55,17 @@ func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 		if err == nil {
 			return list, nil
 		}
-		fmt.Fprintf(p.keys.sys.Out, "%v\n> ", err)
+		p.print(wrapped(err.Error(), p.keys.sys.width()) + "\n> ")
 	}
 }
 
 var errEnded = errors.New("the input has ended")
 
-// answer is the line after a prompt. What comes through a pipe is shown, as a terminal shows what is typed.
+// answer returns the line after a prompt. What comes through a pipe is shown, as a terminal shows what is typed.
 func (p *panel) answer(ctx context.Context) (string, error) {
 	text, err := p.keys.line(ctx)
 	if !p.keys.person() || err != nil {
-		fmt.Fprintln(p.keys.sys.Out, text)
+		p.print(text + "\n")
 	}
 	if errors.Is(err, io.EOF) {
 		err = errEnded
@@ -100,7 +112,7 @@ func (p *panel) Readings(ctx context.Context, channels []link.Channel) ([]float6
 	}
 	for {
 		p.keys.empty()
-		fmt.Fprintf(p.keys.sys.Out, "read %s; stop ends the test\n> ", strings.Join(wanted, ", "))
+		p.print(wrapped("read "+strings.Join(wanted, ", ")+"; stop ends the test", p.keys.sys.width()) + "\n> ")
 		text, err := p.answer(ctx)
 		if err != nil {
 			return nil, false, err
@@ -112,7 +124,7 @@ func (p *panel) Readings(ctx context.Context, channels []link.Channel) ([]float6
 		if err == nil {
 			return values, true, nil
 		}
-		fmt.Fprintln(p.keys.sys.Out, err)
+		p.print(wrapped(err.Error(), p.keys.sys.width()) + "\n")
 	}
 }
 

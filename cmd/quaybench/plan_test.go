@@ -1,6 +1,7 @@
 package main
 
 import (
+	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -10,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestPlanRunsAsItSays: the commands that a plan prints are typed as they stand, but for PORT, and take the controller to the
-// new limit.
+// TestPlanRunsAsItSays: the commands that a plan prints are typed as they stand, but for PORT, answered as a person at the controller
+// does, and take it to the new limit.
 func TestPlanRunsAsItSays(t *testing.T) { inBubble(t, planRunsAsItSays) }
 
 func planRunsAsItSays(y *yard) {
@@ -19,23 +20,30 @@ func planRunsAsItSays(y *yard) {
 	folder := filepath.Join(y.home, "the plan") // a name that a shell would part
 	code, stdout, stderr := y.run("", "plan", "petrel", "--to", "limits.motor_current=150 A", "--steps", "2", "--hold", "5 s", "--moored", "--out", folder)
 	require.Zero(t, code, stdout+stderr)
-	writes := regexp.MustCompile(`(?m)^  write: (.*)$`).FindAllStringSubmatch(stdout, -1)
-	runs := regexp.MustCompile(`(?m)^  run:   (.*)$`).FindAllStringSubmatch(stdout, -1)
+	whole := regexp.MustCompile(`\s*\\\n\s*`).ReplaceAllString(stdout, " ") // a long command goes on in the next line
+	writes := regexp.MustCompile(`(?m)^  (quaybench controller write .*)$`).FindAllStringSubmatch(whole, -1)
+	runs := regexp.MustCompile(`(?m)^  (quaybench step .*)$`).FindAllStringSubmatch(whole, -1)
 	require.Len(t, writes, 2)
 	require.Len(t, runs, 2)
-	shell := func(line string, more ...string) *desk {
-		return y.sit(append(words(t, strings.ReplaceAll(line, "PORT", p.port)), more...)...)
-	}
+	shell := func(line string) *desk { return y.sit(words(t, strings.ReplaceAll(line, "PORT", p.port))...) }
+	const display = "limits.motor_current there? With its unit:"
 	for i, amps := range []float64{145, 150} {
-		d := shell(writes[i][1], "--unconfirmed") // what the controller's own display shows is asked in a test of its own
+		d := shell(writes[i][1])
 		d.await("type petrel to write them: ")
 		d.line("petrel")
-		assert.Contains(t, d.ended(0), "1 settings written and read back")
+		if i == 0 { // the first write with this map: its scale is held against the controller's own display
+			d.await(display)
+			assert.Empty(t, p.sets, "nothing is written before the answer")
+			d.line("140 A")
+		}
+		screen := d.ended(0)
+		assert.Contains(t, screen, "1 settings written and read back")
+		assert.Equal(t, i == 0, strings.Contains(screen, display), "asked once")
 		assert.InDelta(t, amps, p.Setting("limits.motor_current"), 1e-9)
 		d = shell(runs[i][1])
 		d.await("type release ")
 		d.line("release")
-		screen := d.ended(0)
+		screen = d.ended(0)
 		assert.Contains(t, screen, "the test ran to its end")
 		assert.Contains(t, screen, "lies within its predicted band")
 		zeroLast(t, p)
@@ -50,4 +58,30 @@ func words(t *testing.T, line string) (list []string) {
 	}
 	require.Equal(t, "quaybench", list[0])
 	return list[1:]
+}
+
+// TestPlanJudgesItsTargetFirst: a target that is over in a built-in trial is not planned, though each step's own programme may be
+// clear; --despite plans it and keeps the reason. A step that never reaches its setting says so.
+func TestPlanJudgesItsTargetFirst(t *testing.T) {
+	folder := t.TempDir()
+	book := []string{"--book", filepath.Join(folder, "book")}
+	code, _, stderr := quaybench(t, nil, append(book, "new", "heron")...)
+	require.Zero(t, code, stderr)
+	plan := append(book, "plan", "heron", "--example", "--steps", "2", "--hold", "5 s", "--to")
+	code, stdout, _ := quaybench(t, nil, append(plan, "limits.motor_current=150 A")...)
+	assert.Equal(t, exitOver, code)
+	assert.Contains(t, unwrapped(stdout), "no plan: limits.motor_current = 150 A is over in the built-in trials: ")
+	assert.NotContains(t, stdout, "step 1")
+
+	out := filepath.Join(folder, "plan")
+	code, stdout, _ = quaybench(t, nil, append(plan, "limits.motor_current=150 A", "--despite", "one lap, cold", "--out", out)...)
+	assert.Zero(t, code, "its own programme is clear")
+	assert.Contains(t, unwrapped(stdout), "planned despite that: one lap, cold")
+	assert.Contains(t, unwrapped(stdout), "limits.motor_current = 150 A: over by ")
+	kept, err := os.ReadFile(filepath.Join(out, "plan.toml"))
+	require.NoError(t, err)
+	assert.Contains(t, string(kept), "planned despite that: one lap, cold")
+
+	_, stdout, _ = quaybench(t, nil, "plan", "petrel", "--steps", "1", "--hold", "5 s", "--to", "limits.battery_current=150 A")
+	assert.Contains(t, unwrapped(stdout), "not tested by this step: limits.battery_current never reaches 150 A")
 }

@@ -1,10 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"os"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -13,6 +14,8 @@ import (
 
 	"quaybench/bench"
 	"quaybench/bench/datafile"
+	"quaybench/bench/layout"
+	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/profiles"
 )
@@ -25,10 +28,11 @@ func fromBook(err error) error {
 	var heads *profiles.HeadsError
 	var refused *profiles.RefusedError
 	var doubt *profiles.DoubtError
+	var damage *profiles.DamageError
 	if errors.As(err, &doubt) {
 		return input(fmt.Errorf("%w (--despite-damage)", err))
 	}
-	if errors.As(err, &in) || errors.As(err, &missing) || errors.As(err, &ambiguous) || errors.As(err, &heads) || errors.As(err, &refused) ||
+	if errors.As(err, &damage) || errors.As(err, &in) || errors.As(err, &missing) || errors.As(err, &ambiguous) || errors.As(err, &heads) || errors.As(err, &refused) ||
 		errors.Is(err, profiles.ErrUnchanged) || errors.Is(err, profiles.ErrUnsaved) {
 		return input(err)
 	}
@@ -128,8 +132,8 @@ func (v *verb) command(sys *system) *cobra.Command {
 
 func (c *call) print(format string, args ...any) { fmt.Fprintf(c.sys.Out, format, args...) }
 
-func (c *call) table(t *table) {
-	for _, line := range t.fitted(c.sys.tableWidth()) {
+func (c *call) table(t *layout.Table) {
+	for _, line := range t.Fitted(c.sys.tableWidth()) {
 		fmt.Fprintln(c.sys.Out, line)
 	}
 }
@@ -149,7 +153,7 @@ func (c *call) version(place int, otherwise string) string {
 	return otherwise
 }
 
-// versionName is how a version is shown: number, hash, labels.
+// versionName returns how a version is shown: number, hash, labels.
 func versionName(e *profiles.Entry) string {
 	text := fmt.Sprintf("v%d %s", e.Number, e.Hash.Short())
 	if len(e.Labels) > 0 {
@@ -158,7 +162,7 @@ func versionName(e *profiles.Entry) string {
 	return text
 }
 
-func resultText(r profiles.Result) string { return orElse(string(r), "not tried") }
+func resultText(r profiles.Result) string { return cmp.Or(string(r), "not tried") }
 
 func profileSave(sys *system) *cobra.Command {
 	var reason string
@@ -183,8 +187,14 @@ func profileSave(sys *system) *cobra.Command {
 			}
 			o.Verdicts, o.Tried = profileVerdicts(tried), &texts
 		}
-		if m, err := os.ReadFile(filepath.Join(c.book.Dir(), c.boat, registerMap)); err == nil {
-			o.Evidence = append(o.Evidence, profiles.File{Role: profiles.RoleMap, Name: registerMap, Content: m})
+		for _, m := range []profiles.File{{Role: profiles.RoleMap, Name: registerMap}, {Role: profiles.RoleObjects, Name: objectMap}} {
+			var err error
+			switch m.Content, err = datafile.ReadFile(filepath.Join(c.book.Dir(), c.boat, m.Name), largestText); {
+			case err == nil:
+				o.Evidence = append(o.Evidence, m)
+			case !errors.Is(err, fs.ErrNotExist):
+				return nil, input(fmt.Errorf("the boat's map of its controller, which is kept with each version, cannot be read: %w", err))
+			}
 		}
 		v, err := c.book.Save(c, c.boat, o)
 		if err != nil {
@@ -240,11 +250,11 @@ func profileList(sys *system) *cobra.Command {
 }
 
 func showListing(c *call, l *profiles.Listing) {
-	tab := &table{}
-	tab.add("version", "hash", "when", "author", "verdict", "marks", "why")
+	tab := &layout.Table{}
+	tab.Add("version", "hash", "when", "author", "verdict", "marks", "why")
 	for i := range l.Versions {
 		e := &l.Versions[i]
-		tab.add(fmt.Sprintf("v%d", e.Number), e.Hash.Short(), e.Time.Format("2006-01-02 15:04"), e.Author, resultText(e.Result), strings.Join(marksOf(e), ", "), e.Reason)
+		tab.Add(fmt.Sprintf("v%d", e.Number), e.Hash.Short(), e.Time.Format("2006-01-02 15:04"), e.Author, resultText(e.Result), strings.Join(marksOf(e), ", "), e.Reason)
 	}
 	c.table(tab)
 	showStatus(c.sys, l)
@@ -291,7 +301,8 @@ func showStatus(sys *system, l *profiles.Listing) {
 		for _, h := range w.Heads {
 			heads = append(heads, "--parent "+h.Short())
 		}
-		fmt.Fprintf(sys.Out, "there are %d heads: look at them with `profile diff`, put what shall hold into the working files, and join them with\n  quaybench profile save %s -m WHY %s\n", len(w.Heads), l.Boat, strings.Join(heads, " "))
+		sys.tell("there are %d heads: look at them with `profile diff`, put what shall hold into the working files, and join them with", len(w.Heads))
+		fmt.Fprintln(sys.Out, layout.Command(fmt.Sprintf("quaybench profile save %s -m WHY %s", l.Boat, strings.Join(heads, " ")), sys.width()))
 	case w.BoatChanged || w.SettingsChanged:
 		fmt.Fprintln(sys.Out, "the working files hold changes that are in no version")
 	}
@@ -323,13 +334,13 @@ func showVersion(c *call, e *profiles.Entry) {
 		c.print("from before the chain: whether an entry before it was deleted can't be told\n")
 	}
 	c.print("\nverdict: %s\n", resultText(e.Result))
-	tab := &table{right: map[int]bool{3: true}}
+	tab := &layout.Table{Right: map[int]bool{3: true}}
 	for _, v := range e.Verdicts {
 		used := ""
 		if v.Used != nil {
 			used = shownShare(*v.Used)
 		}
-		tab.add("  "+v.Trial, string(v.Result), v.Part, used, v.First)
+		tab.Add("  "+v.Trial, string(v.Result), v.Part, used, v.First)
 	}
 	c.table(tab)
 	for _, m := range e.Marks {
@@ -353,6 +364,12 @@ func markText(m profiles.Mark) (text string) {
 		if m.Despite != "" {
 			text += ", DESPITE it: " + m.Despite
 		}
+	case profiles.MarkMeasured:
+		var names []string
+		for _, k := range m.Kept {
+			names = append(names, k.Name)
+		}
+		text = fmt.Sprintf("measured on the boat as this version has it, kept %s by %s: %s", when, m.Author, strings.Join(names, ", "))
 	case profiles.MarkReplaced:
 		text = fmt.Sprintf("controller %s was written with something else, %s by %s", m.Controller, when, m.Author)
 	default:
@@ -392,7 +409,7 @@ func showDiff(sys *system, d *profiles.Difference) {
 	if len(d.Settings) == 0 {
 		fmt.Fprintln(sys.Out, "  no setting differs")
 	}
-	tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
+	tab := &layout.Table{Right: map[int]bool{1: true, 2: true, 3: true}}
 	for _, c := range d.Settings {
 		change := ""
 		if c.Percent != nil {
@@ -400,9 +417,9 @@ func showDiff(sys *system, d *profiles.Difference) {
 		} else if c.Change != nil {
 			change = fmt.Sprintf("%+.4g %s", *c.Change, c.Unit)
 		}
-		tab.add("  "+c.Key, orElse(c.Was, "-"), orElse(c.Now, "-"), change)
+		tab.Add("  "+c.Key, cmp.Or(c.Was, "-"), cmp.Or(c.Now, "-"), change)
 	}
-	for _, line := range tab.fitted(sys.tableWidth()) {
+	for _, line := range tab.Fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
 	}
 	for _, k := range d.Kept {
@@ -412,13 +429,13 @@ func showDiff(sys *system, d *profiles.Difference) {
 		fmt.Fprintf(sys.Out, "  %s %s differs\n", k.Role, profiles.Printable(k.Name))
 	}
 	if d.A.Hash != "" && d.B.Hash != "" {
-		fmt.Fprintf(sys.Out, "verdict: %s, then %s\n", resultText(d.A.Result), resultText(d.B.Result))
+		sys.tell("verdict: %s, then %s\n", resultText(d.A.Result), resultText(d.B.Result))
 	}
 	for _, v := range d.Verdicts {
 		if d.A.Hash == "" || d.B.Hash == "" {
 			break // the working files have not been tried
 		}
-		fmt.Fprintf(sys.Out, "  %s: %s, then %s\n", v.Trial, verdictText(v.Was), verdictText(v.Now))
+		sys.tell("  %s: %s, then %s\n", v.Trial, verdictText(v.Was), verdictText(v.Now))
 	}
 }
 
@@ -503,7 +520,12 @@ gives a reason, which stays on the record. That a record is of a test that was s
 			return nil, err
 		}
 		o.Note = strings.Join(append(slices.DeleteFunc([]string{note}, func(s string) bool { return s == "" }), notes...), "; ")
-		out, err := c.marked(c.book.Approve(c, c.boat, string(version.Hash), o))
+		mark, err := c.book.Approve(c, c.boat, string(version.Hash), o)
+		var refused *profiles.RefusedError
+		if errors.As(err, &refused) && len(notes) > 0 { // the version's own verdict may be clear
+			err = fmt.Errorf("%w; %s", err, strings.Join(notes, "; "))
+		}
+		out, err := c.marked(mark, err)
 		if err != nil {
 			return nil, err
 		}
@@ -544,10 +566,10 @@ func profileHistory(sys *system) *cobra.Command {
 	v.run = func(c *call) (*outcome, error) {
 		events, err := c.book.History(c, c.boat, c.args[1])
 		return &outcome{value: append([]profiles.SettingEvent{}, events...), show: func() {
-			tab := &table{right: map[int]bool{3: true}}
-			tab.add("version", "hash", "when", "value", "author", "verdict", "why")
+			tab := &layout.Table{Right: map[int]bool{3: true}}
+			tab.Add("version", "hash", "when", "value", "author", "verdict", "why")
 			for _, e := range events {
-				tab.add(fmt.Sprintf("v%d", e.Number), e.Version.Short(), e.Time.Format("2006-01-02 15:04"), orElse(e.Now, "-"), e.Author, resultText(e.Result), e.Reason)
+				tab.Add(fmt.Sprintf("v%d", e.Number), e.Version.Short(), e.Time.Format("2006-01-02 15:04"), cmp.Or(e.Now, "-"), e.Author, resultText(e.Result), e.Reason)
 			}
 			c.table(tab)
 		}}, err
@@ -555,7 +577,7 @@ func profileHistory(sys *system) *cobra.Command {
 	cmd := v.command(sys)
 	cmd.ValidArgsFunction = func(cmd *cobra.Command, args []string, word string) ([]string, cobra.ShellCompDirective) {
 		if len(args) == 1 {
-			return keys("\t"), cobra.ShellCompDirectiveNoFileComp
+			return keys(settings.Fields(), "\t"), cobra.ShellCompDirectiveNoFileComp
 		}
 		return completeBoats(sys)(cmd, args, word)
 	}
@@ -599,7 +621,7 @@ func (o *setOptions) run(ctx context.Context, sys *system) error {
 		}
 		return fromBook(err)
 	}
-	for _, d := range differences(was, now) {
+	for _, d := range report.Changes(was, now) {
 		fmt.Fprintln(sys.Out, d)
 	}
 	return nil
@@ -622,7 +644,7 @@ func setCommand(sys *system) *cobra.Command {
 			if len(args) == 0 {
 				return completeBoats(sys)(cmd, args, word)
 			}
-			return completeKeys(cmd, args, word)
+			return completeSettings(cmd, args, word)
 		},
 	}
 	return cmd

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -11,10 +12,12 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/record"
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
@@ -22,22 +25,32 @@ import (
 
 // evidence reads files to keep with the approval of a version, and judges the records among them: a test that was stopped is
 // not judged. A record of other settings or of another boat, or one that is damaged or cut off, is refused, or
-// noted where the approval is made despite it; that a test was stopped is noted.
+// noted where the approval is made despite it; that a test was stopped is noted, and that a file is no record. An empty file
+// is refused.
 func evidence(c *call, version *profiles.Entry, files []string, despite bool) (out []profiles.File, verdicts []profiles.Verdict, notes []string, err error) {
 	var setup *bench.Setup
 	for _, name := range files {
-		content, err := readFile(name, profiles.LargestKept)
+		content, err := datafile.ReadFile(name, profiles.LargestKept)
 		if err != nil {
 			return nil, nil, nil, input(fmt.Errorf("the evidence cannot be read: %w", err))
 		}
 		base := profiles.Printable(filepath.Base(name))
 		role := profiles.RoleOther
+		if len(bytes.TrimSpace(content)) == 0 {
+			return nil, nil, nil, input(fmt.Errorf("%s is empty, so it is no evidence of anything: leave it out, or give the file that was meant", base))
+		}
 		run, err := record.Read(name, bytes.NewReader(content))
-		if err != nil && bytes.HasPrefix(content, []byte("# quaybench_record")) {
-			if !despite {
-				return nil, nil, nil, input(fmt.Errorf("%w: the record is damaged: give one that is whole, or say --despite what reason", err))
-			}
+		switch isRecord := bytes.HasPrefix(content, []byte("# quaybench_record")); {
+		case err != nil && isRecord && !despite:
+			return nil, nil, nil, input(fmt.Errorf("%w: the record is damaged: give one that is whole, or say --despite what reason", err))
+		case err != nil && isRecord:
 			notes = append(notes, base+" is a record that is damaged, and was not judged")
+		case err != nil:
+			kind := "text"
+			if !utf8.Valid(content) {
+				kind = "not text"
+			}
+			notes = append(notes, fmt.Sprintf("%s is no record (%s), and was not judged", base, kind))
 		}
 		if err == nil {
 			role = profiles.RoleRecord
@@ -77,7 +90,7 @@ func savedSetup(c *call, e *profiles.Entry) (*bench.Setup, error) {
 	return setup, input(err)
 }
 
-// heldAgainst says what makes a record no evidence for a version, "" where nothing does, and what is to be noted of it.
+// heldAgainst returns what makes a record no evidence for a version, "" where nothing does, and what is to be noted of it.
 func heldAgainst(run *record.Run, setup *bench.Setup) (against string, remarks []string) {
 	switch p := run.Provenance; {
 	case p.Boat == "" || p.Settings == "":
@@ -160,7 +173,7 @@ func showReport(c *call, r *profiles.Report, again []retrial, held bool) {
 			c.print("%s v%d %s: %s\n", t.Boat, t.Number, t.Hash.Short(), d)
 		}
 	}
-	c.print("%s: %d versions, %d marks and %d kept files are whole\n", orElse(strings.Join(r.Boats, ", "), "no boat"), r.Versions, r.Marks, r.Kept)
+	c.print("%s: %d versions, %d marks and %d kept files are whole\n", cmp.Or(strings.Join(r.Boats, ", "), "no boat"), r.Versions, r.Marks, r.Kept)
 	if n := len(again); n > 0 {
 		c.print("the trials of %d versions were run anew\n", n)
 	}
@@ -244,8 +257,8 @@ func profileExport(sys *system) *cobra.Command {
 	v := &verb{least: 1, most: 2, Command: cobra.Command{
 		Use:   "export BOAT [FILE]",
 		Short: "write all versions of a boat and what they rest on as one file to hand over",
-		Long: `FILE is BOAT` + profiles.ExportSuffix + ` where it is left out, and - is the standard output. It holds all versions with their marks and evidence, and the boat's register map and
-the journal of its controller. A file that is there is overwritten only with --force.`,
+		Long: `FILE is BOAT` + profiles.ExportSuffix + ` where it is left out, and - is the standard output. It holds all versions with their marks and evidence, and the maps and
+the journal of the boat's controller. A file that is there is overwritten only with --force.`,
 		Example: "  quaybench profile export petrel petrel" + profiles.ExportSuffix,
 	}}
 	v.run = func(c *call) (*outcome, error) {
@@ -274,7 +287,7 @@ the journal of its controller. A file that is there is overwritten only with --f
 
 func (c *call) transferred(word string, t *profiles.Transfer) *outcome {
 	return &outcome{value: t, show: func() {
-		c.print("%s %s: %d versions, %d marks, %d kept files; hash of the whole file %s\n", word, t.Boat, t.Versions, t.Marks, t.Kept, t.Hash)
+		c.wrapped("%s %s: %d versions, %d marks, %d kept files; hash of the whole file %s", word, t.Boat, t.Versions, t.Marks, t.Kept, t.Hash)
 		for _, f := range t.Carried {
 			switch {
 			case word == "exported" || f.As == f.Name:
@@ -292,7 +305,7 @@ func profileImport(sys *system) *cobra.Command {
 		Use:   "import FILE",
 		Short: "take up a file that export wrote, checked by hash before anything is written",
 		Long: `Adds what the book does not have yet, and heals damaged files of the book that the export has whole. Nothing is written if anything is wrong with the file. A file
-of more than 4 GiB is refused.`,
+of more than 4 GiB is refused; - is the standard input.`,
 		Example: "  quaybench profile export petrel petrel" + profiles.ExportSuffix + "\n  quaybench profile import petrel" + profiles.ExportSuffix,
 		Args:    arguments(1, 1, "FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -300,9 +313,9 @@ of more than 4 GiB is refused.`,
 			if err != nil {
 				return err
 			}
-			f, err := os.Open(args[0])
+			f, err := openExport(sys.In, args[0])
 			if err != nil {
-				return input(fmt.Errorf("the export cannot be read: %w", err))
+				return err
 			}
 			defer f.Close()
 			t, err := book.Import(cmd.Context(), f, profiles.ImportOptions{Join: join})
@@ -327,6 +340,41 @@ of more than 4 GiB is refused.`,
 	cmd.Flags().BoolVar(&join, "join", false, "take it up although the book has another boat of this name")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd
+}
+
+// openExport opens the file of an import, to be read from its start more than once: what comes through a pipe is put into a file
+// without a name first. A device has no end.
+func openExport(in io.Reader, name string) (*os.File, error) {
+	cannot := func(err error) error { return fmt.Errorf("the export cannot be read: %w", err) }
+	if name != standardOutput {
+		info, err := os.Stat(name)
+		if err == nil && !info.Mode().IsRegular() { // a pipe would wait for somebody who writes
+			err = fmt.Errorf("%s is not a plain file; what comes through a pipe is taken from the standard input, -", name)
+		}
+		if err != nil {
+			return nil, input(cannot(err))
+		}
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, input(cannot(err))
+		}
+		return f, nil
+	}
+	f, err := os.CreateTemp("", "quaybench-import-*")
+	if err != nil {
+		return nil, cannot(err)
+	}
+	_ = os.Remove(f.Name()) // where a file in use keeps its name (Windows), it stays in the folder for such files
+	n, err := io.Copy(f, io.LimitReader(in, profiles.LargestImport+1))
+	switch {
+	case err != nil:
+		_ = f.Close()
+		return nil, cannot(err)
+	case n == 0:
+		_ = f.Close()
+		return nil, input(cannot(errors.New("nothing came")))
+	}
+	return f, nil
 }
 
 // isMachines reports whether an error is of the machine at this moment and not of the input.

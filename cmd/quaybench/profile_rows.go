@@ -19,10 +19,7 @@ func profileRows(text []byte) ([]profiles.Row, error) {
 		return nil, err
 	}
 	var rows []profiles.Row
-	for _, f := range settings.Fields() {
-		if f.Kind == datafile.KindGroup {
-			continue
-		}
+	for _, f := range settings.Table() {
 		shown, _ := s.Get(f.Key)
 		row := profiles.Row{Key: f.Key, Text: shown}
 		if v, ok := s.Number(f.Key); ok && f.Kind == datafile.KindQuantity {
@@ -33,7 +30,7 @@ func profileRows(text []byte) ([]profiles.Row, error) {
 	return rows, nil
 }
 
-// profileVerdicts are the verdicts of one side in the short form that the book keeps: the static rules first, then the trials.
+// profileVerdicts returns the verdicts of one side in the short form that the book keeps: the static rules first, then the trials.
 func profileVerdicts(t *bench.Tried) []profiles.Verdict {
 	if t.NotJudged != nil {
 		return []profiles.Verdict{{Trial: "rules", Result: profiles.NotJudged, First: t.NotJudged.Error(), Tool: bench.Version}}
@@ -53,7 +50,7 @@ func profileVerdicts(t *bench.Tried) []profiles.Verdict {
 	return out
 }
 
-// profileVerdict is the verdict of one run in the short form that the book keeps.
+// profileVerdict returns the verdict of one run in the short form that the book keeps.
 func profileVerdict(k *verdict.Trial) profiles.Verdict {
 	v := profiles.Verdict{Trial: k.Name, Result: profiles.Result(k.Level.String()), Tool: bench.Version}
 	for _, p := range k.Parts {

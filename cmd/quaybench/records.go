@@ -13,20 +13,20 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// checkRecords reports, before the work, why the records of trials cannot be written after it.
-func checkRecords(sys *system, f *tableFile, trials []*trial.Trial, proposal, asJSON bool) error {
+// checkRecords reports, before the work, why the records of trials cannot be written after it; sides are "present" and the proposals.
+func checkRecords(sys *system, f *tableFile, trials []*trial.Trial, sides []string, asJSON bool) error {
 	if err := f.check(sys, asJSON); err != nil || f.name == "" {
 		return err
 	}
-	if len(trials) == 1 && !proposal {
+	if len(trials) == 1 && len(sides) == 1 {
 		return nil
 	}
 	if f.name == standardOutput {
-		return input(errors.New("--csv - takes the record of one run: name one --trial, and no --set"))
+		return input(errors.New("--csv - takes the record of one run: name one --trial, and no proposal"))
 	}
-	for _, side := range []string{"present", "proposed"} {
-		names, err := filepath.Glob(f.beside(side + ".*"))
-		if err == nil && len(names) > 0 && !f.force {
+	for _, side := range sides {
+		names, err := filepath.Glob(f.beside(strings.Map(plain, side) + ".*"))
+		if err == nil && len(names) > 0 && !f.force.given() {
 			return taken(names[0])
 		}
 	}
@@ -61,12 +61,12 @@ type named struct {
 	run  *record.Run
 }
 
-// records are the runs of both sides, each with a name of its own.
+// records returns the runs of both sides, each with a name of its own.
 func records(t *bench.Tried) (runs []named) {
 	taken := map[string]int{}
 	add := func(side string, s *verdict.Side) {
 		for i := range s.Trials {
-			name := side + "." + strings.Map(plain, s.Trials[i].Name)
+			name := strings.Map(plain, side) + "." + strings.Map(plain, s.Trials[i].Name)
 			taken[name]++
 			if n := taken[name]; n > 1 {
 				name += fmt.Sprintf("-%d", n)
@@ -77,6 +77,9 @@ func records(t *bench.Tried) (runs []named) {
 	add("present", &t.Present)
 	if t.Proposed != nil {
 		add("proposed", t.Proposed)
+	}
+	for i := range t.Several {
+		add(t.Several[i].Name, &t.Several[i].Side)
 	}
 	return runs
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -26,14 +27,29 @@ import (
 
 // replOptions are what `quaybench repl` is asked.
 type replOptions struct {
-	boat string
-	out  string
+	boat  string
+	files []string // that the session may read
+	out   string
+	force forceFlag
 }
 
 func (o *replOptions) run(ctx context.Context, sys *system) error {
-	write := func(name, text string) error { return os.WriteFile(name, []byte(text), 0o644) }
+	own := map[string]bool{} // files of this session: it may write them again
+	write := func(name, text string) error {
+		err := writeWhole(sys.Out, name, own[name] || o.force.given(), func(w io.Writer) error {
+			_, err := io.WriteString(w, text)
+			return err
+		})
+		own[name] = own[name] || err == nil
+		return err
+	}
+	if o.out != "" {
+		if err := readyToWrite("--script", o.out, o.force.given()); err != nil {
+			return err
+		}
+	}
 	s, err := repl.NewSession(repl.Config{
-		Host: scriptHost(ctx, sys, o.boat), Boat: o.boat, Out: sys.Out, Show: shower(sys),
+		Host: scriptHost(ctx, sys, o.boat, o.files), Boat: o.boat, Out: sys.Out, Show: shower(sys),
 		Boats: func() []string { return knownBoats(sys) }, Width: sys.width, WriteScript: write,
 	})
 	if err != nil {
@@ -56,21 +72,23 @@ func (o *replOptions) run(ctx context.Context, sys *system) error {
 func replCommand(sys *system) *cobra.Command {
 	var o replOptions
 	cmd := &cobra.Command{
-		Use:   "repl [BOAT]",
+		Use:   "repl [BOAT] [FILE...]",
 		Short: "a session in interpreted Go with the boat loaded",
 		Long: `Starts a session with the boat (default: the invented petrel) as the variable boat. An expression prints its value: a verdict as its table, a trace as
 a chart. help lists what to try first, help NAME explains a name. Tab completes names, settings and trials; Ctrl-C stops what runs and keeps the session;
-Ctrl-D leaves. Piped input works too: no prompt, and the exit code of the first error.`,
-		Example: "  quaybench repl petrel\n  echo 'boat.Get(\"limits.motor_current\")' | quaybench repl petrel\n  quaybench repl petrel --script session.go    # writes the session out as a script when it ends",
-		Args:    arguments(0, 1, "[BOAT]"),
+quit or Ctrl-D leaves. Files named behind the boat the session may read: records, other loggers' CSV, trials (boat.Args lists them). Piped input works too: no prompt;
+it ends with the first error, whose exit code it has.`,
+		Example: "  quaybench repl petrel\n  echo 'boat.Get(\"limits.motor_current\")' | quaybench repl petrel\n  quaybench repl petrel monday.csv    # boat.Learn(\"monday.csv\")\n  quaybench repl petrel --script session.go    # writes the session out as a script when it ends",
+		Args:    arguments(0, 100, "[BOAT] [FILE...]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.boat = "petrel"
-			if len(args) == 1 {
-				o.boat = args[0]
+			if len(args) > 0 {
+				o.boat, o.files = args[0], args[1:]
 			}
 			return o.run(cmd.Context(), sys)
 		},
 	}
+	o.force = forced(cmd)
 	cmd.Flags().StringVar(&o.out, "script", "", "write the session out as a script to this `FILE` when it ends")
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
@@ -106,13 +124,18 @@ func converse(ctx context.Context, sys *system, s *repl.Session, boat string) er
 	return repl.Terminal(ctx, s, history, sys.colour())
 }
 
-// scriptHost is what a session gets: boats of the book, built-in trials, the files that the command line names, the simulated
+// scriptHost returns what a session gets: boats of the book, built-in trials, the files that the command line names, the simulated
 // controller, and the book to save in.
-func scriptHost(ctx context.Context, sys *system, files ...string) bench.ScriptHost {
+func scriptHost(ctx context.Context, sys *system, boat string, more []string) bench.ScriptHost {
+	files := append([]string{boat}, more...)
 	return bench.ScriptHost{
-		Load:  scriptBoats(sys, files),
-		Trial: scriptTrials(files),
-		Run:   bench.RunSimulated,
+		Args:    more,
+		Load:    scriptBoats(sys, files),
+		Trial:   scriptTrials(files),
+		Run:     bench.RunSimulated,
+		Profile: scriptProfiles(sys),
+		File:    scriptFiles(files),
+		Records: scriptRecords(sys),
 		Save: func(ctx context.Context, s *bench.Setup, why string) (string, error) {
 			boat := filepath.Base(filepath.Dir(s.BoatFile))
 			book, done, err := openBookWith(ctx, sys, boat, true)
@@ -158,7 +181,7 @@ func chart(sys *system, c repl.Chart) bool {
 	return true
 }
 
-// only is the one trial there is, for its heading; nil where there are more.
+// only returns the one trial there is, for its heading; nil where there are more.
 func only(judged []verdict.Trial) []*trial.Trial {
 	if len(judged) != 1 {
 		return nil
@@ -169,30 +192,51 @@ func only(judged []verdict.Trial) []*trial.Trial {
 	return []*trial.Trial{{Name: judged[0].Name, About: "a programme of this session"}}
 }
 
+// paperOn is a result of the tool on paper, with the boat that it is about where it says; nil for anything else.
+func paperOn(value any) (*report.Paper, *bench.Setup) {
+	tried := func(t *bench.Tried) (*report.Paper, *bench.Setup) {
+		return paperOf(t.Setup, t.Proposal, resultOf(t, only(t.Present.Trials), false)), t.Setup
+	}
+	switch v := value.(type) {
+	case *bench.Tried:
+		return tried(v)
+	case *bench.SimulationResult:
+		return tried(&bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, []verdict.Trial{v.Verdict})})
+	case *bench.HighestResult:
+		return aboutBoat(v.Boat, &v.Highest), nil
+	case *bench.EnvelopeResult:
+		return aboutBoat(v.Boat, &v.Envelope), nil
+	case *bench.OddsResult:
+		return aboutBoat(v.Boat, &v.Odds), nil
+	case *bench.StepResult:
+		return paperOf(v.Setup, nil, stepResult(v, v.Setup.Own())), v.Setup
+	case *bench.ComparedRecord:
+		return paperOf(v.Setup, nil, comparedResult(v)), v.Setup
+	case *bench.Learned:
+		return paperOf(v.Setup, nil, learnedResult(v)), v.Setup
+	case *bench.Drifted:
+		return paperOf(v.Setup, nil, driftResult(v)), v.Setup
+	case *bench.Sheet:
+		return paperOf(v.Setup, nil, clipboardOf(v)), v.Setup
+	case *bench.NextTests:
+		return paperOf(v.Setup, nil, nextResult(v)), v.Setup
+	}
+	return nil, nil
+}
+
 // shower prints the tool's values as a person wants them.
 func shower(sys *system) func(any) bool {
 	return func(value any) bool {
 		if v := reflect.ValueOf(value); v.Kind() == reflect.Pointer && v.IsNil() {
 			return false
 		}
+		if p, _ := paperOn(value); p != nil {
+			show(sys, p)
+			return true
+		}
 		switch v := value.(type) {
-		case *bench.Tried:
-			showTried(sys, v, only(v.Present.Trials), false)
-		case *bench.HighestResult:
-			showHighest(sys, v)
-		case *bench.EnvelopeResult:
-			showEnvelope(sys, v, 10)
-		case *bench.OddsResult:
-			showOdds(sys, v)
-		case *bench.StepResult:
-			showStep(sys, v, v.Setup.Own())
-		case *bench.SimulationResult:
-			trials := []verdict.Trial{v.Verdict}
-			showTried(sys, &bench.Tried{Setup: v.Setup, Present: verdict.Join(nil, trials)}, only(trials), false)
 		case verdict.Trial:
-			side := verdict.Join(nil, []verdict.Trial{v})
-			showParts(sys, &bench.Tried{Present: side}, false)
-			showVerdict(sys, side, false, nil)
+			show(sys, &report.Paper{Result: &report.Judged{Trial: v}, Caution: bench.Caution})
 		case []verdict.Finding:
 			if len(v) == 0 {
 				fmt.Fprintln(sys.Out, "nothing found")

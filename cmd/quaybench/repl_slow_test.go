@@ -14,6 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	. "quaybench/repl/line/linetest"
+
+	"quaybench/bench/layout"
 )
 
 // Sixty columns are enough: nothing that is shown is wider.
@@ -28,7 +30,7 @@ func TestSessionInSixtyColumns(t *testing.T) {
 		p.Gets("1337\r\n")
 		for _, line := range strings.Split(p.Since(mark), "\n") {
 			if !strings.Contains(line, "> ") && !strings.Contains(line, "1000+") {
-				assert.LessOrEqual(t, visible(line), 60, "%s shows: %s", typed, line)
+				assert.LessOrEqual(t, layout.Visible(line), 60, "%s shows: %s", typed, line)
 			}
 		}
 	}
@@ -40,7 +42,7 @@ func TestSessionInSixtyColumns(t *testing.T) {
 func TestSessionSuspended(t *testing.T) {
 	bash, err := exec.LookPath("bash")
 	if err != nil {
-		t.Skip("no bash here: there is no job control to try")
+		t.Skip("NOT TESTED WITH JOB CONTROL: no bash here (apt-get install bash)")
 	}
 	tool, err := exec.LookPath("quaybench")
 	require.NoError(t, err)

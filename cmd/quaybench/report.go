@@ -1,69 +1,67 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
-	"github.com/google/renameio/v2/maybe"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/profiles"
 )
 
 // paperFlags are the flags that put a result on paper.
-type paperFlags struct{ report, plot string }
-
-func (f *paperFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.report, "report", "", "write a report with charts to this `FILE`: .html (one file, no network) or .pdf")
-	cmd.Flags().StringVar(&f.plot, "plot", "", "write the charts to this `FILE`: .svg or .png")
+type paperFlags struct {
+	report, plot string
+	force        forceFlag
+	out          io.Writer // the standard output, where a paper goes there
 }
 
-// check refuses, before the work, what could not be written after it.
-func (f *paperFlags) check() error {
+func (f *paperFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.report, "report", "", "write a report with charts to this `FILE`: .html (one file, no network) or .pdf; - is the standard output (HTML)")
+	cmd.Flags().StringVar(&f.plot, "plot", "", "write the charts to this `FILE`: .svg or .png; - is the standard output (SVG)")
+	f.force = forced(cmd)
+}
+
+// check refuses, before the work, what could not be written after it, and keeps the standard output free for a paper that goes
+// there.
+func (f *paperFlags) check(sys *system, asJSON bool) error {
+	for _, name := range []string{f.report, f.plot} {
+		if name == standardOutput {
+			out, err := takeOutput(sys, asJSON)
+			if err != nil {
+				return err
+			}
+			f.out = out
+		}
+	}
 	for _, k := range []struct {
 		flag, name string
 		endings    []string
 	}{{"--report", f.report, []string{".html", ".pdf"}}, {"--plot", f.plot, []string{".svg", ".png"}}} {
-		if k.name == "" {
+		if k.name == "" || k.name == standardOutput {
 			continue
 		}
 		ending := strings.ToLower(filepath.Ext(k.name))
 		if ending != k.endings[0] && ending != k.endings[1] {
 			return input(fmt.Errorf("%s: the kind of file is told by its ending, %s or %s; %s has neither", k.flag, k.endings[0], k.endings[1], k.name))
 		}
-		if info, err := os.Stat(k.name); err == nil && info.IsDir() {
-			return input(fmt.Errorf("%s: %s is a folder; name a file in it", k.flag, k.name))
-		}
-		probe, err := os.CreateTemp(filepath.Dir(k.name), ".quaybench-*")
-		if err != nil {
-			return input(unwrittenPaper(k.flag, k.name, err))
-		}
-		if err := errors.Join(probe.Close(), os.Remove(probe.Name())); err != nil {
-			return input(unwrittenPaper(k.flag, k.name, err))
+		if err := readyToWrite(k.flag, k.name, f.force.given()); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
-func unwrittenPaper(flag, name string, err error) error {
-	var path *os.PathError
-	if errors.As(err, &path) {
-		err = path.Err // the name is the temporary file's
-	}
-	return fmt.Errorf("%s: %s cannot be written: %w", flag, name, err)
-}
-
-// wanted says whether anything is to be put on paper.
+// wanted reports whether anything is to be put on paper.
 func (f *paperFlags) wanted() bool { return f.report != "" || f.plot != "" }
 
 // write puts a result on paper; each file is written whole or not at all. quiet says nothing about it.
@@ -72,37 +70,60 @@ func (f *paperFlags) write(ctx context.Context, sys *system, setup *bench.Setup,
 		return nil
 	}
 	p := paperOf(setup, proposal, result)
-	p.Made.When = sys.Clock.Now()
-	fromShelf(ctx, p, sys, setup)
+	complete(ctx, p, sys, setup)
 	if sys.called != nil {
 		p.Made.Command = commandLine(sys.called)
 		p.Made.Extra = append(p.Made.Extra, fileHashes(sys.called)...)
 	}
-	sheet := p.Sheet()
-	put := func(flag, name string, html, other func(io.Writer) error) error {
-		if name == "" {
-			return nil
-		}
-		draw := html
-		if ending := strings.ToLower(filepath.Ext(name)); ending == ".pdf" || ending == ".png" {
-			draw = other
-		}
-		var out bytes.Buffer
-		if err := draw(&out); err != nil {
-			return fmt.Errorf("%s: %w", flag, err)
-		}
-		if err := maybe.WriteFile(name, out.Bytes(), 0o644); err != nil {
-			return unwrittenPaper(flag, name, err)
-		}
-		if !quiet {
-			fmt.Fprintln(sys.Out, "wrote", name)
-		}
-		return nil
+	var wrong []error
+	for _, d := range drawings(p, f.report, f.plot) {
+		wrong = append(wrong, f.put(sys, d.flag, d.name, d.draw, quiet))
 	}
-	return errors.Join(put("--report", f.report, p.HTML, p.PDF), put("--plot", f.plot, sheet.SVG, sheet.PNG))
+	return errors.Join(wrong...)
 }
 
-// commandLine is the command as it was called, in a form that a shell takes again. What names the files of the paper
+// complete fills in what only the command line knows.
+func complete(ctx context.Context, p *report.Paper, sys *system, setup *bench.Setup) {
+	p.Made.When = sys.Clock.Now()
+	fromShelf(ctx, p, sys, setup)
+}
+
+// A drawing is a paper in the form that its file's ending asks for.
+type drawing struct {
+	flag, name string
+	draw       func(io.Writer) error
+}
+
+// drawings are those of the two flags that are given.
+func drawings(p *report.Paper, onReport, onPlot string) (out []drawing) {
+	sheet := p.Sheet()
+	for _, d := range []struct {
+		flag, name  string
+		html, other func(io.Writer) error
+	}{{"--report", onReport, p.HTML, p.PDF}, {"--plot", onPlot, sheet.SVG, sheet.PNG}} {
+		switch strings.ToLower(filepath.Ext(d.name)) {
+		case ".pdf", ".png":
+			d.html = d.other
+		}
+		if d.name != "" {
+			out = append(out, drawing{d.flag, d.name, d.html})
+		}
+	}
+	return out
+}
+
+// put writes one file.
+func (f *paperFlags) put(sys *system, flag, name string, draw func(io.Writer) error, quiet bool) error {
+	if err := writeWhole(f.out, name, f.force.given(), draw); err != nil {
+		return fmt.Errorf("%s: %w", flag, err)
+	}
+	if !quiet && name != standardOutput {
+		fmt.Fprintln(sys.Out, "wrote", name)
+	}
+	return nil
+}
+
+// commandLine returns the command as it was called, in a form that a shell takes again. What names the files of the paper
 // itself is left in: it changes no figure.
 func commandLine(cmd *cobra.Command) string {
 	words := strings.Fields(cmd.CommandPath())
@@ -147,7 +168,7 @@ func fileHashes(cmd *cobra.Command) (out [][2]string) {
 			names = list.GetSlice()
 		}
 		for _, name := range names {
-			if text, err := os.ReadFile(name); err == nil { // else it is built in
+			if text, err := datafile.ReadFile(name, profiles.LargestKept); err == nil { // else it is built in
 				out = append(out, [2]string{name + ", SHA-256", string(profiles.HashOf(text))})
 			}
 		}

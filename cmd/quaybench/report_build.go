@@ -1,43 +1,64 @@
 package main
 
 import (
+	"fmt"
+
 	"quaybench/bench"
+	"quaybench/bench/boat"
 	"quaybench/bench/measure"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
-	"quaybench/bench/verdict"
 )
 
 // paperOf is a report on a boat, without what only the command line knows.
 func paperOf(setup *bench.Setup, proposal *settings.Set, result report.Result) *report.Paper {
 	return &report.Paper{
-		Boat: setup.Boat, Settings: setup.Settings, Proposal: proposal, Result: result, Caution: bench.Caution,
+		Boat: setup.Boat, Settings: setup.Settings, Proposal: proposal, Basis: setup.Basis.Lines(), Result: result, Caution: bench.Caution, Assumed: setup.AssumedWords(),
 		Made: report.Made{Tool: bench.Version, BoatFile: setup.BoatFile, BoatHash: setup.BoatHash, SettingsFile: setup.SettingsFile},
 	}
 }
 
-func triedResult(t *bench.Tried) *report.Tried {
-	out := &report.Tried{Present: t.Present, Proposed: t.Proposed, Change: t.Change}
-	if t.NotJudged != nil {
-		out.NotJudged = t.NotJudged.Error()
-	}
-	return out
+// aboutBoat is a result about a boat of which only the name is known, for a screen.
+func aboutBoat(name string, result report.Result) *report.Paper {
+	return &report.Paper{Boat: &boat.Boat{Name: name}, Result: result, Caution: bench.Caution}
 }
 
-func stepResult(r *bench.StepResult, blank error) *report.Step {
-	judged, rules := r.Verdict, []string(nil)
-	side := withRules(r.Setup, judged)
-	switch {
-	case blank != nil:
-		judged.Level, judged.Unjudged = verdict.NotJudged, []string{blank.Error()}
-	case side.Level > judged.Level:
-		judged.Level = side.Level
-		rules = reasons(side)
+// resultOf returns what was tried in these trials, one proposal or several; nil: in all built-in ones.
+func resultOf(t *bench.Tried, trials []*trial.Trial, stopped bool) report.Result {
+	if t.Several != nil {
+		r := t.Compared()
+		r.Asked, r.Stopped = trials, stopped
+		return r
 	}
+	r := triedResult(t, trials)
+	r.Stopped = stopped
+	return r
+}
+
+// triedResult returns what was tried in these trials; nil: in all built-in ones.
+func triedResult(t *bench.Tried, trials []*trial.Trial) *report.Tried {
+	words, follows := t.Words()
+	return &report.Tried{Words: words, Follows: follows, Remedies: t.Remedies, Untested: t.Untested, Asked: trials, Present: t.Present, Proposed: t.Proposed, Change: t.Change, Bands: t.Bands, NotJudged: reasonOf(t.NotJudged)}
+}
+
+// stepResult is a step test; blank is why there is no verdict, nil: there is one.
+func stepResult(r *bench.StepResult, blank error) *report.Step {
+	stop := r.Measured.Stop
 	out := &report.Step{
-		Measured: r.Run, Verdict: judged, Rules: rules, Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
-		Finished: r.Measured.Stop.Reason == measure.Finished, Ended: r.Measured.Stop.Text, EndedAt: r.Measured.Stop.At,
+		Measured: r.Run, Verdict: r.Verdict, Side: withRules(r.Setup, r.Verdict), NotJudged: reasonOf(blank), Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
+		Finished: stop.Reason == measure.Finished, Ended: stop.Reason.String() + ": " + stop.Text, EndedAt: stop.At, Flags: bench.Flags(r.Verdict),
+	}
+	if n := len(r.Measured.Discarded); n > 0 {
+		out.Notes = append(out.Notes, fmt.Sprintf("%d sample thrown away: a later reply cast doubt on it", n))
+	}
+	for _, l := range r.Measured.Lines {
+		if l.None > 0 {
+			out.Notes = append(out.Notes, fmt.Sprintf("of %d readings of %s %d were none (no fix, overload, nothing to measure)", l.Good, l.From, l.None))
+		}
+		if l.Bad > 0 {
+			out.Notes = append(out.Notes, fmt.Sprintf("of %d lines of %s %d could not be used; the newest: %s", l.Good+l.Bad, l.From, l.Bad, l.Why))
+		}
 	}
 	for i := range r.Prediction.Channels {
 		c := &r.Prediction.Channels[i]
@@ -51,26 +72,15 @@ func stepResult(r *bench.StepResult, blank error) *report.Step {
 	return out
 }
 
-func highestResult(h *bench.HighestResult) *report.Highest {
-	return &report.Highest{Highest: h.Highest, Trials: h.Trials, Odds: h.Odds, Draws: h.Draws}
-}
-
-// frontResult is a front judged in the trials; none: all built-in ones.
-func frontResult(f *bench.FrontResult, trials []*trial.Trial) *report.Front {
-	out := &report.Front{Front: f.Front}
-	for _, t := range trials {
-		out.Trials = append(out.Trials, t.Name)
+// valuesResult lists the values of a boat that move its tightest margin.
+func valuesResult(r *bench.ValuesResult) *report.Values {
+	out := &report.Values{Margin: r.Lines()[0], Withheld: r.Withheld, Made: r.Made.String(), LeftOut: r.LeftOut.Lines()}
+	for _, v := range r.Worth(15) {
+		out.Rows = append(out.Rows, report.ValueRow{
+			Key: v.Key, Origin: v.Spread.Origin, Known: v.Known(), Then: v.Then(), Measure: v.Measure,
+			Moves: v.Half, Gains: v.Gains, Unit: r.Unit,
+		})
 	}
-	if trials == nil {
-		out.Trials = trial.Names()
-	}
+	out.All = len(r.Values)
 	return out
-}
-
-func envelopeResult(e *bench.EnvelopeResult) *report.Envelope {
-	return &report.Envelope{Envelope: e.Envelope, Air: e.Air, Note: e.Note}
-}
-
-func oddsResult(o *bench.OddsResult, seed uint64) *report.Odds {
-	return &report.Odds{Odds: o.Odds, Trials: o.Trials, Seed: seed}
 }

@@ -26,10 +26,10 @@ func TestReports(t *testing.T) {
 		name, args, says string
 	}{
 		{"try", "try petrel --trial locked-shaft", "Parts"},
-		{"over", "try petrel --trial hot-day --set limits.motor_current=240\u00a0A", "What to change"},
+		{"over", "try petrel --trial hot-day --set limits.motor_current=240\u00a0A", "To change"},
 		{"highest", "highest petrel limits.motor_current --hold 20\u00a0min", "The range that was searched"},
 		{"front", "highest petrel limits.battery_current limits.motor_current --hold 1\u00a0min", "The front"},
-		{"envelope", "envelope petrel --locked --hold 1\u00a0s..60\u00a0s", "Envelope"},
+		{"envelope", "envelope petrel --locked --times 1\u00a0s..60\u00a0s", "Envelope"},
 		{"odds", "odds petrel --trial locked-shaft --draws 8 --quick", "Odds"},
 		{"step", "step petrel --script " + steps, "inferred from what was measured"},
 	} {
@@ -111,7 +111,7 @@ func TestReportComparesWithTheApproved(t *testing.T) {
 	page := filepath.Join(t.TempDir(), "r.html")
 	report := func() string {
 		t.Helper()
-		code, _, stderr := quaybench(t, nil, "--book", dir, "try", "petrel", "--trial", "locked-shaft", "--report", page)
+		code, _, stderr := quaybench(t, nil, "--book", dir, "try", "petrel", "--trial", "locked-shaft", "--report", page, "--force")
 		require.Equal(t, exitClear, code, stderr)
 		text, err := os.ReadFile(page)
 		require.NoError(t, err)
@@ -151,10 +151,23 @@ func TestCommandLine(t *testing.T) {
 // A full disk is no bad use: the exit code is that of a command that failed, and nothing is left.
 func TestReportOnAFullDisk(t *testing.T) {
 	small := smallDisk(t)
-	code, _, stderr := quaybench(t, nil, "try", "petrel", "--trial", "locked-shaft", "--report", filepath.Join(small, "r.html"))
-	require.Equal(t, exitOther, code, stderr)
-	require.Contains(t, stderr, "no space left on device")
+	fillUp(t, small, 100<<10)
+	script := fileOf(t, "hop.toml", hop)
+	for _, args := range [][]string{
+		{"try", "petrel", "--trial", "locked-shaft", "--report", "r.html"},
+		{"try", "petrel", "--trial", "locked-shaft", "--csv", "r.csv"},
+		{"odds", "petrel", "--plot", "r.png"},
+		{"step", "petrel", "--script", script, "--report", "r.pdf"},
+		{"step", "petrel", "--script", script, "--record", "r.csv"},
+	} {
+		args[len(args)-1] = filepath.Join(small, args[len(args)-1])
+		code, stdout, stderr := quaybench(t, nil, args...)
+		require.Equal(t, exitOther, code, stderr)
+		require.Contains(t, stderr, "no space left on device")
+		require.Contains(t, stderr, args[len(args)-2])
+		require.Empty(t, stdout, "it is known before the work")
+	}
 	left, err := os.ReadDir(small)
 	require.NoError(t, err)
-	require.Empty(t, left)
+	require.Len(t, left, 1, "the folder of what fills it")
 }

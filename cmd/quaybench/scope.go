@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -98,6 +99,9 @@ func (s *scope) say(text string) {
 	})
 }
 
+// raw shows a text as it is, after what was shown before.
+func (s *scope) raw(text string) { s.later(func() { s.print(text) }) }
+
 // sample takes a sample.
 func (s *scope) sample(x measure.Sample) {
 	s.later(func() { s.take(x) })
@@ -127,11 +131,15 @@ func (s *scope) take(x measure.Sample) {
 	s.last = x.Due
 	parts := []string{fmt.Sprintf("%6.1f s  lever %4.0f %%", x.At, 100*x.Lever)}
 	for i, c := range s.channels {
-		parts = append(parts, c.Name+" "+quantity.Format(x.Values[i], orElse(c.Unit, "1"), 3))
+		parts = append(parts, c.Name+" "+shownReading(x.Values[i], cmp.Or(c.Unit, "1")))
 	}
 	s.text = strings.Join(parts, "  ")
 	if !pictures {
-		s.print(s.text + "\n")
+		text := s.text
+		if w, ok := s.sys.columns(s.sys.Out); ok {
+			text = hung("", strings.TrimLeft(text, " "), w)
+		}
+		s.print(text + "\n")
 		return
 	}
 	s.erase()
@@ -145,7 +153,7 @@ func everySecond(list []float64) (out []float64) {
 	return out
 }
 
-// pictures says whether the output is a terminal that can be drawn on.
+// pictures reports whether the output is a terminal that can be drawn on.
 func (s *scope) pictures() bool { return terminal(s.sys.Out) != nil && s.sys.Getenv("TERM") != "dumb" }
 
 // draw draws the picture: the chart, if it fits, and the newest sample below it.
@@ -168,7 +176,7 @@ func (s *scope) draw() {
 }
 
 func (s *scope) plot(width, height int) string {
-	unit := quantity.MustUnit(orElse(s.channels[s.chart].Unit, "1"))
+	unit := quantity.MustUnit(cmp.Or(s.channels[s.chart].Unit, "1"))
 	show := func(si []float64) (out []float64) {
 		for _, x := range si {
 			out = append(out, unit.FromSI(x))

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -14,9 +15,13 @@ import (
 	"time"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/holder"
+	"quaybench/bench/learn"
 	"quaybench/bench/trial"
+	"quaybench/profiles"
 	"quaybench/repl"
+	"quaybench/repl/check"
 	"quaybench/repl/child"
 )
 
@@ -26,14 +31,16 @@ type script struct {
 	sys     *system
 	file    string
 	source  string
-	boat    string // as the user calls it
+	more    []check.Source // the other files of its folder
+	boat    string         // as the user calls it
 	setup   *bench.Setup
 	assume  []string // assignments made to the file's settings
 	args    []string // what follows the boat
 	longest time.Duration
+	papers  *paperFlags // what the script hands over is written there; nil: nobody asked
 }
 
-// isScript says whether a name is that of a script in Go, and not of a trial.
+// isScript reports whether a name is that of a script in Go, and not of a trial.
 func isScript(name string) bool {
 	if filepath.Ext(name) == ".go" {
 		return true
@@ -52,37 +59,52 @@ func readScript(sys *system, name string) (*script, error) {
 	if err != nil {
 		return nil, input(fmt.Errorf("no script %s: give a folder with main.go, or a .go file", name))
 	}
+	var more []check.Source
 	if info.IsDir() {
+		if more, err = restOfFolder(name); err != nil {
+			return nil, input(fmt.Errorf("the script cannot be read: %w", err))
+		}
 		name = filepath.Join(name, "main.go")
 	}
-	source, err := readSource(name)
+	source, err := datafile.ReadFile(name, largestText)
 	if err != nil {
 		return nil, input(fmt.Errorf("the script cannot be read: %w", err))
 	}
-	return &script{sys: sys, file: name, source: string(source)}, nil
+	return &script{sys: sys, file: name, source: string(source), more: more}, nil
 }
 
-// largestSource is more than anybody writes by hand.
-const largestSource = 1 << 20
-
-// readSource reads a script's text. Opening a pipe or a device would wait or have effects, so the file is looked at first.
-func readSource(name string) ([]byte, error) {
-	info, err := os.Stat(name)
-	switch {
-	case err != nil:
+// restOfFolder reads what belongs to a folder's program beside main.go: as for Go, all its .go files but tests and those whose
+// names begin with a dot or a low line.
+func restOfFolder(dir string) (more []check.Source, err error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
 		return nil, err
-	case !info.Mode().IsRegular():
-		return nil, fmt.Errorf("%s is not a plain file", name)
-	case info.Size() > largestSource:
-		return nil, fmt.Errorf("%s has %d bytes; a script has at most %d", name, info.Size(), largestSource)
 	}
-	return os.ReadFile(name)
+	size := 0
+	for _, e := range entries {
+		base, name := e.Name(), filepath.Join(dir, e.Name())
+		if base == "main.go" || filepath.Ext(base) != ".go" || strings.HasSuffix(base, "_test.go") || base[0] == '.' || base[0] == '_' {
+			continue
+		}
+		text, err := datafile.ReadFile(name, largestText)
+		if err != nil {
+			return nil, err
+		}
+		if size += len(text); size > largestText {
+			return nil, fmt.Errorf("the files of %s have more than %d bytes together", dir, largestText)
+		}
+		more = append(more, check.Source{Name: name, Text: string(text)})
+	}
+	return more, nil
 }
 
 // scriptData is what a script's process is told beside the script.
 type scriptData struct {
-	Book   string // of the flag; the environment goes along by itself
-	Assume []string
+	Book         string // of the flag; the environment goes along by itself
+	Assume       []string
+	More         []check.Source
+	Report, Plot string // names, of which the endings count here: the holder writes
+	Command      string
 }
 
 // stepper runs a programme that a script asks for.
@@ -90,7 +112,24 @@ type stepper func(ctx context.Context, s *bench.Setup, program *trial.Trial, rat
 
 // run runs the script to its end. say shows what it prints.
 func (s *script) run(ctx context.Context, step stepper, say func(text string)) error {
-	data, err := json.Marshal(scriptData{s.sys.Book, s.assume})
+	told := scriptData{Book: s.sys.Book, Assume: s.assume, More: s.more}
+	handed := map[string]int{}
+	var paper func(name string, content []byte) error
+	if s.papers != nil {
+		told.Report, told.Plot, told.Command = s.papers.report, s.papers.plot, commandLine(s.sys.called)
+		paper = func(flag string, content []byte) error {
+			name := map[string]string{"--report": told.Report, "--plot": told.Plot}[flag]
+			if name == "" {
+				return fmt.Errorf("%w: a paper that nobody asked for", holder.ErrNoise)
+			}
+			handed[flag]++
+			return s.papers.put(s.sys, flag, numbered(name, handed[flag]), func(to io.Writer) error {
+				_, err := to.Write(content)
+				return err
+			}, false)
+		}
+	}
+	data, err := json.Marshal(told)
 	if err != nil {
 		return err
 	}
@@ -100,7 +139,7 @@ func (s *script) run(ctx context.Context, step stepper, say func(text string)) e
 		Limits: child.Limits{Wall: s.longest + patience, Grace: patience},
 	}
 	err = s.sys.RunScript(ctx, job, func(ctx context.Context, from io.Reader, to io.Writer) error {
-		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }})
+		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }, Paper: paper})
 	})
 	var ended *child.Error
 	switch {
@@ -108,6 +147,8 @@ func (s *script) run(ctx context.Context, step stepper, say func(text string)) e
 		return stopError{ctx.Err()}
 	case errors.As(err, &ended) && ended.Reason != child.Crashed, errors.Is(err, holder.ErrTooLong), errors.Is(err, holder.ErrNoise), errors.Is(err, holder.ErrFlood):
 		return input(err)
+	case err == nil && len(handed) == 0 && told.Report+told.Plot != "":
+		return errors.New("the script handed over nothing for a report: call s.Report(result) in it")
 	}
 	return err
 }
@@ -126,15 +167,40 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 		Args: job.Args,
 		Load: func(name string) (*bench.Setup, error) {
 			setup, err := find(name)
-			if err == nil {
-				setup.Settings, err = bench.Propose(setup.Settings, data.Assume)
+			if err != nil {
+				return nil, err
 			}
-			return setup, err
+			return setup.With(data.Assume)
 		},
-		Trial: scriptTrials(job.Args),
-		Run:   bench.HeldRun(line),
+		Trial:   scriptTrials(job.Args),
+		Run:     bench.HeldRun(line),
+		Profile: scriptProfiles(&sys),
+		File:    scriptFiles(job.Args),
+		Records: scriptRecords(&sys),
+		Report: func(s *bench.Setup, result any) error {
+			p, about := paperOn(result)
+			if p == nil {
+				return fmt.Errorf("a report shows what Try, Highest, Envelope, Odds, Simulate, Step, Compare, Learn, Drift, Sheet or Next returned, not a %T", result)
+			}
+			if about == nil {
+				about = s
+			}
+			p = paperOf(about, p.Proposal, p.Result)
+			complete(ctx, p, &sys, about)
+			p.Made.Command = data.Command
+			for _, d := range drawings(p, data.Report, data.Plot) {
+				var content bytes.Buffer
+				if err := d.draw(&content); err != nil {
+					return err
+				}
+				if err := line.Paper(d.flag, content.Bytes()); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
 	}
-	return repl.RunScript(ctx, job.Name, []byte(job.Source), host, line)
+	return repl.RunScript(ctx, job.Name, []byte(job.Source), host, line, data.More...)
 }
 
 // scriptBoats finds boats for a script: those of the book by name, and files that the command line names.
@@ -160,6 +226,56 @@ func scriptTrials(files []string) func(name string) (*trial.Trial, error) {
 			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name the trial %q there, or take a built-in one", name)
 		}
 		return trial.Builtin(name)
+	}
+}
+
+// scriptFiles reads files for a script: those that the command line names.
+func scriptFiles(files []string) func(name string) ([]byte, error) {
+	return func(name string) ([]byte, error) {
+		if !slices.Contains(files, name) {
+			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name %q there", name)
+		}
+		return datafile.ReadFile(name, profiles.LargestKept)
+	}
+}
+
+// scriptProfiles finds versions of the book for a script.
+func scriptProfiles(sys *system) func(ctx context.Context, boat, version string) (*bench.Setup, error) {
+	return func(ctx context.Context, boat, version string) (*bench.Setup, error) {
+		if isPath(boat) {
+			return nil, fmt.Errorf("versions are of boats in the book: give a boat's name, not %q", boat)
+		}
+		book, done, err := openBookWith(ctx, sys, boat, false)
+		if err != nil {
+			return nil, err
+		}
+		defer done()
+		e, err := book.Show(ctx, boat, version)
+		if err != nil {
+			return nil, err
+		}
+		text, err := book.Kept(ctx, boat, e.BoatFile().Hash)
+		if err != nil {
+			return nil, err
+		}
+		return bench.LoadTexts(e.Hash.Short()+"/"+bench.BoatFile, text, e.Hash.Short()+"/"+bench.SettingsFile, []byte(e.Settings))
+	}
+}
+
+// scriptRecords finds the records that the book keeps of a script's boat.
+func scriptRecords(sys *system) func(ctx context.Context, s *bench.Setup, given []*learn.Record) ([]*learn.Record, []string, error) {
+	return func(ctx context.Context, s *bench.Setup, given []*learn.Record) ([]*learn.Record, []string, error) {
+		home := filepath.Dir(s.BoatFile)
+		boat := filepath.Base(home)
+		if dir, err := bookDir(sys); err != nil || filepath.Dir(home) != dir {
+			return given, nil, nil // no boat of the book: those given are all there are
+		}
+		book, done, err := openBookWith(ctx, sys, boat, false)
+		if err != nil {
+			return nil, nil, err
+		}
+		defer done()
+		return keptRecords(ctx, book, boat, s, given)
 	}
 }
 
@@ -225,10 +341,10 @@ func (all *steps) result(script error) error {
 	return script
 }
 
-// numbered is the name of a script's n-th file: run.csv, run-2.csv, ... A device keeps its name.
+// numbered returns the name of a script's n-th file: run.csv, run-2.csv, ... A device keeps its name.
 func numbered(name string, n int) string {
 	info, err := os.Stat(name)
-	if n == 1 || name == "" || err == nil && !info.Mode().IsRegular() {
+	if n == 1 || name == "" || name == standardOutput || err == nil && !info.Mode().IsRegular() {
 		return name
 	}
 	ending := filepath.Ext(name)

@@ -2,14 +2,18 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/link/port"
 	"quaybench/repl/child"
 )
 
@@ -18,12 +22,38 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"quaybench": main})
 }
 
-// TestScripts runs the transcripts in testdata/script: what a user types, and what comes of it. Each is a process of its own.
+// TestScripts runs the transcripts in testdata/script: what a user types, and what comes of it. The program runs in this process,
+// one transcript after the other, because all of a process is in one folder; the slow suite has a process for each line.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script",
+	home, err := os.Getwd()
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, os.Chdir(home)) })
+	transcripts(t, false, func(ts *testscript.TestScript, args []string, stdin string) int {
+		ts.Check(os.Chdir(ts.MkAbs(".")))
+		for _, key := range []string{"QUAYBENCH_BOOK", "QUAYBENCH_AUTHOR", "XDG_DATA_HOME"} { // a script's process asks for them by itself
+			t.Setenv(key, ts.Getenv(key))
+		}
+		y := &yard{t: t}
+		sys := y.system()
+		sys.In, sys.Out, sys.Err, sys.Getenv, sys.Open = strings.NewReader(stdin), ts.Stdout(), ts.Stderr(), ts.Getenv, port.Open
+		return run(t.Context(), args, sys)
+	})
+}
+
+// transcripts runs all of them; program runs the program and returns its exit code.
+func transcripts(t *testing.T, processes bool, program func(ts *testscript.TestScript, args []string, stdin string) int) {
+	dir, err := filepath.Abs("testdata/script")
+	require.NoError(t, err)
+	testscript.RunT(inTurn{t}, testscript.Params{
+		Dir: dir,
+		Condition: func(name string) (bool, error) {
+			if name != "processes" {
+				return false, fmt.Errorf("unknown condition %s", name)
+			}
+			return processes, nil
+		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"exits": exits,
+			"exits": func(ts *testscript.TestScript, neg bool, args []string) { exits(ts, neg, args, program) },
 			"edit":  edit,
 			"copy":  copyFolder,
 			"empty": empty,
@@ -36,15 +66,32 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// exits CODE PROGRAM ARGUMENTS... runs a program and checks its exit code.
-func exits(ts *testscript.TestScript, neg bool, args []string) {
+// inTurn is a test whose transcripts run one after the other.
+type inTurn struct{ *testing.T }
+
+func (inTurn) Parallel() {}
+
+func (t inTurn) Run(name string, f func(testscript.T)) {
+	t.T.Run(name, func(t *testing.T) { f(inTurn{t}) })
+}
+
+func (inTurn) Verbose() bool { return testing.Verbose() }
+
+// exits CODE PROGRAM ARGUMENTS... [<FILE] runs a program and checks its exit code.
+func exits(ts *testscript.TestScript, neg bool, args []string, program func(ts *testscript.TestScript, args []string, stdin string) int) {
 	if neg || len(args) < 2 {
-		ts.Fatalf("usage: exits CODE PROGRAM [ARGUMENTS...]")
+		ts.Fatalf("usage: exits CODE PROGRAM [ARGUMENTS...] [<FILE]")
 	}
 	want, err := strconv.Atoi(args[0])
 	ts.Check(err)
+	stdin := ""
+	if file, ok := strings.CutPrefix(args[len(args)-1], "<"); ok {
+		stdin, args = ts.ReadFile(file), args[:len(args)-1]
+	}
 	code := 0
-	if err := ts.Exec(args[1], args[2:]...); err != nil {
+	if args[1] == "quaybench" {
+		code = program(ts, args[2:], stdin)
+	} else if err := ts.Exec(args[1], args[2:]...); err != nil {
 		var ended *exec.ExitError
 		if !errors.As(err, &ended) {
 			ts.Fatalf("%v", err)
@@ -53,9 +100,6 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if code != want {
 		ts.Fatalf("exit code %d, wanted %d", code, want)
-	}
-	if strings.Contains(ts.ReadFile("stderr"), "goroutine ") {
-		ts.Fatalf("a panic reached the user")
 	}
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/layout"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
@@ -27,25 +29,35 @@ type stepOptions struct {
 	record          string
 	prompted        bool
 	rate            float64
-	logger, columns string
+	loggers         []string
+	columns         string
 	example         bool
 	paper           paperFlags
 }
 
 func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	t := &stepTest{
-		sys: sys, keys: newKeyboard(sys), prompted: o.prompted, rate: o.rate, file: o.record, lines: o.logger, columns: o.columns, example: o.example,
+		sys: sys, keys: newKeyboard(sys), prompted: o.prompted, rate: o.rate, file: o.record, example: o.example,
 	}
 	if t.berth, err = findBerth(sys, o.boat, o.set); err != nil {
 		return err
 	}
-	if err := o.paper.check(); err != nil {
+	if t.loggers, err = newLoggers(sys, t.keys, t.berth, o.loggers, o.columns); err != nil {
 		return err
+	}
+	if err := o.paper.check(sys, false); err != nil {
+		return err
+	}
+	if o.record != "" && !isThere(o.record) {
+		if err := readyToWrite("--record", o.record, false); err != nil {
+			return err
+		}
 	}
 	papers := 0
 	t.paper = func(r *bench.StepResult) error {
 		papers++
-		p := paperFlags{numbered(o.paper.report, papers), numbered(o.paper.plot, papers)}
+		p := o.paper
+		p.report, p.plot = numbered(p.report, papers), numbered(p.plot, papers)
 		return p.write(ctx, sys, r.Setup, nil, stepResult(r, t.blank()), false)
 	}
 	if isScript(o.script) {
@@ -57,6 +69,9 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 			return err
 		}
 		s.args = o.args
+		if err := o.laterFilesFree(); err != nil {
+			return err
+		}
 		return t.runScript(ctx, s, o.controllerFlags)
 	}
 	if len(o.args) > 0 {
@@ -66,6 +81,22 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 		return input(err)
 	}
 	return t.run(ctx, o.controllerFlags)
+}
+
+// laterFilesFree refuses, before the motor turns, what a further programme of a script could not write after it.
+func (o *stepOptions) laterFilesFree() error {
+	force := o.paper.force.given()
+	for _, k := range []struct {
+		flag, name string
+		over       bool
+	}{{"--record", o.record, false}, {"--report", o.paper.report, force}, {"--plot", o.paper.plot, force}} {
+		for n := 2; n < 100; n++ {
+			if name := numbered(k.name, n); !k.over && name != k.name && isThere(name) {
+				return input(fmt.Errorf("%s: %s is there already, and the script's next programmes would write %s and so on: name another file, or move it away", k.flag, name, numbered(k.name, 2)))
+			}
+		}
+	}
+	return nil
 }
 
 func stepCommand(sys *system) *cobra.Command {
@@ -78,7 +109,24 @@ held against hard limits and against the predicted band; two samples outside it 
 throttle is the last command; beyond that the controller's own command time-out acts, which is proven first at the smallest command. On hardware a person
 at the terminal releases the throttle, for this one test.
 
-With --prompted a person moves the lever as told. The readings come from the controller (--on), from a logger (--logger), or are typed from the panel meters.
+With --prompted a person moves the lever as told. The readings come from the controller (--on), from instruments (--logger), or are typed from the panel meters.
+
+Each --logger is an instrument beside the controller, on a port of its own; the record says which value came from which. What is named first is believed where
+two measure the same, the controller last. A GPS or a log (NMEA 0183) and a logger whose lines have a header with units are understood by
+themselves. Of other lines it is asked once what their columns are; the answer is kept beside the boat file, in logger-PORT.toml. A meter or
+bench supply that answers only when it is asked needs a file, --logger PORT=FILE, and gets queries only:
+
+  title = "shunt meter"
+  speaks = "SCPI"            # or "NMEA 0183", or lines of columns
+  delay = "0 s"              # how long after the fact its readings come
+  [[query]]
+  ask = "MEAS:CURR?"
+  name = "battery_current"
+  unit = "A"
+  scale = "1 A"              # what 1 in the answer is
+  error = "± 1 % ± 0.5 A"    # of the reading
+
+A reading that a hard limit watches stops the test when it is missing (overload, 2 s of silence); any other leaves a gap, as a GPS without a fix does.
 
 A script in Go (a folder with main.go, or a .go file) runs interpreted in a process of its own, and asks this one for programmes. Each is a step test with all
 of the above: no script releases the throttle or lifts a limit. If the script dies, hangs or floods, the throttle goes to zero and the test is reported.
@@ -90,7 +138,8 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
   quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script steps.toml --prompted                        # typed panel readings
-  quaybench step petrel --script steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml`,
+  quaybench step petrel --script steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml
+  quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --logger /dev/ttyUSB1@4800 --logger /dev/ttyUSB2@9600=meter.toml`,
 		Args: arguments(1, 100, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.boat, o.args = args[0], args[1:]
@@ -108,8 +157,8 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	cmd.Flags().StringVar(&o.record, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
 	cmd.Flags().BoolVar(&o.prompted, "prompted", false, "a person moves the lever as told")
 	cmd.Flags().Float64Var(&o.rate, "rate", 20, "samples per second, 1 to 200")
-	cmd.Flags().StringVar(&o.logger, "logger", "", "`PORT` and rate of a logger that sends lines; where it and the controller measure the same, it is believed")
-	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the logger's columns are")
+	cmd.Flags().StringArrayVar(&o.loggers, "logger", nil, "`PORT` and rate of an instrument beside the controller: a logger, a GPS, a meter; PORT=FILE where a file says what it sends (may be repeated)")
+	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the one logger sends")
 	addExample(cmd, &o.example)
 	o.paper.add(cmd)
 	return cmd
@@ -117,15 +166,15 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 
 // stepTest is one step test from the command line.
 type stepTest struct {
-	sys            *system
-	keys           *keyboard
-	berth          *berth
-	program        *trial.Trial
-	prompted       bool
-	rate           float64
-	file           string
-	lines, columns string
-	example        bool // judges although values are still the example's
+	sys      *system
+	keys     *keyboard
+	berth    *berth
+	program  *trial.Trial
+	prompted bool
+	rate     float64
+	file     string
+	loggers  *loggers
+	example  bool // judges although values are still the example's
 
 	line       *line           // nil: no controller on a line
 	source     link.Controller // what the samples come from; nil: typed
@@ -142,17 +191,14 @@ type stepTest struct {
 	result *bench.StepResult // nil: nothing was measured
 }
 
-// oldestLine is the oldest line of a logger that a test believes, whatever the column list says.
-const oldestLine = 2 * time.Second
-
-// hardware says whether something real may move.
+// hardware reports whether something real may move.
 func (t *stepTest) hardware() bool { return t.line == nil || !t.line.sim() }
 
-// commands says whether the throttle is commanded over the line.
+// commands reports whether the throttle is commanded over the line.
 func (t *stepTest) commands() bool { return !t.prompted }
 
 func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
-	close, err := t.connect(f)
+	close, err := t.connect(ctx, f)
 	if err != nil {
 		return err
 	}
@@ -189,11 +235,14 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		if t.prediction.Verdict.Level == verdict.Over {
 			what = "the simulation of this programme is over a limit"
 		}
-		fmt.Fprintf(t.sys.Err, "quaybench: %s, so it is not run on hardware; see `quaybench try %s --trial ...`\n", what, t.berth.name)
+		t.sys.say(fmt.Sprintf("quaybench: %s, so it is not run on hardware; see `quaybench try %s --trial ...`", what, t.berth.name))
 		return overError{}
 	}
 	t.options.Rate, t.options.Commands = t.rate, t.commands()
-	t.options.Bounds, t.options.Watch = bench.HardLimits(t.berth.Setup, t.channels), t.prediction.Watch(t.channels)
+	t.options.Watch, t.options.Patience = t.prediction.Watch(t.channels), t.prediction.Patience(ctx, t.berth.Setup)
+	if t.options.Bounds, err = bench.StopLimits(t.berth.Setup, t.program, t.channels); err != nil {
+		return input(err)
+	}
 	t.list()
 
 	ctx, stop := context.WithCancelCause(ctx)
@@ -203,9 +252,16 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, w.close()) }()
+	if desk != nil {
+		desk.show = w.scope.raw
+	}
 	defer t.sys.Guard()()
 	if t.hardware() {
 		if err := t.release(ctx); err != nil {
+			return err
+		}
+	} else if t.commands() {
+		if err := t.line.MakeReady(ctx); err != nil { // nothing moves
 			return err
 		}
 	}
@@ -246,17 +302,15 @@ func (t *stepTest) unchanged(ctx context.Context, stop *measure.Stop) error {
 }
 
 // connect opens what the samples come from.
-func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
+func (t *stepTest) connect(ctx context.Context, f controllerFlags) (close func() error, err error) {
 	switch {
 	case !(t.rate >= 1 && t.rate <= 200):
 		return nil, input(fmt.Errorf("--rate must be 1 to 200, got %g", t.rate))
 	case t.program.Lever(0)(0) != 0:
 		return nil, input(fmt.Errorf("programme %s does not begin in neutral: let its first movement begin a second later", t.program.Name))
-	case (t.lines == "") != (t.columns == ""):
-		return nil, input(errors.New("--logger and --columns belong together: the port of the logger, and what its columns are"))
-	case t.lines != "" && !t.prompted && f.on == "", t.lines != "" && f.on == simulated:
+	case len(t.loggers.list) > 0 && !t.prompted && f.on == "", len(t.loggers.list) > 0 && f.on == simulated:
 		return nil, input(errors.New("--logger measures on hardware: with --on PORT, or with --prompted"))
-	case t.prompted && f.on == "" && t.lines == "":
+	case t.prompted && f.on == "" && len(t.loggers.list) == 0:
 		t.instrument = "panel meters, read by a person"
 		return func() error { return nil }, nil
 	case f.on == "" && !t.prompted:
@@ -271,30 +325,32 @@ func (t *stepTest) connect(f controllerFlags) (close func() error, err error) {
 	}
 	var names []string
 	if f.on != "" {
-		m, err := t.berth.registers(f.file, f.on)
+		m, err := t.berth.controllerMap(f.file, f.as, f.on)
 		if err != nil {
 			return nil, err
 		}
-		if t.line, err = openLine(t.sys, t.berth, m, f.on, t.program); err != nil {
+		if t.line, err = openLine(ctx, t.sys, t.berth, m, f.on, f.alone, t.program); err != nil {
 			return nil, err
 		}
 		closers = append(closers, t.line.close)
 		t.source, t.options.Clock = t.line, t.line.clock
-		names = append(names, fmt.Sprintf("%s on %s", orElse(t.line.Describe().Title, "controller"), f.on))
+		names = append(names, fmt.Sprintf("%s on %s", cmp.Or(t.line.Describe().Title, "controller"), f.on))
 		if t.line.sim() {
 			names = []string{"simulated controller"}
 		}
 	}
-	if t.lines != "" {
-		logger, format, err := openLogger(t.sys, t.lines, t.columns)
+	if len(t.loggers.list) > 0 {
+		beside, off, err := t.loggers.open(ctx)
+		closers = append(closers, off)
 		if err != nil {
 			return nil, errors.Join(err, shut())
 		}
-		closers = append(closers, logger.shut)
-		t.options.Clock, t.options.Stale = t.sys.Clock, min(format.StaleAfter(), oldestLine) // a frozen logger shows nothing more
-		t.source = measure.Join(t.source, logger, t.options.Clock)
+		t.options.Clock = t.sys.Clock
+		t.source = measure.Join(t.source, t.options.Clock, beside...)
 		closers = append(closers, t.source.Close)
-		names = append(names, fmt.Sprintf("%s on %s", orElse(format.Title(), "logger"), t.lines))
+		for _, b := range beside {
+			names = append(names, b.Name)
+		}
 	}
 	t.channels = t.source.Describe().Channels
 	t.instrument = strings.Join(names, ", ")
@@ -312,7 +368,7 @@ func (t *stepTest) allowed(ctx context.Context) error {
 	case d.Throttle == nil:
 		return input(link.ErrNoThrottle)
 	case d.Throttle.CommandTimeout <= 0:
-		return input(errors.New("the register map states no command time-out of the controller's own: throttle over the line is refused"))
+		return input(errors.New("the map states no command time-out of the controller's own: throttle over the line is refused"))
 	case t.hardware() && !t.keys.person():
 		return input(errors.New("on hardware a person at the terminal releases the throttle: run it in a terminal"))
 	}
@@ -323,7 +379,7 @@ func (t *stepTest) allowed(ctx context.Context) error {
 		return err
 	}
 	if len(d.Settings) == 0 {
-		fmt.Fprintln(t.sys.Out, wrapped("not compared: the register map has no settings, so the prediction holds only if the controller is set as "+t.berth.SettingsFile+" says", t.sys.width()))
+		fmt.Fprintln(t.sys.Out, wrapped("not compared: the map has no settings, so the prediction holds only if the controller is set as "+t.berth.SettingsFile+" says", t.sys.width()))
 		return nil
 	}
 	var err error
@@ -355,22 +411,22 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 		return nil, err
 	}
 	out := t.sys.Out
-	fmt.Fprintf(out, "%s, programme %s: %s\nmeasured by: %s\n\n", t.berth.Boat.Name, t.program.Name, shownTime(t.program.Duration), t.instrument)
+	t.sys.tell("%s, programme %s: %s\nmeasured by: %s\n\n", t.berth.Boat.Name, t.program.Name, shownTime(t.program.Duration), t.instrument)
 	hand := ""
 	if t.prompted {
 		hand = "; a lever by hand, 3 s early or late and 5 % beside"
 	}
 	fmt.Fprintln(out, wrapped(fmt.Sprintf("predicted (band: 0.5 to 99.5 %% of %d draws over the tolerances, and the instrument's error%s):", p.Draws, hand), t.sys.width()))
-	tab := &table{right: map[int]bool{1: true, 2: true}}
-	tab.add("  reading", "lowest", "highest")
+	tab := &layout.Table{Right: map[int]bool{1: true, 2: true}}
+	tab.Add("  reading", "lowest", "highest")
 	for _, c := range p.Channels {
 		low, high := math.Inf(1), math.Inf(-1)
 		for i := range c.Time {
 			low, high = min(low, c.Low[i]), max(high, c.High[i])
 		}
-		tab.add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
+		tab.Add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
 	}
-	for _, line := range tab.fitted(t.sys.tableWidth()) {
+	for _, line := range tab.Fitted(t.sys.tableWidth()) {
 		fmt.Fprintln(out, line)
 	}
 	showLeftOut(t.sys, p.LeftOut)
@@ -380,7 +436,7 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	}
 	side := withRules(t.berth.Setup, p.Verdict)
 	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(side.Level, side.Level.String()))
-	if why := reasons(side); len(why) > 0 {
+	if why := side.Reasons(); len(why) > 0 {
 		fmt.Fprintln(out, hung("  ", strings.Join(why, ", "), t.sys.width()))
 	}
 	return p, nil
@@ -409,11 +465,14 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("no telemetry: %w", err)
 	}
+	if len(t.loggers.list) > 0 {
+		showNow(t.sys, now, t.channels)
+	}
 	program := *t.program
 	var differ []string
 	for i, c := range t.channels {
 		k := slices.IndexFunc(t.prediction.Channels, func(p bench.PredictedChannel) bool { return p.Channel == c.Name })
-		start := startOf(&program.Start, c.Name)
+		start := startOf(&program.Start, c.Name, t.berth.Settings.Derating.Sensor)
 		if k < 0 || start == nil {
 			continue
 		}
@@ -439,14 +498,17 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	return err
 }
 
-// startOf is where a programme states the start temperature behind a channel; nil: nowhere.
-func startOf(s *trial.Start, channel string) *quantity.Value {
+// startOf returns where a programme states the start temperature behind a channel; nil: nowhere.
+func startOf(s *trial.Start, channel, sensor string) *quantity.Value {
 	switch channel {
 	case link.StageTemperature:
 		return &s.Sink
 	case link.BatteryTemperature:
 		return &s.Battery
 	case link.MotorTemperature:
+		if link.PredictedTrace(channel, sensor) != "winding" {
+			return &s.Housing
+		}
 		return &s.Winding
 	}
 	return nil
@@ -466,24 +528,12 @@ func (t *stepTest) list() {
 	}
 	item("the test stops at once when")
 	for _, b := range t.options.Bounds {
-		fmt.Fprintln(out, hung("      ", fmt.Sprintf("%s passes %s: %s", b.Channel, boundText(b), b.Why), t.sys.width()))
+		fmt.Fprintln(out, hung("      ", fmt.Sprintf("%s passes %s: %s", b.Channel, b.Range(), b.Why), t.sys.width()))
 	}
 	fmt.Fprintln(out, "    and when two samples in a row lie outside the predicted band")
 	if rest := bench.Unwatched(t.berth.Setup, t.channels); len(rest) > 0 {
 		item("nothing here measures these, so their limits stop nothing: " + strings.Join(rest, ", "))
 	}
-}
-
-func boundText(b measure.Bound) string {
-	k, _ := link.KindOf(b.Channel)
-	unit := orElse(k.Unit, "1")
-	switch {
-	case math.IsInf(b.Low, -1) || unit == "°C" || b.Low == 0:
-		return quantity.Format(b.High, unit, 3)
-	case math.IsInf(b.High, 1):
-		return quantity.Format(b.Low, unit, 3)
-	}
-	return quantity.Format(b.Low, unit, 3) + " or " + quantity.Format(b.High, unit, 3)
 }
 
 // release lets a person at the terminal begin; over a line it releases the throttle for this one test, after the
@@ -501,11 +551,17 @@ func (t *stepTest) release(ctx context.Context) error {
 	if err != nil {
 		return input(err)
 	}
-	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the register map and the controller's command time-out (%v) are proven: %.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", throttle.CommandTimeout, 100*plan.Rest, 100*plan.Share), t.sys.width()))
+	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the map and the controller's command time-out (%s) are proven: %s%.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", quantity.FormatDuration(throttle.CommandTimeout), makingReady(throttle), 100*plan.Rest, 100*plan.Share), t.sys.width()))
 	if err := t.keys.confirm(ctx, "release", "to release the throttle for this one test"); err != nil {
 		return err
 	}
 	t.line.release()
+	plan.Beside, plan.BesideBounds = t.source, t.options.Bounds
+	plan.Tell = func(text string) { fmt.Fprintln(t.sys.Out, wrapped(text, t.sys.width())) }
+	plan.Again = func(ctx context.Context) error {
+		plan.Tell("The controller went to zero by itself when it heard nothing more. Before the test it has to be made ready again: " + throttle.Ready + ".")
+		return t.keys.confirm(ctx, "ready", "to let that happen")
+	}
 	proof, err := measure.ProveTimeout(ctx, t.line, t.line.clock, plan)
 	if stopped(err) {
 		return stopError{err}
@@ -515,34 +571,48 @@ func (t *stepTest) release(ctx context.Context) error {
 	}
 	k, _ := link.KindOf(proof.Channel)
 	shown := func(v float64) string { return quantity.Format(v, k.Unit, 2) }
-	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %.2f s after the last command (stated: %v)",
-		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), proof.Gone.Seconds(), proof.Stated), t.sys.width()))
+	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %s after the last command (stated: %s)",
+		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), quantity.FormatDuration(proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(proof.Stated)), t.sys.width()))
 	return nil
+}
+
+// makingReady says what is done to a controller before it takes commands.
+func makingReady(t *link.Throttle) string {
+	if t.Ready == "" {
+		return ""
+	}
+	return t.Ready + ", then "
 }
 
 // finish completes, shows and keeps a measured test.
 func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Result) error {
 	if err := w.end(measured); err != nil {
-		fmt.Fprintln(t.sys.Err, "quaybench:", err)
+		t.sys.say("quaybench: " + err.Error())
 	}
 	result, err := bench.Finish(ctx, t.berth.Setup, t.program, t.prediction, measured)
 	if result.Run != nil {
 		t.result = result
 		w.provenance(&result.Run.Provenance)
-		showStep(t.sys, result, t.blank())
+		show(t.sys, paperOf(result.Setup, nil, stepResult(result, t.blank())))
 		if err == nil {
 			err = errors.Join(w.complete(result.Run), t.paper(result))
 		}
 	}
-	switch {
-	case err != nil:
+	if err != nil {
 		return err
+	}
+	return t.outcome(result, measured.Stop)
+}
+
+// outcome is how a test ended that was finished, as an exit code has it; nil: clear or close.
+func (t *stepTest) outcome(result *bench.StepResult, stop measure.Stop) error {
+	switch {
 	case t.blank() != nil:
 		return notJudgedError{why: t.blank().Error(), shown: true}
-	case withRules(t.berth.Setup, result.Verdict).Level == verdict.Over:
+	case withRules(t.berth.Setup, result.Verdict).Level == verdict.Over, t.prediction.Verdict.Level == verdict.Over:
 		return overError{}
-	case measured.Stop.Reason != measure.Finished:
-		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", measured.Stop.Reason, measured.Stop.Text)}
+	case stop.Reason != measure.Finished:
+		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", stop.Reason, stop.Text)}
 	case result.Verdict.Level == verdict.NotJudged:
 		return notJudgedError{why: strings.Join(result.Verdict.Unjudged, "; ")}
 	}

@@ -11,7 +11,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/measure"
 	"quaybench/bench/record"
+	"quaybench/bench/report"
 	"quaybench/bench/verdict"
 )
 
@@ -62,6 +64,27 @@ func TestStepIsJudgedWithTheRules(t *testing.T) {
 	})
 }
 
+// TestStepIsOverWhereItsSimulationIs: as the help says, whatever the record shows.
+func TestStepIsOverWhereItsSimulationIs(t *testing.T) {
+	setup, _ := demoBoat("petrel")
+	finished := measure.Stop{Reason: measure.Finished}
+	for _, c := range []struct {
+		simulated, measured verdict.Level
+		stop                measure.Stop
+		want                error
+	}{
+		{verdict.Over, verdict.Clear, finished, overError{}},
+		{verdict.Over, verdict.NotJudged, measure.Stop{Reason: measure.Stale}, overError{}},
+		{verdict.Clear, verdict.Over, finished, overError{}},
+		{verdict.Clear, verdict.Clear, finished, nil},
+		{verdict.Close, verdict.Close, finished, nil},
+		{verdict.Clear, verdict.Clear, measure.Stop{Reason: measure.Stale, Text: "old"}, notJudgedError{why: "the test stopped early: telemetry is stale: old"}},
+	} {
+		s := &stepTest{berth: &berth{Setup: setup}, prediction: &bench.Prediction{Verdict: verdict.Trial{Level: c.simulated}}}
+		assert.Equal(t, c.want, s.outcome(&bench.StepResult{Verdict: verdict.Trial{Level: c.measured}}, c.stop), "%+v", c)
+	}
+}
+
 // TestTrialSaysWhereTheCompartmentBelongs: it stands beside air and water, not in [start].
 func TestTrialSaysWhereTheCompartmentBelongs(t *testing.T) {
 	_, err := bench.LoadTrial(fileOf(t, "cold.toml", hop+"[start]\ncompartment = \"5 °C\"\n"))
@@ -75,7 +98,7 @@ func TestWithinTheBandSaysWhatWasCompared(t *testing.T) {
 	run := &record.Run{Traces: []record.Trace{{Name: "motor_current"}, {Name: "winding", Inferred: true}}}
 	say := func(parts []verdict.Part, d ...record.Difference) string {
 		var out strings.Builder
-		showDifferences(&system{Out: &out}, &bench.StepResult{Run: run, Verdict: verdict.Trial{Parts: parts}, Differences: d})
+		show(&system{Out: &out, Getenv: func(string) string { return "" }}, &report.Paper{Result: &report.Step{Measured: run, Verdict: verdict.Trial{Parts: parts}, Differences: d}})
 		return unwrapped(out.String())
 	}
 	assert.Contains(t, say(nil, measured), "every measurement lies within its predicted band; no part could be inferred from them")

@@ -183,7 +183,11 @@ func scriptAsksTwice(y *yard) {
 		if err != nil {
 			return err
 		}
-		fmt.Println("programme", i, "of", s.Args[0], "reached", bench.Format(bench.ValueAt(r.Run, "motor current", 2.4), "A"))
+		v, err := bench.ValueAt(r.Run, "motor current", 2.4)
+		if err != nil {
+			return err
+		}
+		fmt.Println("programme", i, "of", s.Args[0], "reached", bench.Format(v, "A"))
 	}
 	return nil`)
 	csv := filepath.Join(y.home, "run.csv")
@@ -206,4 +210,19 @@ func scriptAsksTwice(y *yard) {
 		require.True(t, ok)
 		assert.InDelta(t, 0.3+0.1*float64(i), lever.Values[40], 1e-9)
 	}
+}
+
+// What a script's second programme could not write is found before the first begins.
+func TestLaterFilesOfAScriptAreLookedForFirst(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		dir := t.TempDir()
+		for _, name := range []string{"r-2.html", "run-3.csv"} {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte("mine"), 0o644))
+		}
+		for flag, name := range map[string]string{"--report": "r.html", "--record": "run.csv"} {
+			code, _, stderr := y.run("", "step", "petrel", "--script", "../../scripts/staircase", flag, filepath.Join(dir, name))
+			assert.Equal(t, exitInput, code)
+			assert.Contains(t, stderr, "is there already, and the script's next programmes would write")
+		}
+	})
 }

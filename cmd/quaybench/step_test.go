@@ -72,7 +72,7 @@ func stepOnHardware(y *yard) {
 	assert.Contains(t, before, "verdict of the simulation: clear")
 	assert.Contains(t, before, "a hard-wired stop in somebody's hand, tried just now")
 	assert.Contains(t, before, "A simulation is no proof of safety.")
-	assert.Contains(t, before, "First the register map and the controller's command time-out (400ms) are proven")
+	assert.Contains(t, before, "First the map and the controller's command time-out (400 ms) are proven")
 	assert.Empty(t, p.commanded(), "locked out before")
 	d.line("release")
 	screen := d.ended(0)
@@ -174,7 +174,7 @@ func TestStepTimeOutNotProven(t *testing.T) {
 		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
 		d.await("type release ")
 		d.line("release")
-		assert.Contains(t, d.ended(1), "though its register map says it stops after 400ms: throttle over the line is refused")
+		assert.Contains(t, d.ended(1), "though its map says it stops after 400 ms: throttle over the line is refused")
 		assert.NotContains(t, p.commanded(), 0.5)
 		zeroLast(t, p)
 	})
@@ -299,6 +299,7 @@ func TestStepFullDisk(t *testing.T) {
 		csv := filepath.Join(small, "run.csv")
 		d := y.sit("step", "petrel", "--script", fileOf(t, "long.toml", long), "--on", p.port, "--record", csv)
 		d.await("type release ")
+		fillUp(t, small, 4096)
 		d.line("release")
 		screen := d.ended(1)
 		assert.Contains(t, screen, "the record could not be written")
@@ -364,10 +365,24 @@ func TestStepPrompted(t *testing.T) {
 			assert.Equal(y.t, 3, code, "the power stage is over in the record")
 			assert.Regexp(y.t, `>> STOP, lever to neutral now! motor_current is 520.0 A: beyond the\s+controller.s\s+rating\s+\(motor\s+current\)`, stdout)
 		}},
-		{"stopped by the person", func(y *yard, script, _ string) {
-			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\nstop\n", "step", "petrel", "--prompted", "--script", script)
+		{"stopped by the person", func(y *yard, script, csv string) {
+			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 17.5 52 640 25\nstop\n", "step", "petrel", "--prompted", "--script", script, "--record", csv)
 			assert.Equal(y.t, exitNotJudged, code)
 			assert.Contains(y.t, stdout, ">> STOP, lever to neutral now! the person at the panel stopped it")
+			// It is no evidence, and the refusal names it, for the version's own verdict is clear.
+			approve := []string{"profile", "approve", "petrel", "head", "--author", "yard"}
+			code, _, stderr := y.run("", append(approve, "--evidence", csv)...)
+			assert.Equal(y.t, exitInput, code)
+			assert.Regexp(y.t, `its\s+verdict\s+is\s+not\s+judged[^;]*;[^;]*;\s+run.csv\s+is\s+of\s+a\s+test\s+that\s+was\s+stopped`, stderr)
+			code, _, stderr = y.run("", approve...)
+			assert.Zero(y.t, code, stderr)
+		}},
+		{"stopped before a reading", func(y *yard, script, csv string) { // it names no record where there is none
+			code, stdout, _ := y.run("all\nstop\n", "step", "petrel", "--prompted", "--script", script, "--record", csv)
+			assert.Equal(y.t, exitNotJudged, code)
+			assert.NotContains(y.t, stdout, "\nrecord: ")
+			assert.Contains(y.t, strings.Join(strings.Fields(stdout), " "), "no record: the test ended before its first reading")
+			assert.NoFileExists(y.t, csv)
 		}},
 	}, func(s sitting) string { return s.name }, func(y *yard, s sitting) {
 		s.test(y, fileOf(y.t, "hop.toml", hop), filepath.Join(y.home, "run.csv"))

@@ -3,18 +3,17 @@ package main
 import (
 	"context"
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
-	"quaybench/bench/settings"
+	"quaybench/bench/report"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
 )
@@ -29,11 +28,10 @@ type studyFlags struct {
 }
 
 func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
-	cmd.Flags().StringArrayVar(&f.set, "set", nil, "start from this setting changed: `KEY=VALUE` (may be repeated)")
+	addSet(cmd, sys, &f.set, "start from this value changed")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print one JSON object")
 	addExample(cmd, &f.example)
 	f.paper.add(cmd)
-	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
 
@@ -53,10 +51,10 @@ func (f *studyFlags) load(sys *system, name string) (*bench.Setup, []*trial.Tria
 	if err := own(setup); err != nil && !f.example {
 		return nil, nil, fmt.Errorf("%w; --example tries it all the same", err)
 	}
-	if setup.Settings, err = bench.Propose(setup.Settings, f.set); err != nil {
+	if setup, err = setup.With(f.set); err != nil {
 		return nil, nil, input(err)
 	}
-	if err := f.paper.check(); err != nil {
+	if err := f.paper.check(sys, f.json); err != nil {
 		return nil, nil, err
 	}
 	var trials []*trial.Trial
@@ -68,6 +66,20 @@ func (f *studyFlags) load(sys *system, name string) (*bench.Setup, []*trial.Tria
 		trials = append(trials, loaded)
 	}
 	return setup, trials, nil
+}
+
+// answer shows a result, or writes its JSON, and puts it on paper. With an error it is what there was so far, which a screen shows.
+func (f *studyFlags) answer(ctx context.Context, sys *system, setup *bench.Setup, value any, result report.Result, err error) error {
+	switch {
+	case !f.json:
+		show(sys, paperOf(setup, nil, result))
+	case err == nil:
+		err = writeJSON(sys, value)
+	}
+	if err != nil {
+		return err
+	}
+	return f.paper.write(ctx, sys, setup, nil, result, f.json)
 }
 
 // parseQuantity reads an argument with its unit.
@@ -87,6 +99,7 @@ type highestOptions struct {
 	hold, odds string
 	draws      int
 	every      bool
+	lowest     bool
 }
 
 const everyRunUsage = "simulate every draw, none is judged by the fit: slower, for who doubts it"
@@ -97,11 +110,7 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		return err
 	}
 	for _, key := range f.keys {
-		if _, ok := setup.Settings.Number(key); !ok {
-			err := fmt.Errorf("%s is no number to search", key)
-			if _, known := setup.Settings.Get(key); !known {
-				_, err = setup.Settings.With(key, "")
-			}
+		if err := setup.Variant().Searchable(key); err != nil {
 			return input(err)
 		}
 	}
@@ -112,7 +121,7 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		}
 		trials = append(trials, bench.HoldTrial(seconds))
 	}
-	o := study.HighestOptions{Draws: f.draws, Seed: f.seed, EveryRun: f.every}
+	o := study.HighestOptions{Examples: f.example, Bands: true, Lowest: f.lowest, Draws: f.draws, Seed: f.seed, EveryRun: f.every}
 	if f.odds != "" {
 		if o.Odds, err = parseQuantity("--odds", f.odds, "%"); err != nil {
 			return err
@@ -127,39 +136,34 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 	if len(f.keys) == 2 {
 		front, err := bench.Front(ctx, setup, [2]string{f.keys[0], f.keys[1]}, trials, o)
 		bar.done()
-		if f.json && err == nil {
-			return errors.Join(writeJSON(sys, front), f.paper.write(ctx, sys, setup, nil, frontResult(front, trials), true))
-		}
-		showFront(sys, front)
-		if err != nil {
+		if front == nil {
 			return err
 		}
-		return f.paper.write(ctx, sys, setup, nil, frontResult(front, trials), false)
+		return f.answer(ctx, sys, setup, front, &front.Front, err)
 	}
 	h, err := bench.Highest(ctx, setup, f.keys[0], trials, o)
 	bar.done()
 	if err != nil {
 		return err
 	}
-	if f.json {
-		return errors.Join(writeJSON(sys, h), f.paper.write(ctx, sys, setup, nil, highestResult(h), true))
-	}
-	showHighest(sys, h)
-	return f.paper.write(ctx, sys, setup, nil, highestResult(h), false)
+	return f.answer(ctx, sys, setup, h, &h.Highest, nil)
 }
 
 func highestCommand(sys *system) *cobra.Command {
 	var f highestOptions
 	cmd := &cobra.Command{
 		Use:   "highest BOAT KEY [KEY]",
-		Short: "find the highest value of a setting that stays clear",
-		Long: `Searches the highest value of a setting that stays clear in every trial named (default: all built-in ones), certain to 0.5 % of the value: the top of the
-interval that holds the present value. Clearness need not be monotone (a lower limit runs longer): gaps are told. With two keys it gives a front: for each
+		Short: "find the highest value that stays clear: of a setting, of the boat, of the weather",
+		Long: `Searches the highest value that stays clear in every trial named (default: all built-in ones), certain to 0.5 % of the value: the top of the
+interval that holds the present value, or with --lowest its bottom. KEY is a setting, a value of the boat file (propeller.pitch, "cable[motor cable].section"),
+or air, water or charge of all trials. What follows from a value follows: another section of a cable has another ampacity and resistance. Clearness need not be monotone (a lower limit runs longer): gaps are told. With two keys it gives a front: for each
 value of the first, the highest clear value of the second.`,
 		Example: `  quaybench highest petrel limits.motor_current
   quaybench highest petrel limits.motor_current --hold "30 min"
   quaybench highest petrel limits.motor_current --trial hot-day --odds "95 %"
-  quaybench highest petrel limits.battery_current limits.motor_current --trial full-throttle`,
+  quaybench highest petrel limits.battery_current limits.motor_current --trial full-throttle
+  quaybench highest petrel air --trial hot-day
+  quaybench highest petrel "cable[motor cable].section" --lowest --trial hot-restart`,
 		Args: arguments(2, 3, "BOAT or KEY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.keys = args[1:]
@@ -169,104 +173,30 @@ value of the first, the highest clear value of the second.`,
 	}
 	f.add(cmd, sys)
 	f.addTrials(cmd, "all built-in ones")
+	boats := cmd.ValidArgsFunction
+	cmd.ValidArgsFunction = func(cmd *cobra.Command, args []string, word string) ([]string, cobra.ShellCompDirective) {
+		if len(args) == 0 {
+			return boats(cmd, args, word)
+		}
+		return keys(variantOf(sys, args[0]).Keys(), "\t"), cobra.ShellCompDirectiveNoFileComp
+	}
 	cmd.Flags().StringVar(&f.hold, "hold", "", "judge full throttle held for this long, for example \"30 min\", instead of the built-in trials")
 	cmd.Flags().StringVar(&f.odds, "odds", "", "share of draws over the boat file's tolerances that must be clear, for example \"95 %\"")
 	cmd.Flags().IntVar(&f.draws, "draws", 100, "number of those draws")
+	cmd.Flags().BoolVar(&f.lowest, "lowest", false, "search the lowest clear value instead")
 	cmd.Flags().BoolVar(&f.every, "every-run", false, everyRunUsage)
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "seed of the draws: the same seed gives the same answer")
 	return cmd
 }
 
-func showHighest(sys *system, h *bench.HighestResult) {
-	unit := settings.Unit(h.Key)
-	show := func(si float64) string { return quantity.Format(si, unit, 4) }
-	fmt.Fprintf(sys.Out, "%s: %s (now %s)\n", h.Boat, h.Key, show(h.Present))
-	switch {
-	case math.IsNaN(h.Value):
-		fmt.Fprintf(sys.Out, "no value between %s and %s is clear\n", show(h.Low), show(h.High))
-	case !h.PresentClear:
-		fmt.Fprintf(sys.Out, "the present value is not clear; the highest clear value below it is %s\n", show(h.Value))
-	default:
-		fmt.Fprintf(sys.Out, "highest clear value: %s\n", show(h.Value))
-	}
-	if math.IsNaN(h.Value) && h.Gives != nil {
-		fmt.Fprintln(sys.Out, wrapped("at the present value: "+h.Gives.What, sys.width()))
-	} else if h.Gives != nil {
-		where := ""
-		if h.Gives.Trial != "" {
-			where = " in " + h.Gives.Trial
-		}
-		fmt.Fprintln(sys.Out, wrapped(fmt.Sprintf("what gives next, at %s: %s%s", show(h.Next), h.Gives.What, where), sys.width()))
-	} else if !math.IsNaN(h.Value) && math.IsNaN(h.Next) {
-		fmt.Fprintf(sys.Out, "nothing gives up to the end of the range, %s\n", show(h.High))
-	}
-	for _, g := range h.Gaps {
-		word := "not clear"
-		if g.Clear {
-			word = "clear again"
-		}
-		fmt.Fprintf(sys.Out, "mind: between %s and %s it is %s\n", show(g.From), show(g.To), word)
-	}
-	showLeftOut(sys, h.LeftOut)
-	if h.Made != nil {
-		fmt.Fprintln(sys.Out, wrapped(h.Made.String(), sys.width()))
-	}
-	showSureness(sys, h.Trials, h.Odds)
-}
-
-// showSureness ends what a search shows: judged in what, how sure, and the caution.
-func showSureness(sys *system, trials []string, odds float64) {
-	how := "the boat file at its face value"
-	if odds > 0 {
-		how = fmt.Sprintf("%.3g %% of the draws over the boat file's tolerances (%s)", 100*odds, study.Distribution)
-	}
-	for _, line := range []string{"judged in: " + strings.Join(trials, ", "), "how sure: certain to 0.5 % of the value, by " + how, bench.Caution} {
-		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
-	}
-}
-
-// showLeftOut prints which draws a study does not count.
-func showLeftOut(sys *system, l study.LeftOut) {
-	for _, line := range l.Lines() {
-		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
-	}
-}
-
-func showFront(sys *system, f *bench.FrontResult) {
-	if f == nil {
-		return
-	}
-	a, b := settings.Unit(f.Keys[0]), settings.Unit(f.Keys[1])
-	tab := &table{right: map[int]bool{0: true, 1: true}}
-	tab.add(f.Keys[0], "highest "+f.Keys[1], "what gives next")
-	for _, p := range f.Points {
-		highest, gives := "none is clear", ""
-		if !math.IsNaN(p.Second) {
-			highest = quantity.Format(p.Second, b, 4)
-		}
-		if p.Gives != nil {
-			gives = p.Gives.What
-			if p.Gives.Trial != "" {
-				gives += " in " + p.Gives.Trial
-			}
-		}
-		tab.add(quantity.Format(p.First, a, 4), highest, gives)
-	}
-	fmt.Fprintf(sys.Out, "%s: front of two settings\n", f.Boat)
-	for _, l := range tab.fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, l)
-	}
-	showLeftOut(sys, f.LeftOut)
-	showSureness(sys, f.Trials, f.Odds)
-}
-
 // envelopeOptions are what `quaybench envelope` is asked.
 type envelopeOptions struct {
 	studyFlags
-	boat               string
-	current, hold, air string
-	csv                tableFile
-	moored, locked     bool
+	boat           string
+	current, air   string
+	times, hold    string // hold is the old name
+	csv            tableFile
+	moored, locked bool
 }
 
 func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
@@ -277,28 +207,37 @@ func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 	if err := f.csv.check(sys, f.json); err != nil {
 		return err
 	}
-	o := study.EnvelopeOptions{Moored: f.moored, Locked: f.locked}
+	o := study.EnvelopeOptions{Examples: f.example, Bands: true, Moored: f.moored, Locked: f.locked}
 	most := setup.Boat.Stage.Current.SI
 	low, high := most/8, most
 	if f.current != "" {
 		if low, high, err = parseRange("--current", f.current, "A"); err != nil {
 			return err
 		}
-		if _, err := setup.Settings.WithNumber("limits.motor_current", high); err != nil { // its bounds hold here too
+		if _, err := setup.Settings.WithNumber(setup.Settings.Key(&setup.Settings.Limits.MotorCurrent), high); err != nil { // its bounds hold here too
 			return input(fmt.Errorf("--current: %w", err))
 		}
 	}
 	shortest := 10.0
 	o.Longest = 3600
-	if f.hold != "" {
-		if shortest, o.Longest, err = parseRange("--hold", f.hold, "s"); err != nil {
+	var weather trial.Trial // a trial's bounds hold here too
+	if f.hold != "" {       // its name in the version before
+		sys.hint("--hold", "--times")
+		f.times = f.hold
+	}
+	if f.times != "" {
+		if shortest, o.Longest, err = parseRange("--times", f.times, "s"); err != nil {
 			return err
+		}
+		if err := datafile.SetNumber(&weather, "duration", o.Longest); err != nil {
+			return input(fmt.Errorf("--times: %w", err))
 		}
 	}
 	if f.air != "" {
-		if o.Air, err = parseQuantity("--air", f.air, "°C"); err != nil {
-			return err
+		if err := datafile.SetField(&weather, "air", f.air); err != nil {
+			return input(fmt.Errorf("--%w", err))
 		}
+		o.Air = weather.Air
 	}
 	const rows = 16
 	for i := range rows {
@@ -316,14 +255,8 @@ func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 			return err
 		}
 	}
-	if f.json && err == nil {
-		return errors.Join(writeJSON(sys, e), f.paper.write(ctx, sys, setup, nil, envelopeResult(e), true))
-	}
-	showEnvelope(sys, e, shortest)
-	if err != nil {
-		return err
-	}
-	return f.paper.write(ctx, sys, setup, nil, envelopeResult(e), false)
+	e.Shortest = shortest
+	return f.answer(ctx, sys, setup, e, &e.Envelope, err)
 }
 
 func envelopeCommand(sys *system) *cobra.Command {
@@ -331,11 +264,11 @@ func envelopeCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "envelope BOAT",
 		Short: "map how long which motor current may be held, and what ends it",
-		Long: `Holds each motor current from cold, deratings, boost, battery current limit and stall timer out of the way: it asks what the parts bear, not what
+		Long: `Holds each motor current from cold, ramp, deratings, boost, battery current limit and stall timer out of the way: it asks what the parts bear, not what
 the controller allows.`,
 		Example: `  quaybench envelope petrel
-  quaybench envelope petrel --current "100 A..300 A" --hold "10 s..60 min" --air "35 °C" --csv envelope.csv
-  quaybench envelope petrel --locked --hold "1 s..60 s"`,
+  quaybench envelope petrel --current "100 A..300 A" --times "10 s..60 min" --air "35 °C" --csv envelope.csv
+  quaybench envelope petrel --locked --times "1 s..60 s"`,
 		Args: arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.boat = args[0]
@@ -344,7 +277,9 @@ the controller allows.`,
 	}
 	f.add(cmd, sys)
 	cmd.Flags().StringVar(&f.current, "current", "", "motor currents, for example \"100 A..300 A\" (default: an eighth of the controller's to all of it)")
-	cmd.Flags().StringVar(&f.hold, "hold", "", "how long, for example \"10 s..60 min\" (the default)")
+	cmd.Flags().StringVar(&f.times, "times", "", "how long, for example \"10 s..60 min\" (the default)")
+	cmd.Flags().StringVar(&f.hold, "hold", "", "the old name of --times")
+	_ = cmd.Flags().MarkHidden("hold") // it is there
 	cmd.Flags().StringVar(&f.air, "air", "", "outside air, for example \"35 °C\" (default 25 °C)")
 	cmd.Flags().BoolVar(&f.moored, "moored", false, "the boat is held fast")
 	cmd.Flags().BoolVar(&f.locked, "locked", false, "the shaft does not turn")
@@ -368,74 +303,6 @@ func parseRange(what, text, unit string) (low, high float64, err error) {
 		return 0, 0, input(fmt.Errorf("%s %q must rise from above zero", what, text))
 	}
 	return low, high, nil
-}
-
-func showEnvelope(sys *system, e *bench.EnvelopeResult, shortest float64) {
-	fmt.Fprintf(sys.Out, "%s: how long a motor current may be held from cold, in air of %s%s\n\n", e.Boat, quantity.Format(e.Air, "°C", 3), e.Note)
-	holds := holdTimes(shortest, e.Longest)
-	tab := envelopeTable(e, holds)
-	for len(holds) > 1 && widest(tab.lines()) > sys.tableWidth() { // a screen takes some of the times only
-		holds = thinned(holds)
-		tab = envelopeTable(e, holds)
-	}
-	for _, l := range tab.fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, l)
-	}
-	fmt.Fprintln(sys.Out, "\n"+wrapped("derating, boost, battery current limit and stall timer are left out: this is what the parts bear.", sys.width()))
-	if slices.ContainsFunc(e.Points, study.Hold.Falls) {
-		why := "as the boat gathers way the motor takes less than the limit allows"
-		mend := "; --moored holds it"
-		if e.Points[0].Moored {
-			why, mend = "as the motor heats and the bank sags, full voltage no longer drives that current", ""
-		}
-		fmt.Fprintln(sys.Out, wrapped("not held: "+why+", so this run does not say how long that current may flow"+mend+".", sys.width()))
-	}
-	fmt.Fprintln(sys.Out, wrapped(bench.Caution, sys.width()))
-}
-
-// thinned leaves out every second time, and keeps the longest.
-func thinned(holds []float64) (kept []float64) {
-	for i, t := range holds {
-		if (len(holds)-1-i)%2 == 0 {
-			kept = append(kept, t)
-		}
-	}
-	return kept
-}
-
-func envelopeTable(e *bench.EnvelopeResult, holds []float64) *table {
-	tab := &table{right: map[int]bool{0: true, 1: true}}
-	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }
-	head := []string{"motor current", "may be held", "what ends it"}
-	for _, t := range holds {
-		head = append(head, quantity.FormatAuto(t, "s"))
-	}
-	tab.add(head...)
-	for _, p := range e.Points {
-		row := []string{quantity.Format(p.Current, "A", 3), p.Held(e.Longest, seconds), orElse(p.Ends(seconds), "-")}
-		for _, t := range holds {
-			switch {
-			case p.Falls():
-				row = append(row, "-")
-			case p.Time < t:
-				row = append(row, "over")
-			default:
-				row = append(row, "ok")
-			}
-		}
-		tab.add(row...)
-	}
-	return tab
-}
-
-// holdTimes are round times between two.
-func holdTimes(from, to float64) (out []float64) {
-	for _, t := range []float64{1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400} {
-		if t >= from*0.999 && t <= to*1.001 {
-			out = append(out, t)
-		}
-	}
-	return out
 }
 
 func writeEnvelope(to io.Writer, e *bench.EnvelopeResult) error {
@@ -473,27 +340,20 @@ func (f *oddsOptions) run(ctx context.Context, sys *system) error {
 		return err
 	}
 	if f.runs >= 0 { // until the version after this one
-		fmt.Fprintln(sys.Err, "quaybench: --runs is called --draws now, as everywhere")
+		sys.say("quaybench: --runs is called --draws now, as everywhere")
 		f.draws = f.runs
 	}
 	if f.draws < 1 {
 		return input(fmt.Errorf("--draws must be 1 or more, got %d", f.draws))
 	}
 	bar := newBar(sys, "runs")
-	o := study.OddsOptions{Draws: f.draws, Seed: f.seed, Quick: f.quick, EveryRun: f.every, Progress: bar.show}
+	o := study.OddsOptions{Examples: f.example, Draws: f.draws, Seed: f.seed, Quick: f.quick, EveryRun: f.every, Progress: bar.show}
 	odds, err := bench.FindOdds(ctx, setup, trials, o)
 	bar.done()
 	if odds == nil {
 		return input(err)
 	}
-	if f.json && err == nil {
-		return errors.Join(writeJSON(sys, odds), f.paper.write(ctx, sys, setup, nil, oddsResult(odds, f.seed), true))
-	}
-	showOdds(sys, odds)
-	if err != nil {
-		return err
-	}
-	return f.paper.write(ctx, sys, setup, nil, oddsResult(odds, f.seed), false)
+	return f.answer(ctx, sys, setup, odds, &odds.Odds, err)
 }
 
 func oddsCommand(sys *system) *cobra.Command {
@@ -521,48 +381,4 @@ matters most (Sobol indices of the share that the likeliest part uses): measure 
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
 	cmd.Flags().BoolVar(&f.quick, "quick", false, "leave the sensitivity out")
 	return cmd
-}
-
-func showOdds(sys *system, o *bench.OddsResult) {
-	percent := func(p study.Probability) []string {
-		return []string{fmt.Sprintf("%.3g %%", 100*p.Value), fmt.Sprintf("%.2g to %.2g %%", 100*p.Low, 100*p.High)}
-	}
-	fmt.Fprintf(sys.Out, "%s: %d draws over the tolerances, in %s\n\n", o.Boat, o.Runs, strings.Join(o.Trials, ", "))
-	tab := &table{right: map[int]bool{2: true, 3: true, 4: true, 5: true}}
-	tab.add("part", "current", "over", "95 % interval", "used: median", "97.5 %", "worst in")
-	for _, p := range o.Parts {
-		row := append([]string{p.Part, orElse(p.Current, "-")}, percent(p.Over)...)
-		tab.add(append(row, shownShare(p.Median), shownShare(p.High), p.Trial)...)
-	}
-	for _, d := range o.Devices {
-		tab.add(append([]string{d.Device + " opens", "battery"}, append(percent(d.Opens), "", "", "")...)...)
-	}
-	tab.add(append([]string{"anything over", ""}, append(percent(o.Over), "", "", "")...)...)
-	for _, l := range tab.fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, l)
-	}
-	showLeftOut(sys, o.LeftOut)
-	for _, f := range o.Rules {
-		fmt.Fprintln(sys.Out, wrapped("not counted above, whatever the draw: rule "+f.Rule+" is over: "+f.Text, sys.width()))
-	}
-	fmt.Fprintln(sys.Out, wrapped(o.Made.String(), sys.width()))
-	if o.Withheld != "" {
-		fmt.Fprintf(sys.Out, "\n%s\n", wrapped("what to measure first is not told: "+o.Withheld, sys.width()))
-	}
-	if len(o.Unknowns) > 0 {
-		fmt.Fprintln(sys.Out, "\n"+wrapped(fmt.Sprintf("what the spread of %s in %s comes from: the share of its variance, ± half of the 95 %% interval", o.Target, o.In), sys.width()))
-		tab := &table{right: map[int]bool{1: true, 2: true, 3: true}}
-		tab.add("  in order of importance", "known to", "alone", "with interactions")
-		for i, u := range o.Unknowns {
-			if i == 8 || i > 0 && u.Total < 0.005 {
-				break
-			}
-			tab.add("  "+u.Key, fmt.Sprintf("± %.0f %%", 100*u.Tolerance), study.Shown(u.First, u.FirstError), study.Shown(u.Total, u.TotalError))
-		}
-		for _, l := range tab.fitted(sys.tableWidth()) {
-			fmt.Fprintln(sys.Out, l)
-		}
-	}
-	sure := "how sure: tolerances are taken as " + study.Distribution + "; values without a tolerance are taken as exact."
-	fmt.Fprintf(sys.Out, "\n%s\n%s\n", wrapped(sure, sys.width()), wrapped(bench.Caution, sys.width()))
 }

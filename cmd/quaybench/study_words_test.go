@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"quaybench/bench"
+	"quaybench/bench/report"
 	"quaybench/bench/study"
 )
 
@@ -32,9 +32,9 @@ func TestOddsTellTheRulesThatAreOver(t *testing.T) {
 func TestEnvelopeSaysWhyACurrentIsNotHeld(t *testing.T) {
 	words := func(moored bool) string {
 		out := new(bytes.Buffer)
-		showEnvelope(&system{Out: out, Getenv: func(string) string { return "" }}, &bench.EnvelopeResult{Boat: "petrel", Air: 298.15, Envelope: study.Envelope{
+		show(&system{Out: out, Getenv: func(string) string { return "" }}, aboutBoat("petrel", &report.Envelope{Air: 298.15, Envelope: study.Envelope{
 			Longest: 3600, Points: []study.Hold{{Current: 300, Reached: 272, Flows: 258, Time: math.Inf(1), Moored: moored}},
-		}}, 10)
+		}}))
 		return unwrapped(out.String())
 	}
 	assert.Contains(t, words(false), "as the boat gathers way the motor takes less than the limit allows")
@@ -43,24 +43,12 @@ func TestEnvelopeSaysWhyACurrentIsNotHeld(t *testing.T) {
 	assert.NotContains(t, words(true), "--moored")
 }
 
-// Bad input ends with 2 by whichever command meets it: a boat without tolerances, a share of draws that is none, a current that
-// no controller has.
+// Bad input ends with 2 by whichever command meets it: a share of draws that is none, a current that no controller has.
 func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
-	exact := filepath.Join(t.TempDir(), "exact")
-	require.NoError(t, os.Mkdir(exact, 0o755))
-	for _, name := range []string{"boat.toml", "settings.toml"} {
-		text, err := os.ReadFile(filepath.Join("demo", "petrel", name))
-		require.NoError(t, err)
-		text = regexp.MustCompile(` ± [0-9.]+ %`).ReplaceAll(text, nil)
-		require.NoError(t, os.WriteFile(filepath.Join(exact, name), text, 0o644))
-	}
 	for _, c := range []struct {
 		says string
 		args []string
 	}{
-		{"states no tolerance", []string{"odds", exact}},
-		{"states no tolerance", []string{"highest", exact, "limits.motor_current", "--odds", "90 %"}},
-		{"states no tolerance", []string{"highest", exact, "limits.battery_current", "limits.motor_current", "--odds", "90 %"}},
 		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "0 %"}},
 		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "1e300 %"}},
 		{"above the highest value allowed", []string{"envelope", "petrel", "--current", "1 A..1e300 A"}},
@@ -71,12 +59,27 @@ func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
 	}
 }
 
+// TestBoatWithoutTolerancesIsDrawnToo: what states none takes one by where it comes from.
+func TestBoatWithoutTolerancesIsDrawnToo(t *testing.T) {
+	bare := filepath.Join(t.TempDir(), "bare")
+	require.NoError(t, os.Mkdir(bare, 0o755))
+	for _, name := range []string{"boat.toml", "settings.toml"} {
+		text, err := os.ReadFile(filepath.Join("demo", "petrel", name))
+		require.NoError(t, err)
+		text = regexp.MustCompile(` ± [0-9.]+ %`).ReplaceAll(text, nil)
+		require.NoError(t, os.WriteFile(filepath.Join(bare, name), text, 0o644))
+	}
+	code, stdout, _ := quaybench(t, nil, "odds", bare, "--draws", "8", "--trial", "locked-shaft", "--quick")
+	assert.Zero(t, code)
+	assert.Contains(t, unwrapped(stdout), "what states no tolerance takes one by where it comes from")
+}
+
 // A front of two settings tells what it rests on as the highest value of one does: the trials, the draws, and those left out.
 func TestFrontTellsWhatItRestsOn(t *testing.T) {
 	out := new(bytes.Buffer)
-	showFront(&system{Out: out, Getenv: func(string) string { return "" }}, &bench.FrontResult{Boat: "petrel", Trials: []string{"crash-stop"}, Odds: 0.7, Front: study.Front{
-		Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Points: []study.FrontPoint{{First: 100, Second: 180}},
+	show(&system{Out: out, Getenv: func(string) string { return "" }}, aboutBoat("petrel", &report.Front{Trials: []string{"crash-stop"}, Odds: 0.7, Front: study.Front{
+		Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Units: [2]string{"A", "A"}, Points: []study.FrontPoint{{First: 100, Second: 180}},
 		LeftOut: study.LeftOut{Draws: 20, NoDrive: 3, WhyNoDrive: errors.New("no such propeller")},
-	}})
+	}}))
 	assert.Contains(t, unwrapped(out.String()), "3 of 20 draws are impossible boats and are not counted; the first: no such propeller judged in: crash-stop how sure: certain to 0.5 % of the value, by 70 % of the draws")
 }

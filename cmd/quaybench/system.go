@@ -31,22 +31,24 @@ type system struct {
 	// RunScript runs a script apart from this process, as child.Run does.
 	// json is where --json goes; Out then takes no other text.
 	json io.Writer
+	// taken: a file went to the standard output, and Out is the standard error.
+	taken bool
 	// told holds what was told in this run and is not told again.
 	told      map[string]bool
 	RunScript func(ctx context.Context, job child.Job, talk func(ctx context.Context, from io.Reader, to io.Writer) error) error
 }
 
-// process is the system of a process: its own files, the machine's clock, serial ports.
+// process returns the system of a process: its own files, the machine's clock, serial ports.
 func process() system {
 	return system{
 		In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv,
-		Clock: port.WallClock{}, Open: port.Open, Guard: guard, RunScript: child.Run,
+		Clock: port.SystemClock(), Open: port.Open, Guard: guardSignals, RunScript: child.Run,
 	}
 }
 
-// guard has signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
+// guardSignals has signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
 // error to write to, and no reason to die either.
-func guard() (done func()) {
+func guardSignals() (done func()) {
 	caught := make(chan os.Signal, 1)
 	signal.Notify(caught, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE)
 	return func() { signal.Stop(caught) }

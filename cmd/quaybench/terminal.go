@@ -1,12 +1,20 @@
 package main
 
 import (
+	"context"
+	"fmt"
+	"io"
 	"os"
-	"regexp"
+	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
+
+	"quaybench/bench/layout"
+	"quaybench/bench/report"
+	"quaybench/repl"
 )
 
 // screen is a terminal.
@@ -41,27 +49,66 @@ func terminal(end any) screen {
 // plainWidth is how wide running text is set where the output is no terminal.
 const plainWidth = 100
 
-// width is how wide the terminal is.
+// columns returns how wide an end of the command line is: a terminal's own width, and elsewhere what COLUMNS asks for, as people
+// have it who read through a pager. ok is false where neither says.
+func (s *system) columns(end any) (width int, ok bool) {
+	if f := terminal(end); f != nil {
+		width, _, ok = f.size()
+	} else if n, err := strconv.Atoi(s.Getenv("COLUMNS")); err == nil && n > 0 {
+		width, ok = n, true
+	}
+	return max(width, 40), ok
+}
+
+// width returns how wide running text is set.
 func (s *system) width() int {
-	if f := terminal(s.Out); f != nil {
-		if w, _, ok := f.size(); ok {
-			return max(w, 40)
-		}
+	if w, ok := s.columns(s.Out); ok {
+		return w
 	}
 	return plainWidth
 }
 
-// tableWidth is how wide a table may be: without bound where the output is no terminal, so that a row stays a line.
+// tableWidth returns how wide a table may be: without bound where nothing says how wide the output is, so that a row stays a line.
 func (s *system) tableWidth() int {
-	if terminal(s.Out) == nil {
-		return 1 << 20
+	if w, ok := s.columns(s.Out); ok {
+		return w
 	}
-	return s.width()
+	if terminal(s.Out) != nil {
+		return plainWidth
+	}
+	return 1 << 20
 }
 
-// colour says whether to colour: only on a terminal, and not with NO_COLOR.
+// colour reports whether to colour: only on a terminal, and not with NO_COLOR.
 func (s *system) colour() bool {
 	return terminal(s.Out) != nil && s.Getenv("NO_COLOR") == "" && s.Getenv("TERM") != "dumb"
+}
+
+// say tells something beside the result, on the standard error: in lines that fit a terminal, and unbroken elsewhere. That a
+// context was canceled is said in words.
+func (s *system) say(text string) {
+	text = strings.ReplaceAll(repl.Shown(text), context.Canceled.Error(), stopError{}.Error())
+	width := 1 << 20
+	if w, ok := s.columns(s.Err); ok {
+		width = w
+	}
+	setLines(s.Err, text, width)
+}
+
+// tell prints sentences of the result, each line of the text broken where it is too wide.
+func (s *system) tell(format string, args ...any) {
+	setLines(s.Out, strings.TrimSuffix(fmt.Sprintf(format, args...), "\n"), s.width())
+}
+
+// setLines writes lines that fit; what a broken line goes on with stands below its beginning.
+func setLines(w io.Writer, text string, width int) {
+	for line := range strings.SplitSeq(text, "\n") {
+		if utf8.RuneCountInString(line) > width {
+			rest := strings.TrimLeft(line, " ")
+			line = hung(line[:len(line)-len(rest)], rest, width)
+		}
+		fmt.Fprintln(w, line)
+	}
 }
 
 // bar shows how far the work is on a terminal's standard error, and nothing elsewhere.
@@ -89,37 +136,13 @@ func (b *bar) done() {
 	}
 }
 
+// screen returns how results are set on this terminal.
+func (s *system) screen() report.Screen {
+	return report.Screen{Width: s.width(), Table: s.tableWidth(), Colour: s.colour()}
+}
+
 // wrapped breaks text into lines that fit.
-func wrapped(text string, width int) string { return hung("", text, width) }
+func wrapped(text string, width int) string { return layout.Wrap(text, width) }
 
-// hung sets text behind a prefix, with all further lines below its beginning. A number stays on a line with its unit.
-func hung(prefix, text string, width int) string {
-	left := strings.Repeat(" ", visible(prefix))
-	line, started := prefix, false
-	var lines []string
-	for _, word := range glued(strings.Fields(text)) {
-		if started && visible(line)+1+visible(word) > width {
-			lines = append(lines, line)
-			line, started = left, false
-		}
-		if started {
-			line += " "
-		}
-		line, started = line+word, true
-	}
-	return strings.Join(append(lines, line), "\n")
-}
-
-// glued joins numbers with the short word after them.
-func glued(words []string) (out []string) {
-	for i, word := range words {
-		if i > 0 && number.MatchString(words[i-1]) && visible(word) <= 4 {
-			out[len(out)-1] += " " + word
-		} else {
-			out = append(out, word)
-		}
-	}
-	return out
-}
-
-var number = regexp.MustCompile(`^(±|[-+]?[0-9.]+)$`)
+// hung sets text behind a prefix, with all further lines below its beginning.
+func hung(prefix, text string, width int) string { return layout.Hang(prefix, text, width) }

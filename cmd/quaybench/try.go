@@ -15,6 +15,7 @@ import (
 type tryOptions struct {
 	boat        string
 	set, trials []string
+	proposals   []string
 	csv         tableFile
 	json        bool
 	example     bool
@@ -26,17 +27,33 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	asked := bench.TryOptions{Set: o.set, Examples: o.example}
+	asked := bench.TryOptions{Set: o.set, Examples: o.example, Bands: true}
+	sides := []string{"present"}
+	if asked.Proposals, err = bench.ParseProposals(o.proposals); err != nil {
+		return input(err)
+	}
+	switch {
+	case len(o.set) > 0 && asked.Proposals != nil:
+		return input(errors.New("--set makes one proposal and --proposal several: put the values of --set into a --proposal \"NAME: KEY=VALUE\""))
+	case len(o.set) > 0:
+		sides = append(sides, "proposed")
+	}
+	for _, p := range asked.Proposals {
+		sides = append(sides, p.Name)
+		if _, err := setup.With(p.Set); err != nil {
+			return input(fmt.Errorf("proposal %q: %w", p.Name, err))
+		}
+	}
 	if asked.Trials, err = loadTrials(o.trials); err != nil {
 		return err
 	}
-	if _, err := bench.Propose(setup.Settings, o.set); err != nil {
+	if _, err := setup.With(o.set); err != nil {
 		return input(err)
 	}
-	if err := checkRecords(sys, &o.csv, asked.Trials, len(o.set) > 0, o.json); err != nil { // before the work, not after it
+	if err := checkRecords(sys, &o.csv, asked.Trials, sides, o.json); err != nil { // before the work, not after it
 		return err
 	}
-	if err := o.paper.check(); err != nil {
+	if err := o.paper.check(sys, o.json); err != nil {
 		return err
 	}
 	tried, err := try(ctx, sys, setup, asked)
@@ -62,7 +79,7 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	if err := o.paper.write(ctx, sys, setup, tried.Proposal, triedResult(tried), o.json); err != nil {
+	if err := o.paper.write(ctx, sys, setup, tried.Proposal, resultOf(tried, asked.Trials, false), o.json); err != nil {
 		return err
 	}
 	return ended(tried.Level(), tried.NotJudged)
@@ -81,9 +98,18 @@ close means that more than 90 % of a limit is used (the share can be set per boa
 a temperature is within 5 K of its limit, over that it is beyond. The share of a temperature is
 counted from 25 °C, whatever the air of the trial. Every current in the output says whether it is battery or motor current.
 
+A proposal may change settings, values of the boat file (propeller.pitch, "cable[motor cable].section"), and air, water
+or charge of all trials. What follows from a changed value follows, and is told: another section of a cable has another
+ampacity, resistance and heat capacity; another propeller keeps the correction found with the measured one.
+
+Up to five proposals stand side by side where --proposal makes them; try the one you like alone, with --set, for its
+events, the bands of its margins and what would make it clear. The exit code is then that of the gravest.
+
 Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench try petrel
   quaybench try petrel --set limits.motor_current="180 A"
+  quaybench try petrel --set propeller.pitch="0.24 m" --set air="35 °C"
+  quaybench try petrel --proposal "gentle: limits.motor_current=120 A" --proposal "thick: limits.motor_current=170 A, cable[motor cable].section=70 mm²"
   quaybench try petrel --trial crash-stop --trial hot-day --set ramp.reversal="1 s"
   quaybench try ./petrel/boat.toml --trial my-trial.toml --csv run.csv
   quaybench try petrel --json | jq .verdict`,
@@ -93,7 +119,9 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 4 not 
 			return o.run(cmd.Context(), sys)
 		},
 	}
-	cmd.Flags().StringArrayVar(&o.set, "set", nil, "part of the proposal: `KEY=VALUE`, for example limits.motor_current=\"240 A\" (may be repeated)")
+	addSet(cmd, sys, &o.set, "part of the proposal")
+	cmd.Flags().StringArrayVar(&o.proposals, "proposal", nil, "one of up to five proposals side by side: `\"NAME: KEY=VALUE, ...\"` (may be repeated)")
+	_ = cmd.RegisterFlagCompletionFunc("proposal", cobra.NoFileCompletions)
 	cmd.Flags().StringArrayVar(&o.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: all built-in ones)")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
 	o.csv.add(cmd, "the run's traces to this `FILE`; with several runs, one file each beside it")
@@ -102,7 +130,6 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 4 not 
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})
-	_ = cmd.RegisterFlagCompletionFunc("set", completeKeys)
 	cmd.ValidArgsFunction = completeBoats(sys)
 	return cmd
 }
@@ -155,5 +182,5 @@ type stopError struct{ cause error }
 func (stopError) Error() string   { return "stopped before the end" }
 func (e stopError) Unwrap() error { return e.cause }
 
-// stopped says whether the user stopped the work.
+// stopped reports whether the user stopped the work.
 func stopped(err error) bool { return errors.Is(err, context.Canceled) }

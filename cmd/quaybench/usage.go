@@ -1,15 +1,18 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"quaybench/bench/layout"
 )
 
 // helpWidth is the width of help texts.
-const helpWidth = 100
+const helpWidth = 80
 
 // known refuses arguments of a command that only has others below it.
 func known(cmd *cobra.Command, args []string) error {
@@ -48,25 +51,71 @@ func dress(root *cobra.Command) {
 			for _, shell := range c.Commands() {
 				shell.Example = "  " + shell.CommandPath()
 				if shell.Name() == "bash" {
-					completeInAnyBash(root, shell)
+					completeInBash(shell)
 				}
 			}
 		}
 	}
 }
 
-// setHelp breaks the paragraphs of help texts into lines of helpWidth. A paragraph with an indented line is left as it is.
-func setHelp(cmd *cobra.Command) {
-	paragraphs := strings.Split(cmd.Long, "\n\n")
-	for i, p := range paragraphs {
-		if !strings.Contains("\n"+p, "\n\t") && !strings.Contains("\n"+p, "\n ") {
-			paragraphs[i] = wrapped(p, helpWidth)
+// setHelp has all commands show their help in lines of helpWidth.
+func setHelp(root *cobra.Command) {
+	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) { fmt.Fprint(cmd.OutOrStdout(), helpText(cmd)) })
+}
+
+// helpText returns the help of a command: what it does, its use, examples, the commands below it, its flags.
+func helpText(cmd *cobra.Command) string {
+	var b strings.Builder
+	say := func(format string, args ...any) { fmt.Fprintf(&b, format, args...) }
+	for _, p := range strings.Split(strings.TrimSpace(cmp.Or(cmd.Long, cmd.Short)), "\n\n") {
+		if !strings.Contains("\n"+p, "\n\t") && !strings.Contains("\n"+p, "\n ") { // one with an indented line is left as it is
+			p = wrapped(p, helpWidth)
+		}
+		say("%s\n\n", strings.TrimRight(p, "\n"))
+	}
+	say("Usage:\n")
+	if cmd.Runnable() {
+		say("  %s\n", cmd.UseLine())
+	}
+	if cmd.HasAvailableSubCommands() {
+		say("  %s COMMAND\n", cmd.CommandPath())
+	}
+	if cmd.Example != "" {
+		say("\nExamples:\n")
+		for _, line := range strings.Split(cmd.Example, "\n") {
+			say("%s\n", continued(line, helpWidth))
 		}
 	}
-	cmd.Long = strings.Join(paragraphs, "\n\n")
-	for _, c := range cmd.Commands() {
-		setHelp(c)
+	if cmd.HasAvailableSubCommands() {
+		say("\nCommands:\n")
+		for _, c := range cmd.Commands() {
+			if c.IsAvailableCommand() || c.Name() == "help" {
+				say("%s\n", hung(fmt.Sprintf("  %-*s ", c.NamePadding(), c.Name()), c.Short, helpWidth))
+			}
+		}
 	}
+	if cmd.HasAvailableLocalFlags() {
+		say("\nFlags:\n%s", cmd.LocalFlags().FlagUsagesWrapped(helpWidth))
+	}
+	if cmd.HasAvailableInheritedFlags() {
+		say("\nFlags of all commands:\n%s", cmd.InheritedFlags().FlagUsagesWrapped(helpWidth))
+	}
+	if cmd.HasAvailableSubCommands() {
+		say("\n`%s COMMAND --help` explains a command.\n", cmd.CommandPath())
+	}
+	return b.String()
+}
+
+// continued breaks an example that is too wide as a shell takes it. What is said beside it, after spaces and a #, stands above it then.
+func continued(line string, width int) string {
+	if layout.Visible(line) <= width {
+		return line
+	}
+	command, said, ok := strings.Cut(line, "  #")
+	if ok {
+		said = "  #" + said + "\n"
+	}
+	return said + layout.Command(strings.TrimSpace(command), width)
 }
 
 // keepJSON has every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it

@@ -31,9 +31,10 @@ import (
 // computes: a minute's test runs in a moment, and a busy machine changes nothing. The slow suite has a second kind, with
 // processes, pseudo-terminals and real time.
 type yard struct {
-	t     *testing.T
-	home  string
-	lines map[string]func() (port.Port, error) // to what is plugged in, by the port's name
+	t       *testing.T
+	home    string
+	columns string                               // as COLUMNS says; "": nothing
+	lines   map[string]func() (port.Port, error) // to what is plugged in, by the port's name
 
 	script *heldScript // that was started last
 
@@ -77,7 +78,7 @@ func eachInBubble[C any](t *testing.T, cases []C, name func(C) string, test func
 
 // system is what the program has around it in a yard in memory.
 func (y *yard) system() system {
-	env := map[string]string{"XDG_DATA_HOME": y.home, "QUAYBENCH_AUTHOR": "yard hand", "NO_COLOR": "1", "TERM": "xterm"}
+	env := map[string]string{"COLUMNS": y.columns, "XDG_DATA_HOME": y.home, "QUAYBENCH_AUTHOR": "yard hand", "NO_COLOR": "1", "TERM": "xterm"}
 	return system{
 		In: strings.NewReader(""), Out: io.Discard, Err: io.Discard,
 		Getenv: func(key string) string { return env[key] },
@@ -204,7 +205,7 @@ func (y *yard) simulated(registers string, set []string) (p *pontoon, far func(c
 	require.NoError(y.t, err)
 	m, err := regmap.Load("registers.toml", []byte(registers), settings.Fields())
 	require.NoError(y.t, err)
-	sim, err := linksim.New(setup.Boat, held, m, port.WallClock{}, linksim.Options{})
+	sim, err := linksim.New(setup.Boat, held, m.Describe(), port.WallClock{}, linksim.Options{})
 	require.NoError(y.t, err)
 	p = &pontoon{Controller: sim}
 	server := modbus.NewServer(m.UnitID(), regmap.NewUnit(m, p), modbus.TimingAt(115200), port.WallClock{})

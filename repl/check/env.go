@@ -559,7 +559,7 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 			te, ok := err.(types.Error)
 			if ok && !c.loose && !ignore(te) {
 				msg := strings.TrimSuffix(strings.ReplaceAll(te.Msg, reserved, ""), " in assignment to _ identifier")
-				errs = append(errs, &Error{Pos: c.fset.Position(te.Pos), Msg: msg})
+				errs = append(errs, &Error{Pos: c.fset.Position(te.Pos), Msg: msg, Instead: instead(msg)})
 			}
 		},
 	}
@@ -568,6 +568,14 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 		return tidy(errs)
 	}
 	return nil
+}
+
+// instead says what to write where a call gives more than one value, since most calls of the tool give an error too.
+func instead(msg string) string {
+	if strings.HasPrefix(msg, "multiple-value ") || strings.HasPrefix(msg, "assignment mismatch: 1 variable but ") && strings.HasSuffix(msg, " returns 2 values") {
+		return "take both values of the call first, as in value, err := boat.Simulate(steps)"
+	}
+	return ""
 }
 
 // tidy joins the lines go/types reports as separate, indented errors, and

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"quaybench/repl/core"
 	"quaybench/repl/symbols"
 )
 
@@ -90,11 +91,6 @@ func (c *checked) refuse(nodes []ast.Node) error {
 					no(n.Name, "", "missing function body")
 				}
 			case *ast.SelectorExpr:
-				if sel := c.info.Selections[n]; sel != nil {
-					if f, ok := sel.Obj().(*types.Func); ok && f.FullName() == "(*sync.WaitGroup).Go" {
-						no(n.Sel, "wg.Add(1) and go func() { defer wg.Done(); ... }()", "(*sync.WaitGroup).Go is not there for scripts: a panic in it would end the tool")
-					}
-				}
 				x, ok := n.X.(*ast.Ident)
 				if !ok {
 					break
@@ -103,8 +99,8 @@ func (c *checked) refuse(nodes []ast.Node) error {
 				if !ok {
 					break
 				}
-				if p := c.lib.Package(pkg.Imported().Path()); p != nil && !p.Allows(n.Sel.Name) {
-					no(n, insteadOf[p.Path+"."+n.Sel.Name], "%s.%s is not there for scripts", p.Name, n.Sel.Name)
+				if p := c.lib.Package(pkg.Imported().Path()); p != nil && !p.Allows(n.Sel.Name) && !core.Once[p.Path+"."+n.Sel.Name] {
+					no(n, "", "%s.%s is not there for scripts", p.Name, n.Sel.Name)
 				}
 			case *ast.CallExpr:
 				if id, ok := ast.Unparen(n.Fun).(*ast.Ident); ok {
@@ -129,10 +125,6 @@ func (c *checked) refuse(nodes []ast.Node) error {
 }
 
 const maxArray = 64 << 20
-
-var insteadOf = map[string]string{
-	"time.After": "time.Sleep", "time.Tick": "time.Sleep", "time.NewTimer": "time.Sleep", "time.NewTicker": "time.Sleep", "time.AfterFunc": "time.Sleep",
-}
 
 // predeclared reports whether the language itself gives a name its meaning: the types of a session's variables are written by
 // such names.

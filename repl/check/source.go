@@ -6,6 +6,7 @@ import (
 	"go/parser"
 	"go/scanner"
 	"go/token"
+	"slices"
 	"strings"
 )
 
@@ -85,6 +86,9 @@ func split(fset *token.FileSet, src Source) ([]chunk, error) {
 		}
 		if len(toks) == 0 {
 			start = file.Offset(pos)
+		}
+		if tok == token.PACKAGE && len(toks) == 0 {
+			return nil, Errors{{Pos: fset.Position(pos), Msg: "a session has no package clause", Instead: "leave it out, or run the file as a script"}}
 		}
 		toks = append(toks, tok)
 	}
@@ -209,9 +213,24 @@ func parse(fset *token.FileSet, src Source, chunks []chunk, before, after string
 	head := fmt.Sprintf("package main;%s/*line %s:%d:1*/", before, src.Name, max(src.Line, 1))
 	f, err := parser.ParseFile(fset, src.Name, head+string(masked)+"\n"+after, parser.ParseComments|parser.SkipObjectResolution)
 	if err != nil {
-		return nil, syntaxErrors(err)
+		return nil, within(src, syntaxErrors(err))
 	}
 	return f, nil
+}
+
+// within leaves out errors behind the end of a source, which are about what the tool writes there; where there are no others, the
+// source ends too early.
+func within(src Source, err error) error {
+	errs, ok := err.(Errors)
+	if !ok {
+		return err
+	}
+	lines := strings.Split(strings.TrimRight(src.Text, "\n"), "\n")
+	last := max(src.Line, 1) + len(lines) - 1
+	if inside := slices.DeleteFunc(slices.Clone(errs), func(e *Error) bool { return e.Pos.Line > last }); len(inside) > 0 {
+		return inside
+	}
+	return Errors{{Pos: token.Position{Filename: src.Name, Line: last, Column: len(lines[len(lines)-1]) + 1}, Msg: "syntax error: something is missing at the end"}}
 }
 
 func syntaxErrors(err error) error {

@@ -6,6 +6,7 @@ import (
 	"go/parser"
 	"go/token"
 	"go/types"
+	"slices"
 	"strings"
 
 	"golang.org/x/tools/go/ssa"
@@ -129,41 +130,11 @@ func (e *Env) typeExpr(t types.Type, main *types.Package) (ast.Expr, error) {
 
 // localType returns a type within t that is declared in a function, or nil.
 func localType(t types.Type, main *types.Package) (found *types.Named) {
-	seen := map[types.Type]bool{}
-	var visit func(types.Type)
-	visit = func(t types.Type) {
-		t = types.Unalias(t)
-		if seen[t] {
-			return
+	host.Walk(t, func(n *types.Named) {
+		if n.Obj().Pkg() == main && n.Obj().Parent() != main.Scope() {
+			found = n
 		}
-		seen[t] = true
-		switch u := t.(type) {
-		case *types.Named:
-			if u.Obj().Pkg() == main && u.Obj().Parent() != main.Scope() {
-				found = u
-			}
-			for a := range u.TypeArgs().Types() {
-				visit(a)
-			}
-		case *types.Map:
-			visit(u.Key())
-			visit(u.Elem())
-		case *types.Struct:
-			for f := range u.Fields() {
-				visit(f.Type())
-			}
-		case *types.Signature:
-			for v := range u.Params().Variables() {
-				visit(v.Type())
-			}
-			for v := range u.Results().Variables() {
-				visit(v.Type())
-			}
-		case interface{ Elem() types.Type }:
-			visit(u.Elem())
-		}
-	}
-	visit(t)
+	})
 	return found
 }
 
@@ -191,39 +162,55 @@ func (c *checked) prints(e ast.Expr) bool {
 	return ok && f.Pkg() != nil && f.Pkg().Path() == "fmt" && (strings.HasPrefix(f.Name(), "Print") || strings.HasPrefix(f.Name(), "Fprint"))
 }
 
-// Script checks a whole file of package main and returns the step that runs it.
-func Script(lib *symbols.Library, src Source) (_ *Step, err error) {
+// Script checks the files of a package main and returns the step that runs it.
+func Script(lib *symbols.Library, src Source, more ...Source) (_ *Step, err error) {
 	defer recoverInternal(src, &err)
 	env := NewEnv(lib)
-	if err := env.refuseDirectives(src); err != nil {
-		return nil, err
-	}
-	file, err := parseFile(env.fset, src)
-	if err != nil {
-		return nil, err
-	}
-	if err := refuseReserved(env.fset, file); err != nil {
-		return nil, err
+	var files []*ast.File
+	var nodes []ast.Node
+	sources := append([]Source{src}, more...)
+	slices.SortFunc(sources, func(a, b Source) int { return strings.Compare(a.Name, b.Name) }) // variables of the package come in this order
+	for _, src := range sources {
+		file, err := env.scriptFile(src)
+		if err != nil {
+			return nil, err
+		}
+		files, nodes = append(files, file), append(nodes, file)
 	}
 	c := &checked{env: env, fset: env.fset, lib: lib, script: true}
-	for _, s := range file.Imports {
-		if _, err := checkImport(lib, env.fset, s); err != nil {
-			return nil, Errors{err}
-		}
-	}
-	if file.Name.Name != "main" {
-		return nil, Errors{{Pos: env.fset.Position(file.Name.Pos()), Msg: fmt.Sprintf("package %s is not a script", file.Name.Name), Instead: "package main, with a function main"}}
-	}
-	if err := c.run([]*ast.File{file}, func(types.Error) bool { return false }); err != nil {
+	if err := c.run(files, func(types.Error) bool { return false }); err != nil {
 		return nil, err
 	}
 	if m, ok := c.pkg.Scope().Lookup("main").(*types.Func); !ok || m == nil {
-		return nil, Errors{{Pos: env.fset.Position(file.Name.Pos()), Msg: "function main is undeclared in the main package"}}
+		return nil, Errors{{Pos: env.fset.Position(files[0].Name.Pos()), Msg: "function main is undeclared in the main package"}}
 	}
-	if err := c.refuse([]ast.Node{file}); err != nil {
+	if err := c.refuse(nodes); err != nil {
 		return nil, err
 	}
 	s := newStep(env, c)
 	s.Main, s.Cells = "main", nil
 	return s, nil
+}
+
+// scriptFile parses a file of a script, and refuses what shows without its types.
+func (e *Env) scriptFile(src Source) (*ast.File, error) {
+	if err := e.refuseDirectives(src); err != nil {
+		return nil, err
+	}
+	file, err := parseFile(e.fset, src)
+	if err != nil {
+		return nil, err
+	}
+	if err := refuseReserved(e.fset, file); err != nil {
+		return nil, err
+	}
+	for _, s := range file.Imports {
+		if _, err := checkImport(e.lib, e.fset, s); err != nil {
+			return nil, Errors{err}
+		}
+	}
+	if file.Name.Name != "main" {
+		return nil, Errors{{Pos: e.fset.Position(file.Name.Pos()), Msg: fmt.Sprintf("package %s is not a script", file.Name.Name), Instead: "package main, with a function main"}}
+	}
+	return file, nil
 }

@@ -258,10 +258,10 @@ var crashes = []struct {
 	{"out of memory", Memory, func(l Limits) string { return MemoryText(l.Memory) }},
 	{"cannot allocate memory", Memory, func(l Limits) string { return MemoryText(l.Memory) }},
 	{"SIGXCPU", CPU, func(l Limits) string { return cpuText(l.CPU) }},
-	{"all goroutines are asleep", Crashed, func(Limits) string {
+	{"all goroutines are asleep", Failed, func(Limits) string {
 		return "the script was stopped: each of its goroutines waits for another"
 	}},
-	{"concurrent map", Crashed, func(Limits) string {
+	{"concurrent map", Failed, func(Limits) string {
 		return "the script was stopped: two of its goroutines used a map at the same time"
 	}},
 	{"panic: ", Crashed, func(Limits) string {
@@ -274,7 +274,7 @@ var crashes = []struct {
 
 // StackText and MemoryText say which limit a script went beyond.
 func StackText(limit uint64) string {
-	return fmt.Sprintf("the script was stopped: calls within calls, or goroutines, took more than %d MB; does a function call itself, or start goroutines, without end?", limit>>20)
+	return fmt.Sprintf("the script was stopped: calls within calls took more than %d MB; does a function call itself, or start goroutines, without end?", limit>>20)
 }
 
 // MemoryText: see StackText.

@@ -71,8 +71,10 @@ func reportOf(err error, l Limits) report {
 		return report{}
 	case errors.As(err, &limit) && limit.What == "stack":
 		return report{Stack, StackText(limit.Limit)}
-	case errors.As(err, &limit):
+	case errors.As(err, &limit) && limit.What == "memory":
 		return report{Memory, MemoryText(limit.Limit)}
+	case errors.As(err, &limit):
+		return report{Stack, "the script was " + limit.Error()}
 	case errors.Is(err, interp.ErrStopped), errors.Is(err, context.Canceled):
 		return report{Stopped, "the script was stopped"}
 	}

@@ -229,6 +229,8 @@ func (e *emitter) dispatchers() {
 			nilh := ""
 			if recovers(f) {
 				nilh = "host.Pending(), "
+			} else if e.hands {
+				e.emitLine(0, "host.Pending()")
 			}
 			e.emitLine(0, fmt.Sprintf("%s%s(%s%s%s)", ret, n, nilh, rcv, prefix(args)))
 			if ret == "" {
@@ -285,6 +287,9 @@ func (e *emitter) methods() {
 		if isIface(t) || !mentionsScript(t) {
 			continue
 		}
+		if e.json {
+			e.emitLine(0, fmt.Sprintf("host.Shape(%d, new(%s))", i, e.view2(t)))
+		}
 		ms := e.prog.MethodSets.MethodSet(t)
 		for j := range ms.Len() {
 			sel := ms.At(j)
@@ -335,4 +340,27 @@ func (e *emitter) methods() {
 	for _, f := range fns {
 		e.emitLine(0, f)
 	}
+}
+
+// Once are the functions with type parameters of compiled packages that the emitter writes itself.
+var Once = map[string]bool{"sync.OnceValue": true, "sync.OnceValues": true}
+
+// once writes an instance of sync.OnceValue or sync.OnceValues and returns its name.
+func (e *emitter) once(f *ssa.Function) string {
+	n := fmt.Sprintf("once%d", e.thunkN)
+	e.thunkN++
+	of := f.Signature.Params().At(0).Type()
+	var params, makes, names, reads []string
+	for i, v := range collect(of.Underlying().(*types.Signature).Results()) {
+		params = append(params, fmt.Sprintf("p%d *%s", i, e.of(v.Type())))
+		makes = append(makes, fmt.Sprintf("new(%s)", e.of(v.Type())))
+		names = append(names, fmt.Sprintf("p%d", i))
+		reads = append(reads, fmt.Sprintf("*p%d", i))
+	}
+	all, t := strings.Join(params, ", "), e.of(of)
+	fmt.Fprintf(&e.thunks, "func %s_run(f %s, %s) func() { return func() { %s = f() } }\n", n, t, all, strings.Join(reads, ", "))
+	fmt.Fprintf(&e.thunks, "func %s_get(run func(), %s) %s { return func() %s { run(); return %s } }\n", n, all, t, strings.TrimPrefix(t, "func()"), strings.Join(reads, ", "))
+	fmt.Fprintf(&e.thunks, "func %s_all(f %s, %s) %s { return %s_get(host.OnceFunc(%s_run(f, %s)), %s) }\n", n, t, all, t, n, n, strings.Join(names, ", "), strings.Join(names, ", "))
+	fmt.Fprintf(&e.thunks, "func %s(f %s) %s { return %s_all(f, %s) }\n", n, t, t, n, strings.Join(makes, ", "))
+	return n
 }

@@ -7,6 +7,7 @@ import (
 	"go/token"
 	"go/types"
 	"maps"
+	"math"
 	"reflect"
 	"slices"
 	"strconv"
@@ -52,8 +53,11 @@ type emitter struct {
 	boxed      []types.Type
 	seen       map[int]bool // numbers of boxed
 	statements []span
+	indexes    map[token.Pos]*ast.IndexExpr
 	marks      bool
 	exact      bool // panics have numbers in their texts
+	json       bool // package encoding/json looks into types
+	hands      bool // deferred calls of function values hand over what those may recover
 	invokes    map[string]*invoke
 	invKeys    []string
 	thunks     strings.Builder
@@ -111,7 +115,8 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 		}
 	}()
 	e.survey(pkg)
-	e.statements = statements(o.Files)
+	e.json = slices.ContainsFunc(pkg.Pkg.Imports(), func(p *types.Package) bool { return p.Path() == "encoding/json" }) && usesJSON(pkg)
+	e.statements, e.indexes = statements(o.Files), indexes(o.Files)
 	mainName := e.name(pkg.Func(o.Main))
 	initName := e.name(pkg.Func("init"))
 	if o.Cells != nil { // interfaces may hold values of earlier inputs
@@ -165,6 +170,15 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 	}
 	e.dispatchers()
 	e.methods()
+	var cells strings.Builder // before the imports are listed: a type may stand nowhere else
+	for _, g := range slices.SortedFunc(maps.Keys(e.globals), func(a, b *ssa.Global) int { return strings.Compare(a.Name(), b.Name()) }) {
+		t := e.of(g.Type().(*types.Pointer).Elem())
+		if o.Cells[g.Name()] {
+			fmt.Fprintf(&cells, "var %s = host.Cell(%q, new(%s)).(*%s)\n", e.globals[g], g.Name(), t, t)
+			continue
+		}
+		fmt.Fprintf(&cells, "var %s = new(%s)\n", e.globals[g], t)
+	}
 	var head strings.Builder
 	head.WriteString("package main\nimport \"host\"\n")
 	for _, path := range slices.Sorted(maps.Keys(e.used)) {
@@ -179,17 +193,26 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 			fmt.Fprintf(&head, "var mark%s = host.Mark(%d)\n", n, i)
 		}
 	}
-	for _, g := range slices.SortedFunc(maps.Keys(e.globals), func(a, b *ssa.Global) int { return strings.Compare(a.Name(), b.Name()) }) {
-		t := e.of(g.Type().(*types.Pointer).Elem())
-		if o.Cells[g.Name()] {
-			fmt.Fprintf(&head, "var %s = host.Cell(%q, new(%s)).(*%s)\n", e.globals[g], g.Name(), t, t)
-			continue
-		}
-		fmt.Fprintf(&head, "var %s = new(%s)\n", e.globals[g], t)
-	}
+	head.WriteString(cells.String())
 	fmt.Fprintf(&head, "func %s() {\nRegister()\n%s()\n%s(%s)\n}\n", Entry, initName, mainName, map[bool]string{true: "nil"}[recovers(pkg.Func(o.Main))])
 	p.Text = head.String() + e.thunks.String() + e.out.String()
 	return p, nil
+}
+
+// usesJSON reports whether a program calls package encoding/json.
+func usesJSON(pkg *ssa.Package) bool {
+	for f := range ssautil.AllFunctions(pkg.Prog) {
+		for _, b := range f.Blocks {
+			for _, in := range b.Instrs {
+				for _, o := range in.Operands(nil) {
+					if c, ok := (*o).(*ssa.Function); ok && c.Object() != nil && c.Object().Pkg() != nil && c.Object().Pkg().Path() == "encoding/json" {
+						return true
+					}
+				}
+			}
+		}
+	}
+	return false
 }
 
 // survey looks at what the whole program does: goroutines would write each other's marks, and whoever recovers may read the
@@ -200,8 +223,15 @@ func (e *emitter) survey(pkg *ssa.Package) {
 		e.exact = e.exact || recovers(f) || printsItself(f)
 		for _, b := range f.Blocks {
 			for _, in := range b.Instrs {
-				if _, ok := in.(*ssa.Go); ok {
+				switch in := in.(type) {
+				case *ssa.Go:
 					e.marks = false
+				case *ssa.Call:
+					if f := in.Call.StaticCallee(); f != nil && (f.Name() == "AfterFunc" || f.Name() == "Go") && len(f.Blocks) == 0 {
+						e.marks = false
+					}
+				case *ssa.Defer:
+					e.hands = e.hands || in.Call.StaticCallee() == nil && !isBuiltin(in.Call.Value)
 				}
 			}
 		}
@@ -264,7 +294,7 @@ func (e *emitter) emitLine(_ token.Pos, s string) {
 // nativeMethods returns the names of methods that compiled code may call on a script's value: those of every interface that
 // the library knows.
 func nativeMethods(lib *symbols.Library) map[string]bool {
-	names := map[string]bool{"Error": true, "Unwrap": true, "Is": true, "As": true}
+	names := map[string]bool{"MarshalText": true, "UnmarshalText": true, "Error": true, "Unwrap": true, "Is": true, "As": true}
 	for _, path := range lib.Paths() {
 		scope := lib.Package(path).Types.Scope()
 		for _, n := range scope.Names() {
@@ -294,6 +324,9 @@ func (e *emitter) id(t types.Type) int {
 		if mentionsScript(t) {
 			e.id(t)
 		}
+	}
+	if _, named := types.Unalias(t).(*types.Named); named && e.json && !isIface(t) {
+		inner(types.NewPointer(t))
 	}
 	switch u := t.Underlying().(type) {
 	case *types.Struct:
@@ -348,14 +381,12 @@ func hasDefers(f *ssa.Function) bool {
 	return false
 }
 
-// calls reports whether f calls a function of the script's.
+// calls reports whether f calls a function, which may be compiled and call one of the script's in turn.
 func calls(f *ssa.Function) bool {
 	for _, b := range f.Blocks {
 		for _, in := range b.Instrs {
-			if c, ok := in.(ssa.CallInstruction); ok {
-				if callee := c.Common().StaticCallee(); callee != nil && len(callee.Blocks) > 0 || callee == nil && !isBuiltin(c.Common().Value) {
-					return true
-				}
+			if c, ok := in.(ssa.CallInstruction); ok && !isBuiltin(c.Common().Value) {
+				return true
 			}
 		}
 	}
@@ -390,6 +421,7 @@ func (e *emitter) function(f *ssa.Function) {
 		e.regs[v] = n
 		params = append(params, n+" "+e.of(v.Type()))
 	}
+	e.orderIndexes(f)
 	e.readLate(f)
 	for _, b := range f.Blocks {
 		b.Instrs = slices.DeleteFunc(b.Instrs, func(in ssa.Instruction) bool { _, ok := in.(*ssa.DebugRef); return ok })
@@ -475,6 +507,9 @@ func (e *emitter) function(f *ssa.Function) {
 	ret := ""
 	if len(res) > 0 {
 		ret = "return "
+	}
+	if e.hands && !e.recov {
+		ret = "host.Pending(); " + ret // what f calls is not called by the deferred call itself
 	}
 	e.emitLine(f.Pos(), fmt.Sprintf("func mk%s(%s) func(%s) %s { return func(%s) %s { %s%s(%s) } }", e.fns[f], strings.Join(fv, ", "),
 		strings.Join(ps, ", "), result, strings.Join(ps, ", "), result, ret, e.fns[f], strings.Join(args, ", ")))
@@ -611,7 +646,7 @@ func (e *emitter) val(v ssa.Value, typed bool) string {
 // view returns an operand as what it is, if memory of its type is opaque.
 func (e *emitter) view(v ssa.Value) string {
 	n := e.val(v, true)
-	if !e.opaque(v.Type()) {
+	if _, isGlobal := v.(*ssa.Global); isGlobal || !e.opaque(v.Type()) { // a variable of the package is a pointer of its own type
 		return n
 	}
 	t := e.newTemp(e.view2(v.Type()))
@@ -623,6 +658,9 @@ func (e *emitter) view(v ssa.Value) string {
 func (e *emitter) view2(t types.Type) string { return e.lowering.view(t) }
 
 func (e *emitter) nativeFunc(f *ssa.Function) string {
+	if o := f.Origin(); o != nil && o.Object() != nil && Once[o.Object().Pkg().Path()+"."+o.Name()] {
+		return e.once(f)
+	}
 	p := f.Pkg
 	if p == nil {
 		e.fail("%v is not there for scripts", f)
@@ -806,18 +844,13 @@ func (e *emitter) checkBounds(in *ssa.Slice, x, lo, hi, limit string) {
 	case *types.Basic:
 		c, text = n, true
 	}
-	part := func(s string, last bool) string {
+	part := func(s, absent string) string {
 		if s == "" {
-			return "-1"
+			return absent
 		}
-		e.add("if %s < 0 { host.Negative(int(%s), %v) }", s, s, last)
 		return "int(" + s + ")"
 	}
-	l := part(lo, false)
-	if lo == "" {
-		l = "0"
-	}
-	e.add("host.Bounds(%s, %s, %s, %s, %s, %v)", l, part(hi, true), part(limit, true), n, c, text)
+	e.add("host.Bounds(%s, %s, %s, %s, %s, %v)", part(lo, "0"), part(hi, n), part(limit, fmt.Sprint(math.MinInt)), n, c, text)
 }
 
 // place returns the text of what an address points to.
@@ -1149,7 +1182,15 @@ func (e *emitter) instr(in ssa.Instruction) {
 			e.add("host.Run(d)")
 		}
 	case *ssa.Panic:
-		e.add("host.Panic(%s)", e.val(in.X, true))
+		switch in.Block().Comment { // what go/ssa says in words of its own
+		case "yield-invalid":
+			test := in.Block().Preds[0].Instrs[len(in.Block().Preds[0].Instrs)-1].(*ssa.If).Cond.(*ssa.BinOp)
+			e.add("host.RangeState(%s)", e.val(test.X, true))
+		case "rangefunc.resume.busy":
+			e.add("host.RangeState(0)")
+		default:
+			e.add("host.Panic(%s)", e.val(in.X, true))
+		}
 		var zero []string
 		if !e.guarded {
 			for v := range e.fn.Signature.Results().Variables() {
@@ -1355,6 +1396,10 @@ func (e *emitter) callTo(dst []string, c *ssa.CallCommon) {
 	}
 	if f, ok := c.Value.(*ssa.Function); ok {
 		if recv := f.Signature.Recv(); recv != nil {
+			if m, ok := f.Object().(*types.Func); ok && host.Instead[m.FullName()] != "" {
+				e.add("%s%s(%s)", set, host.Instead[m.FullName()], strings.Join(a, ", "))
+				return
+			}
 			e.add("%s%s.%s(%s)", set, a[0], f.Name(), strings.Join(a[1:], ", "))
 			return
 		}
@@ -1477,6 +1522,9 @@ func (e *emitter) thunkCall(dst []string, c *ssa.CallCommon, seen map[ssa.Value]
 	}
 	before := len(*e.body)
 	e.callTo(dst, &n)
+	if n.Value != c.Value {
+		e.add("host.Pending()") // compiled functions leave it
+	}
 	if passH {
 		for i := before; i < len(*e.body); i++ {
 			(*e.body)[i].text = strings.Replace((*e.body)[i].text, "(nil", "(h", 1)

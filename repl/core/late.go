@@ -245,3 +245,64 @@ func onlyUser(v ssa.Value, user ssa.Instruction) bool {
 func uses(v ssa.Value) []ssa.Instruction {
 	return slices.DeleteFunc(slices.Clone(*v.Referrers()), func(in ssa.Instruction) bool { _, ok := in.(*ssa.DebugRef); return ok })
 }
+
+// indexes finds the index expressions of a program by their brackets.
+func indexes(files []*ast.File) map[token.Pos]*ast.IndexExpr {
+	m := map[token.Pos]*ast.IndexExpr{}
+	for _, f := range files {
+		ast.Inspect(f, func(n ast.Node) bool {
+			if x, ok := n.(*ast.IndexExpr); ok {
+				m[x.Lbrack] = x
+			}
+			return true
+		})
+	}
+	return m
+}
+
+// orderIndexes puts what computes an index behind what computes the array or string that it indexes: go/ssa has it before, and
+// Go's calls go from left to right.
+func (e *emitter) orderIndexes(f *ssa.Function) {
+	for _, b := range f.Blocks {
+		for i := 0; i < len(b.Instrs); i++ {
+			v, ok := b.Instrs[i].(*ssa.Index)
+			if !ok || e.indexes[v.Pos()] == nil {
+				continue
+			}
+			x := e.indexes[v.Pos()]
+			in := func(in ssa.Instruction) bool { return in.Pos() > x.Lbrack && in.Pos() < x.Rbrack }
+			for _, from := range f.Blocks {
+				first := slices.IndexFunc(from.Instrs, in)
+				if first < 0 {
+					continue
+				}
+				last := first
+				for k, c := range from.Instrs {
+					if in(c) {
+						last = k
+					}
+				}
+				moved := slices.Clone(from.Instrs[first : last+1])
+				stay := slices.Clone(from.Instrs[:first])
+				for _, c := range from.Instrs[last+1:] { // conversions have no place
+					if c != ssa.Instruction(v) && slices.ContainsFunc(c.Operands(nil), func(o *ssa.Value) bool {
+						d, ok := (*o).(ssa.Instruction)
+						return ok && slices.Contains(moved, d)
+					}) {
+						moved = append(moved, c)
+						continue
+					}
+					stay = append(stay, c)
+				}
+				if !hasCall(moved) {
+					break
+				}
+				from.Instrs = stay
+				at := slices.Index(b.Instrs, ssa.Instruction(v))
+				b.Instrs = slices.Insert(b.Instrs, at, moved...)
+				i = at + len(moved)
+				break
+			}
+		}
+	}
+}

@@ -271,6 +271,9 @@ func mentionsScript(t types.Type) bool {
 	case *types.Interface:
 		return u.NumMethods() > 0
 	case *types.Signature:
+		if u.Variadic() { // the core has a slice there
+			return true
+		}
 		for v := range u.Params().Variables() {
 			if mentionsScript(v.Type()) {
 				return true

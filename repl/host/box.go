@@ -25,6 +25,7 @@ type Type struct {
 	Types   types.Type
 	Methods map[string]any // the receiver is the first parameter, an any
 	number  int
+	shape   reflect.Type // of its memory, where package json may have to make one
 	all     *Types
 }
 
@@ -34,14 +35,16 @@ type Types struct {
 	mu     sync.Mutex
 	list   []*Type
 	byText map[string]int
-	byType typeutil.Map // of the present program
+	// Of the present program.
+	byType  typeutil.Map
+	present map[int]bool
 }
 
 // NewTypes returns an empty list.
-func NewTypes() *Types { return &Types{byText: map[string]int{}} }
+func NewTypes() *Types { return &Types{byText: map[string]int{}, present: map[int]bool{}} }
 
 // Begin forgets the type objects of the program before.
-func (ts *Types) Begin() { ts.byType = typeutil.Map{} }
+func (ts *Types) Begin() { ts.byType, ts.present = typeutil.Map{}, map[int]bool{} }
 
 // Number returns the number of a type.
 func (ts *Types) Number(t types.Type) int {
@@ -52,11 +55,16 @@ func (ts *Types) Number(t types.Type) int {
 	}
 	text := identity(t)
 	n, known := ts.byText[text]
+	for known && ts.present[n] && !types.Identical(ts.list[n].Types, t) { // declared in a generic function, of two instances
+		text += "'"
+		n, known = ts.byText[text]
+	}
 	if !known {
 		n = len(ts.list)
 		ts.byText[text] = n
 		ts.list = append(ts.list, &Type{Methods: map[string]any{}, number: n, all: ts})
 	}
+	ts.present[n] = true
 	ts.list[n].Types = t
 	ts.byType.Set(t, n)
 	return n
@@ -82,6 +90,21 @@ func (ts *Types) find(t types.Type) *Type {
 func identity(t types.Type) string {
 	var b strings.Builder
 	b.WriteString(typeText(t))
+	Walk(t, func(n *types.Named) {
+		p := n.Obj().Pkg()
+		if p == nil || !symbols.IsScript(p.Path()) {
+			return
+		}
+		fmt.Fprintf(&b, "|%s@%d", n.Obj().Name(), n.Obj().Pos())
+		if n.Obj().Parent() == nil { // declared in a function with type parameters: go/ssa makes one for each instance
+			b.WriteString(typeText(n.Underlying()))
+		}
+	})
+	return b.String()
+}
+
+// Walk calls f for each named type that t is made of, once.
+func Walk(t types.Type, f func(*types.Named)) {
 	seen := map[types.Type]bool{}
 	var visit func(types.Type)
 	visit = func(t types.Type) {
@@ -91,9 +114,7 @@ func identity(t types.Type) string {
 				return
 			}
 			seen[u] = true
-			if p := u.Obj().Pkg(); p != nil && symbols.IsScript(p.Path()) {
-				fmt.Fprintf(&b, "|%s@%d", u.Obj().Name(), u.Obj().Pos())
-			}
+			f(u)
 			for a := range u.TypeArgs().Types() {
 				visit(a)
 			}
@@ -119,7 +140,6 @@ func identity(t types.Type) string {
 		}
 	}
 	visit(t)
-	return b.String()
 }
 
 // A Box is a value of a script's type in an interface.
@@ -222,6 +242,30 @@ func Unbox(x any) (types.Type, any, bool) {
 		return nil, nil, false
 	}
 	return b.box().T.Types, b.box().V, true
+}
+
+// Text returns what the method Error or String of a value of a script's type says; ok is false where it has none.
+func (ts *Types) Text(t types.Type, v any) (text string, ok bool) {
+	mine := ts.find(t)
+	if mine == nil {
+		return "", false
+	}
+	for _, name := range []string{"Error", "String"} {
+		f, has := mine.Methods[name].(func(any) string)
+		if !has {
+			continue
+		}
+		if x := reflect.ValueOf(v); x.Kind() == reflect.Pointer && x.IsNil() {
+			return "", false
+		}
+		defer func() {
+			if recover() != nil {
+				text, ok = "", false
+			}
+		}()
+		return f(v), true
+	}
+	return "", false
 }
 
 // Method registers a method that compiled code or a dispatcher may call.
@@ -328,10 +372,21 @@ func (ts *Types) AssertPanic(x any, from, to int) {
 
 // dynamicType returns the name of the type that an interface holds.
 func dynamicType(x any) string {
-	if b, ok := x.(boxer); ok {
-		return typeText(b.box().T.Types)
+	if text, ok := ownName(x); ok {
+		return text
 	}
 	return fmt.Sprintf("%T", x)
+}
+
+// ownName returns the name of the type of a value that has another type here: that of a script's type, or of Go's runtime.
+func ownName(x any) (string, bool) {
+	switch x := x.(type) {
+	case boxer:
+		return typeText(x.box().T.Types), true
+	case interface{ typeName() string }:
+		return x.typeName(), true
+	}
+	return "", false
 }
 
 // typeText returns a type as reflect and the runtime write it.
@@ -374,6 +429,9 @@ func typeText(t types.Type) string {
 			return "chan<- " + typeText(u.Elem())
 		case types.RecvOnly:
 			return "<-chan " + typeText(u.Elem())
+		}
+		if e, ok := types.Unalias(u.Elem()).(*types.Chan); ok && e.Dir() == types.RecvOnly {
+			return "chan (" + typeText(e) + ")"
 		}
 		return "chan " + typeText(u.Elem())
 	case *types.Signature:

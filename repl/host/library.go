@@ -18,7 +18,8 @@ func (rt *RT) Library() map[string]map[string]reflect.Value {
 		return x
 	}
 	return map[string]map[string]reflect.Value{
-		"fmt": rt.printers(),
+		"fmt":           rt.printers(),
+		"encoding/json": rt.jsonFunctions(),
 		"errors": {
 			"As":     reflect.ValueOf(as),
 			"Is":     reflect.ValueOf(is),

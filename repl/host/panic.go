@@ -2,6 +2,7 @@ package host
 
 import (
 	"fmt"
+	"math"
 	"reflect"
 	"regexp"
 	"runtime"
@@ -15,18 +16,26 @@ type runtimeError string
 
 func (e runtimeError) Error() string { return "runtime error: " + string(e) }
 func (e runtimeError) RuntimeError() {}
+func (e runtimeError) typeName() string {
+	if strings.Contains(string(e), " out of range [") || strings.HasPrefix(string(e), "cannot convert slice") {
+		return "runtime.boundsError"
+	}
+	return "runtime.errorString"
+}
 
 // A plainError is one whose text the runtime does not begin with its name.
 type plainError string
 
-func (e plainError) Error() string { return string(e) }
-func (e plainError) RuntimeError() {}
+func (e plainError) Error() string    { return string(e) }
+func (e plainError) RuntimeError()    {}
+func (e plainError) typeName() string { return "runtime.plainError" }
 
 // A conversionError is a type assertion that does not hold.
 type conversionError string
 
-func (e conversionError) Error() string { return string(e) }
-func (e conversionError) RuntimeError() {}
+func (e conversionError) Error() string    { return string(e) }
+func (e conversionError) RuntimeError()    {}
+func (e conversionError) typeName() string { return "*runtime.TypeAssertionError" }
 
 const nilError = runtimeError("invalid memory address or nil pointer dereference")
 
@@ -48,6 +57,21 @@ func NilCheck(ok bool) {
 	}
 }
 
+// RangeState panics where the function that a loop ranges over goes on when the loop is over: state is that of go/ssa's loop, 0
+// where the function recovered a panic of the loop's body.
+func RangeState(state int) {
+	text := "range function continued iteration after function for loop body returned false"
+	switch state {
+	case 0:
+		text = "range function recovered a loop body panic and did not resume panicking"
+	case -1:
+		text = "range function continued iteration after loop body panic"
+	case -2:
+		text = "range function continued iteration after whole loop exit"
+	}
+	panic(runtimeError(text))
+}
+
 // IsEmpty reports whether x holds a struct{}.
 func IsEmpty(x any) bool {
 	_, ok := x.(struct{})
@@ -64,26 +88,41 @@ func Index(i, n int) {
 	}
 }
 
-// Bounds panics where a slice from lo to hi, up to limit, does not fit what has the length n and the capacity c. A bound that is
-// not given is −1.
+// Bounds panics where a slice from lo to hi, up to limit, does not fit what has the length n and the capacity c. A limit that is
+// not given is the least integer.
 func Bounds(lo, hi, limit, n, c int, text bool) {
 	word := "capacity"
 	if text {
 		word, c = "length", n
 	}
+	wrong := func(format string, args ...any) {
+		panic(runtimeError("slice bounds out of range " + fmt.Sprintf(format, args...)))
+	}
+	if limit != math.MinInt {
+		switch {
+		case limit < 0:
+			wrong("[::%d]", limit)
+		case limit > c:
+			wrong("[::%d] with %s %d", limit, word, c)
+		case hi < 0:
+			wrong("[:%d:]", hi)
+		case hi > limit:
+			wrong("[:%d:%d]", hi, limit)
+		case lo < 0:
+			wrong("[%d::]", lo)
+		case lo > hi:
+			wrong("[%d:%d:]", lo, hi)
+		}
+	}
 	switch {
-	case limit >= 0 && limit > c:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [::%d] with %s %d", limit, word, c)))
-	case limit >= 0 && hi > limit:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [:%d:%d]", hi, limit)))
-	case limit >= 0 && lo > hi:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:%d:]", lo, hi)))
+	case hi < 0:
+		wrong("[:%d]", hi)
 	case hi > c:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [:%d] with %s %d", hi, word, c)))
-	case hi >= 0 && lo > hi:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:%d]", lo, hi)))
-	case hi < 0 && lo > n:
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:%d]", lo, n)))
+		wrong("[:%d] with %s %d", hi, word, c)
+	case lo < 0:
+		wrong("[%d:]", lo)
+	case lo > hi:
+		wrong("[%d:%d]", lo, hi)
 	}
 }
 
@@ -91,16 +130,6 @@ func Bounds(lo, hi, limit, n, c int, text bool) {
 func Shift(n int64) {
 	if n < 0 {
 		panic(runtimeError("negative shift amount"))
-	}
-}
-
-// Negative panics for a bound below zero.
-func Negative(i int, last bool) {
-	if i < 0 {
-		if last {
-			panic(runtimeError(fmt.Sprintf("slice bounds out of range [:%d]", i)))
-		}
-		panic(runtimeError(fmt.Sprintf("slice bounds out of range [%d:]", i)))
 	}
 }
 
@@ -155,6 +184,8 @@ func Protect(d *Defers, body func()) (recovered bool) {
 	if p == nil {
 		return false
 	}
+	defer d.rt.unwinding.Add(-1)
+	d.rt.one(&d.rt.unwinding, mostPanics, "panics within panics; does a deferred function call itself without end?")
 	for len(d.calls) > 0 {
 		call := d.pop()
 		if next := d.try(func() { call(p) }); next != nil {
@@ -180,6 +211,7 @@ func (d *Defers) try(f func()) (p *Panicking) {
 			return // the goroutine ends: see Halt
 		}
 		d.rt.Halt()
+		Pending() // what a deferred call left for a function value that it did not reach
 		p = &Panicking{value: Value(v), calls: d.rt.trace.take(), on: true}
 	}()
 	f()
@@ -209,7 +241,7 @@ func Value(v any) any {
 	}
 	for _, w := range wordings {
 		if w.from.MatchString(text) {
-			return runtimeError(w.to)
+			return w.to
 		}
 	}
 	return v
@@ -218,14 +250,14 @@ func Value(v any) any {
 // wordings turns what reflection, by which the interpreter works, ran into to words of Go.
 var wordings = []struct {
 	from *regexp.Regexp
-	to   string
+	to   error
 }{
-	{regexp.MustCompile(`^reflect: (slice|array|string) index out of range|^reflect: array index`), "index out of range"},
-	{regexp.MustCompile(`^reflect\.Value\.Slice3?: `), "slice bounds out of range"},
-	{regexp.MustCompile(`^reflect\.MakeSlice`), "makeslice: len out of range"},
-	{regexp.MustCompile(`^reflect\.MakeChan`), "makechan: size out of range"},
-	{regexp.MustCompile(`^reflect`), string(nilError)},
-	{regexp.MustCompile(`^runtime error: invalid memory address`), string(nilError)},
+	{regexp.MustCompile(`^reflect: (slice|array|string) index out of range|^reflect: array index`), runtimeError("index out of range")},
+	{regexp.MustCompile(`^reflect\.Value\.Slice3?: `), runtimeError("slice bounds out of range")},
+	{regexp.MustCompile(`^reflect\.MakeSlice`), runtimeError("makeslice: len out of range")},
+	{regexp.MustCompile(`^reflect\.MakeChan`), plainError("makechan: size out of range")},
+	{regexp.MustCompile(`^reflect`), nilError},
+	{regexp.MustCompile(`^runtime error: invalid memory address`), nilError},
 }
 
 // A deferred call of a function value hands what it may recover to that function by way of its goroutine.

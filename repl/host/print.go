@@ -28,6 +28,99 @@ func (b Box) Format(f fmt.State, verb rune) {
 // GoString is for boxes within compiled values.
 func (b Box) GoString() string { return fmt.Sprintf("%#v", b) }
 
+// An innerBox is a box within a compiled value: fmt prints what a pointer points to only where the pointer itself is printed.
+type innerBox struct{ Box }
+
+func (b innerBox) Format(f fmt.State, verb rune) {
+	p := printer{f: f, verb: verb, all: b.T.all}
+	if !p.methods(b.T, b.V) {
+		p.value(b.T.Types, reflect.ValueOf(b.V), 1, true)
+	}
+}
+
+// nested returns what is printed with an innerBox for each pointer of the script's that a compiled value holds.
+func nested(args []any) []any {
+	out := args
+	for i, x := range args {
+		if x == nil || !holdsAny(reflect.TypeOf(x)) {
+			continue
+		}
+		if _, boxed := x.(boxer); boxed {
+			continue
+		}
+		if i == 0 || &out[0] == &args[0] {
+			out = slices.Clone(args)
+		}
+		out[i] = marked(reflect.ValueOf(x), inner).Interface()
+	}
+	return out
+}
+
+// holdsAny reports whether values of a compiled type may hold values of the script's types.
+func holdsAny(t reflect.Type) bool {
+	if t.PkgPath() != "" {
+		return false
+	}
+	switch t.Kind() {
+	case reflect.Slice, reflect.Array, reflect.Map, reflect.Pointer:
+		return t.Elem().Kind() == reflect.Interface || t.Elem().Kind() != reflect.Pointer && holdsAny(t.Elem())
+	}
+	return false
+}
+
+// inner is what stands for a box within a compiled value.
+func inner(b Box) any {
+	if _, pointer := b.T.Types.Underlying().(*types.Pointer); pointer {
+		return innerBox{b}
+	}
+	return b.canonical()
+}
+
+// marked returns a copy of a compiled value with what in returns for each box that it holds.
+func marked(v reflect.Value, in func(Box) any) reflect.Value {
+	if v.Kind() == reflect.Interface {
+		if v.IsNil() {
+			return v
+		}
+		if b, ok := v.Interface().(boxer); ok {
+			x := reflect.ValueOf(in(b.box()))
+			if !x.IsValid() {
+				return reflect.Zero(v.Type())
+			}
+			if x.Type().AssignableTo(v.Type()) {
+				return x
+			}
+			return v
+		}
+		if !holdsAny(v.Elem().Type()) || v.Elem().Kind() == reflect.Pointer {
+			return v
+		}
+		return marked(v.Elem(), in)
+	}
+	if k := v.Kind(); !holdsAny(v.Type()) || k != reflect.Array && v.IsNil() {
+		return v
+	}
+	c := reflect.New(v.Type()).Elem()
+	switch v.Kind() {
+	case reflect.Pointer:
+		c.Set(reflect.New(v.Type().Elem()))
+		c.Elem().Set(marked(v.Elem(), in))
+	case reflect.Map:
+		c.Set(reflect.MakeMapWithSize(v.Type(), v.Len()))
+		for it := v.MapRange(); it.Next(); {
+			c.SetMapIndex(it.Key(), marked(it.Value(), in))
+		}
+	default:
+		if v.Kind() == reflect.Slice {
+			c.Set(reflect.MakeSlice(v.Type(), v.Len(), v.Len()))
+		}
+		for i := range v.Len() {
+			c.Index(i).Set(marked(v.Index(i), in))
+		}
+	}
+	return c
+}
+
 type printer struct {
 	f    fmt.State
 	verb rune
@@ -211,7 +304,7 @@ func (p printer) null(t types.Type, depth int) {
 			p.text("[]")
 		}
 	default:
-		p.address(t, 0)
+		p.address(typeText(t), 0)
 	}
 	_ = depth
 }
@@ -237,17 +330,26 @@ func (p printer) dynamic(t types.Type, v reflect.Value, depth int, exported bool
 		p.value(in.T.Types, reflect.ValueOf(in.V), depth+1, exported)
 		return
 	}
-	if v.Kind() == reflect.Pointer && !hasPrintMethod(x) {
-		p.address(types.NewPointer(types.Typ[types.Int]), v.Pointer())
+	if v.Kind() == reflect.Pointer && !p.byMethod(x) {
+		if strings.ContainsRune("vpbodxX", p.verb) {
+			p.address(v.Type().String(), v.Pointer())
+		} else {
+			p.text(fmt.Sprintf("%%!%c(%T=%v)", p.verb, x, x))
+		}
 		return
 	}
 	p.native(v, exported)
 }
 
-func hasPrintMethod(x any) bool {
+// byMethod reports whether fmt prints a compiled value by one of its methods.
+func (p printer) byMethod(x any) bool {
 	switch x.(type) {
-	case error, fmt.Stringer, fmt.Formatter:
+	case fmt.Formatter:
 		return true
+	case fmt.GoStringer:
+		return p.goSyntax()
+	case error, fmt.Stringer:
+		return !p.goSyntax() && strings.ContainsRune("vsxXq", p.verb)
 	}
 	return false
 }
@@ -403,19 +505,19 @@ func (p printer) pointer(t types.Type, v reflect.Value) {
 		return
 	}
 	if v.IsNil() {
-		p.address(t, 0)
+		p.address(typeText(t), 0)
 		return
 	}
-	p.address(t, v.Pointer())
+	p.address(typeText(t), v.Pointer())
 }
 
 // address prints a pointer, channel or function.
-func (p printer) address(t types.Type, at uintptr) {
+func (p printer) address(of string, at uintptr) {
 	switch {
 	case p.goSyntax() && at == 0:
-		p.text("(" + typeText(t) + ")(nil)")
+		p.text("(" + of + ")(nil)")
 	case p.goSyntax():
-		p.text(fmt.Sprintf("(%s)(%#x)", typeText(t), at))
+		p.text(fmt.Sprintf("(%s)(%#x)", of, at))
 	case p.verb == 'v' && at == 0:
 		p.padded("<nil>")
 	case p.verb == 'v':
@@ -423,7 +525,7 @@ func (p printer) address(t types.Type, at uintptr) {
 	case strings.ContainsRune("bodxX", p.verb):
 		p.leaf(at)
 	default:
-		p.text("%!" + string(p.verb) + "(" + typeText(t) + "=")
+		p.text("%!" + string(p.verb) + "(" + of + "=")
 		if at == 0 {
 			p.text("<nil>")
 		} else {
@@ -433,18 +535,21 @@ func (p printer) address(t types.Type, at uintptr) {
 	}
 }
 
-// A wrongWrap is a value that %w cannot wrap.
-type wrongWrap struct{ b Box }
+// A wrong is a value that does not suit a verb that fmt does not hand to Format.
+type wrong struct {
+	b    Box
+	verb rune
+}
 
-func (w wrongWrap) Format(f fmt.State, _ rune) {
-	printer{f: f, verb: 'w', all: w.b.T.all}.wrongVerb(w.b.T.Types, reflect.ValueOf(w.b.V))
+func (w wrong) Format(f fmt.State, _ rune) {
+	printer{f: f, verb: w.verb, all: w.b.T.all}.wrongVerb(w.b.T.Types, reflect.ValueOf(w.b.V))
 }
 
 // plain replaces what fmt does itself and cannot do for the script's values, %T, %p and a %w that does not wrap, and returns
 // the format and its arguments: there every verb names its argument.
 func plain(format string, args []any, wraps bool) (string, []any) {
-	if !slices.ContainsFunc(args, func(x any) bool { _, ok := x.(boxer); return ok }) || !strings.ContainsAny(format, "Tpw") {
-		return format, args
+	if !slices.ContainsFunc(args, func(x any) bool { _, ok := ownName(x); return ok }) || !strings.ContainsAny(format, "Tpw") {
+		return format, nested(args)
 	}
 	var out strings.Builder
 	all, changed, explicit := slices.Clone(args), false, strings.Contains(format, "[")
@@ -485,13 +590,22 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 			default:
 				at := n + 1
 				_, isError := args[n].(error)
-				if b, ok := args[n].(boxer); ok && (r == 'T' || r == 'p' || r == 'w' && !(wraps && isError)) {
-					var x any = b.box().V
+				name, own := ownName(args[n])
+				b, boxed := args[n].(boxer)
+				if own && r == 'T' || boxed && (r == 'p' || r == 'w' && !(wraps && isError)) {
+					var x any = name
 					switch r {
 					case 'T':
-						r, x = 's', typeText(b.box().T.Types)
+						r = 's'
 					case 'w':
-						r, x = 'v', wrongWrap{b.box()}
+						r, x = 'v', wrong{b.box(), 'w'}
+					case 'p':
+						x = b.box().V
+						switch reflect.ValueOf(x).Kind() {
+						case reflect.Pointer, reflect.Slice, reflect.Map, reflect.Func, reflect.Chan:
+						default:
+							r, x = 'v', wrong{b.box(), 'p'}
+						}
 					}
 					all, changed = append(all, x), true
 					at = len(all)
@@ -504,7 +618,7 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 	}
 	switch {
 	case !changed:
-		return format, args
+		return format, nested(args)
 	case !explicit && n < len(args): // arguments too many, as fmt tells of them
 		var extra []string
 		for _, x := range args[n:] {
@@ -512,12 +626,13 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 		}
 		out.WriteString("%%!(EXTRA " + strings.ReplaceAll(strings.Join(extra, ", "), "%", "%%") + ")")
 	}
-	return out.String(), all
+	return out.String(), nested(all)
 }
 
 // spaced is Sprint, which puts a space between operands where neither is a string.
 func spaced(args []any) string {
 	var b strings.Builder
+	args = nested(args)
 	wasText := true
 	for i, x := range args {
 		isText := x != nil && reflect.TypeOf(x).Kind() == reflect.String
@@ -538,8 +653,11 @@ func spaced(args []any) string {
 func (rt *RT) printers() map[string]reflect.Value {
 	m := map[string]reflect.Value{}
 	for name, f := range map[string]any{
-		"Print":   func(a ...any) (int, error) { return io.WriteString(rt.Out, spaced(a)) },
-		"Println": func(a ...any) (int, error) { return fmt.Fprintln(rt.Out, a...) },
+		"Print":    func(a ...any) (int, error) { return io.WriteString(rt.Out, spaced(a)) },
+		"Println":  func(a ...any) (int, error) { return fmt.Fprintln(rt.Out, nested(a)...) },
+		"Sprintln": func(a ...any) string { return fmt.Sprintln(nested(a)...) },
+		"Fprintln": func(w io.Writer, a ...any) (int, error) { return fmt.Fprintln(w, nested(a)...) },
+		"Appendln": func(b []byte, a ...any) []byte { return fmt.Appendln(b, nested(a)...) },
 		"Printf": func(f string, a ...any) (int, error) {
 			f, a = plain(f, a, false)
 			return fmt.Fprintf(rt.Out, f, a...)

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 	"unicode/utf8"
 )
 
@@ -24,16 +25,21 @@ type RT struct {
 	Size func(n, each int) int
 	// Failed is called with the value of a panic that ended a goroutine.
 	Failed func(value any)
+	// Exceeded is called with what the program has too much of; the program is then stopped.
+	Exceeded func(what string)
 
 	*Control
 	goroutines sync.WaitGroup
+	alive      atomic.Int64 // goroutines
+	unwinding  atomic.Int64 // panics whose deferred calls run
 	started    atomic.Bool
+	over       chan struct{} // closed by End
 	trace      trace
 }
 
 // NewRT returns what a program needs; nothing runs yet.
 func NewRT(ts *Types, out io.Writer, c *Control) *RT {
-	return &RT{Types: ts, Out: out, Control: c, Cells: map[string]any{}, Size: func(n, _ int) int { return n }, Failed: func(any) {}}
+	return &RT{over: make(chan struct{}), Types: ts, Out: out, Control: c, Cells: map[string]any{}, Size: func(n, _ int) int { return n }, Failed: func(any) {}, Exceeded: func(string) {}}
 }
 
 // A Control stops what runs. The programs of a session share one: an input may call functions that an earlier one made.
@@ -105,10 +111,37 @@ func (rt *RT) Goroutines() bool { return rt.started.Load() }
 // Wait waits until all goroutines of the program have ended.
 func (rt *RT) Wait() { rt.goroutines.Wait() }
 
+// End keeps the program from beginning anything more: it is over.
+func (rt *RT) End() { close(rt.over) }
+
+func (rt *RT) ended() bool {
+	select {
+	case <-rt.over:
+		return true
+	default:
+		return false
+	}
+}
+
+// The system ends a process that has too many goroutines before the watch on memory gets its turn among them, and a panic within
+// panics takes the longer the more there are.
+const mostGoroutines, mostPanics = 10_000, 250
+
+// one counts one more, or ends the program if that is too many.
+func (rt *RT) one(count *atomic.Int64, most int64, what string) {
+	if count.Add(1) > most {
+		rt.Exceeded(fmt.Sprintf("more than %d %s", most, what))
+		<-rt.Halted()
+		rt.Halt()
+	}
+}
+
 // start runs f in a goroutine of its own.
 func (rt *RT) start(f func(*Panicking)) {
 	rt.started.Store(true)
+	rt.one(&rt.alive, mostGoroutines, "goroutines at a time; does it start them without end?")
 	rt.goroutines.Go(func() {
+		defer rt.alive.Add(-1)
 		defer func() {
 			if v := recover(); v != nil && !rt.Stopped() {
 				rt.Failed(v)
@@ -217,8 +250,8 @@ func (rt *RT) Values() map[string]reflect.Value {
 		"Box": rt.Types.Box, "Adapt": rt.adapt, "Open": Open, "ID": ID, "Val": Val, "Method": rt.Types.Method, "Eq": Eq, "ToError": ToError,
 		"Implements": rt.Types.Implements, "AssertPanic": rt.Types.AssertPanic, "Invoke": Invoke,
 		"Panic": Panic, "Recover": Recover, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,
-		"NilCheck": NilCheck, "IsEmpty": IsEmpty, "Shift": Shift, "Index": Index, "Bounds": Bounds, "Negative": Negative,
-		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Send": rt.send, "Receive": rt.receive,
+		"NilCheck": NilCheck, "RangeState": RangeState, "IsEmpty": IsEmpty, "Shift": Shift, "Index": Index, "Bounds": Bounds,
+		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Shape": rt.Types.shape, "OnceFunc": sync.OnceFunc, "JSONEncode": rt.jsonEncode, "JSONDecode": rt.jsonDecoder, "WaitGroup": rt.waitGroup, "GoGroup": rt.goGroup, "WaitCond": rt.waitCond, "Lock": rt.lock, "LockWrite": rt.lockWrite, "LockRead": rt.lockRead, "Send": rt.send, "Receive": rt.receive,
 		"RangeMap": RangeMap, "RangeString": RangeString, "NextMap": NextMap, "NextString": NextString,
 		"Chan": chanLen, "Close": closeChan, "SameChan": sameChan, "Clear": clearAll, "Min": minFloat, "Max": maxFloat, "AppendString": appendString, "CopyString": copyString, "ArrayPtr": arrayPointer,
 	} {
@@ -292,24 +325,53 @@ func SendTo(c *Cases, ch, v any) {
 	c.list = append(c.list, s)
 }
 
-// selectCase waits for one of the cases; without blocking it returns −1 where none is ready.
+// selectCase waits for one of the cases; without blocking it returns −1 where none is ready. A program whose context ends
+// meanwhile is stopped there, unless what it waits for comes soon.
 func (rt *RT) selectCase(c *Cases, blocking bool) (int, bool, any) {
-	last := reflect.SelectCase{Dir: reflect.SelectDefault}
-	if blocking {
-		last = reflect.SelectCase{Dir: reflect.SelectRecv, Chan: reflect.ValueOf(rt.Halted())}
-	}
-	i, v, ok := reflect.Select(append(c.list, last))
-	switch {
-	case i < len(c.list):
-	case blocking:
-		rt.Halt()
-	default:
-		return -1, false, nil
+	var i int
+	var v reflect.Value
+	var ok bool
+	if !blocking {
+		if i, v, ok = reflect.Select(append(c.list, reflect.SelectCase{Dir: reflect.SelectDefault})); i == len(c.list) {
+			return -1, false, nil
+		}
+	} else {
+		ends := []<-chan struct{}{rt.Halted(), rt.Context().Done()}
+		for {
+			list := c.list
+			for _, end := range ends {
+				list = append(list, reflect.SelectCase{Dir: reflect.SelectRecv, Chan: reflect.ValueOf(end)})
+			}
+			if i, v, ok = reflect.Select(list); i < len(c.list) {
+				break
+			}
+			rt.Halt()
+			go rt.enough(soon)
+			ends = ends[:1]
+		}
 	}
 	if v.IsValid() {
 		return i, ok, v.Interface()
 	}
 	return i, ok, nil
+}
+
+// soon is how long a program that does nothing but wait may go on when its context has ended.
+const soon = 300 * time.Millisecond
+
+// enough asks for the program to be stopped after a time, unless it has ended.
+func (rt *RT) enough(after time.Duration) {
+	halted := rt.Halted()
+	select {
+	case <-time.After(after):
+	case <-halted:
+		return
+	}
+	select {
+	case rt.Enough <- struct{}{}:
+	case <-halted:
+	case <-rt.over:
+	}
 }
 
 func (rt *RT) send(ch, v any) {

@@ -31,6 +31,7 @@ func (r *run) exports(ctx context.Context) []yaegi.Exports {
 		}
 	}
 	bind(r.rt.Library())
+	bind(r.rt.Timers())
 	bind(map[string]map[string]reflect.Value{
 		"time":    {"Sleep": reflect.ValueOf(r.sleep)},
 		"strings": {"Repeat": reflect.ValueOf(func(s string, n int) string { return strings.Repeat(s, r.size(n, len(s))) })},

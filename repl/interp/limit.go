@@ -27,15 +27,18 @@ const watchEvery = 10 * time.Millisecond
 
 // A LimitError says which limit an evaluation went beyond.
 type LimitError struct {
-	What  string // "memory" or "stack"
+	What  string // "memory", "stack", or in words
 	Limit uint64 // bytes
 }
 
 func (e *LimitError) Error() string {
-	if e.What == "stack" {
-		return fmt.Sprintf("stopped: calls within calls, or goroutines, took more than %s; does a function call itself, or start goroutines, without end?", bytesText(e.Limit))
+	switch e.What {
+	case "stack":
+		return fmt.Sprintf("stopped: calls within calls took more than %s; does a function call itself, or start goroutines, without end?", bytesText(e.Limit))
+	case "memory":
+		return fmt.Sprintf("stopped: more than %s of memory in use", bytesText(e.Limit))
 	}
-	return fmt.Sprintf("stopped: more than %s of memory in use", bytesText(e.Limit))
+	return "stopped: " + e.What
 }
 
 func bytesText(n uint64) string {

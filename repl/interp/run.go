@@ -156,20 +156,22 @@ func (r *run) cannotRun(text string) error {
 // call runs the entry function until it ends, is stopped or goes beyond a limit.
 func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 	failed := make(chan error, 1)
-	r.rt.Failed = func(value any) {
+	fail := func(err error) {
 		select {
-		case failed <- r.panicError(value, true):
+		case failed <- err:
 		default:
 		}
 	}
+	r.rt.Failed = func(value any) { fail(r.panicError(value, true)) }
+	r.rt.Exceeded = func(what string) { fail(&LimitError{What: what}) }
 	finished := make(chan error, 1)
 	go func() {
 		var err error
+		defer func() { finished <- err }() // also where the text of a panic is stopped
 		defer func() {
 			if p := recover(); p != nil {
 				err = r.panicError(p, false)
 			}
-			finished <- err
 		}()
 		r.main()
 	}()
@@ -237,6 +239,7 @@ func (r *run) halt() {
 // does, and makes the interpreter's functions usable again. It is false if
 // something does not end.
 func (r *run) endGoroutines() bool {
+	r.rt.End()
 	if r.rt.Goroutines() {
 		r.halt()
 		done := make(chan struct{})

@@ -18,8 +18,10 @@ import (
 	"reflect"
 	"slices"
 	"sync"
+	"time"
 
 	"quaybench/repl/check"
+	"quaybench/repl/core"
 	"quaybench/repl/host"
 )
 
@@ -199,6 +201,38 @@ func (s *Session) do(ctx context.Context, step *check.Step, stop <-chan struct{}
 	return nil
 }
 
+// Show writes a value as a person reads it; a type of the script is written with its name and fields, or as its own method
+// says. That method runs under the limits of an input, and for a second at most.
+func (s *Session) Show(v Value) (text string, err error) {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	s.control.Begin(ctx)
+	c := s.config
+	c.Grace, c.Patience = time.Nanosecond, time.Second
+	r := &run{Config: c, step: &check.Step{After: s.env}, prog: &core.Program{}, rt: host.NewRT(s.types, c.Stdout, s.control), cancel: cancel}
+	r.main = func() { text = show(v, s.types.Text) }
+	if err := r.call(ctx, nil); err != nil {
+		if errors.Is(err, ErrLeftBehind) {
+			s.control = host.NewControl()
+		}
+		if errors.Is(err, context.DeadlineExceeded) {
+			err = errors.New("its String or Error method takes more than a second")
+		}
+		return "", fmt.Errorf("it cannot be shown: %w", err)
+	}
+	return text, nil
+}
+
+// Failed returns the error that a variable holds; v.Type is nil where there is none.
+func (s *Session) Failed(name string) (v Value) {
+	for _, known := range s.env.Vars() {
+		if held, ok := s.cells[name]; ok && known.Name == name && known.Type == "error" && !reflect.ValueOf(held).Elem().IsNil() {
+			return Value{Type: types.Universe.Lookup("error").Type(), Value: reflect.ValueOf(held).Elem()}
+		}
+	}
+	return v
+}
+
 // keep takes over what the session knows after a step.
 func (s *Session) keep(step *check.Step) {
 	s.env = step.After
@@ -208,21 +242,21 @@ func (s *Session) keep(step *check.Step) {
 // opened returns what an any holds, with the type that go/types knows where it is the script's.
 func opened(t types.Type, v reflect.Value) Value {
 	if types.IsInterface(t) || !v.Elem().IsValid() {
-		return Value{t, v}
+		return Value{Type: t, Value: v}
 	}
 	if _, value, ok := host.Unbox(v.Interface()); ok {
-		return Value{t, reflect.ValueOf(value)}
+		return Value{Type: t, Value: reflect.ValueOf(value)}
 	}
-	return Value{t, v.Elem()}
+	return Value{Type: t, Value: v.Elem()}
 }
 
 // RunScript checks and runs a script to its end.
-func RunScript(ctx context.Context, c Config, src check.Source) error {
+func RunScript(ctx context.Context, c Config, src check.Source, more ...check.Source) error {
 	c, err := c.complete()
 	if err != nil {
 		return err
 	}
-	step, err := check.Script(c.Library, src)
+	step, err := check.Script(c.Library, src, more...)
 	if err != nil {
 		return err
 	}

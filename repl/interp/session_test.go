@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"go/types"
 	"reflect"
 	"strings"
 	"testing"
@@ -18,7 +19,10 @@ import (
 	"quaybench/repl/symbols"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// What waits for ever in a compiled function is left behind.
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("quaybench/repl/host.(*RT).wait.func1"))
+}
 
 // A console is a session as a person has it: text in, text out.
 type console struct {
@@ -47,7 +51,11 @@ func (k *console) eval(ctx context.Context, text string) (string, error) {
 	r, err := k.s.Eval(ctx, check.Source{Name: fmt.Sprintf("in%d", k.n), Text: text})
 	var shown []string
 	for _, v := range r.Values {
-		shown = append(shown, interp.Show(v, nil))
+		text, err := k.s.Show(v)
+		if err != nil {
+			text = err.Error()
+		}
+		shown = append(shown, text)
 	}
 	out := k.out.String() + strings.Join(shown, ", ")
 	for _, n := range r.Notes {
@@ -343,7 +351,7 @@ func(s string) string
 		"memory and endless calls": `
 > func deep(n int) int { return deep(n+1) + 1 }
 > deep(0)
-stopped: calls within calls, or goroutines, took more than 64 MB; does a function call itself, or start goroutines, without end?
+stopped: calls within calls took more than 64 MB; does a function call itself, or start goroutines, without end?
 > big := make([]float64, 1<<40)
 in3:1:12: panic: 1099511627776 elements of 8 bytes are more than the limit of 256 MB
 > var all [][]float64; for { all = append(all, make([]float64, 1<<20)) }
@@ -531,4 +539,95 @@ func main() {
 	var p *interp.Panic
 	require.ErrorAs(t, err, &p)
 	assert.Equal(t, "list.at", p.Stack[0].Function)
+}
+
+// What waits in a compiled function ends with its context, and so does what a timer or a group would start.
+func TestWaitsEnd(t *testing.T) {
+	for name, text := range map[string]string{
+		"a group":         `var wg sync.WaitGroup; wg.Add(1); wg.Wait()`,
+		"a lock":          `var m sync.Mutex; m.Lock(); m.Lock()`,
+		"a lock to read":  `var m sync.RWMutex; m.Lock(); m.RLock()`,
+		"a lock to write": `var m sync.RWMutex; m.RLock(); m.Lock()`,
+		"a condition":     `var m sync.Mutex; m.Lock(); sync.NewCond(&m).Wait()`,
+		"a channel":       `<-make(chan int)`,
+		"a channel, full": `make(chan int) <- 1`,
+		"a timer":         `<-time.After(time.Hour)`,
+		"a context":       `ctx, cancel := context.WithTimeout(context.Background(), time.Hour); defer cancel(); <-ctx.Done()`,
+		"a select":        `select {}`,
+	} {
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		text = "package main\nimport (\"sync\"; \"time\"; \"context\")\nvar _ sync.Mutex\nvar _ = time.Now\nvar _ = context.Background\nfunc main() { " + text + " }"
+		err := interp.RunScript(ctx, interp.Config{Grace: 1, Patience: time.Minute}, check.Source{Name: "wait.go", Text: text})
+		assert.ErrorIs(t, err, interp.ErrStopped, name)
+	}
+	for name, text := range map[string]string{
+		"a timer's function":   `time.AfterFunc(0, func() { panic("alone") }); select {}`,
+		"a group's function":   `var wg sync.WaitGroup; wg.Go(func() { panic("alone") }); select {}`,
+		"a context's function": `ctx, cancel := context.WithCancel(context.Background()); context.AfterFunc(ctx, func() { panic("alone") }); cancel(); select {}`,
+	} {
+		text = "package main\nimport (\"sync\"; \"time\"; \"context\")\nvar _ sync.Mutex\nvar _ = time.Now\nvar _ = context.Background\nfunc main() { " + text + " }"
+		err := interp.RunScript(t.Context(), interp.Config{}, check.Source{Name: "wait.go", Text: text})
+		assert.ErrorContains(t, err, "panic: alone (in a goroutine)", name)
+	}
+}
+
+// A value shows what its String or Error method says, at any depth; a method that does not end is left out.
+func TestValuesShowWhatTheySay(t *testing.T) {
+	k := newConsole(t, interp.Config{}, nil)
+	for _, c := range [][2]string{
+		{"type T int; func (T) String() string { return \"tee\" }; type E struct{ N int }; func (*E) Error() string { return \"bad\" }", ""},
+		{"T(3)", "tee"}, {"[]T{1, 2}", "[tee tee]"}, {"map[string]T{\"a\": 1}", "{\"a\": tee}"}, {"E{2}", "E{N: 2}"}, {"&E{2}", "bad"},
+		{"struct{ X T }{4}", "struct{X T}{X: tee}"},
+		{"type P int; func (P) String() string { panic(1) }", ""}, {"P(4)", "4"},
+	} {
+		got, err := k.eval(t.Context(), c[0])
+		require.NoError(t, err, c[0])
+		assert.Equal(t, c[1], strings.TrimSpace(got), c[0])
+	}
+	_, err := k.eval(t.Context(), "package main")
+	assert.ErrorContains(t, err, "a session has no package clause")
+	_, err = k.eval(t.Context(), "x :=")
+	assert.ErrorContains(t, err, ":1:5: syntax error: something is missing at the end")
+}
+
+// A variable's type may stand nowhere else in an input.
+func TestFieldsOfTheLibraryStandAlone(t *testing.T) {
+	k := newConsole(t, interp.Config{}, nil)
+	lib, err := symbols.Standard()
+	require.NoError(t, err)
+	for _, path := range lib.Paths() {
+		pkg := lib.Package(path)
+		if pkg.Source != nil {
+			continue
+		}
+		var make, copies []string
+		for _, name := range pkg.Types.Scope().Names() {
+			obj, ok := pkg.Types.Scope().Lookup(name).(*types.TypeName)
+			if !ok || !pkg.Allows(name) {
+				continue
+			}
+			if s, ok := obj.Type().Underlying().(*types.Struct); ok {
+				before := len(copies)
+				for f := range s.Fields() {
+					if _, channel := f.Type().(*types.Chan); f.Exported() && !channel { // the C of a timer, written by nobody
+						copies = append(copies, fmt.Sprintf("%[1]s1.%[2]s = %[1]s2.%[2]s", name, f.Name()))
+					}
+				}
+				if len(copies) > before {
+					make = append(make, fmt.Sprintf("var %[1]s1, %[1]s2 %[2]s.%[1]s; var %[1]s0 *%[2]s.%[1]s", name, pkg.Name))
+				}
+			}
+		}
+		if len(copies) == 0 {
+			continue
+		}
+		_, err := k.eval(context.Background(), strings.Join(make, "\n"))
+		require.NoError(t, err, "%s", make)
+		_, err = k.eval(context.Background(), "{\n"+strings.Join(copies, "\n")+"\n}")
+		require.NoError(t, err, "%s", copies)
+		nothing := strings.Replace(copies[0], "1.", "0.", 1)
+		_, err = k.eval(context.Background(), nothing)
+		assert.ErrorAs(t, err, new(*interp.Panic), nothing)
+	}
 }

@@ -9,11 +9,9 @@ import (
 	"strings"
 )
 
-// Show writes a value as a person reads it. known is asked first for every
-// value of a compiled type; it may be nil. A type of the script is written
-// with its name and fields.
-func Show(v Value, known func(any) (text string, ok bool)) string {
-	s := shower{known: known}
+// show writes a value as a person reads it; text is what a value of the script's says of itself.
+func show(v Value, text func(types.Type, any) (string, bool)) string {
+	s := shower{text: text}
 	s.value(v.Type, v.Value, 0)
 	return s.b.String()
 }
@@ -24,8 +22,8 @@ const (
 )
 
 type shower struct {
-	b     strings.Builder
-	known func(any) (string, bool)
+	b    strings.Builder
+	text func(types.Type, any) (string, bool)
 }
 
 func (s *shower) value(t types.Type, v reflect.Value, depth int) {
@@ -33,8 +31,14 @@ func (s *shower) value(t types.Type, v reflect.Value, depth int) {
 		s.b.WriteString("nil")
 		return
 	}
-	if s.own(t) == "" && v.CanInterface() && s.compiled(v, depth) {
+	if s.own(t) == "" && v.CanInterface() && s.compiled(v) {
 		return
+	}
+	if v.CanInterface() && !types.IsInterface(t) {
+		if text, ok := s.text(t, v.Interface()); ok {
+			s.b.WriteString(text)
+			return
+		}
 	}
 	if depth > showDepth {
 		s.b.WriteString("...")
@@ -82,14 +86,8 @@ func (s *shower) value(t types.Type, v reflect.Value, depth int) {
 }
 
 // compiled writes a value of a compiled type that says itself how.
-func (s *shower) compiled(v reflect.Value, depth int) bool {
+func (s *shower) compiled(v reflect.Value) bool {
 	x := v.Interface()
-	if s.known != nil {
-		if text, ok := s.known(x); ok {
-			s.b.WriteString(text)
-			return true
-		}
-	}
 	if k := v.Kind(); (k == reflect.Pointer || k == reflect.Interface || k == reflect.Map || k == reflect.Slice || k == reflect.Func) && v.IsNil() {
 		return false
 	}
@@ -106,7 +104,7 @@ func (s *shower) compiled(v reflect.Value, depth int) bool {
 
 // dynamic writes what an interface holds, which has a compiled type.
 func (s *shower) dynamic(v reflect.Value, depth int) {
-	if v.CanInterface() && s.compiled(v, depth) {
+	if v.CanInterface() && s.compiled(v) {
 		return
 	}
 	if v.Kind() == reflect.String {
@@ -155,7 +153,7 @@ func (s *shower) entries(m *types.Map, v reflect.Value, depth int) {
 	}
 	var list []string
 	for _, k := range v.MapKeys() {
-		e := shower{known: s.known}
+		e := shower{text: s.text}
 		e.value(m.Key(), k, depth+1)
 		e.b.WriteString(": ")
 		e.value(m.Elem(), v.MapIndex(k), depth+1)

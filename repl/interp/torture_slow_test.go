@@ -113,3 +113,22 @@ func corpus(t *testing.T) []string {
 	return append(list, "heldXs", "heldLimit * 2", "heldXs[0] += 0", "heldXs[5]", "heldWait.Hours()", "x := ", "fmt.Println(heldXs...)", "import \"os\"", "1/0",
 		"var p *struct{ A int }; p.A", "type t struct{}", "func (t) m() {}", "t{}.m()", "\x00", "日本", "/* open", "`open", "}}}}", "((((", "// nothing", ";;;", "\\")
 }
+
+// What a person sees of a value of the session's own types is stopped like any input.
+func TestMethodsThatDoNotReturn(t *testing.T) {
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
+	k := newConsole(t, interp.Config{}, nil)
+	for _, c := range []struct{ text, seen string }{
+		{"type loop struct{}; func (loop) Error() string { for {} }; loop{}", "it cannot be shown: its String or Error method takes more than a second"},
+		{"var err error = loop{}; err", "it cannot be shown: its String or Error method takes more than a second"},
+		{"[]error{err}", "it cannot be shown: its String or Error method takes more than a second"},
+		{"type deep struct{}; func (d deep) String() string { return d.String() + \"x\" }; deep{}", "it cannot be shown: "},
+		{"type fatal struct{}; func (fatal) Error() string { panic(1) }; err = fatal{}; err", "it cannot be shown: "},
+		{"type quiet struct{}; func (quiet) Error() string { select {} }; err = quiet{}; err", "it cannot be shown: its String or Error method takes more than a second"},
+		{"1 + 1", "2"},
+	} {
+		got, err := k.eval(context.Background(), c.text)
+		require.NoError(t, err, c.text)
+		assert.True(t, strings.HasPrefix(got, c.seen), "%s\n%s", c.text, got)
+	}
+}

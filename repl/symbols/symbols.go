@@ -12,17 +12,15 @@ package symbols
 //go:generate go run ./gen
 
 import (
-	"archive/zip"
 	"bytes"
-	_ "embed"
+	"compress/gzip"
+	"embed"
 	"encoding/json"
 	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"go/types"
-	"io"
-	"io/fs"
 	"maps"
 	"reflect"
 	"slices"
@@ -33,8 +31,8 @@ import (
 	"golang.org/x/tools/go/gcexportdata"
 )
 
-//go:embed api.zip
-var apiZip []byte
+//go:embed api
+var api embed.FS
 
 // A Library is a set of packages that scripts may import. It is not changed
 // after it is made, so several goroutines may use it.
@@ -57,8 +55,24 @@ type Package struct {
 	Values map[string]reflect.Value
 	// Source is the text of a package whose functions have type parameters, checked: it is interpreted with the script.
 	Source *Source
-	// Docs by Name, Type.Method and Type.Field; "" is the package itself.
-	Docs map[string]string
+}
+
+// docs returns the doc comments of a package by Name, Type.Method and Type.Field; "" is the package itself. They are packed, and
+// read only where somebody asks for help.
+func docs(path string) map[string]string {
+	packed, err := api.ReadFile("api/" + path + ".docs.gz")
+	if err != nil {
+		return nil // a package that a test or a host made
+	}
+	var all map[string]string
+	text, err := gzip.NewReader(bytes.NewReader(packed))
+	if err == nil {
+		err = json.NewDecoder(text).Decode(&all)
+	}
+	if err != nil {
+		panic(fmt.Sprintf("docs of %s: %v", path, err)) // TestDoc reads them all
+	}
+	return all
 }
 
 // A Source is the text of a package.
@@ -87,42 +101,25 @@ func (p *Package) Allows(name string) bool {
 
 // Standard gives the packages of packages.txt. It is read once.
 var Standard = sync.OnceValues(func() (*Library, error) {
-	archive, err := zip.NewReader(bytes.NewReader(apiZip), int64(len(apiZip)))
-	if err != nil {
-		return nil, fmt.Errorf("reading the embedded types: %w", err)
-	}
-	read := func(name string) ([]byte, error) {
-		f, err := archive.Open(name)
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		return io.ReadAll(f)
-	}
+	read := func(name string) ([]byte, error) { return api.ReadFile("api/" + name) }
 	fset := token.NewFileSet()
 	lib := &Library{packages: map[string]*Package{}, imports: map[string]*types.Package{}}
 	for _, e := range table {
 		p := &Package{Path: e.path, Name: e.name, Values: e.values()}
-		data, err := read("types/" + e.path)
+		data, err := read(e.path + ".types")
 		if err != nil {
 			return nil, fmt.Errorf("types of %s: %w", e.path, err)
 		}
 		if p.Types, err = gcexportdata.Read(bytes.NewReader(data), fset, lib.imports, e.path); err != nil {
 			return nil, fmt.Errorf("types of %s: %w", e.path, err)
 		}
-		if data, err = read("names/" + e.path); err != nil {
+		if data, err = read(e.path + ".names"); err != nil {
 			return nil, fmt.Errorf("names of %s: %w", e.path, err)
 		}
 		p.Names = strings.Fields(string(data))
-		if data, err = read("docs/" + e.path); err != nil {
-			return nil, fmt.Errorf("docs of %s: %w", e.path, err)
-		}
-		if err := json.Unmarshal(data, &p.Docs); err != nil {
-			return nil, fmt.Errorf("docs of %s: %w", e.path, err)
-		}
 		lib.packages[e.path] = p
 	}
-	if err := lib.readSources(archive); err != nil {
+	if err := lib.readSources(); err != nil {
 		return nil, err
 	}
 	lib.findAliases()
@@ -130,7 +127,7 @@ var Standard = sync.OnceValues(func() (*Library, error) {
 })
 
 // readSources checks the packages that are interpreted with the script. Their positions lie above those of any script.
-func (l *Library) readSources(archive *zip.Reader) error {
+func (l *Library) readSources() error {
 	l.set = token.NewFileSet()
 	l.set.AddFile("library", 1<<30, 0)
 	for _, path := range sources {
@@ -140,26 +137,22 @@ func (l *Library) readSources(archive *zip.Reader) error {
 			Instances: map[*ast.Ident]types.Instance{}, FileVersions: map[*ast.File]string{},
 		}}
 		p := &Package{Path: path, Name: path[strings.LastIndex(path, "/")+1:], Source: s}
-		for _, f := range archive.File {
-			if !strings.HasPrefix(f.Name, "source/"+path+"/") {
-				continue
-			}
-			r, err := f.Open()
+		files, err := api.ReadDir("api/" + path + ".source")
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			text, err := api.ReadFile("api/" + path + ".source/" + f.Name())
 			if err != nil {
 				return err
 			}
-			text, err := io.ReadAll(r)
-			if err != nil {
-				return err
-			}
-			file, err := parser.ParseFile(l.set, path+"/"+f.Name[strings.LastIndex(f.Name, "/")+1:], text, parser.SkipObjectResolution)
+			file, err := parser.ParseFile(l.set, path+"/"+strings.TrimSuffix(f.Name(), ".txt"), text, parser.SkipObjectResolution)
 			if err != nil {
 				return fmt.Errorf("source of %s: %w", path, err)
 			}
 			s.Files = append(s.Files, file)
 		}
 		conf := types.Config{Importer: l, GoVersion: "go1.26", Sizes: types.SizesFor("gc", "amd64")}
-		var err error
 		if p.Types, err = conf.Check(path, l.set, s.Files, s.Info); err != nil {
 			return fmt.Errorf("source of %s: %w", path, err)
 		}
@@ -167,13 +160,6 @@ func (l *Library) readSources(archive *zip.Reader) error {
 			if token.IsExported(n) {
 				p.Names = append(p.Names, n)
 			}
-		}
-		data, err := fs.ReadFile(archive, "docs/"+path)
-		if err != nil {
-			return err
-		}
-		if err := json.Unmarshal(data, &p.Docs); err != nil {
-			return err
 		}
 		l.packages[path], l.imports[path] = p, p.Types
 	}
@@ -265,7 +251,7 @@ func (l *Library) Doc(name string) (text string, ok bool) {
 			if !found || rest != "" && rest[0] != '.' {
 				continue
 			}
-			if text, ok = p.Docs[strings.TrimPrefix(rest, ".")]; ok {
+			if text, ok = docs(path)[strings.TrimPrefix(rest, ".")]; ok {
 				return text, true
 			}
 		}

@@ -102,11 +102,9 @@ func TestForbiddenIsAbsent(t *testing.T) {
 		assert.ErrorContains(t, err, "they may import bufio, bytes, cmp", path)
 	}
 	for path, names := range map[string][]string{
-		"fmt":     {"Scan", "Scanln", "Fscan"},
-		"context": {"AfterFunc"},
-		"sync":    {"OnceFunc"},
-		"time":    {"AfterFunc", "After", "Tick", "NewTimer", "NewTicker", "LoadLocation", "Timer"},
-		"io":      {"Copy", "ReadAll", "Pipe"},
+		"fmt":  {"Scan", "Scanln", "Fscan"},
+		"time": {"LoadLocation"},
+		"io":   {"Pipe"}, // it waits in compiled code
 	} {
 		for _, name := range names {
 			assert.False(t, lib.Package(path).Allows(name), "%s.%s", path, name)
@@ -117,6 +115,11 @@ func TestForbiddenIsAbsent(t *testing.T) {
 
 func TestDoc(t *testing.T) {
 	lib := standard(t)
+	for _, path := range lib.Paths() {
+		text, ok := lib.Doc(path)
+		assert.True(t, ok, path)
+		assert.NotEmpty(t, text, path)
+	}
 	for _, name := range []string{"math", "math.Sqrt", "time.Duration.Hours", "strings.Builder.Len", "math/rand/v2.Float64", "rand.Float64", "math.Pi"} {
 		text, ok := lib.Doc(name)
 		assert.True(t, ok, name)

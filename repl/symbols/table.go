@@ -10,6 +10,7 @@ var table = []entry{
 	{"bytes", "bytes", bytesValues},
 	{"context", "context", contextValues},
 	{"encoding/csv", "csv", encodingCsvValues},
+	{"encoding/json", "json", encodingJsonValues},
 	{"errors", "errors", errorsValues},
 	{"fmt", "fmt", fmtValues},
 	{"io", "io", ioValues},

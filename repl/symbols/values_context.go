@@ -14,6 +14,7 @@ import (
 func contextValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
+		"AfterFunc":         reflect.ValueOf(context.AfterFunc),
 		"Background":        reflect.ValueOf(context.Background),
 		"Canceled":          reflect.ValueOf(&context.Canceled).Elem(),
 		"Cause":             reflect.ValueOf(context.Cause),

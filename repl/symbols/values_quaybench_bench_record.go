@@ -13,7 +13,12 @@ import (
 func quaybenchBenchRecordValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"Compare": reflect.ValueOf(record.Compare),
+		"Between":        reflect.ValueOf(record.Between),
+		"Compare":        reflect.ValueOf(record.Compare),
+		"CompareSamples": reflect.ValueOf(record.CompareSamples),
+		"Hole":           reflect.ValueOf(record.Hole),
+		"Holes":          reflect.ValueOf(record.Holes),
+		"Usual":          reflect.ValueOf(record.Usual),
 
 		// type definitions
 		"CompareError": reflect.ValueOf((*record.CompareError)(nil)),
@@ -24,9 +29,11 @@ func quaybenchBenchRecordValues() map[string]reflect.Value {
 		"FormatError":  reflect.ValueOf((*record.FormatError)(nil)),
 		"Gain":         reflect.ValueOf((*record.Gain)(nil)),
 		"Measure":      reflect.ValueOf((*record.Measure)(nil)),
+		"Meter":        reflect.ValueOf((*record.Meter)(nil)),
 		"Part":         reflect.ValueOf((*record.Part)(nil)),
 		"Provenance":   reflect.ValueOf((*record.Provenance)(nil)),
 		"Run":          reflect.ValueOf((*record.Run)(nil)),
+		"Span":         reflect.ValueOf((*record.Span)(nil)),
 		"Statistics":   reflect.ValueOf((*record.Statistics)(nil)),
 		"Trace":        reflect.ValueOf((*record.Trace)(nil)),
 		"ValueError":   reflect.ValueOf((*record.ValueError)(nil)),

@@ -13,10 +13,14 @@ import (
 func quaybenchBenchSettingsValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"Fields": reflect.ValueOf(settings.Fields),
-		"Range":  reflect.ValueOf(settings.Range),
-		"Read":   reflect.ValueOf(settings.Read),
-		"Unit":   reflect.ValueOf(settings.Unit),
+		"ByKey":     reflect.ValueOf(settings.ByKey),
+		"Differing": reflect.ValueOf(settings.Differing),
+		"Fields":    reflect.ValueOf(settings.Fields),
+		"Heating":   reflect.ValueOf(settings.Heating),
+		"Range":     reflect.ValueOf(settings.Range),
+		"Read":      reflect.ValueOf(settings.Read),
+		"Table":     reflect.ValueOf(settings.Table),
+		"Unit":      reflect.ValueOf(settings.Unit),
 
 		// type definitions
 		"Boost":       reflect.ValueOf((*settings.Boost)(nil)),
@@ -25,6 +29,7 @@ func quaybenchBenchSettingsValues() map[string]reflect.Value {
 		"HighVoltage": reflect.ValueOf((*settings.HighVoltage)(nil)),
 		"Limits":      reflect.ValueOf((*settings.Limits)(nil)),
 		"LowVoltage":  reflect.ValueOf((*settings.LowVoltage)(nil)),
+		"Parameter":   reflect.ValueOf((*settings.Parameter)(nil)),
 		"Ramp":        reflect.ValueOf((*settings.Ramp)(nil)),
 		"Set":         reflect.ValueOf((*settings.Set)(nil)),
 		"Stall":       reflect.ValueOf((*settings.Stall)(nil)),

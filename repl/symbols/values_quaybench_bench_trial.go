@@ -13,16 +13,20 @@ import (
 func quaybenchBenchTrialValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"Builtin": reflect.ValueOf(trial.Builtin),
-		"Devices": reflect.ValueOf(&trial.Devices).Elem(),
-		"Names":   reflect.ValueOf(trial.Names),
-		"Text":    reflect.ValueOf(trial.Text),
-		"Write":   reflect.ValueOf(trial.Write),
+		"Builtin":         reflect.ValueOf(trial.Builtin),
+		"ConditionByKey":  reflect.ValueOf(trial.ConditionByKey),
+		"ConditionFields": reflect.ValueOf(trial.ConditionFields),
+		"Devices":         reflect.ValueOf(&trial.Devices).Elem(),
+		"Names":           reflect.ValueOf(trial.Names),
+		"Text":            reflect.ValueOf(trial.Text),
+		"Write":           reflect.ValueOf(trial.Write),
 
 		// type definitions
 		"CableStart": reflect.ValueOf((*trial.CableStart)(nil)),
+		"Conditions": reflect.ValueOf((*trial.Conditions)(nil)),
 		"Start":      reflect.ValueOf((*trial.Start)(nil)),
 		"Step":       reflect.ValueOf((*trial.Step)(nil)),
+		"Stop":       reflect.ValueOf((*trial.Stop)(nil)),
 		"Trial":      reflect.ValueOf((*trial.Trial)(nil)),
 	}
 }

@@ -13,10 +13,13 @@ import (
 func quaybenchBenchVerdictValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"Join":   reflect.ValueOf(verdict.Join),
-		"Judge":  reflect.ValueOf(verdict.Judge),
-		"Rules":  reflect.ValueOf(verdict.Rules),
-		"Static": reflect.ValueOf(verdict.Static),
+		"HighestVoltage": reflect.ValueOf(verdict.HighestVoltage),
+		"Join":           reflect.ValueOf(verdict.Join),
+		"Judge":          reflect.ValueOf(verdict.Judge),
+		"Prospective":    reflect.ValueOf(verdict.Prospective),
+		"Rules":          reflect.ValueOf(verdict.Rules),
+		"StandsStill":    reflect.ValueOf(verdict.StandsStill),
+		"Static":         reflect.ValueOf(verdict.Static),
 
 		// type definitions
 		"Change":  reflect.ValueOf((*verdict.Change)(nil)),

@@ -13,7 +13,8 @@ import (
 func syncValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
-		"NewCond": reflect.ValueOf(sync.NewCond),
+		"NewCond":  reflect.ValueOf(sync.NewCond),
+		"OnceFunc": reflect.ValueOf(sync.OnceFunc),
 
 		// type definitions
 		"Cond":      reflect.ValueOf((*sync.Cond)(nil)),

@@ -13,15 +13,20 @@ import (
 func timeValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions
+		"After":           reflect.ValueOf(time.After),
+		"AfterFunc":       reflect.ValueOf(time.AfterFunc),
 		"Date":            reflect.ValueOf(time.Date),
 		"FixedZone":       reflect.ValueOf(time.FixedZone),
 		"Local":           reflect.ValueOf(&time.Local).Elem(),
+		"NewTicker":       reflect.ValueOf(time.NewTicker),
+		"NewTimer":        reflect.ValueOf(time.NewTimer),
 		"Now":             reflect.ValueOf(time.Now),
 		"Parse":           reflect.ValueOf(time.Parse),
 		"ParseDuration":   reflect.ValueOf(time.ParseDuration),
 		"ParseInLocation": reflect.ValueOf(time.ParseInLocation),
 		"Since":           reflect.ValueOf(time.Since),
 		"Sleep":           reflect.ValueOf(time.Sleep),
+		"Tick":            reflect.ValueOf(time.Tick),
 		"UTC":             reflect.ValueOf(&time.UTC).Elem(),
 		"Unix":            reflect.ValueOf(time.Unix),
 		"UnixMicro":       reflect.ValueOf(time.UnixMicro),
@@ -33,7 +38,9 @@ func timeValues() map[string]reflect.Value {
 		"Location":   reflect.ValueOf((*time.Location)(nil)),
 		"Month":      reflect.ValueOf((*time.Month)(nil)),
 		"ParseError": reflect.ValueOf((*time.ParseError)(nil)),
+		"Ticker":     reflect.ValueOf((*time.Ticker)(nil)),
 		"Time":       reflect.ValueOf((*time.Time)(nil)),
+		"Timer":      reflect.ValueOf((*time.Timer)(nil)),
 		"Weekday":    reflect.ValueOf((*time.Weekday)(nil)),
 	}
 }

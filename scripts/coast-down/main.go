@@ -4,8 +4,8 @@
 // Needs: the propeller out of the water or off the shaft; free air around the motor.
 // Records: motor speed, voltage, currents.
 // Flags: rotor speed, which nothing holds back without a propeller.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice. A hard-wired stop in somebody's hand.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files. A hard-wired stop in somebody's hand.
 package main
 
 import (
@@ -26,28 +26,43 @@ func coastDown(s *bench.Script) error {
 	b := s.Setup.Boat
 	gear := b.Shaft.GearRatio.SI
 	inertia := b.Motor.Inertia.SI + b.Shaft.Inertia.SI/(gear*gear)
-	fastest := bench.ValueAt(r.Run, "motor speed", 6)
+	fastest, err := bench.ValueAt(r.Run, "motor speed", 6)
+	if err != nil {
+		return err
+	}
 	fmt.Println("speed before    ", bench.Format(fastest, "rpm"))
 	fmt.Println("speed         drag torque")
 	for _, share := range []float64{0.8, 0.6, 0.4, 0.2} {
-		at := first(r, share*fastest)
+		at, err := first(r, share*fastest)
+		if err != nil {
+			return err
+		}
 		if math.IsNaN(at) {
 			continue
 		}
 		dt := 0.1
-		slope := (bench.ValueAt(r.Run, "motor speed", at+dt) - bench.ValueAt(r.Run, "motor speed", at-dt)) / (2 * dt)
+		before, err := bench.ValueAt(r.Run, "motor speed", at-dt)
+		if err != nil {
+			return err
+		}
+		after, err := bench.ValueAt(r.Run, "motor speed", at+dt)
+		if err != nil {
+			return err
+		}
+		slope := (after - before) / (2 * dt)
 		fmt.Printf("%8s  %13s\n", bench.Format(share*fastest, "rpm"), bench.Format(-inertia*slope, "N·m"))
 	}
 	fmt.Print(r.Summary())
 	return nil
 }
 
-// first is when the speed has fallen to a value after the current was taken off.
-func first(r *bench.StepResult, speed float64) float64 {
+// first is when the speed has fallen to a value after the current was taken off; NaN: it has not.
+func first(r *bench.StepResult, speed float64) (float64, error) {
 	for t := 6.3; t < 19; t += 0.05 {
-		if bench.ValueAt(r.Run, "motor speed", t) < speed {
-			return t
+		v, err := bench.ValueAt(r.Run, "motor speed", t)
+		if err != nil || v < speed {
+			return t, err
 		}
 	}
-	return math.NaN()
+	return math.NaN(), nil
 }

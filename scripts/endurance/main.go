@@ -4,8 +4,8 @@
 // Needs: nothing but the boat file: it is simulated. Its speed-power points decide how good this is.
 // Records: steady speed, mean battery power, endurance, range.
 // Flags: any part that is close to its limit or over it on the way.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files.
 package main
 
 import (
@@ -33,6 +33,6 @@ func endurance(s *bench.Script) error {
 		}
 	}
 	fmt.Println("down to a tenth of the charge, from 90 %")
-	fmt.Println(bench.Caution)
+	fmt.Println(bench.CautionLines())
 	return nil
 }

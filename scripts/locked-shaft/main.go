@@ -5,8 +5,8 @@
 // motor ammeter or the controller's own.
 // Records: voltage, battery current, motor current; the battery hardly notices, while the motor carries everything.
 // Flags: commutator bars and freewheel path, which take it all; the stall timer if it comes.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice. A hard-wired stop in somebody's hand.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files. A hard-wired stop in somebody's hand.
 package main
 
 import (
@@ -23,9 +23,13 @@ func lockedShaft(s *bench.Script) error {
 	if err != nil {
 		return err
 	}
-	i := bench.MeanBetween(r.Run, "motor current", 2.4, 3.1)
-	battery := bench.MeanBetween(r.Run, "battery current", 2.4, 3.1)
-	volts := bench.MeanBetween(r.Run, "voltage at the controller", 2.4, 3.1)
+	means := map[string]float64{}
+	for _, trace := range []string{"motor current", "battery current", "voltage at the controller"} {
+		if means[trace], err = bench.MeanBetween(r.Run, trace, 2.4, 3.1); err != nil {
+			return err
+		}
+	}
+	i, battery, volts := means["motor current"], means["battery current"], means["voltage at the controller"]
 	b := s.Setup.Boat
 	// What the battery gives, less housekeeping and coil, is what the loop of motor, cables and devices turns into heat, less
 	// the brushes' constant drop.

@@ -4,8 +4,8 @@
 // Needs: nothing but the boat file: it is simulated, because an empty bank is no place to test.
 // Records: when derating starts, when the cut-off acts, the lowest cell voltage.
 // Flags: protection that does not come, cells below their limit.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files.
 package main
 
 import (
@@ -32,6 +32,6 @@ func lowBattery(s *bench.Script) error {
 		fmt.Println(f)
 	}
 	fmt.Println("verdict:", r.Verdict.Level)
-	fmt.Println(bench.Caution)
+	fmt.Println(bench.CautionLines())
 	return nil
 }

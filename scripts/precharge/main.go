@@ -5,8 +5,8 @@
 // pre-charging.
 // Records: time constant, share of the voltage when the contactor closes, energy in the resistor, inrush if it is skipped.
 // Flags: what the static rules find about pre-charge, contactor and fuse.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice. Capacitors stay charged.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files. Capacitors stay charged.
 package main
 
 import (
@@ -36,14 +36,21 @@ func precharge(s *bench.Script) error {
 	}
 	peak := 0.0
 	for t := 0.0; t < 0.2; t += 0.00002 {
-		peak = math.Max(peak, bench.ValueAt(r.Run, "battery current", t))
+		i, err := bench.ValueAt(r.Run, "battery current", t)
+		if err != nil {
+			return err
+		}
+		peak = math.Max(peak, i)
 	}
 	fmt.Println("inrush if it is skipped:", bench.Format(peak, "A"), "of battery current; the contactor closes on", bench.Format(b.Contactor.Make.SI, "A"))
 	for _, f := range bench.Check(s.Setup) {
+		if f.Level.String() == "clear" {
+			continue // nothing found, only something to bear in mind
+		}
 		if strings.Contains(f.Rule, "charge") || strings.Contains(f.Rule, "contactor") || strings.Contains(f.Rule, "fuse") || strings.Contains(f.Rule, "voltage-ratings") {
 			fmt.Println(f.Level, f.Rule+":", f.Text)
 		}
 	}
-	fmt.Println(bench.Caution)
+	fmt.Println(bench.CautionLines())
 	return nil
 }

@@ -4,8 +4,8 @@
 // Needs: nothing but the boat file: it is simulated. Try the ramp you choose with a step test.
 // Records: per ramp the time to half the speed of the shaft and the peaks of motor and battery current.
 // Flags: any part that is close to its limit or over it.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files.
 package main
 
 import (
@@ -28,21 +28,30 @@ func rampSweep(s *bench.Script) error {
 		if err != nil {
 			return err
 		}
-		final := bench.ValueAt(r.Run, "motor speed", 12)
+		final, err := bench.ValueAt(r.Run, "motor speed", 12)
+		if err != nil {
+			return err
+		}
 		half := math.NaN()
 		motor, battery := 0.0, 0.0
 		for t := 1.0; t <= 12; t += 0.02 {
-			if math.IsNaN(half) && bench.ValueAt(r.Run, "motor speed", t) >= final/2 {
+			now := map[string]float64{}
+			for _, trace := range []string{"motor speed", "motor current", "battery current"} {
+				if now[trace], err = bench.ValueAt(r.Run, trace, t); err != nil {
+					return err
+				}
+			}
+			if math.IsNaN(half) && now["motor speed"] >= final/2 {
 				half = t - 1
 			}
-			motor = math.Max(motor, bench.ValueAt(r.Run, "motor current", t))
-			battery = math.Max(battery, bench.ValueAt(r.Run, "battery current", t))
+			motor = math.Max(motor, now["motor current"])
+			battery = math.Max(battery, now["battery current"])
 		}
 		fmt.Printf("%9s  %16s  %18s  %20s\n", ramp, bench.Format(half, "s"), bench.Format(motor, "A"), bench.Format(battery, "A"))
 		for _, f := range bench.Flags(r.Verdict) {
 			fmt.Println("  ", f)
 		}
 	}
-	fmt.Println(bench.Caution)
+	fmt.Println(bench.CautionLines())
 	return nil
 }

@@ -6,8 +6,8 @@
 // Records: lever, voltage, battery current, motor current, motor speed, heat sink temperature; winding, junctions, joints
 // and fuse are inferred.
 // Flags: any part that is close to its limit or over it, and any reading outside the predicted band.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice. A hard-wired stop in somebody's hand.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files. A hard-wired stop in somebody's hand.
 package main
 
 import (
@@ -31,11 +31,18 @@ func staircase(s *bench.Script) error {
 	fmt.Println("lever    motor current  battery current  voltage  motor speed")
 	for i := 1; i <= 5; i++ {
 		from, to := float64(12*i-3), float64(12*i+1)
-		fmt.Printf("%4.0f %%  %14s  %15s  %7s  %11s\n", 20*float64(i),
-			bench.Format(bench.MeanBetween(r.Run, "motor current", from, to), "A"),
-			bench.Format(bench.MeanBetween(r.Run, "battery current", from, to), "A"),
-			bench.Format(bench.MeanBetween(r.Run, "voltage at the controller", from, to), "V"),
-			bench.Format(bench.MeanBetween(r.Run, "motor speed", from, to), "rpm"))
+		fmt.Printf("%4.0f %%", 20*float64(i))
+		for _, column := range []struct {
+			trace, unit string
+			width       int
+		}{{"motor current", "A", 14}, {"battery current", "A", 15}, {"voltage at the controller", "V", 7}, {"motor speed", "rpm", 11}} {
+			mean, err := bench.MeanBetween(r.Run, column.trace, from, to)
+			if err != nil {
+				return err
+			}
+			fmt.Printf("  %*s", column.width, bench.Format(mean, column.unit))
+		}
+		fmt.Println()
 	}
 	fmt.Print(r.Summary())
 	return nil

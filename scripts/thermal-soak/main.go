@@ -4,13 +4,12 @@
 // Needs: nothing but the boat file: it is simulated. Compare with a thermometer on the housing.
 // Records: winding, commutator, magnets, heat sink and compartment at the end of the run and in the hour after it.
 // Flags: any part that is close to its limit or over it.
-// Caution: a simulation is no proof of safety; follow the makers' limits, the rules that apply where you are, and licensed
-// practice.
+// Caution: A simulation is no proof of safety. Follow the makers' limits, the standards and codes that apply where you are, and
+// licensed practice; these results are only as good as the numbers in your files.
 package main
 
 import (
 	"fmt"
-	"math"
 
 	"quaybench/bench"
 )
@@ -30,9 +29,9 @@ func soak(s *bench.Script) error {
 		}
 		fmt.Printf("%-24s", p.Name)
 		for _, t := range times {
-			v := bench.ValueAt(r.Run, p.Name, t)
-			if math.IsNaN(v) {
-				return fmt.Errorf("no trace of %s", p.Name)
+			v, err := bench.ValueAt(r.Run, p.Name, t)
+			if err != nil {
+				return err
 			}
 			fmt.Printf("  %7s", bench.Format(v, "°C"))
 		}
@@ -42,6 +41,6 @@ func soak(s *bench.Script) error {
 		fmt.Println(f)
 	}
 	fmt.Println("verdict:", r.Verdict.Level)
-	fmt.Println(bench.Caution)
+	fmt.Println(bench.CautionLines())
 	return nil
 }

@@ -120,7 +120,7 @@ func row(r []string) (Check, error) {
 	return c, nil
 }
 
-// Passes says whether got is within the row's tolerance.
+// Passes reports whether got is within the row's tolerance.
 func (c Check) Passes(got float64) bool {
 	allowed := c.Tolerance
 	if c.Kind == "rel" {

@@ -29,11 +29,11 @@ func build(t *testing.T, c *comparison) program {
 		sundials = "/tmp/sundials/install"
 	}
 	if _, err := os.Stat(filepath.Join(sundials, "include", "cvode", "cvode.h")); err != nil {
-		t.Skipf("no SUNDIALS under %s: build it as README.md says and set SUNDIALS to where it is installed", sundials)
+		t.Skipf("NOT COMPARED WITH CVODE: no SUNDIALS under %s: build it as README.md says and set SUNDIALS to where it is installed", sundials)
 	}
 	gcc, err := exec.LookPath("gcc")
 	if err != nil {
-		t.Skip("no gcc: the comparison is written in C")
+		t.Skip("NOT COMPARED WITH CVODE: no gcc (apt-get install gcc): the comparison is written in C")
 	}
 	dir := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "model.h"), []byte(c.header()), 0o600))

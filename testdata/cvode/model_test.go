@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
@@ -56,7 +55,7 @@ type link struct {
 
 // newComparison prepares a trial of petrel. Limits are set low, rises above the air for winding, sink and junction, so that
 // parts pass them: they change nothing but what is noted.
-func newComparison(t *testing.T, name string, electrical bool, duration float64, rises [3]float64) *comparison {
+func newComparison(t testing.TB, name string, electrical bool, duration float64, rises [3]float64) *comparison {
 	b, s, err := reference.Boat("petrel")
 	require.NoError(t, err)
 	tr, err := trial.Builtin(name)
@@ -116,7 +115,7 @@ func (c *comparison) corners() {
 }
 
 // heat lists nodes and links, everything in the compartment.
-func (c *comparison) heat(t *testing.T) {
+func (c *comparison) heat(t testing.TB) {
 	b := c.boat
 	node := func(name string, capacity float64, to int, resistance float64) int {
 		c.names, c.capacity = append(c.names, name), append(c.capacity, capacity)
@@ -144,15 +143,13 @@ func (c *comparison) heat(t *testing.T) {
 	copper := m.Resistance.SI * (1 + 0.00393*(273.15+40+105-293.15)) * m.RatedCurrent.SI * m.RatedCurrent.SI
 	w := m.RatedSpeed.SI
 	all := copper + m.BrushDrop.SI*m.RatedCurrent.SI + (m.Friction.SI*math.Tanh(w)+m.Viscous.SI*w+m.Windage.SI*w*w)*w
-	winding := len(c.names)
-	housing := winding + 1
+	housing := node("housing", 0.85*m.Mass.SI*460, air, 0.7*105/all)
 	node("winding", 0.15*m.Mass.SI*385, housing, 0.3*105/copper)
-	node("housing", 0.85*m.Mass.SI*460, air, 0.7*105/all)
 	commutator := node("commutator", m.BrushHeatCapacity.SI, housing, m.BrushToHousing.SI)
 	node("commutator bars", m.BarHeatCapacity.SI, commutator, m.BarToCommutator.SI)
 }
 
-func fastest(t *testing.T, b *boat.Boat) [][2]float64 {
+func fastest(t testing.TB, b *boat.Boat) [][2]float64 {
 	fuse, _, err := drive.FuseCurves(&b.Fuse)
 	require.NoError(t, err)
 	var pairs [][2]float64
@@ -414,14 +411,14 @@ func (c *comparison) temperatures(y []float64) []float64 {
 }
 
 // ours solves the trial with simulate.Run.
-func (c *comparison) ours(t *testing.T, rel float64, repeats int) solution {
+func (c *comparison) ours(t testing.TB, rel float64, repeats int) solution {
 	s := solution{work: work{seconds: math.Inf(1)}}
 	var run *record.Run
 	for range repeats {
-		began := time.Now()
+		began := cpu()
 		var err error
 		run, err = simulate.Run(context.Background(), c.boat, c.settings, c.trial, simulate.Options{RelTol: rel})
-		s.work.seconds = min(s.work.seconds, time.Since(began).Seconds())
+		s.work.seconds = min(s.work.seconds, cpu()-began)
 		require.NoError(t, err)
 	}
 	require.Empty(t, run.Events, "an event that the C program does not know of")

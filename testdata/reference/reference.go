@@ -69,7 +69,7 @@ type Derived struct {
 	} `json:"wells"`
 }
 
-// Dir is the folder testdata/reference, found from a test's working folder.
+// Dir returns the folder testdata/reference, found from a test's working folder.
 func Dir() (string, error) {
 	dir, err := os.Getwd()
 	if err != nil {

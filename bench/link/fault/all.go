@@ -8,7 +8,7 @@ import (
 	"quaybench/bench/link/modbus"
 )
 
-// All are the ways a Modbus line misbehaves, one by one. timing is that of
+// All returns the ways a Modbus line misbehaves, one by one. timing is that of
 // the master: what is slow is slower than it waits, what comes late comes just
 // after it gave up or went on.
 func All(timing modbus.Timing) []Fault {

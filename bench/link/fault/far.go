@@ -69,7 +69,7 @@ func (e *farEnd) Write(ctx context.Context, reply []byte) error {
 	return nil
 }
 
-// strike gives what goes back.
+// strike returns what goes back.
 func (e *farEnd) strike(reply []byte) ([]Piece, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()

@@ -10,6 +10,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/port"
+	"quaybench/bench/quantity"
 )
 
 // Logger is a [link.Instrument] that reads the lines of a data logger.
@@ -59,7 +60,7 @@ func NewLogger(f *Format, p port.Port, clock port.Clock) *Logger {
 	}
 }
 
-// Channels says what each sample holds.
+// Channels returns what each sample holds.
 func (l *Logger) Channels() []link.Channel { return l.parser.format.Channels() }
 
 // Next waits for the next line and gives its sample; see [link.Instrument]. A
@@ -86,7 +87,7 @@ func (l *Logger) next(ctx context.Context) (link.Sample, error) {
 	defer l.turn.Release(1)
 	// Counted from here, not from the last line: one may have been waiting in
 	// the system while nobody asked.
-	start := l.clock.Now()
+	start, before := l.clock.Now(), l.parser.stats
 	for len(l.ready) == 0 {
 		n, err := l.port.Read(ctx, l.buffer, linePause)
 		now := l.clock.Now()
@@ -99,7 +100,7 @@ func (l *Logger) next(ctx context.Context) (link.Sample, error) {
 		l.parser.Feed(l.buffer[:n], now, func(s link.Sample, err error) { l.ready = append(l.ready, result{s, err}) })
 		// Also where bytes come, but no line ever ends.
 		if limit := l.parser.format.staleAfter; len(l.ready) == 0 && now.Sub(start) >= limit {
-			return link.Sample{}, fmt.Errorf("%w: no line for %v; check that the logger runs, and the baud rate", link.ErrStale, limit)
+			return link.Sample{}, fmt.Errorf("%w: no line for %s; %s", link.ErrStale, quantity.FormatDuration(limit), l.parser.stats.missing(before))
 		}
 	}
 	if err := ctx.Err(); err != nil {
@@ -110,7 +111,7 @@ func (l *Logger) next(ctx context.Context) (link.Sample, error) {
 	return first.sample, first.err
 }
 
-// Stats gives the counts so far. It waits for a running Next.
+// Stats returns the counts so far. It waits for a running Next.
 func (l *Logger) Stats(ctx context.Context) (Stats, error) {
 	if err := l.turn.Acquire(ctx, 1); err != nil {
 		return Stats{}, err

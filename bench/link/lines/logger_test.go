@@ -120,7 +120,7 @@ func TestNoiseWithoutEndIsStale(t *testing.T) {
 		_, err := lines.NewLogger(loggerFormat(t), near, port.WallClock{}).Next(t.Context())
 		require.ErrorIs(t, err, link.ErrStale)
 		assert.InDelta(t, 0.1, time.Since(start).Seconds(), 0.002)
-		assert.ErrorContains(t, err, "no line for 100ms")
+		assert.ErrorContains(t, err, "no line for 100 ms")
 	})
 }
 

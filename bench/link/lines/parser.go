@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"strconv"
 	"time"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/nmea"
 )
 
 // What can be wrong with a line. Each comes inside a [*LineError].
@@ -18,8 +18,12 @@ var (
 	ErrColumns = errors.New("another count of columns than the column list has")
 	ErrNumber  = errors.New("not a number")
 	ErrSum     = errors.New("the check sum does not fit")
+	ErrHeader  = fmt.Errorf("%w: another header stands above its columns now", link.ErrOther)
 	ErrBegins  = errors.New("a sentence of a kind of its own, and the column list does not say which kind is meant: write how its lines begin, for example begins = \"$IIMWV\"")
 )
+
+// errPassedOver is a line that nobody asked for.
+var errPassedOver = errors.New("a line of another kind")
 
 // LineError is a line that can't be believed; nothing of it was used.
 type LineError struct {
@@ -51,9 +55,20 @@ type Stats struct {
 	Half, Noise, TooLong, Columns, Numbers, Sums, Impossible int64
 }
 
-// Bad is the count of lines that were not used.
+// Bad returns the count of lines that were not used.
 func (s Stats) Bad() int64 {
 	return s.Half + s.Noise + s.TooLong + s.Columns + s.Numbers + s.Sums + s.Impossible
+}
+
+// missing says what may be wrong where no reading has come since the counts were others.
+func (s Stats) missing(before Stats) string {
+	switch {
+	case s.Bytes == before.Bytes:
+		return "nothing came: check that the instrument runs, its plug, and the port"
+	case s.Others > before.Others:
+		return fmt.Sprintf("%d lines came of other kinds than the one that is meant: check what it is set to send", s.Others-before.Others)
+	}
+	return "bytes came, but no whole line: check the baud rate"
 }
 
 // maxLine is the longest line taken, in bytes: far more than a logger with
@@ -67,6 +82,7 @@ const shownText = 80
 // one goroutine.
 type Parser struct {
 	format *Format
+	reads  decoder
 	line   []byte // the unfinished line
 	// skip is why what comes is thrown away up to the next line end.
 	skip  error
@@ -76,10 +92,10 @@ type Parser struct {
 // NewParser makes a parser that joins a stream somewhere in a line: all up to
 // the first line end is thrown away, as half a number looks like a number.
 func NewParser(f *Format) *Parser {
-	return &Parser{format: f, line: make([]byte, 0, maxLine), skip: ErrHalf}
+	return &Parser{format: f, reads: f.begin(), line: make([]byte, 0, maxLine), skip: ErrHalf}
 }
 
-// Stats gives the counts so far.
+// Stats returns the counts so far.
 func (p *Parser) Stats() Stats { return p.stats }
 
 // Feed takes bytes that arrived at a time, and hands each line that ends in
@@ -127,14 +143,19 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 		p.stats.Remarks++
 		return
 	}
-	if skip == nil && p.format.begins != "" && !p.format.isOurs(line) {
+	err := skip
+	var values []float64
+	fresh, column := -1, ""
+	if err == nil {
+		values, fresh, column, err = p.reads.decode(line)
+	}
+	switch {
+	case err == errPassedOver:
 		p.stats.Others++
 		return
-	}
-	values, column, err := p.parse(line, skip)
-	if err == nil {
+	case err == nil:
 		p.stats.Samples++
-		emit(link.Sample{At: at, Values: values}, nil)
+		emit(p.sample(at, values, fresh), nil)
 		return
 	}
 	p.count(err)
@@ -142,128 +163,31 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 	emit(link.Sample{}, &LineError{Line: p.stats.Lines, Column: column, Text: string(shown), Err: err})
 }
 
+// sample makes a sample of the readings of a line.
+func (p *Parser) sample(at time.Time, values []float64, fresh int) link.Sample {
+	s := link.Sample{At: at, Values: values}
+	if fresh >= 0 && len(values) > 1 {
+		s.Times = make([]time.Time, len(values))
+		s.Times[fresh] = at
+	}
+	return s
+}
+
 func (p *Parser) count(err error) {
 	counter := &p.stats.Impossible
-	switch err {
-	case ErrHalf:
+	switch {
+	case err == ErrHalf:
 		counter = &p.stats.Half
-	case ErrNoise:
+	case err == ErrNoise:
 		counter = &p.stats.Noise
-	case ErrTooLong:
+	case err == ErrTooLong:
 		counter = &p.stats.TooLong
-	case ErrColumns, ErrBegins:
+	case err == ErrColumns, err == ErrBegins, err == ErrHeader, errors.As(err, new(*nmea.FormError)):
 		counter = &p.stats.Columns
-	case ErrNumber:
+	case err == ErrNumber:
 		counter = &p.stats.Numbers
-	case ErrSum:
+	case err == ErrSum, err == nmea.ErrSum, err == nmea.ErrNoSum:
 		counter = &p.stats.Sums
 	}
 	*counter++
-}
-
-// parse reads the columns of a whole line.
-func (p *Parser) parse(line []byte, skip error) (values []float64, column string, err error) {
-	if skip != nil {
-		return nil, "", skip
-	}
-	for _, b := range line {
-		if (b < ' ' || b > '~') && b != '\t' {
-			return nil, "", ErrNoise
-		}
-	}
-	if p.format.begins == "" && isSentence(line) {
-		return nil, "", ErrBegins
-	}
-	if p.format.xor {
-		var ok bool
-		if line, ok = checkSum(line); !ok {
-			return nil, "", ErrSum
-		}
-	}
-	columns := p.format.columns
-	values = make([]float64, len(p.format.channels))
-	for i, c := range columns {
-		text, rest, more := p.format.cut(line)
-		if more != (i < len(columns)-1) {
-			return nil, "", ErrColumns
-		}
-		line = rest
-		if c.channel < 0 {
-			continue
-		}
-		channel := p.format.channels[c.channel]
-		number, ok := parseNumber(text)
-		if !ok {
-			return nil, channel.Name, ErrNumber
-		}
-		value := c.SI(number)
-		if !(value >= c.Min && value <= c.Max) {
-			return nil, channel.Name, &link.ImpossibleError{Channel: channel, Value: value, Min: c.Min, Max: c.Max}
-		}
-		values[c.channel] = value
-	}
-	return values, "", nil
-}
-
-// isOurs reports whether a line begins as the list says, up to where its first column ends.
-func (f *Format) isOurs(line []byte) bool {
-	rest, ok := bytes.CutPrefix(line, []byte(f.begins))
-	if !ok || len(rest) == 0 {
-		return ok
-	}
-	last := f.begins[len(f.begins)-1]
-	return rest[0] == f.delimiter || f.spaces && (rest[0] == ' ' || rest[0] == '\t') || last == f.delimiter || f.spaces && last == ' '
-}
-
-// isSentence reports whether a line names its kind, as those of NMEA 0183 do ($GPRMC,...): there may be others with as
-// many columns, which mean other things.
-func isSentence(line []byte) bool {
-	return len(line) > 1 && (line[0] == '$' || line[0] == '!') && (line[1] >= 'A' && line[1] <= 'Z' || line[1] >= 'a' && line[1] <= 'z')
-}
-
-// cut takes the first column of a line; more tells whether a delimiter followed.
-func (f *Format) cut(line []byte) (column, rest []byte, more bool) {
-	if f.spaces {
-		line = bytes.Trim(line, " \t")
-		i := bytes.IndexAny(line, " \t")
-		if i < 0 {
-			return line, nil, false
-		}
-		return line[:i], line[i:], true
-	}
-	column, rest, more = bytes.Cut(line, []byte{f.delimiter})
-	return bytes.Trim(column, " \t"), rest, more
-}
-
-// checkSum checks and takes off *hh, and a $ at the start, which NMEA 0183
-// leaves out of the sum.
-func checkSum(line []byte) (body []byte, ok bool) {
-	line = bytes.TrimPrefix(line, []byte("$"))
-	n := len(line) - 3
-	if n < 0 || line[n] != '*' {
-		return nil, false
-	}
-	want, err := strconv.ParseUint(string(line[n+1:]), 16, 8)
-	if err != nil {
-		return nil, false
-	}
-	var sum byte
-	for _, b := range line[:n] {
-		sum ^= b
-	}
-	return line[:n], sum == byte(want)
-}
-
-// parseNumber reads a decimal number: of what strconv takes, not the words
-// (inf, nan), hexadecimal or underscores.
-func parseNumber(text []byte) (float64, bool) {
-	for _, b := range text {
-		switch {
-		case b >= '0' && b <= '9', b == '.', b == '-', b == '+', b == 'e', b == 'E':
-		default:
-			return 0, false
-		}
-	}
-	number, err := strconv.ParseFloat(string(text), 64)
-	return number, err == nil
 }

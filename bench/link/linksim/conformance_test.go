@@ -18,7 +18,7 @@ func TestConformance(t *testing.T) {
 	b, s, m := petrel(t)
 	linktest.Controller(t, func(t *testing.T) linktest.Bench {
 		clock := linksim.NewVirtual(time.Unix(0, 0))
-		sim, err := linksim.New(b, s, m, clock, linksim.Options{})
+		sim, err := linksim.New(b, s, m.Describe(), clock, linksim.Options{})
 		require.NoError(t, err)
 		timing := modbus.TimingAt(115200)
 		p := sim.Loopback(m, timing, clock)

@@ -14,7 +14,7 @@ import (
 func BenchmarkReading(b *testing.B) {
 	bt, s, m := petrelFor(b)
 	clock := linksim.NewVirtual(time.Unix(0, 0))
-	sim, err := linksim.New(bt, s, m, clock, linksim.Options{})
+	sim, err := linksim.New(bt, s, m.Describe(), clock, linksim.Options{})
 	require.NoError(b, err)
 	sim.Throttle(0)
 	slowest := time.Duration(0)

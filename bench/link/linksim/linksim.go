@@ -1,6 +1,6 @@
 // Package linksim is a simulated controller: the drive's equations and the controller's law behind the frames of a real one.
 //
-// A Controller stands behind a Modbus unit (regmap.Unit). It runs when it is asked: each request first brings the
+// A Controller stands behind a Modbus unit (regmap.Unit) or a CANopen node (objmap.Unit). It runs when it is asked: each request first brings the
 // simulation up to the clock. Like a real one it forgets a throttle command after its own command time-out.
 package linksim
 
@@ -28,23 +28,23 @@ type Options struct {
 	Trial *trial.Trial // weather, load and start temperatures; nil: 25 °C, moored
 }
 
-// Controller is the simulated controller. It is a regmap.Device, safe for several goroutines.
+// Controller is the simulated controller. It is a guard.Device, safe for several goroutines.
 type Controller struct {
-	mu        sync.Mutex
-	live      *simulate.Live
-	clock     port.Clock
-	speed     float64
-	words     map[string][]string // of choices, in the map's order
-	timeout   time.Duration       // 0: takes no throttle
-	last      time.Time           // up to when it has run
-	share     float64
-	commanded time.Time
-	failed    error
-	defaults  settings.Set
+	mu       sync.Mutex
+	live     *simulate.Live
+	clock    port.Clock
+	speed    float64
+	words    map[string][]string // of choices, in the map's order
+	timeout  time.Duration       // 0: it forgets no command by itself
+	last     time.Time           // up to when it has run
+	share    float64
+	forget   time.Time // when the command is forgotten; zero: never
+	failed   error
+	defaults settings.Set
 }
 
-// New makes a simulated controller of a boat, as a register map shows it.
-func New(b *boat.Boat, s settings.Set, m *regmap.Map, clock port.Clock, o Options) (*Controller, error) {
+// New makes a simulated controller of a boat with what a map describes.
+func New(b *boat.Boat, s settings.Set, d link.Description, clock port.Clock, o Options) (*Controller, error) {
 	if o.Trial == nil {
 		t, err := trial.Builtin("full-throttle")
 		if err != nil {
@@ -62,7 +62,6 @@ func New(b *boat.Boat, s settings.Set, m *regmap.Map, clock port.Clock, o Option
 	if c.speed == 0 {
 		c.speed = 1
 	}
-	d := m.Describe()
 	for _, k := range d.Settings {
 		c.words[k.Key] = k.Words
 	}
@@ -94,6 +93,7 @@ var readings = map[string]func(l *simulate.Live) float64{
 	link.Duty:               func(l *simulate.Live) float64 { return l.Point().Duty },
 	link.Demand:             func(l *simulate.Live) float64 { return l.Point().Command.Demand },
 	link.BoatSpeed:          func(l *simulate.Live) float64 { return l.BoatSpeed() },
+	link.SpeedOverGround:    func(l *simulate.Live) float64 { return math.Abs(l.BoatSpeed()) }, // the simulated water stands still
 }
 
 // catchUp brings the simulation up to the clock, in steps that end where a command is forgotten.
@@ -107,16 +107,14 @@ func (c *Controller) catchUp() {
 		c.failed = c.live.Advance(context.Background(), dt, c.share)
 		c.last = until
 	}
-	if c.share != 0 && c.timeout > 0 {
-		if forget := c.commanded.Add(c.timeout); !now.Before(forget) {
-			advance(forget)
-			c.share = 0
-		}
+	if c.share != 0 && !c.forget.IsZero() && !now.Before(c.forget) {
+		advance(c.forget)
+		c.share = 0
 	}
 	advance(now)
 }
 
-// Setting is a setting as the controller holds it.
+// Setting returns a setting as the controller holds it.
 func (c *Controller) Setting(key string) float64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -162,7 +160,7 @@ func (c *Controller) Reset() {
 	c.live.Tell(c.defaults)
 }
 
-// Reading is a channel's value now.
+// Reading returns a channel's value now.
 func (c *Controller) Reading(name string) float64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -184,10 +182,21 @@ func (c *Controller) Throttle(share float64) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.catchUp()
-	c.share, c.commanded = share, c.clock.Now()
+	c.share, c.forget = share, time.Time{}
+	if c.timeout > 0 {
+		c.forget = c.clock.Now().Add(c.timeout)
+	}
 }
 
-// Lever is the share of full throttle that acts now: 0 once the command is forgotten.
+// ForgetAt has the last command forgotten at an instant, in place of the map's time-out after it; the zero time: never.
+func (c *Controller) ForgetAt(at time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.catchUp()
+	c.forget = at
+}
+
+// Lever returns the share of full throttle that acts now: 0 once the command is forgotten.
 func (c *Controller) Lever() float64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()

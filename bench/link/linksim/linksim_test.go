@@ -35,7 +35,7 @@ func TestSimulatedController(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		clock := port.WallClock{}
-		sim, err := linksim.New(b, s, m, clock, linksim.Options{})
+		sim, err := linksim.New(b, s, m.Describe(), clock, linksim.Options{})
 		require.NoError(t, err)
 		near, far := linktest.Pipe()
 		timing := modbus.TimingAt(115200)

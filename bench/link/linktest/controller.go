@@ -24,6 +24,9 @@ type Bench struct {
 	// SetRunning makes the motor count as driven or not; nil where Running is
 	// link.ErrUnknown.
 	SetRunning func(bool)
+
+	// Tell makes the controller tell something by itself: that it began anew, or reports an emergency; nil where it never does.
+	Tell func()
 }
 
 // Controller is the conformance suite of every [link.Controller]: fresh makes
@@ -48,6 +51,8 @@ func Controller(t *testing.T, fresh func(t *testing.T) Bench) {
 	run("zero is the last command of a flood", haltsAFlood)
 	run("close halts, and then everything is ErrClosed", closes)
 	run("an ended context stops everything but halt", obeysContext)
+	run("who is not ready takes nothing but zero", needsReadiness)
+	run("news reaches the caller, ends the release, and never comes from halt", tellsNews)
 }
 
 func describes(t *testing.T, b Bench, d link.Description) {
@@ -227,6 +232,7 @@ func commandsAndHalts(t *testing.T, b Bench, d link.Description) {
 		assert.NoError(t, c.Halt(t.Context()))
 		return
 	}
+	ready(t, b)
 	shares := []float64{0, 0.25, 1, 0.5}
 	outside := []float64{1.01, -1.01, math.NaN(), math.Inf(1)}
 	if d.Throttle.Astern {
@@ -260,6 +266,7 @@ func haltsWithoutContext(t *testing.T, b Bench, d link.Description) {
 	if d.Throttle == nil {
 		return // covered: Halt does nothing
 	}
+	ready(t, b)
 	require.NoError(t, b.Controller.CommandThrottle(t.Context(), 0.5))
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
@@ -271,6 +278,7 @@ func haltsAFlood(t *testing.T, b Bench, d link.Description) {
 	if d.Throttle == nil {
 		return
 	}
+	ready(t, b)
 	const flooders = 4
 	started, ended := make(chan bool, flooders), make(chan error, flooders)
 	for range flooders {
@@ -294,6 +302,7 @@ func haltsAFlood(t *testing.T, b Bench, d link.Description) {
 func closes(t *testing.T, b Bench, d link.Description) {
 	c, ctx := b.Controller, t.Context()
 	if d.Throttle != nil {
+		ready(t, b)
 		require.NoError(t, c.CommandThrottle(ctx, 0.5))
 	}
 	require.NoError(t, c.Close())
@@ -315,6 +324,57 @@ func closes(t *testing.T, b Bench, d link.Description) {
 	}
 }
 
+// ready brings a controller to where it takes commands, as its caller does: it was just read then.
+func ready(t *testing.T, b Bench) {
+	t.Helper()
+	require.NoError(t, b.Controller.MakeReady(t.Context()))
+	_, err := b.Controller.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+}
+
+func needsReadiness(t *testing.T, b Bench, d link.Description) {
+	if d.Throttle == nil {
+		assert.ErrorIs(t, b.Controller.MakeReady(t.Context()), link.ErrNoThrottle)
+		return
+	}
+	c := b.Controller
+	if d.Throttle.Ready != "" {
+		_, err := c.ReadTelemetry(t.Context())
+		require.NoError(t, err)
+		assert.NoError(t, c.CommandThrottle(t.Context(), 0))
+		assert.ErrorIs(t, c.CommandThrottle(t.Context(), 0.5), link.ErrNotReady)
+		assert.Zero(t, b.Throttle())
+	}
+	for range 2 {
+		ready(t, b)
+	}
+	require.NoError(t, c.CommandThrottle(t.Context(), 0.5))
+	assert.InDelta(t, 0.5, b.Throttle(), 0.01)
+	require.NoError(t, c.Halt(t.Context()))
+	assert.ErrorIs(t, c.MakeReady(t.Context()), link.ErrHalted)
+	assert.Zero(t, b.Throttle())
+}
+
+func tellsNews(t *testing.T, b Bench, d link.Description) {
+	if b.Tell == nil || d.Throttle == nil {
+		return
+	}
+	c, ctx := b.Controller, t.Context()
+	ready(t, b)
+	require.NoError(t, c.CommandThrottle(ctx, 0.5))
+	b.Tell()
+	require.ErrorAs(t, c.CommandThrottle(ctx, 0.5), new(*link.NewsError))
+	assert.NoError(t, c.CommandThrottle(ctx, 0), "zero passes")
+	assert.Zero(t, b.Throttle())
+	_, err := c.ReadTelemetry(ctx)
+	require.NoError(t, err, "it was told")
+	require.ErrorIs(t, c.CommandThrottle(ctx, 0.5), link.ErrVoid)
+	require.ErrorIs(t, c.MakeReady(ctx), link.ErrVoid)
+	b.Tell()
+	require.NoError(t, c.Halt(ctx))
+	assert.Zero(t, b.Throttle())
+}
+
 func obeysContext(t *testing.T, b Bench, d link.Description) {
 	before, err := b.Controller.ReadSettings(t.Context())
 	require.NoError(t, err)
@@ -329,6 +389,7 @@ func obeysContext(t *testing.T, b Bench, d link.Description) {
 		assert.ErrorIs(t, err, context.Canceled)
 	}
 	if d.Throttle != nil {
+		assert.ErrorIs(t, b.Controller.MakeReady(ctx), context.Canceled)
 		assert.ErrorIs(t, b.Controller.CommandThrottle(ctx, 0.5), context.Canceled)
 	}
 	unchanged(t, b, before)

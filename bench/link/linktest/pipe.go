@@ -11,7 +11,7 @@ import (
 	"quaybench/bench/link/port"
 )
 
-// Pipe gives the two ends of a line in memory: what one end writes, the other
+// Pipe returns the two ends of a line in memory: what one end writes, the other
 // reads, in order, at once. It waits with the time package only, so that
 // inside testing/synctest a minute of silence costs nothing.
 //

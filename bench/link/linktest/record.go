@@ -100,7 +100,7 @@ func (e *PlaybackError) Error() string {
 	return fmt.Sprintf("playback, line %d of the recording: %s", e.Line, e.Reason)
 }
 
-// Playback gives a port that behaves as recorded: it wants the same writes in
+// Playback returns a port that behaves as recorded: it wants the same writes in
 // the same order, and gives what was read after each at once, whatever the
 // waits were. A write that was not recorded, and at Close every entry left
 // over, is a [*PlaybackError].

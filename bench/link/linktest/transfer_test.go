@@ -65,6 +65,14 @@ func (p *pages) Note(state link.State, changes ...link.Change) error {
 	return nil
 }
 
+// known is what all entries say.
+func (p *pages) known() (known link.Knowledge) {
+	for _, e := range p.entries {
+		_ = known.Note(e.state, e.change)
+	}
+	return known
+}
+
 // untrue says what of the first n entries does not fit what the controller holds; "" if all fits.
 func (p *pages) untrue(n int, held map[string]float64) string {
 	var known link.Knowledge
@@ -223,6 +231,11 @@ func TestTransferNoticesAReset(t *testing.T) {
 				if errors.As(r.err, new(*link.StrayError)) {
 					strays++
 				}
+				known := r.journal.known()
+				for key := range heldBefore {
+					_, sure := known.Value(key)
+					assert.True(t, sure || !failed.Restored(), "reset at request %d: the end of what was put back of %s was not noted", at, key)
+				}
 				outcomes.add(at, r.outcome(t, fmt.Sprintf("reset at request %d", at)))
 				return
 			}
@@ -248,8 +261,19 @@ func TestTransferWithAFullDisk(t *testing.T) {
 			r := runTransfer(t, m, fault.Fault{}, 0, false, nil, func(n int, _ *testDevice, j *pages) {
 				j.full, j.from = full, from
 			})
-			if from >= 9 { // three found, two begin, twice intends and holds; without the ends all stays unsure
+			switch {
+			case from >= 11: // three found, two begin, twice intends and holds, two ends
 				assert.NoError(t, r.err)
+				return
+			case from >= 9: // without the ends all stays unsure, and that is told
+				assert.ErrorAs(t, r.err, new(*link.UnnotedError))
+				assert.Equal(t, heldAfter, r.device.settings)
+				known := r.journal.known()
+				for _, c := range transfer {
+					_, sure := known.Value(c.Key)
+					assert.False(t, sure && from == 9, "%s, full from entry %d on", c.Key, from)
+				}
+				assert.Empty(t, r.journal.untrue(len(r.journal.entries), r.device.settings))
 				return
 			}
 			require.ErrorIs(t, r.err, full)

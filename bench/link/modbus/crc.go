@@ -1,6 +1,6 @@
 package modbus
 
-// CRC is the check sum of a frame: CRC-16 with the polynomial 0x8005 reflected
+// CRC returns the check sum of a frame: CRC-16 with the polynomial 0x8005 reflected
 // (0xA001), starting at 0xFFFF. It goes over the line low byte first.
 func CRC(p []byte) uint16 {
 	crc := uint16(0xFFFF)

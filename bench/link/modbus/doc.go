@@ -9,6 +9,6 @@
 //
 // Sources: MODBUS Application Protocol Specification V1.1b3 (function and
 // exception codes, address rule) and MODBUS over Serial Line V1.02 (frames,
-// timing, check sum). Neither text was at hand here; what was taken from
-// memory and what was confirmed stands beside the tests.
+// timing, check sum), both from memory. The tests name what a published text or
+// another implementation confirms.
 package modbus

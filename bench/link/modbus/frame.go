@@ -55,7 +55,7 @@ type Frame struct {
 	Data     []byte // at most 252 bytes
 }
 
-// Bytes gives the frame as it goes over the line, check sum last.
+// Bytes returns the frame as it goes over the line, check sum last.
 func (f Frame) Bytes() []byte {
 	p := append([]byte{f.Unit, byte(f.Function)}, f.Data...)
 	return binary.LittleEndian.AppendUint16(p, CRC(p))

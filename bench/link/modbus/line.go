@@ -21,14 +21,22 @@ type line struct {
 // t1.5 (as the operating system lets it be seen) while the frame is shorter
 // than length says, t3.5 behind it, where a frame sent twice would show. A
 // frame with a right sum is taken at once where eager says so; nil: never. It
-// returns nothing if nothing came. length gives 0 while it can't tell.
+// returns nothing if nothing came. length gives 0 while it can't tell. Where
+// this machine slept or was busy meanwhile, what has come by then counts.
 func (l *line) receive(ctx context.Context, wait time.Duration, eager func(frame []byte) bool, length func(got []byte) int) ([]byte, error) {
 	var buffer [2 * maxFrame]byte // a frame sent twice fits
 	n := 0
 	var latest time.Time
+	begun := l.clock.Now()
 	for n < len(buffer) {
 		m, err := l.port.Read(ctx, buffer[n:], wait)
 		now := l.clock.Now()
+		if late := now.Sub(begun) - wait; late > l.timing.HandOver { // this machine was, and the line need not have been
+			latest = latest.Add(late)
+			if errors.Is(err, port.ErrTimeout) {
+				m, err = l.port.Read(ctx, buffer[n:], 0)
+			}
+		}
 		if errors.Is(err, port.ErrTimeout) {
 			break
 		}
@@ -44,7 +52,7 @@ func (l *line) receive(ctx context.Context, wait time.Duration, eager func(frame
 		if now.After(latest) {
 			break
 		}
-		wait = l.timing.pause()
+		begun, wait = now, l.timing.pause()
 		if want := length(buffer[:n]); want > 0 && n >= want {
 			if _, err := ParseFrame(buffer[:n]); err == nil && eager != nil && eager(buffer[:n]) {
 				break
@@ -61,15 +69,12 @@ func (l *line) receive(ctx context.Context, wait time.Duration, eager func(frame
 // whether they were one frame.
 func (l *line) quiet(ctx context.Context, until, latest time.Time) (stale []byte, count int, ok bool, err error) {
 	var waste [maxFrame]byte
-	for {
-		now := l.clock.Now()
-		if now.After(latest) {
-			return stale, count, false, nil
-		}
+	for now := l.clock.Now(); ; now = l.last {
 		if silent := l.last.Add(l.timing.Between); until.Before(silent) {
 			until = silent
 		}
-		n, err := l.port.Read(ctx, waste[:], until.Sub(now))
+		wait := until.Sub(now)
+		n, err := l.port.Read(ctx, waste[:], wait)
 		if errors.Is(err, port.ErrTimeout) {
 			return stale, count, true, nil
 		}
@@ -81,6 +86,12 @@ func (l *line) quiet(ctx context.Context, until, latest time.Time) (stale []byte
 			stale = append(stale, waste[:n]...)
 		}
 		l.last = l.clock.Now()
+		if late := l.last.Sub(now) - max(wait, 0); late > l.timing.HandOver { // this machine was
+			latest = latest.Add(late)
+		}
+		if l.last.After(latest) {
+			return stale, count, false, nil
+		}
 	}
 }
 

@@ -46,7 +46,7 @@ type Stats struct {
 	StaleBytes int // thrown away before a request
 }
 
-// Heard tells when the last byte of the last reply came in. It waits for a running exchange.
+// Heard returns when the last byte of the last reply came in. It waits for a running exchange.
 func (m *Master) Heard(ctx context.Context) (time.Time, error) {
 	if err := m.turn.Acquire(ctx, 1); err != nil {
 		return time.Time{}, err
@@ -60,7 +60,7 @@ func NewMaster(p port.Port, timing Timing, clock port.Clock) *Master {
 	return &Master{turn: semaphore.NewWeighted(1), line: line{port: p, timing: timing, clock: clock}}
 }
 
-// Stats gives the counts so far. It waits for a running exchange.
+// Stats returns the counts so far. It waits for a running exchange.
 func (m *Master) Stats(ctx context.Context) (Stats, error) {
 	if err := m.turn.Acquire(ctx, 1); err != nil {
 		return Stats{}, err
@@ -163,7 +163,7 @@ func (m *Master) exchange(ctx context.Context, unit byte, r request, accept func
 	return err
 }
 
-// patience is how long a reply may keep its master waiting.
+// patience returns how long a reply may keep its master waiting.
 func (t Timing) patience() time.Duration { return t.Turnaround + t.HandOver }
 
 // converse sends a request and gives the bytes of an accepted reply.

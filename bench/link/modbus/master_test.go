@@ -34,6 +34,7 @@ type piece struct {
 
 // slave answers each request with the next script, and notes when requests came.
 type slave struct {
+	near     port.Port
 	far      port.Port
 	requests [][]byte
 	at       []time.Time
@@ -49,7 +50,7 @@ func (s *slave) when(i int) time.Time {
 // It runs inside a synctest bubble.
 func scripted(t *testing.T, timing modbus.Timing, scripts ...[]piece) (*modbus.Master, *slave) {
 	near, far := linktest.Pipe()
-	s := &slave{far: far}
+	s := &slave{near: near, far: far}
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
@@ -441,5 +442,42 @@ func served(t *testing.T, handler modbus.Handler, pair func() (a, b port.Port)) 
 		assert.ErrorIs(t, <-ended, context.Canceled)
 		near.Close()
 		far.Close()
+	}
+}
+
+// late is a clock at one of whose readings this machine is busy with other things for 0.6 s.
+type late struct {
+	port.WallClock
+	at, n int
+}
+
+func (c *late) Now() time.Time {
+	if c.n++; c.n == c.at {
+		time.Sleep(600 * time.Millisecond)
+	}
+	return c.WallClock.Now()
+}
+
+// A machine that is late, at whatever instant of an exchange, finds the reply that came meanwhile; one that never came is
+// missed all the same.
+func TestALateMachineFindsTheReply(t *testing.T) {
+	whole := wire(t, readThree)
+	for name, c := range map[string]struct {
+		script []piece
+		comes  bool
+	}{
+		"at once":       {now(whole), true},
+		"in two pieces": {[]piece{{5 * time.Millisecond, whole[:4]}, {5 * time.Millisecond, whole[4:]}}, true},
+		"never":         {nil, false},
+		"half of it":    {now(whole[:4]), false},
+	} {
+		for at := 1; at < 10; at++ {
+			synctest.Test(t, func(t *testing.T) {
+				_, s := scripted(t, at9600, c.script)
+				m := modbus.NewMaster(s.near, at9600, &late{at: at})
+				_, err := read3(t, m)
+				assert.Equal(t, c.comes, err == nil, "%s, late at reading %d of the clock: %v", name, at, err)
+			})
+		}
 	}
 }

@@ -10,7 +10,7 @@ import (
 
 // What can be wrong with a reply. Each comes inside a [*ReplyError].
 var (
-	ErrNoReply       = errors.New("no reply: check power, wiring, baud rate and unit id")
+	ErrNoReply       = errors.New("no reply: check power, wiring, baud rate and unit id, and whether it needs longer than its register map allows (turnaround)")
 	ErrHalfFrame     = errors.New("the reply stops half way")
 	ErrNoise         = errors.New("bytes that are no reply: check earth, termination and baud rate")
 	ErrCRC           = errors.New("the reply has a bad check sum")
@@ -78,7 +78,7 @@ func judgeReply(asked Frame, length int, raw []byte) (Frame, error) {
 
 const exceptionLength = minFrame + 1
 
-// judgeWreck says what bytes are that do not make one whole frame.
+// judgeWreck returns what bytes are that do not make one whole frame.
 func judgeWreck(asked Frame, length int, raw []byte) error {
 	length = replyLength(length, raw)
 	if len(raw) > length && sumsUp(raw[:length]) {
@@ -98,7 +98,7 @@ func judgeWreck(asked Frame, length int, raw []byte) error {
 	return ErrNoise
 }
 
-// replyLength is how long the reply that starts with raw will be.
+// replyLength returns how long the reply that starts with raw will be.
 func replyLength(length int, raw []byte) int {
 	if replyLooksRefused(raw) {
 		return exceptionLength

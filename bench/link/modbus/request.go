@@ -37,7 +37,7 @@ type RequestError struct {
 
 func (e *RequestError) Error() string { return fmt.Sprintf("%v: %s", e.Function, e.Reason) }
 
-// limit is the most the function may carry.
+// limit returns the most the function may carry.
 func (f Function) limit() int {
 	switch f {
 	case ReadCoils, ReadDiscrete:
@@ -72,7 +72,7 @@ func (r request) check(unit byte) error {
 
 const maxUnit = 247
 
-// data is what stands in the frame behind the function code.
+// data returns what stands in the frame behind the function code.
 func (r request) data() []byte {
 	p := binary.BigEndian.AppendUint16(nil, r.address)
 	switch r.function {
@@ -97,7 +97,7 @@ func (r request) data() []byte {
 	return p
 }
 
-// replyLength is the length of the frame that does as asked.
+// replyLength returns the length of the frame that does as asked.
 func (r request) replyLength() int {
 	switch r.function {
 	case ReadCoils, ReadDiscrete:
@@ -162,7 +162,7 @@ func parseRequest(f Frame) (request, error) {
 	return r, nil
 }
 
-// requestLength is how long the request that starts with raw will be: 0 while
+// requestLength returns how long the request that starts with raw will be: 0 while
 // that can't be told.
 func requestLength(raw []byte) int {
 	if len(raw) < 2 {

@@ -77,7 +77,7 @@ func (s *Server) Serve(ctx context.Context, p port.Port) error {
 	}
 }
 
-// Answer gives the reply to one received frame, or nil where a slave stays
+// Answer returns the reply to one received frame, or nil where a slave stays
 // silent: a broken frame, another unit's, or one to everybody (unit 0), which
 // is carried out if it writes.
 func (s *Server) Answer(raw []byte) []byte {

@@ -36,7 +36,7 @@ const (
 	defaultTurnaround = 200 * time.Millisecond
 )
 
-// TimingAt gives the timing for a rate in bit/s (MODBUS over Serial Line V1.02,
+// TimingAt returns the timing for a rate in bit/s (MODBUS over Serial Line V1.02,
 // section 2.5.1.1), with the usual allowances for adapters and slaves. It
 // panics on a rate that is not positive.
 func TimingAt(baud int) Timing {
@@ -57,6 +57,6 @@ func TimingAt(baud int) Timing {
 	return t
 }
 
-// pause is the silence after which an unfinished frame is given up: t1.5 as it
+// pause returns the silence after which an unfinished frame is given up: t1.5 as it
 // may look through the operating system.
 func (t Timing) pause() time.Duration { return t.Inside + t.HandOver }

@@ -2,7 +2,6 @@ package port
 
 import (
 	"fmt"
-	"sort"
 	"strconv"
 	"strings"
 
@@ -93,7 +92,7 @@ func ParseAddress(text string) (Address, error) {
 	return a, nil
 }
 
-// String gives the text that ParseAddress reads back to the same address.
+// String returns the text that ParseAddress reads back to the same address.
 func (a Address) String() string {
 	return fmt.Sprintf("%s@%d,%d%c%d", a.Name, a.Baud, a.DataBits, a.Parity, a.StopBits)
 }
@@ -112,16 +111,4 @@ func (a Address) mode() *serial.Mode {
 	// InitialStatusBits stays nil: a pseudo-terminal has no modem lines and
 	// refuses to be opened with any.
 	return mode
-}
-
-// List names the serial ports the system knows, sorted. Built-in ports are
-// opened for a moment to tell real ones from placeholders, which raises their
-// modem lines: list before connecting anything that reacts to those.
-func List() ([]string, error) {
-	names, err := serial.GetPortsList()
-	if err != nil {
-		return nil, fmt.Errorf("list serial ports: %w", err)
-	}
-	sort.Strings(names)
-	return names, nil
 }

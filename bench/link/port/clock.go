@@ -13,7 +13,7 @@ type Clock interface {
 	Sleep(ctx context.Context, d time.Duration) error
 }
 
-// Age is the time between two readings of a clock, by its monotonic part or by the wall, whichever is longer: the
+// Age returns the time between two readings of a clock, by its monotonic part or by the wall, whichever is longer: the
 // monotonic clock of most systems stands still while the machine sleeps, and the wall may be set back.
 func Age(from, to time.Time) time.Duration {
 	return max(to.Sub(from), to.Round(0).Sub(from.Round(0)))

@@ -13,13 +13,18 @@ import (
 )
 
 // hold takes the lock of a port, which goes with the process at the latest. The system's own exclusive use of a terminal
-// does not bind root. The lock is a file beside those of other programs: it is never removed, so that no two hold two.
+// does not bind root. The lock is a file that is never removed, so that no two hold two, in the one folder that all users
+// share: TMPDIR may be each one's own.
 func hold(name string) (give func() error, err error) {
 	if real, err := filepath.EvalSymlinks(name); err == nil {
 		name = real
 	}
-	path := filepath.Join(os.TempDir(), "quaybench"+strings.ReplaceAll(filepath.Clean(name), string(filepath.Separator), "-")+".lock")
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	dir := "/tmp"
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		dir = os.TempDir()
+	}
+	path := filepath.Join(dir, "quaybench"+strings.ReplaceAll(filepath.Clean(name), string(filepath.Separator), "-")+".lock")
+	f, err := os.OpenFile(path, os.O_RDWR|unix.O_NOFOLLOW, 0)
 	if errors.Is(err, os.ErrNotExist) {
 		f, err = os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o666)
 		_ = os.Chmod(path, 0o666) // whatever the mask: another user's program must see it too

@@ -4,6 +4,7 @@ package port_test
 
 import (
 	"context"
+	"net"
 	"testing"
 	"time"
 
@@ -51,4 +52,40 @@ func TestWriteIntoAFullTerminalTimesOutAndFreesTheWriter(t *testing.T) {
 		require.ErrorIs(t, err, port.ErrTimeout)
 	}
 	require.NoError(t, near.Close(), "Close must not wait for ever; goleak sees a writer left behind")
+}
+
+func network(t *testing.T) (near, far port.Port) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer listener.Close()
+	a, err := net.Dial("tcp", listener.Addr().String())
+	require.NoError(t, err)
+	b, err := listener.Accept()
+	require.NoError(t, err)
+	near, far = port.Over(a.(*net.TCPConn), "a"), port.Over(b.(*net.TCPConn), "b")
+	closeBoth(t, near, far)
+	return near, far
+}
+
+func TestNetworkConnection(t *testing.T) {
+	linktest.Port(t, network)
+	linktest.PortLoss(t, network)
+}
+
+func TestFarEndOfAPseudoTerminalMayComeAndGo(t *testing.T) {
+	far, name, err := port.Pseudo()
+	require.NoError(t, err)
+	defer far.Close()
+	for range 3 {
+		near, err := port.Open(port.Address{Name: name, Baud: 9600, DataBits: 8, Parity: port.None, StopBits: 1})
+		require.NoError(t, err)
+		require.NoError(t, near.Write(t.Context(), []byte("hello")))
+		buf := make([]byte, 5)
+		n, err := far.Read(t.Context(), buf, 5*time.Second)
+		require.NoError(t, err)
+		require.Equal(t, "hello", string(buf[:n]))
+		require.NoError(t, near.Close())
+		_, err = far.Read(t.Context(), buf, time.Millisecond)
+		require.ErrorIs(t, err, port.ErrTimeout, "nobody there is silence, not a loss")
+	}
 }

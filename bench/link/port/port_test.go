@@ -2,7 +2,6 @@ package port_test
 
 import (
 	"context"
-	"net"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -30,56 +29,14 @@ func closeBoth(t *testing.T, a, b port.Port) {
 	})
 }
 
-func network(t *testing.T) (near, far port.Port) {
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer listener.Close()
-	a, err := net.Dial("tcp", listener.Addr().String())
-	require.NoError(t, err)
-	b, err := listener.Accept()
-	require.NoError(t, err)
-	near, far = port.Over(a.(*net.TCPConn), "a"), port.Over(b.(*net.TCPConn), "b")
-	closeBoth(t, near, far)
-	return near, far
-}
-
 func TestPipe(t *testing.T) {
 	linktest.Port(t, pipe)
 	linktest.PortLoss(t, pipe)
 }
 
-func TestNetworkConnection(t *testing.T) {
-	linktest.Port(t, network)
-	linktest.PortLoss(t, network)
-}
-
-func TestFarEndOfAPseudoTerminalMayComeAndGo(t *testing.T) {
-	far, name, err := port.Pseudo()
-	require.NoError(t, err)
-	defer far.Close()
-	for range 3 {
-		near, err := port.Open(port.Address{Name: name, Baud: 9600, DataBits: 8, Parity: port.None, StopBits: 1})
-		require.NoError(t, err)
-		require.NoError(t, near.Write(t.Context(), []byte("hello")))
-		buf := make([]byte, 5)
-		n, err := far.Read(t.Context(), buf, 5*time.Second)
-		require.NoError(t, err)
-		require.Equal(t, "hello", string(buf[:n]))
-		require.NoError(t, near.Close())
-		_, err = far.Read(t.Context(), buf, time.Millisecond)
-		require.ErrorIs(t, err, port.ErrTimeout, "nobody there is silence, not a loss")
-	}
-}
-
 func TestOpenSaysWhichPortAndWhatToDo(t *testing.T) {
 	_, err := port.Open(port.Address{Name: "/dev/no-such-port", Baud: 9600, DataBits: 8, Parity: port.None, StopBits: 1})
 	require.ErrorContains(t, err, "/dev/no-such-port@9600,8N1")
-}
-
-func TestListIsSorted(t *testing.T) {
-	names, err := port.List()
-	require.NoError(t, err)
-	assert.IsNonDecreasing(t, append([]string{""}, names...))
 }
 
 func TestPipeSilenceLastsAsLongAsAsked(t *testing.T) {

@@ -12,13 +12,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/guard"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/regmap"
 )
 
 // onUnit makes a controller whose requests can be looked at.
-func onUnit(t *testing.T, name string) (*regmap.Controller, *device, *direct) {
+func onUnit(t *testing.T, name string) (*guard.Controller, *device, *direct) {
 	m := load(t, name)
 	d := newDevice(m)
 	line := &direct{server: modbus.NewServer(m.UnitID(), regmap.NewUnit(m, d), at115200, port.WallClock{})}
@@ -95,6 +96,13 @@ func TestLockedAgainAfterAFailure(t *testing.T) {
 	assert.Equal(t, 1.0, d.Setting("limits.motor_current"))
 }
 
+// A controller that another program left unlocked is locked.
+func TestLocksWhatAnotherProgramUnlocked(t *testing.T) {
+	c, _, line := onUnit(t, "petrel.toml")
+	require.NoError(t, c.Lock(t.Context()))
+	assert.Equal(t, []string{"06 00 f0 00 00"}, line.asked)
+}
+
 // A halt in the middle of a write comes through first, then locks.
 func TestHaltInterruptsAWrite(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -162,7 +170,7 @@ func TestHaltTriesAgain(t *testing.T) {
 			continue
 		}
 		require.ErrorIs(t, err, lost)
-		assert.ErrorContains(t, err, "zero throttle was not confirmed; use the hard-wired stop (the controller's own command time-out is 300ms)")
+		assert.ErrorContains(t, err, "zero throttle was not confirmed; use the hard-wired stop (the controller's own command time-out is 300 ms)")
 		assert.ErrorIs(t, c.CommandThrottle(t.Context(), 0.1), link.ErrHalted, "halted all the same")
 		require.NoError(t, c.Close(), "and close tries once more")
 		assert.Zero(t, d.throttle())

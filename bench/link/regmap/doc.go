@@ -4,6 +4,7 @@
 //
 //	title = "petrel's controller (invented)"
 //	unit_id = 17
+//	turnaround = "500 ms"      # only for a controller that takes more than 200 ms to begin an answer
 //
 //	[running]                  # what marks a driven motor
 //	table = "input"

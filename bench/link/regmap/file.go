@@ -5,14 +5,15 @@ import "quaybench/bench/link/scaling"
 // The file as it stands, by tags for datafile. What the tags can't say is
 // checked in load.go.
 type file struct {
-	Title    string        `key:"title" example:"petrel's controller (invented)" doc:"what the map is for"`
-	UnitID   int           `key:"unit_id" min:"1" max:"247" example:"17" doc:"Modbus unit id of the controller"`
-	Running  *runningMark  `key:"running" doc:"what marks a driven motor"`
-	Unlock   []step        `key:"unlock" optional:"yes" doc:"written in order before each setting"`
-	Lock     []step        `key:"lock" optional:"yes" doc:"written in order after each setting, also after one that failed"`
-	Settings []entry       `key:"setting" optional:"yes" doc:"what the controller is told"`
-	Readings []entry       `key:"reading" optional:"yes" doc:"what the controller measures"`
-	Throttle *throttleFile `key:"throttle" doc:"the throttle command"`
+	Title      string        `key:"title" example:"petrel's controller (invented)" doc:"what the map is for"`
+	UnitID     int           `key:"unit_id" min:"1" max:"247" example:"17" doc:"Modbus unit id of the controller"`
+	Turnaround float64       `key:"turnaround" unit:"s" min:"10 ms" max:"5 s" optional:"yes" example:"500 ms" doc:"how long the controller may take before its answer begins; 200 ms where it is left out" find:"the controller's manual: response time"`
+	Running    *runningMark  `key:"running" doc:"what marks a driven motor"`
+	Unlock     []step        `key:"unlock" optional:"yes" doc:"written in order before each setting"`
+	Lock       []step        `key:"lock" optional:"yes" doc:"written in order after each setting, also after one that failed"`
+	Settings   []entry       `key:"setting" optional:"yes" doc:"what the controller is told"`
+	Readings   []entry       `key:"reading" optional:"yes" doc:"what the controller measures"`
+	Throttle   *throttleFile `key:"throttle" doc:"the throttle command"`
 }
 
 // entry is one setting or reading.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"quaybench/bench/link/guard"
 	"quaybench/bench/link/modbus"
 )
 
@@ -13,7 +14,8 @@ import (
 type place struct {
 	table     modbus.Table
 	address   int
-	registers int // or bits
+	registers int  // or bits
+	lowFirst  bool // word order of two registers
 }
 
 func (p place) end() int { return p.address + p.registers }
@@ -33,6 +35,32 @@ func (p place) overlaps(q place) bool {
 type block struct {
 	place
 	items []int // indices into the places asked for
+}
+
+// registersOf returns how many registers (or bits) a value takes.
+func registersOf(k guard.Kind) int { return (k.Bits() + 15) / 16 }
+
+// raw returns the value that registers hold. A bit is a register of 0 or 1.
+func (p place) raw(registers []uint16) uint64 {
+	if p.registers == 1 {
+		return uint64(registers[0])
+	}
+	high, low := registers[0], registers[1]
+	if p.lowFirst {
+		high, low = low, high
+	}
+	return uint64(high)<<16 | uint64(low)
+}
+
+// hold returns the registers that hold a raw value.
+func (p place) hold(raw uint64) []uint16 {
+	switch {
+	case p.registers == 1:
+		return []uint16{uint16(raw)}
+	case p.lowFirst:
+		return []uint16{uint16(raw), uint16(raw >> 16)}
+	}
+	return []uint16{uint16(raw >> 16), uint16(raw)}
 }
 
 // blocks groups places that touch, up to what one request may read. It never
@@ -65,22 +93,7 @@ func blocks(places []place) []block {
 	return list
 }
 
-// fetch reads the blocks and hands over the registers of each item.
-func fetch(ctx context.Context, m *modbus.Master, unit byte, list []block, places []place, got func(item int, registers []uint16)) error {
-	for _, b := range list {
-		registers, err := read(ctx, m, unit, b.place)
-		if err != nil {
-			return err
-		}
-		for _, i := range b.items {
-			from := places[i].address - b.address
-			got(i, registers[from:from+places[i].registers])
-		}
-	}
-	return nil
-}
-
-// read reads one place; bits come as registers of 0 or 1.
+// read reads a run of places; bits come as registers of 0 or 1.
 func read(ctx context.Context, m *modbus.Master, unit byte, p place) ([]uint16, error) {
 	address := uint16(p.address)
 	switch p.table {
@@ -104,17 +117,4 @@ func read(ctx context.Context, m *modbus.Master, unit byte, p place) ([]uint16, 
 		}
 	}
 	return registers, nil
-}
-
-// write writes one value to its place: a coil, one register, or two in one
-// request so that no half of a value is ever in force.
-func write(ctx context.Context, m *modbus.Master, unit byte, p place, registers []uint16) error {
-	address := uint16(p.address)
-	switch {
-	case p.table == modbus.Coils:
-		return m.WriteCoil(ctx, unit, address, registers[0] != 0)
-	case len(registers) == 1:
-		return m.WriteRegister(ctx, unit, address, registers[0])
-	}
-	return m.WriteRegisters(ctx, unit, address, registers)
 }

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/guard"
 	"quaybench/bench/link/linktest"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
@@ -20,7 +21,7 @@ import (
 
 // onBank makes a controller of a map whose registers are plain memory: what
 // stands in them is written here by hand, not by the code under test.
-func onBank(t *testing.T, text string) (*regmap.Controller, *linktest.Bank) {
+func onBank(t *testing.T, text string) (*guard.Controller, *linktest.Bank) {
 	m, err := regmap.Load("test.toml", []byte("title = \"test\"\nunit_id = 17\n[running]\ntable = \"coil\"\naddress = 0\n"+text), nil)
 	require.NoError(t, err)
 	bank := &linktest.Bank{Coils: make([]bool, 8), Discrete: make([]bool, 8), Holding: make([]uint16, 64), Input: make([]uint16, 64)}

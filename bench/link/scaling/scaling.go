@@ -4,7 +4,9 @@
 package scaling
 
 import (
+	"fmt"
 	"math"
+	"strings"
 
 	"quaybench/bench/quantity"
 )
@@ -25,10 +27,10 @@ type Scaling struct {
 	Min, Max float64 // SI; −∞ and +∞ where not given
 }
 
-// SI gives the value of a count.
+// SI returns the value of a count.
 func (s Scaling) SI(count float64) float64 { return count*s.Factor + s.Offset }
 
-// Count gives the count of an SI value, not rounded.
+// Count returns the count of an SI value, not rounded.
 func (s Scaling) Count(si float64) float64 { return (si - s.Offset) / s.Factor }
 
 // Read reads a scaling. Everything wrong goes to problem with the key it is
@@ -96,6 +98,9 @@ func absolute(u quantity.Unit) bool { return u.FromSI(0) != 0 }
 func parseUnit(text string) (u quantity.Unit, shown string, err error) {
 	if u, err = quantity.ParseUnit(text); err != nil {
 		return u, "", err
+	}
+	if u.Name() == "rate" && strings.Contains(text, "%") {
+		return u, "", fmt.Errorf("%s is a share per time, and nothing here is measured in one: a ramp is a time (from nothing to full demand), so leave out what the controller holds as a rate", text)
 	}
 	if u.Name() != "rate" {
 		return u, text, nil

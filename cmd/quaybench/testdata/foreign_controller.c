@@ -1,6 +1,6 @@
 /* A controller's serial side with libmodbus, which nobody here wrote: petrel's registers, a lock, and a watchdog of its own
    on the throttle. The drive behind it is the test's: both share a file, 1024 holding registers and then 16 input registers.
-   Each write, and each reading of what is measured, is logged with its time in ms.
+   Each write, each reading of settings ("fetch") and of what is measured ("read") is logged with its time in ms.
 
    foreign_controller TERMINAL SHARED-FILE LOG */
 #include <errno.h>
@@ -12,7 +12,7 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { UNIT = 17, THROTTLE = 0x80, LOCK = 0xF0, UNLOCKED = 1000, RESET = 1001, HOLDING = 1024, INPUT = 16, WATCHDOG_MS = 400 };
+enum { UNIT = 17, THROTTLE = 0x80, LOCK = 0xF0, UNLOCKED = 1000, HOLDING = 1024, INPUT = 16, WATCHDOG_MS = 400 };
 
 static long now_ms(void) {
   struct timespec t;
@@ -24,7 +24,7 @@ int main(int argc, char **argv) {
   if (argc != 4) return 2;
   int file = open(argv[2], O_RDWR);
   uint16_t *shared = mmap(NULL, 2 * (HOLDING + INPUT), PROT_READ | PROT_WRITE, MAP_SHARED, file, 0);
-  FILE *log = fopen(argv[3], "w");
+  FILE *log = fopen(argv[3], "a");
   modbus_t *ctx = modbus_new_rtu(argv[1], 115200, 'N', 8, 1);
   if (shared == MAP_FAILED || !log || !ctx) return 2;
   modbus_mapping_t map = {.nb_registers = HOLDING, .nb_input_registers = INPUT, .tab_registers = shared, .tab_input_registers = shared + HOLDING};
@@ -34,6 +34,7 @@ int main(int argc, char **argv) {
   setvbuf(log, NULL, _IOLBF, 0);
   long told = now_ms();
   int step = 0;
+  shared[UNLOCKED] = 0;
   fprintf(log, "%ld ready 0 0\n", told);
   for (;;) {
     uint8_t q[MODBUS_RTU_MAX_ADU_LENGTH];
@@ -42,6 +43,7 @@ int main(int argc, char **argv) {
     if (n > 0) {
       int function = q[1], address = q[2] << 8 | q[3], value = q[4] << 8 | q[5];
       int setting = address < THROTTLE;
+      if (function == 3) fprintf(log, "%ld fetch %d 0\n", now_ms(), address);
       if (function == 4) fprintf(log, "%ld read %d 0\n", now_ms(), address);
       if (function == 6) fprintf(log, "%ld write %d %d\n", now_ms(), address, (int16_t)value);
       if (function == 6 && setting && step < 2) {

@@ -1,14 +1,15 @@
 // Command gen writes what package symbols knows of each package in
 // packages.txt: a Go file with its exported values for the interpreter, and in
-// api.zip its types (export data) for the checker and its doc comments for
-// help. It is run by go generate.
+// the folder api its types (export data) for the checker and its doc comments for
+// help. What it writes changes only with what scripts may reach: the data has no places in files. It is run by go generate.
 package main
 
 import (
-	"archive/zip"
 	"bufio"
 	"bytes"
+	"compress/gzip"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"go/ast"
@@ -16,7 +17,7 @@ import (
 	"go/format"
 	"go/token"
 	"go/types"
-	"io"
+	"io/fs"
 	"log"
 	"os"
 	"path"
@@ -69,8 +70,14 @@ func run(list, dest, out string) error {
 		byPath[p.PkgPath] = p
 	}
 
-	var archive bytes.Buffer
-	zw := zip.NewWriter(&archive)
+	before, err := readFiles(filepath.Join(out, "api"))
+	if err != nil {
+		return err
+	}
+	if err := os.RemoveAll(filepath.Join(out, "api")); err != nil {
+		return err
+	}
+	to := folder(filepath.Join(out, "api"))
 	var table, sources []string
 	for _, w := range wanted {
 		p := byPath[w.path]
@@ -78,29 +85,25 @@ func run(list, dest, out string) error {
 			return fmt.Errorf("%s: not found", w.path)
 		}
 		if w.source {
-			if err := addSource(zw, p); err != nil {
+			if err := addSource(to, p); err != nil {
 				return fmt.Errorf("%s: %w", w.path, err)
 			}
 			sources = append(sources, w.path)
 			continue
 		}
-		kept, err := writeValues(p.Types, w, dest, out)
-		if err != nil {
-			return fmt.Errorf("%s: %w", w.path, err)
-		}
+		kept, excluded := choose(p.Types, w)
 		table = append(table, w.path)
-		if err := addTypes(zw, fset, p.Types, kept); err != nil {
+		if err := addTypes(to, p.Types, kept); err != nil {
 			return fmt.Errorf("%s: %w", w.path, err)
 		}
-		if err := addDocs(zw, p, kept); err != nil {
+		if !unchanged(before, to, p.PkgPath) || !exists(valuesFile(p.PkgPath, out)) { // the extractor takes long
+			if err := writeValues(p.Types, excluded, dest, out); err != nil {
+				return fmt.Errorf("%s: %w", w.path, err)
+			}
+		}
+		if err := addDocs(to, p, kept); err != nil {
 			return fmt.Errorf("%s: %w", w.path, err)
 		}
-	}
-	if err := zw.Close(); err != nil {
-		return err
-	}
-	if err := os.WriteFile(filepath.Join(out, "api.zip"), archive.Bytes(), 0o644); err != nil {
-		return err
 	}
 	return writeTable(table, sources, byPath, dest, out)
 }
@@ -157,10 +160,42 @@ func readList(file string) ([]want, error) {
 	return wanted, sc.Err()
 }
 
-// writeValues writes the file of values of one package, by yaegi's own
-// extractor, and returns the names that scripts may use.
-func writeValues(p *types.Package, w want, dest, out string) ([]string, error) {
-	var kept, excluded []string
+// readFiles returns the files of a folder by their names in it; none where there is no folder.
+func readFiles(dir string) (map[string]string, error) {
+	out := map[string]string{}
+	err := filepath.WalkDir(dir, func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		data, err := os.ReadFile(name)
+		rel, _ := filepath.Rel(dir, name)
+		out[filepath.ToSlash(rel)] = string(data)
+		return err
+	})
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	return out, err
+}
+
+// unchanged reports whether what scripts reach of a package is what it was.
+func unchanged(before map[string]string, to folder, pkg string) bool {
+	for _, end := range []string{".types", ".names"} {
+		now, err := os.ReadFile(filepath.Join(string(to), pkg+end))
+		if was, ok := before[pkg+end]; err != nil || !ok || was != string(now) {
+			return false
+		}
+	}
+	return true
+}
+
+func exists(file string) bool {
+	_, err := os.Stat(file)
+	return err == nil
+}
+
+// choose returns the names of a package that scripts may use, and patterns of those that its file of values leaves out.
+func choose(p *types.Package, w want) (kept, excluded []string) {
 	for _, name := range p.Scope().Names() {
 		obj := p.Scope().Lookup(name)
 		if !obj.Exported() {
@@ -176,10 +211,17 @@ func writeValues(p *types.Package, w want, dest, out string) ([]string, error) {
 			excluded = append(excluded, "^"+name+"$")
 		}
 	}
+	return kept, excluded
+}
+
+func valuesFile(pkg, out string) string { return filepath.Join(out, "values_"+fileName(pkg)+".go") }
+
+// writeValues writes the file of values of one package, by yaegi's own extractor.
+func writeValues(p *types.Package, excluded []string, dest, out string) error {
 	e := extract.Extractor{Dest: dest, Exclude: excluded}
 	var b bytes.Buffer
 	if _, err := e.Extract(p.Path(), "", &b); err != nil {
-		return nil, err
+		return err
 	}
 	// The extractor fills a global map from init; a plain function per package
 	// leaves it to the caller what to load.
@@ -189,9 +231,9 @@ func writeValues(p *types.Package, w want, dest, out string) ([]string, error) {
 	src = bytes.Replace(src, []byte("\n\npackage "), []byte("\n\n//lint:file-ignore SA1019 scripts reach what Go still has\n\npackage "), 1)
 	src, err := format.Source(src)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return kept, os.WriteFile(filepath.Join(out, "values_"+fileName(p.Path())+".go"), src, 0o644)
+	return os.WriteFile(valuesFile(p.Path(), out), src, 0o644)
 }
 
 var (
@@ -227,24 +269,30 @@ func needsGenerics(obj types.Object) bool {
 }
 
 // addTypes adds the export data of p; the names scripts may use stand in docs.
-func addTypes(zw *zip.Writer, fset *token.FileSet, p *types.Package, kept []string) error {
-	f, err := zw.Create("types/" + p.Path())
-	if err != nil {
+func addTypes(to folder, p *types.Package, kept []string) error {
+	var data bytes.Buffer
+	if err := gcexportdata.Write(&data, token.NewFileSet(), p); err != nil {
 		return err
 	}
-	if err := gcexportdata.Write(f, fset, p); err != nil {
+	if err := to.add(p.Path()+".types", data.Bytes()); err != nil {
 		return err
 	}
-	f, err = zw.Create("names/" + p.Path())
-	if err != nil {
+	return to.add(p.Path()+".names", []byte(strings.Join(kept, "\n")+"\n"))
+}
+
+// A folder is where files go.
+type folder string
+
+func (f folder) add(name string, data []byte) error {
+	file := filepath.Join(string(f), name)
+	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
 		return err
 	}
-	_, err = io.WriteString(f, strings.Join(kept, "\n")+"\n")
-	return err
+	return os.WriteFile(file, data, 0o644)
 }
 
 // addSource adds the text of a package, without what reaches below the language.
-func addSource(zw *zip.Writer, p *packages.Package) error {
+func addSource(to folder, p *packages.Package) error {
 	var names []string
 	for _, name := range p.Types.Scope().Names() {
 		if ast.IsExported(name) && name != "Pull" && name != "Pull2" {
@@ -264,15 +312,11 @@ func addSource(zw *zip.Writer, p *packages.Package) error {
 		for _, r := range replacements {
 			text = r.from.ReplaceAll(text, []byte(r.to))
 		}
-		f, err := zw.Create("source/" + p.PkgPath + "/" + filepath.Base(file))
-		if err != nil {
-			return err
-		}
-		if _, err := f.Write(text); err != nil {
+		if err := to.add(p.PkgPath+".source/"+filepath.Base(file)+".txt", text); err != nil {
 			return err
 		}
 	}
-	return addDocs(zw, p, names)
+	return addDocs(to, p, names)
 }
 
 var replacements = []struct {
@@ -308,7 +352,7 @@ var replacements = []struct {
 
 // addDocs adds the doc comments of the package (under ""), its names, its
 // types' methods ("Type.Method") and their fields ("Type.Field").
-func addDocs(zw *zip.Writer, p *packages.Package, kept []string) error {
+func addDocs(to folder, p *packages.Package, kept []string) error {
 	d, err := doc.NewFromFiles(p.Fset, p.Syntax, p.PkgPath)
 	if err != nil {
 		return err
@@ -381,13 +425,15 @@ func addDocs(zw *zip.Writer, p *packages.Package, kept []string) error {
 			delete(docs, name)
 		}
 	}
-	f, err := zw.Create("docs/" + p.PkgPath)
+	var data bytes.Buffer
+	packed, err := gzip.NewWriterLevel(&data, gzip.BestCompression)
 	if err != nil {
 		return err
 	}
-	enc := json.NewEncoder(f)
-	enc.SetEscapeHTML(false)
-	return enc.Encode(docs)
+	if err := errors.Join(json.NewEncoder(packed).Encode(docs), packed.Close()); err != nil {
+		return err
+	}
+	return to.add(p.PkgPath+".docs.gz", data.Bytes())
 }
 
 // tagText is what the tags of a value of our files say of a field: what it is, and the SI unit it is held in.

@@ -1,0 +1,97 @@
+package choose_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/benchtest"
+	"quaybench/bench/choose"
+	"quaybench/bench/trial"
+	"quaybench/bench/variant"
+)
+
+func find(t *testing.T, kind string, o choose.Options, set ...string) []choose.Choice {
+	t.Helper()
+	b, s := benchtest.Boat(t, "petrel")
+	v := variant.Of(b, s)
+	for _, a := range set {
+		key, text, _ := strings.Cut(a, "=")
+		var err error
+		v, _, err = v.With(key, text)
+		require.NoError(t, err)
+	}
+	var trials []*trial.Trial
+	for _, n := range []string{"full-throttle", "hot-restart"} {
+		k, err := trial.Builtin(n)
+		require.NoError(t, err)
+		trials = append(trials, k)
+	}
+	list, err := choose.Find(t.Context(), v, kind, trials, o)
+	require.NoError(t, err)
+	return list
+}
+
+// TestTheChosenIsTheSmallestThatDoes: what lies below it says why it does not.
+func TestTheChosenIsTheSmallestThatDoes(t *testing.T) {
+	for _, kind := range []string{"cable", "fuse", "contactor", "precharge"} {
+		for _, c := range find(t, kind, choose.Options{}) {
+			require.GreaterOrEqual(t, c.Chosen, 0, kind)
+			for i, s := range c.Sizes {
+				if i < c.Chosen {
+					assert.False(t, s.Fits, "%s %s", kind, s.Name)
+					assert.NotEmpty(t, s.Why, "%s %s", kind, s.Name)
+				}
+				assert.NotEmpty(t, s.Source)
+			}
+			assert.True(t, c.Sizes[c.Chosen].Fits)
+		}
+	}
+}
+
+// TestMoreCurrentWantsMoreCopper, and a rule or a limit moved moves the choice: the broken models of this room.
+func TestMoreCurrentWantsMoreCopper(t *testing.T) {
+	o := choose.Options{Part: "motor cable"}
+	now, more := find(t, "cable", o)[0], find(t, "cable", o, "limits.motor_current=190 A")[0]
+	assert.Less(t, now.Chosen, more.Chosen)
+	hot := find(t, "cable", o, "cable[motor cable].ampacity=120 A")[0]
+	assert.Less(t, now.Chosen, hot.Chosen, "a cable that bears less")
+	fuse := find(t, "fuse", choose.Options{}, "limits.battery_current=170 A")[0]
+	if fuse.Chosen >= 0 {
+		assert.NotContains(t, fuse.Sizes[fuse.Chosen].Name, "160 A")
+	}
+	for _, s := range fuse.Sizes {
+		if s.Name == "160 A gG" {
+			assert.False(t, s.Fits, "the limit is above its rating")
+		}
+	}
+	slow := find(t, "precharge", choose.Options{}, "stage.capacitance=16 mF")[0]
+	quick := find(t, "precharge", choose.Options{})[0]
+	assert.NotEqual(t, quick.Sizes[quick.Chosen].Name, slow.Sizes[slow.Chosen].Name, "twice the capacitor wants half the resistor")
+}
+
+// TestAPropellerGivesWhatWasAsked: at the least power, and a speed out of reach has none.
+func TestAPropellerGivesWhatWasAsked(t *testing.T) {
+	c := find(t, "propeller", choose.Options{})[0]
+	require.GreaterOrEqual(t, c.Chosen, 0)
+	none := find(t, "propeller", choose.Options{Speed: 8})[0]
+	assert.Equal(t, -1, none.Chosen)
+	gear := find(t, "gear", choose.Options{})[0]
+	require.GreaterOrEqual(t, gear.Chosen, 0)
+	assert.NotEmpty(t, gear.Sizes[gear.Chosen].Costs)
+}
+
+// TestASizeIsNotBlamedForWhatIsOverAlready: a weak pre-charge resistor keeps no propeller, gear or contactor from being chosen, and is told;
+// what is the part's own, a voltage that it does not bear, refuses every size of it.
+func TestASizeIsNotBlamedForWhatIsOverAlready(t *testing.T) {
+	for _, kind := range []string{"propeller", "gear", "contactor", "precharge"} {
+		c := find(t, kind, choose.Options{}, "precharge.pulse_energy=5 J")[0]
+		assert.GreaterOrEqual(t, c.Chosen, 0, kind)
+		assert.Regexp(t, `\b5(.00)? J`, strings.Join(c.Notes, "; "), kind)
+	}
+	for kind, set := range map[string]string{"contactor": "contactor.voltage=40 V", "fuse": "fuse.voltage=40 V"} {
+		assert.Equal(t, -1, find(t, kind, choose.Options{}, set)[0].Chosen, "%s: %s", kind, set)
+	}
+}

@@ -1,0 +1,120 @@
+package learn
+
+import (
+	"math"
+	"slices"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/link"
+	"quaybench/bench/record"
+)
+
+// channel is what one meter showed, beside the trace of the simulation that it is compared with.
+type channel struct {
+	name   string // of the measured trace
+	trace  string // of the simulation
+	unit   string
+	t, y   []float64
+	white  float64 // standard deviation of one reading
+	offset float64 // of the meter's offset
+	shift  float64 // mean of the meter's offset: a one-sided error reads low
+	gain   float64 // of its gain
+	slow   float64 // usual size of what the channel strays slowly beside the model
+	typed  bool    // read by a person
+	size   bool    // it tells a size alone, without sign
+}
+
+// channels are those of a record that the model has a trace for.
+func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
+	for i := range r.Traces {
+		tr := &r.Traces[i]
+		trace := simulated(tr.Name, sensor)
+		if tr.Inferred || trace == "" || tr.Name == record.Lever || tr.Name == record.DemandTrace || tr.Name == record.Duty {
+			continue
+		}
+		c := &channel{name: tr.Name, trace: trace, unit: tr.Unit, typed: spacing(r.Time) > sparse, size: tr.Name == record.OverGround}
+		for k, v := range tr.Values {
+			if !math.IsNaN(v) {
+				c.t, c.y = append(c.t, r.Time[k]), append(c.y, v)
+			}
+		}
+		if len(c.t) == 0 {
+			continue
+		}
+		c.meter(b, tr)
+		list = append(list, c)
+	}
+	return list
+}
+
+// simulated returns the trace of a simulation that a measured trace is compared with; "" where there is none.
+func simulated(name, sensor string) string {
+	for _, k := range link.Kinds() {
+		if link.TraceName(k.Name) == name {
+			return link.PredictedTrace(k.Name, sensor)
+		}
+	}
+	return name // a part that a thermometer was held to
+}
+
+// meter fills in the errors of the instrument behind a trace: half-widths of the boat file or of the record are two standard deviations.
+// Gains and what a channel strays by are common practice, no source.
+func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
+	in := &b.Instruments
+	most := 0.0
+	for _, v := range c.y {
+		most = max(most, math.Abs(v))
+	}
+	switch tr.Name {
+	case record.Voltage:
+		c.offset, c.gain, c.slow = in.Voltage.SI/2, 0.003, 0.002*most
+	case record.BatteryCurrent:
+		c.offset, c.gain, c.slow = in.BatteryCurrent.SI/2, 0.01, max(0.3, 0.008*most)
+	case record.MotorCurrent:
+		c.offset, c.gain, c.slow = in.MotorCurrent.SI/2, 0.01, max(0.3, 0.008*most)
+	case record.MotorSpeed:
+		c.offset, c.gain, c.slow = in.Speed.SI/2, 0.003, max(0.3, 0.006*most)
+	case record.BoatSpeed, record.OverGround:
+		name := link.BoatSpeed
+		if c.size {
+			name = link.SpeedOverGround
+		}
+		k, _ := link.KindOf(name)
+		c.offset, c.gain, c.slow = k.Error/2, 0.01, 0.05
+	default:
+		c.offset, c.gain, c.slow = in.Temperature.SI/2, 0, 0.5
+	}
+	if m := tr.Meter; m != nil {
+		if m.Offset > 0 {
+			c.offset = m.Offset / 2
+		}
+		if m.Gain > 0 {
+			c.gain = m.Gain / 2
+		}
+		// What reads low by anything up to a bound has its middle there.
+		if m.ReadsLow > 0 {
+			c.shift = -m.ReadsLow / 2
+			c.offset = math.Hypot(c.offset, m.ReadsLow/4)
+		}
+	}
+	c.white = whiteNoise(c.y)
+	if floor := c.offset / 10; c.white < floor || c.typed {
+		c.white = max(floor, c.offset/3)
+		if !c.typed {
+			c.white = floor
+		}
+	}
+}
+
+// whiteNoise returns the standard deviation of one reading beside its neighbours, robust against jumps.
+func whiteNoise(y []float64) float64 {
+	if len(y) < 30 {
+		return 0
+	}
+	var d []float64
+	for i := 2; i < len(y); i++ {
+		d = append(d, math.Abs(y[i]-2*y[i-1]+y[i-2]))
+	}
+	slices.Sort(d)
+	return 1.4826 * d[len(d)/2] / math.Sqrt(6)
+}

@@ -1,0 +1,371 @@
+//go:build slow
+
+package learn
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"quaybench/bench/boat"
+	"quaybench/bench/settings"
+)
+
+// outcome is one fit of one campaign, a line of the file that QUAYBENCH_COVERAGE names.
+type outcome struct {
+	Campaign        int
+	Sampling, Wrong string
+	Names           []string
+	True, Z, SD     []float64
+	Margins         [][3]float64 // of winding and heat sink in hot-day: true, predicted, standard deviation; K
+	Doubt           float64
+	Suspects        []Suspect
+	Runs, Passes    int
+	Fisher          map[string]float64 // standard deviation of some values, over that of the prior, that the true noise would leave at the truth
+}
+
+// number of an environment variable, or a default.
+func number(name string, otherwise int) int {
+	if n, err := strconv.Atoi(os.Getenv(name)); err == nil {
+		return n
+	}
+	return otherwise
+}
+
+// TestCoverage draws true boats, lets meters show their half hour in three kinds of sampling, and counts how often the 95 % intervals hold the truth.
+// QUAYBENCH_CAMPAIGNS (200) and QUAYBENCH_SEED (21) choose, and QUAYBENCH_TRUTHS the truths ("brush,hull"; all); QUAYBENCH_COVERAGE keeps every fit, and QUAYBENCH_TALLY
+// ("cov/*.jsonl") counts what earlier runs kept in place of running.
+func TestCoverage(t *testing.T) {
+	if pattern := os.Getenv("QUAYBENCH_TALLY"); pattern != "" {
+		tally(t, kept(t, pattern))
+		return
+	}
+	b, s := petrel(t)
+	n, seed := number("QUAYBENCH_CAMPAIGNS", 200), uint64(number("QUAYBENCH_SEED", 21))
+	var all []outcome
+	var file *os.File
+	if name := os.Getenv("QUAYBENCH_COVERAGE"); name != "" {
+		var err error
+		file, err = os.Create(name)
+		require.NoError(t, err)
+		defer file.Close()
+	}
+	for k := range n {
+		for _, w := range wrongs {
+			if only := os.Getenv("QUAYBENCH_TRUTHS"); only != "" && !strings.Contains(only, w.name) || only == "" && w.name != "right" && k%4 != 0 { // a quarter as many
+				continue
+			}
+			c := draw(t, b, s, w, seed, k, 0.3)
+			for i, kind := range samplings(c.trial) {
+				if i > 0 && w.name != "right" {
+					continue
+				}
+				o, err := c.outcome(t, meters(b), s, kind)
+				if !assert.NoError(t, err, "campaign %d, %s, %s", k, w.name, kind.name) {
+					continue
+				}
+				o.Campaign, o.Wrong = k, w.name
+				all = append(all, *o)
+				if file != nil {
+					text, err := json.Marshal(o)
+					require.NoError(t, err)
+					_, _ = file.Write(append(text, '\n'))
+				}
+			}
+		}
+	}
+	tally(t, all)
+}
+
+// TestDriftByChance: of boats that stayed as they were, three outings each with other meters, another lever and another sea, one in twenty at most is said to have
+// changed; of those whose joint grew fourfold, with a thermometer on it, each is, and that joint is named. QUAYBENCH_CAMPAIGNS (20) and QUAYBENCH_SEED choose.
+func TestDriftByChance(t *testing.T) {
+	b, s := petrel(t)
+	n, seed := number("QUAYBENCH_CAMPAIGNS", 20), uint64(number("QUAYBENCH_SEED", 23))
+	days := []float64{0, 90, 200}
+	const stud = "switch stud"
+	follow := func(k int, grows bool) []Track {
+		c := draw(t, b, s, wrongs[0], seed, k, 0.3)
+		grown := *c.boat
+		grown.Joints = slices.Clone(c.boat.Joints)
+		at := slices.IndexFunc(grown.Joints, func(j boat.Joint) bool { return j.Name == stud })
+		c.boat = &grown
+		var results []*Result
+		for i := range days {
+			if i > 0 && grows {
+				grown.Joints[at].Resistance.SI *= 2
+			}
+			for !c.sail(s, wrongs[0], 0.3) {
+			}
+			kind := samplings(c.trial)[0]
+			if grows {
+				kind.order = append(slices.Clone(kind.order), stud)
+				kind.times[stud] = []float64{1010, 1785}
+			}
+			r, err := Learn(t.Context(), meters(b), s, []*Record{c.show(kind)})
+			require.NoError(t, err)
+			results = append(results, r)
+		}
+		tracks, err := Tracks(results, days)
+		require.NoError(t, err)
+		require.NotEmpty(t, tracks)
+		return tracks
+	}
+	var false_, found count
+	for k := range n {
+		still := follow(k, false)
+		false_.add(still[0].Moved)
+		if still[0].Moved {
+			t.Logf("set %d: %s %v, chance %.2g, though nothing moved", k, still[0].Key, still[0].Value, still[0].Chance)
+		}
+		if k%2 == 0 {
+			grew := follow(k, true)
+			named := grew[0].Moved && (grew[0].Key == "joint[1].resistance" || slices.Contains(grew[0].Like, "joint[1].resistance"))
+			found.add(named)
+			if !named {
+				t.Logf("set %d: the joint was missed: %s %v, like %v, chance %.2g", k, grew[0].Key, grew[0].Value, grew[0].Like, grew[0].Chance)
+			}
+		}
+	}
+	t.Logf("drift: %d of %d boats that stayed as they were are said to have changed; the joint was found in %d of %d", false_.hit, false_.of, found.hit, found.of)
+	assert.Greater(t, distuv.Binomial{N: float64(false_.of), P: 0.05}.Survival(float64(false_.hit)-0.5), 0.01, "at most one in twenty")
+	assert.Equal(t, found.of, found.hit)
+}
+
+// kept reads the fits that earlier runs kept.
+func kept(t *testing.T, pattern string) (all []outcome) {
+	names, err := filepath.Glob(pattern)
+	require.NoError(t, err)
+	require.NotEmpty(t, names, pattern)
+	for _, name := range names {
+		text, err := os.ReadFile(name)
+		require.NoError(t, err)
+		for line := range strings.Lines(string(text)) {
+			var o outcome
+			require.NoError(t, json.Unmarshal([]byte(line), &o), name)
+			all = append(all, o)
+		}
+	}
+	return all
+}
+
+// outcome fits what meters showed of the campaign.
+func (c *campaign) outcome(t *testing.T, b *boat.Boat, s settings.Set, kind sampling) (*outcome, error) {
+	r, err := Learn(t.Context(), b, s, []*Record{c.show(kind)})
+	if err != nil {
+		return nil, err
+	}
+	o := &outcome{Sampling: kind.name, Doubt: r.Doubt, Runs: r.Runs, Passes: r.fit.passes}
+	for _, v := range r.Values {
+		o.Names, o.True = append(o.Names, v.Key), append(o.True, c.truth[v.Key])
+		o.Z, o.SD = append(o.Z, v.Shift), append(o.SD, v.Width)
+	}
+	if !kind.typed {
+		o.Suspects = r.Suspects
+	}
+	p, f := r.problem, r.fit
+	n := len(p.values)
+	if !kind.typed {
+		if o.Fisher, err = c.fisher(t, p); err != nil {
+			return nil, err
+		}
+	}
+	at := func(z []float64) [2]float64 {
+		found, _ := place(p.boat, c.trial, p.values, z, 0)
+		return peaks(t, found, s)
+	}
+	truth, now := peaks(t, c.boat, s), at(f.x[:n])
+	var variance [2]float64
+	grad := make([][2]float64, n)
+	for j := range n {
+		z := append([]float64(nil), f.x[:n]...)
+		z[j] += 0.3
+		m := at(z)
+		for i := range m {
+			grad[j][i] = (m[i] - now[i]) / 0.3
+		}
+	}
+	for i := range now {
+		for a := range n {
+			for b := range n {
+				variance[i] += grad[a][i] * grad[b][i] * f.cov.At(a, b)
+			}
+		}
+	}
+	for _, u := range p.quiet { // as uncertain as before
+		z := 0.3
+		found, _ := place(p.boat, c.trial, append(append([]Unknown(nil), p.values...), u), append(append([]float64(nil), f.x[:n]...), z), 0)
+		m := peaks(t, found, s)
+		for i := range m {
+			variance[i] += (m[i] - now[i]) / z * (m[i] - now[i]) / z
+		}
+	}
+	for i := range now {
+		o.Margins = append(o.Margins, [3]float64{truth[i], now[i], math.Sqrt(variance[i])})
+	}
+	return o, nil
+}
+
+// fisher returns the standard deviations that the noise drawn would leave of the values that telemetry tells best, were the model linear around the truth.
+func (c *campaign) fisher(t *testing.T, p *problem) (map[string]float64, error) {
+	r := p.records[0]
+	truth := make([]float64, p.size())
+	for j, u := range p.values {
+		truth[j] = c.truth[u.Key]
+	}
+	truth[r.first] = c.charge
+	l, err := p.linearise(t.Context(), truth, nil)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range l.sets[0] {
+		s.noise = c.drawn[s.name]
+	}
+	_, cov, _, err := p.sum(l).solve()
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]float64{}
+	for j, u := range p.values {
+		if slices.Contains(halved, u.Key) {
+			out[u.Key] = math.Sqrt(cov.At(j, j))
+		}
+	}
+	return out, nil
+}
+
+// halved are the values whose width telemetry is to halve.
+var halved = []string{"motor.constant", "propeller.measured_power"}
+
+// count is a number of hits among tries.
+type count struct{ hit, of int }
+
+func (c *count) add(hit bool) {
+	c.of++
+	if hit {
+		c.hit++
+	}
+}
+
+func (c count) share() float64 { return float64(c.hit) / float64(max(1, c.of)) }
+
+// tally counts and prints what the outcomes say, and holds it against what was asked for.
+func tally(t *testing.T, all []outcome) {
+	told := func(sd float64) bool { return sd <= toldWidth }
+	for _, kind := range []string{"10 Hz", "30 rows", "12 rows + 2"} {
+		var every, only count
+		byValue := map[string]*count{}
+		clusters := []float64{}
+		for _, o := range all {
+			if o.Sampling != kind || o.Wrong != "right" {
+				continue
+			}
+			var own count
+			for j, name := range o.Names {
+				in := math.Abs(o.Z[j]-o.True[j]) <= two*min(1, wider*o.SD[j])
+				own.add(in)
+				every.add(in)
+				if byValue[name] == nil {
+					byValue[name] = &count{}
+				}
+				byValue[name].add(in)
+				if told(o.SD[j]) {
+					only.add(in)
+				}
+			}
+			clusters = append(clusters, own.share())
+		}
+		if every.of == 0 {
+			continue
+		}
+		mean, sd := meanOf(clusters)
+		error := sd / math.Sqrt(float64(len(clusters)))
+		t.Logf("%-12s %d campaigns: coverage %.3f ± %.3f (by campaign), told values %.3f of %d", kind, len(clusters), mean, error, only.share(), only.of)
+		assert.InDelta(t, 0.95, mean, max(0.012, 2.576*error), "%s: the 99 %% interval of the coverage holds 95 %%", kind)
+		for name, c := range byValue { // with few campaigns a value falls below by chance: all values are counted
+			chance := distuv.Binomial{N: float64(c.of), P: 0.95}.CDF(float64(c.hit)) * float64(len(byValue))
+			if c.share() < 0.88 {
+				t.Logf("%-12s %s covers %.2f (%d of %d), by chance %.2g", kind, name, c.share(), c.hit, c.of, min(1, chance))
+				assert.Greater(t, chance, 0.01, "%s: %s", kind, name)
+			}
+		}
+		var peaks [2]count
+		for _, o := range all {
+			if o.Sampling == kind && o.Wrong == "right" {
+				for i, m := range o.Margins {
+					peaks[i].add(math.Abs(m[0]-m[1]) <= two*wider*m[2])
+				}
+			}
+		}
+		t.Logf("%-12s peak in hot-day inside its band: winding %.2f, heat sink %.2f", kind, peaks[0].share(), peaks[1].share())
+	}
+	for _, key := range halved {
+		var width, fisher []float64
+		for _, o := range all {
+			if j := slices.Index(o.Names, key); j >= 0 && o.Wrong == "right" && o.Fisher[key] > 0 {
+				width, fisher = append(width, o.SD[j]), append(fisher, o.SD[j]/o.Fisher[key])
+			}
+		}
+		if len(width) > 0 {
+			w, _ := meanOf(width)
+			f, _ := meanOf(fisher)
+			t.Logf("%-24s at 10 Hz: %.2f of the width before, %.2f of Fisher's (%.2f to %.2f)", key, w, f, slices.Min(fisher), slices.Max(fisher))
+			assert.LessOrEqual(t, w, 0.5, key)
+			assert.InDelta(t, 1, f, 0.2, key)
+		}
+	}
+	var alarms count
+	for _, w := range wrongs {
+		var first, beyond, quiet count
+		for _, o := range all {
+			if o.Wrong != w.name || o.Sampling != "10 Hz" || len(o.Suspects) == 0 {
+				continue
+			}
+			alarm := o.Suspects[0].Named() || o.Doubt < doubtful
+			if w.name == "right" {
+				alarms.add(alarm)
+				continue
+			}
+			first.add(strings.HasPrefix(o.Suspects[0].Cause, w.cause))
+			beyond.add(alarm)
+			if !alarm {
+				for j := range o.Names {
+					if told(o.SD[j]) {
+						quiet.add(math.Abs(o.Z[j]-o.True[j]) <= two*min(1, wider*o.SD[j]))
+					}
+				}
+			}
+		}
+		if first.of > 0 {
+			t.Logf("%-8s the true cause ranks first in %d of %d, a warning in %d; told values without one cover %.2f of %d", w.name, first.hit, first.of, beyond.hit, quiet.share(), quiet.of)
+			assert.GreaterOrEqual(t, first.share(), 0.9, w.name)
+			if quiet.of > 100 {
+				assert.GreaterOrEqual(t, quiet.share(), 0.9, w.name)
+			}
+		}
+	}
+	if alarms.of > 0 {
+		t.Logf("false alarms: %d of %d right campaigns at 10 Hz", alarms.hit, alarms.of)
+		low := distuv.Binomial{N: float64(alarms.of), P: 0.05}.Survival(float64(alarms.hit) - 0.5)
+		assert.Greater(t, low, 0.01, "at most 5 %% false alarms")
+	}
+}
+
+func meanOf(x []float64) (mean, sd float64) {
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		sd += (v - mean) * (v - mean) / float64(max(1, len(x)-1))
+	}
+	return mean, math.Sqrt(sd)
+}

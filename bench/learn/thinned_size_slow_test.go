@@ -1,0 +1,6 @@
+//go:build slow
+
+package learn
+
+// thinnedRecords are the records of TestThinnedRecordsNameNoCause.
+const thinnedRecords = 40

@@ -1,0 +1,62 @@
+package canopen
+
+import "fmt"
+
+// Object is where in a node's object dictionary a value is.
+type Object struct {
+	Index uint16
+	Sub   byte
+}
+
+// String shows it as manuals do: 1018:01.
+func (o Object) String() string { return fmt.Sprintf("%04X:%02X", o.Index, o.Sub) }
+
+// The objects that every node has or may have (CiA 301).
+var (
+	DeviceType    = Object{0x1000, 0}
+	ErrorRegister = Object{0x1001, 0}
+	DeviceName    = Object{0x1008, 0}
+	HeartbeatTime = Object{0x1017, 0}
+	VendorID      = Object{0x1018, 1}
+	ProductCode   = Object{0x1018, 2}
+	Revision      = Object{0x1018, 3}
+	SerialNumber  = Object{0x1018, 4}
+)
+
+// Storing reports whether writing an object stores or restores all parameters: never done here.
+func (o Object) Storing() bool { return o.Index == 0x1010 || o.Index == 0x1011 }
+
+// The identifiers of the default connections.
+const (
+	idNMT       = 0x000
+	idSync      = 0x080
+	idEmergency = 0x080 // + node
+	idReply     = 0x580 // + node: SDO, from the node
+	idRequest   = 0x600 // + node: SDO, to the node
+	idHeartbeat = 0x700 // + node
+)
+
+// State is what a node says of itself by heartbeat.
+type State byte
+
+// The states.
+const (
+	BootUp         State = 0x00
+	Stopped        State = 0x04
+	Operational    State = 0x05
+	PreOperational State = 0x7F
+)
+
+func (s State) String() string {
+	switch s {
+	case BootUp:
+		return "boot-up"
+	case Stopped:
+		return "stopped"
+	case Operational:
+		return "operational"
+	case PreOperational:
+		return "pre-operational"
+	}
+	return fmt.Sprintf("state %02X", byte(s))
+}

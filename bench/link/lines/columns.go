@@ -1,0 +1,156 @@
+package lines
+
+import (
+	"bytes"
+	"strconv"
+	"unicode"
+	"unicode/utf8"
+
+	"quaybench/bench/link"
+	"quaybench/bench/link/nmea"
+)
+
+// decode reads the columns of a line.
+func (f *columns) decode(line []byte) (values []float64, fresh int, column string, err error) {
+	fail := func(column string, err error) ([]float64, int, string, error) { return nil, -1, column, err }
+	if f.header != "" && string(bytes.TrimSpace(line)) == f.header {
+		return fail("", errPassedOver)
+	}
+	if f.begins != "" && !f.isOurs(line) {
+		return fail("", errPassedOver)
+	}
+	if f.header != "" && f.isHeader(line) {
+		return fail("", ErrHeader)
+	}
+	if err := printable(line); err != nil {
+		return fail("", err)
+	}
+	if f.begins == "" && isSentence(line) {
+		return fail("", ErrBegins)
+	}
+	if f.xor {
+		var ok bool
+		if line, ok = checkSum(line); !ok {
+			return fail("", ErrSum)
+		}
+	}
+	values = make([]float64, len(f.channels))
+	for i, c := range f.list {
+		text, rest, more := f.cut(line)
+		if more != (i < len(f.list)-1) {
+			return fail("", ErrColumns)
+		}
+		line = rest
+		if c.channel < 0 {
+			continue
+		}
+		channel := f.channels[c.channel]
+		number, ok := f.number(text)
+		if !ok {
+			return fail(channel.Name, ErrNumber)
+		}
+		value := c.SI(number)
+		if !(value >= c.Min && value <= c.Max) {
+			return fail(channel.Name, &link.ImpossibleError{Channel: channel, Value: value, Min: c.Min, Max: c.Max})
+		}
+		values[c.channel] = value
+	}
+	return values, -1, "", nil
+}
+
+// isHeader reports whether a line is a list of names: as many columns as there are, none of them a number, each with a letter.
+func (f *columns) isHeader(line []byte) bool {
+	if !utf8.Valid(line) {
+		return false
+	}
+	n := 0
+	for more := true; more; {
+		var text []byte
+		text, line, more = f.cut(line)
+		if _, is := f.number(text); is || bytes.IndexFunc(text, unicode.IsLetter) < 0 {
+			return false
+		}
+		n++
+	}
+	return n > 1
+}
+
+// number reads a number as the lines write it.
+func (f *columns) number(text []byte) (float64, bool) {
+	if !f.comma {
+		return parseNumber(text)
+	}
+	if bytes.IndexByte(text, '.') >= 0 {
+		return 0, false
+	}
+	return parseNumber(bytes.ReplaceAll(text, []byte{','}, []byte{'.'}))
+}
+
+// printable reports a byte that no text has.
+func printable(line []byte) error {
+	for _, b := range line {
+		if (b < ' ' || b > '~') && b != '\t' {
+			return ErrNoise
+		}
+	}
+	return nil
+}
+
+// isOurs reports whether a line begins as the list says, up to where its first column ends.
+func (f *columns) isOurs(line []byte) bool {
+	rest, ok := bytes.CutPrefix(line, []byte(f.begins))
+	if !ok || len(rest) == 0 {
+		return ok
+	}
+	last := f.begins[len(f.begins)-1]
+	return rest[0] == f.delimiter || f.spaces && (rest[0] == ' ' || rest[0] == '\t') || last == f.delimiter || f.spaces && last == ' '
+}
+
+// isSentence reports whether a line names its kind, as those of NMEA 0183 do ($GPRMC,...): there may be others with as
+// many columns, which mean other things.
+func isSentence(line []byte) bool {
+	return len(line) > 1 && (line[0] == '$' || line[0] == '!') && (line[1] >= 'A' && line[1] <= 'Z' || line[1] >= 'a' && line[1] <= 'z')
+}
+
+// cut takes the first column of a line; more tells whether a delimiter followed.
+func (f *columns) cut(line []byte) (column, rest []byte, more bool) {
+	if f.spaces {
+		line = bytes.Trim(line, " \t")
+		i := bytes.IndexAny(line, " \t")
+		if i < 0 {
+			return line, nil, false
+		}
+		return line[:i], line[i:], true
+	}
+	column, rest, more = bytes.Cut(line, []byte{f.delimiter})
+	return bytes.Trim(column, " \t"), rest, more
+}
+
+// checkSum checks and takes off *hh, and a $ at the start, which NMEA 0183
+// leaves out of the sum.
+func checkSum(line []byte) (body []byte, ok bool) {
+	line = bytes.TrimPrefix(line, []byte("$"))
+	n := len(line) - 3
+	if n < 0 || line[n] != '*' {
+		return nil, false
+	}
+	want, err := strconv.ParseUint(string(line[n+1:]), 16, 8)
+	if err != nil {
+		return nil, false
+	}
+	return line[:n], nmea.CheckSum(line[:n]) == byte(want)
+}
+
+// parseNumber reads a decimal number: of what strconv takes, not the words
+// (inf, nan), hexadecimal or underscores.
+func parseNumber(text []byte) (float64, bool) {
+	for _, b := range text {
+		switch {
+		case b >= '0' && b <= '9', b == '.', b == '-', b == '+', b == 'e', b == 'E':
+		default:
+			return 0, false
+		}
+	}
+	number, err := strconv.ParseFloat(string(text), 64)
+	return number, err == nil
+}

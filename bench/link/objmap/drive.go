@@ -1,0 +1,396 @@
+package objmap
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"quaybench/bench/link"
+	"quaybench/bench/link/canopen"
+	"quaybench/bench/link/guard"
+	"quaybench/bench/link/port"
+)
+
+// driving is a throttle that is commanded over CAN. Each command is one act of its caller: receive PDO or SDO, and the
+// heartbeat with it. Nothing repeats it behind the caller's back, so that a caller that hangs, hangs the heartbeat too, and the
+// controller's own time-out acts.
+type driving struct {
+	*drive
+	throttle *guard.Throttle
+	places   []place     // throttle and direction
+	pdo      canopen.PDO // that carries them, if one does
+	image    []byte      // of the receive PDO
+	count    uint64      // the throttle's raw value, as last sent
+
+	ready   bool      // it was made ready, and commanded in time since
+	silent  bool      // we let it fall silent, so it went to zero by itself
+	started bool      // by us
+	sent    time.Time // when the last command went out
+}
+
+// beginThrottle compares the receive PDO that carries the throttle with the map, and keeps its identifier for ourselves.
+func (s *store) beginThrottle(ctx context.Context) error {
+	t, d := s.m.Throttle, s.m.drive
+	if t == nil {
+		return nil
+	}
+	s.drive = &driving{drive: d, throttle: t, places: []place{t.Place.(place)}, count: t.Kind.Raw(t.Zero)}
+	if t.Direction != nil {
+		s.drive.places = append(s.drive.places, t.Direction.Place.(place))
+	}
+	if d.ours > 0 {
+		s.client.Reserve(canopen.HeartbeatID(d.ours), fmt.Sprintf("another node with the number %d, which the map gives to us,", d.ours))
+	}
+	if d.rpdo == 0 {
+		return nil
+	}
+	wanted := s.drive.places
+	for _, w := range d.with {
+		wanted = append(wanted, w.Place.(place))
+	}
+	pdo, err := s.pdo(ctx, canopen.Receive, d.rpdo, wanted)
+	if err != nil {
+		return err
+	}
+	if !pdo.ByEvent() {
+		return &MappingError{Direction: canopen.Receive, Number: d.rpdo, Fields: pdo.Fields, Text: fmt.Sprintf("its transmission type is %d, so it acts only with SYNC, which nothing here sends (254 and 255 act at once)", pdo.Type)}
+	}
+	s.client.Reserve(pdo.ID, "another throttle")
+	s.drive.pdo, s.drive.image = pdo, make([]byte, pdo.Bytes())
+	for _, w := range d.with {
+		s.drive.put(w.Place.(place), w.Raw)
+	}
+	s.drive.put(s.drive.places[0], s.drive.count)
+	if t.Direction != nil {
+		s.drive.put(s.drive.places[1], t.Direction.Neutral)
+	}
+	return nil
+}
+
+// put puts a value into the image of the receive PDO.
+func (d *driving) put(p place, raw uint64) {
+	if from, bits, ok := d.pdo.Find(p.Object); ok {
+		canopen.Insert(d.image, from, bits, raw)
+	}
+}
+
+// commands reports whether what is written to a place is a throttle command.
+func (d *driving) commands(p place) bool {
+	return d != nil && (p == d.places[0] || len(d.places) > 1 && p == d.places[1])
+}
+
+// live reports whether the controller may obey.
+func (d *driving) live() bool { return d != nil && d.ready }
+
+// late notes that the controller was left without a command for so long that it may have gone to zero by itself.
+func (d *driving) late(now time.Time, share time.Duration) bool {
+	if d.ready && port.Age(d.sent, now) > share {
+		d.ready, d.silent = false, true
+	}
+	return d.silent
+}
+
+// fell reports whether an error is what a controller tells because we fell silent: that commands or heartbeats are missing,
+// and that it left operation. What else it tells remains news.
+func (d *driving) fell(now time.Time, err error) bool {
+	if d == nil || !d.late(now, d.throttle.Timeout*3/4) {
+		return false
+	}
+	if e := new(canopen.DeviceError); errors.As(err, &e) {
+		return e.OfSilence()
+	}
+	return errors.As(err, new(*canopen.StateError))
+}
+
+// command sends one command, and the heartbeat with it. Zero goes out whatever the controller told.
+func (s *store) command(ctx context.Context, p place, raw uint64, still func() error) error {
+	d := s.drive
+	count := d.count
+	if p == d.places[0] {
+		count = raw
+	}
+	if count != d.throttle.Kind.Raw(d.throttle.Zero) {
+		if err := s.news(ctx); err != nil {
+			return err
+		}
+		if d.late(s.clock.Now(), d.throttle.Timeout); !d.ready {
+			return link.ErrNotReady
+		}
+	} else {
+		s.client.Insist(true)
+		defer s.client.Insist(false)
+	}
+	if d.rpdo == 0 {
+		if err := s.download(ctx, p, raw, still); err != nil {
+			return marked(err)
+		}
+		d.count = count
+		return s.beat(ctx)
+	}
+	if still != nil {
+		if err := still(); err != nil {
+			return err
+		}
+	}
+	d.count = count
+	d.put(p, raw)
+	return s.transmit(ctx)
+}
+
+// transmit sends the receive PDO as it stands, and the heartbeat.
+func (s *store) transmit(ctx context.Context) error {
+	if s.drive.rpdo > 0 {
+		if err := s.client.Send(ctx, s.drive.pdo.ID, s.drive.image); err != nil {
+			return err
+		}
+	}
+	return s.beat(ctx)
+}
+
+// beat sends our heartbeat, and notes that a command went out. A controller that is not to obey hears no heart, as it would
+// begin to watch it.
+func (s *store) beat(ctx context.Context) error {
+	s.drive.sent = s.clock.Now()
+	if s.drive.ours == 0 || !s.drive.ready {
+		return nil
+	}
+	return s.client.Beat(ctx, s.drive.ours)
+}
+
+// MakeReady brings the node to where it obeys: nobody else commands it, the line is quick enough and loses nothing, the map's
+// objects are written, the node is operational and says that it is ready. All the while it is commanded zero.
+func (s *store) MakeReady(ctx context.Context) error {
+	d := s.drive
+	if d.late(s.clock.Now(), d.throttle.Timeout); d.ready {
+		return nil
+	}
+	if err := s.listenFirst(ctx); err != nil {
+		return marked(err)
+	}
+	d.ready, d.silent = true, true // from here on it is commanded; that we were silent before, it may still tell
+	err := s.makeReady(ctx)
+	if err == nil && !d.ready {
+		err = fmt.Errorf("making the controller ready took longer than its command time-out of %v without a command between: the line is too slow", d.throttle.Timeout)
+	}
+	if err != nil {
+		d.ready, d.silent = false, true
+	}
+	return marked(err)
+}
+
+// The bounds of making ready.
+const (
+	longestWait  = 2 * time.Second
+	shortTimeout = 100 * time.Millisecond // below it the line's own delay counts
+	roundTrips   = 8
+)
+
+// listenFirst listens for another throttle, and sees whether the line serves.
+func (s *store) listenFirst(ctx context.Context) error {
+	timeout := s.drive.throttle.Timeout
+	trip := func() error {
+		_, err := read(ctx, s.client, s.drive.places[0])
+		if _, refused := s.Refusal(err, s.drive.places[0]); refused {
+			return nil
+		}
+		return err
+	}
+	// A person may have read for minutes, and the buffers have run over: an answer ends the line that was cut then.
+	if err := s.news(ctx); err != nil {
+		return err
+	}
+	if err := trip(); err != nil {
+		return err
+	}
+	if err := s.client.Lost(ctx); err != nil && !errors.As(err, new(*canopen.LossError)) { // what was lost before does not count
+		return err
+	}
+	if err := s.meanwhile(ctx, min(2*timeout, longestWait), func() (bool, error) { return false, nil }); err != nil {
+		return err
+	}
+	s.client.Slowest()
+	for range roundTrips {
+		if err := trip(); err != nil {
+			return err
+		}
+	}
+	if slowest := s.client.Slowest(); timeout < shortTimeout && slowest > timeout/4 {
+		return fmt.Errorf("an answer takes up to %v on this line, too long for a controller that goes to zero after %v: use an adapter that holds bytes back for less long, or a longer time-out in the controller", slowest.Round(time.Millisecond), timeout)
+	}
+	return s.client.Lost(ctx)
+}
+
+// meanwhile takes in what the node tells until so has come or the time is over, and commands zero where the node may obey.
+func (s *store) meanwhile(ctx context.Context, most time.Duration, so func() (bool, error)) error {
+	pause := min(s.drive.throttle.Timeout/4, 20*time.Millisecond)
+	for begun := s.clock.Now(); ; {
+		if err := s.news(ctx); err != nil {
+			return err
+		}
+		if done, err := so(); done || err != nil {
+			return err
+		}
+		if port.Age(begun, s.clock.Now()) >= most {
+			return nil
+		}
+		if s.drive.ready {
+			if err := s.transmit(ctx); err != nil {
+				return err
+			}
+		}
+		if err := s.clock.Sleep(ctx, pause); err != nil {
+			return err
+		}
+	}
+}
+
+func (s *store) makeReady(ctx context.Context) error {
+	d := s.drive
+	write := func(steps []guard.Step) error {
+		for _, step := range steps {
+			if err := s.transmit(ctx); err != nil {
+				return err
+			}
+			if err := s.download(ctx, step.Place.(place), step.Raw, nil); err != nil {
+				return fmt.Errorf("make the controller ready: %w", err)
+			}
+		}
+		return nil
+	}
+	if err := write(d.beforeStart); err != nil {
+		return err
+	}
+	if d.rpdo > 0 {
+		state, _ := s.client.State()
+		d.started = d.started || state != canopen.Operational
+		told := s.clock.Now()
+		if err := s.client.Start(ctx); err != nil {
+			return err
+		}
+		operational := func() bool {
+			state, at := s.client.State()
+			return state == canopen.Operational && at.After(told)
+		}
+		if err := s.meanwhile(ctx, 2*s.m.heartbeat+time.Second, func() (bool, error) { return operational(), nil }); err != nil {
+			return err
+		}
+		if !operational() {
+			state, _ := s.client.State()
+			return fmt.Errorf("node %d was started and did not become operational: it says %v. Is something wrong with it that it tells at its own display?", s.m.node, state)
+		}
+		s.client.Expect(canopen.Operational)
+	}
+	d.silent = false
+	if err := write(d.afterStart); err != nil {
+		return err
+	}
+	if d.mark == nil {
+		return s.transmit(ctx)
+	}
+	var raw uint64
+	is := func() (yes bool, err error) {
+		if raw, err = read(ctx, s.client, d.mark.Place.(place)); err != nil {
+			return false, err
+		}
+		return d.mark.Tells(raw), nil
+	}
+	if err := s.meanwhile(ctx, longestWait, is); err != nil {
+		return err
+	}
+	if !d.mark.Tells(raw) {
+		return fmt.Errorf("the controller was made ready and does not say so: %v is %0*X; see [throttle.ready] in the map, and the controller's display", d.mark.Place, d.mark.Kind.Bits()/4, raw)
+	}
+	return nil
+}
+
+// LetGo makes sure of zero: it is read by SDO after the receive PDO, else written by SDO, else the node is taken out of
+// operation first. A node that was started by us is taken out of operation in any case.
+func (s *store) LetGo(ctx context.Context, zero []guard.Step, failed error) error {
+	d := s.drive
+	if d == nil {
+		return failed
+	}
+	s.client.Expect(0)
+	s.client.Insist(true)
+	defer s.client.Insist(false)
+	d.ready, d.silent = false, true
+	err := s.makeSure(ctx, zero, failed)
+	if d.started || s.client.Second() != nil { // who else commands it, is to find it where it obeys nobody
+		if s.client.Withdraw(ctx) == nil {
+			d.started = false
+		}
+	}
+	return err
+}
+
+// holds reads whether the places hold zero. One that can only be written tells nothing.
+func (s *store) holds(ctx context.Context, zero []guard.Step) error {
+	for _, z := range zero {
+		p := z.Place.(place)
+		raw, err := read(ctx, s.client, p)
+		if err != nil {
+			return fmt.Errorf("%v cannot be read: %w", p, err)
+		}
+		if raw != z.Raw {
+			return fmt.Errorf("%v holds %X after zero was sent", p, raw)
+		}
+	}
+	return nil
+}
+
+// writes writes zero by SDO.
+func (s *store) writes(ctx context.Context, zero []guard.Step) error {
+	for _, z := range zero {
+		if err := s.download(ctx, z.Place.(place), z.Raw, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) error {
+	sent := s.drive.rpdo > 0
+	why := failed
+	final := func(did string) error {
+		if !sent {
+			return fmt.Errorf("%w%s", failed, did)
+		}
+		return guard.Unconfirmed(s.drive.throttle, fmt.Errorf("%w%s", why, did))
+	}
+	if sent {
+		for range 2 {
+			if why = s.transmit(ctx); why == nil {
+				why = s.holds(ctx, zero)
+			}
+			if why == nil {
+				return nil
+			}
+		}
+	} else if failed == nil {
+		return nil // SDO confirmed it
+	}
+	if lost := new(port.LostError); errors.As(why, &lost) {
+		return final("")
+	}
+	if sent && s.writes(ctx, zero) == nil {
+		return &link.OtherwiseError{Why: why, Did: "it was written by SDO, and confirmed"}
+	}
+	told := s.clock.Now()
+	if err := s.client.Withdraw(ctx); err != nil {
+		return final("; nor could it be told to leave operation: " + err.Error())
+	}
+	if s.writes(ctx, zero) == nil {
+		return &link.OtherwiseError{Why: why, Did: "the node was taken out of operation, and zero written by SDO and confirmed"}
+	}
+	heard := "it did not say that it obeyed"
+	_ = s.meanwhile(ctx, min(s.m.heartbeat+100*time.Millisecond, time.Second), func() (bool, error) {
+		state, at := s.client.State()
+		if at.After(told) && (state == canopen.PreOperational || state == canopen.Stopped) {
+			heard = fmt.Sprintf("it said that it is %v", state)
+			return true, nil
+		}
+		return false, nil
+	})
+	return final("; instead the node was told to leave operation, where it obeys no receive PDO: " + heard)
+}

@@ -1,0 +1,164 @@
+package readings
+
+import (
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"quaybench/bench/record"
+)
+
+// TestForeignFiles reads ten files in ten habits without a columns file. All hold the same invented run, 40 rows 5 s apart, but for what each leaves out.
+// They were written by the author of the reader, after it.
+func TestForeignFiles(t *testing.T) {
+	for _, c := range []struct {
+		name, delimiter, decimal, clock string
+		traces                          []string
+		rows, left, moved               int
+	}{
+		{"01_plain.csv", "comma", "point", plainSeconds, []string{record.Lever, record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.MotorSpeed}, 40, 0, 0},
+		{"02_semicolon_comma_bom.csv", "semicolon", "comma", plainSeconds, []string{record.Voltage, record.BatteryCurrent, record.MotorSpeed}, 40, 0, 0},
+		{"03_tabs_unit_row.txt", "tab", "point", clockOfDay, []string{record.Lever, record.Voltage, record.BatteryCurrent}, 40, 0, 0},
+		{"04_iso_preamble.csv", "comma", "point", dateAndTime, []string{record.Voltage, record.BatteryCurrent, record.OverGround}, 40, 0, 0},
+		{"05_date_time_gaps.csv", "semicolon", "point", dateAndTime, []string{record.Voltage, record.BatteryCurrent, "motor housing"}, 40, 0, 0},
+		{"06_newest_first.csv", "comma", "point", plainSeconds, []string{record.Voltage, record.BatteryCurrent}, 40, 0, 39},
+		{"07_doubles_disorder.csv", "comma", "point", plainSeconds, []string{record.Voltage, record.BatteryCurrent, record.MotorSpeed}, 40, 1, 1},
+		{"08_utf16.txt", "tab", "point", "hours, minutes and seconds", []string{record.Voltage, record.BatteryCurrent}, 40, 0, 0},
+		{"09_latin1_thousands.csv", "semicolon", "point", plainSeconds, []string{record.Voltage, record.BatteryCurrent, record.MotorSpeed, "stage_temperature"}, 40, 1, 0},
+		{"10_us_times.csv", "comma", "point", dateAndTime, []string{record.Voltage, record.BatteryCurrent, record.BoatSpeed}, 40, 0, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text, err := os.ReadFile("testdata/foreign/" + c.name)
+			require.NoError(t, err)
+			u, err := Read(c.name, text, nil, 0)
+			require.NoError(t, err)
+			assert.Equal(t, c.delimiter, u.Delimiter)
+			assert.Equal(t, c.decimal, u.Decimal)
+			assert.Equal(t, c.clock, u.Clock)
+			var names []string
+			for _, tr := range u.Run.Traces {
+				names = append(names, tr.Name)
+			}
+			assert.Equal(t, c.traces, names)
+			assert.Equal(t, c.rows, u.Rows)
+			assert.Len(t, u.LeftOut, c.left, "%v", u.LeftOut)
+			assert.Equal(t, c.moved, u.Moved)
+			assert.InDelta(t, 0, u.Run.Time[0], 1e-9)
+			assert.InDelta(t, 195, u.Run.Time[len(u.Run.Time)-1], 1e-6)
+			v, _ := u.Run.Trace(record.Voltage)
+			assert.InDelta(t, 53.39, v.Values[0], 0.006)
+			i, _ := u.Run.Trace(record.BatteryCurrent)
+			assert.InDelta(t, 35.8, i.Values[30], 0.06)
+			if s, ok := u.Run.Trace(record.BoatSpeed); ok {
+				assert.InDelta(t, 4.2, s.Values[39], 0.03)
+			}
+			if s, ok := u.Run.Trace("stage_temperature"); ok {
+				assert.InDelta(t, 273.15+24+0.05*195, s.Values[39], 0.06)
+			}
+		})
+	}
+}
+
+// TestQuestions: what may mean two things is asked about, with the column's name in the question.
+func TestQuestions(t *testing.T) {
+	const rows = "\n0,53,10\n5,53,11\n10,53,12\n"
+	for text, want := range map[string]string{
+		"time [s],voltage [V],current [A]" + rows:                               "motor_current or battery_current?",
+		"time [s],voltage,battery current [A]" + rows:                           `"voltage", has no unit`,
+		"time,voltage [V],battery current [A]" + rows:                           "plain numbers without a unit",
+		"time [s],voltage [A],battery current [A]" + rows:                       "A is a unit of current, and a voltage belongs here",
+		"t [s],foo [V],bar [A]" + rows:                                          "no column of it is understood",
+		"volts [V],battery amps [A],x [m]" + rows:                               "no column is a time",
+		strings.TrimPrefix(rows, "\n"):                                          "no header row",
+		"time [s],temp [°C],battery amps [A]" + rows:                            "motor housing?",
+		"time [s];volts [V];battery amps [A];batt amps [A]\n0;1;2;3\n1;1;2;3\n": "which one counts?",
+	} {
+		_, err := Read("a.csv", []byte(text), nil, 0)
+		assert.ErrorContains(t, err, want, text)
+	}
+}
+
+// TestHostile: what is no record gets one clear error, in one line.
+func TestHostile(t *testing.T) {
+	head := "time [s],voltage [V],battery current [A]\n"
+	backwards := head
+	for i := range 100 {
+		backwards += []string{"5,1,1\n", "3,1,1\n", "9,1,1\n"}[i%3]
+	}
+	for text, want := range map[string]string{
+		"":                              "one column",
+		"1\n2\n3\n":                     "one column",
+		"a\x00b,c\n":                    "NUL byte",
+		head + "0,NaN,NaN\n1,NaN,NaN\n": "fewer than 2 rows",
+		head + "0,=A1,2\n1,=A2,3\n":     "formula",
+		backwards:                       "time runs backwards",
+		head + strings.Repeat("1,2,3\n", mostRows+1): "more than the 2000000 rows",
+	} {
+		_, err := Read("a.csv", []byte(text), nil, 0)
+		if assert.ErrorContains(t, err, want) {
+			assert.NotContains(t, err.Error(), "\n")
+		}
+	}
+}
+
+// TestColumnsFile: a file without a header is read by a columns file, with the errors of its meters.
+func TestColumnsFile(t *testing.T) {
+	c, err := ReadColumns("c.toml", []byte(`
+[[column]]
+number = 1
+is = "time"
+unit = "s"
+[[column]]
+number = 2
+is = "battery_current"
+unit = "A"
+error = "± 2 % ± 3 A"
+[[column]]
+number = 3
+is = "motor housing"
+unit = "°C"
+spot = "bare metal"
+`))
+	require.NoError(t, err)
+	u, err := Read("a.csv", []byte("0;10;30\n5;11;31\n10;12;32\n"), c, 2.5)
+	require.NoError(t, err)
+	i, _ := u.Run.Trace(record.BatteryCurrent)
+	assert.Equal(t, &record.Meter{Gain: 0.02, Offset: 3}, i.Meter)
+	h, _ := u.Run.Trace("motor housing")
+	assert.Equal(t, bareMetal, h.Meter.ReadsLow)
+	assert.InDelta(t, 303.15, h.Values[0], 1e-9)
+	assert.InDelta(t, 2.5, u.Run.Time[0], 1e-9, "the clock's shift")
+	_, err = ReadColumns("c.toml", []byte("[[column]]\nis = \"time\"\n"))
+	assert.ErrorContains(t, err, "give number")
+}
+
+func FuzzRead(f *testing.F) {
+	entries, err := os.ReadDir("testdata/foreign")
+	require.NoError(f, err)
+	for _, e := range entries {
+		text, err := os.ReadFile("testdata/foreign/" + e.Name())
+		require.NoError(f, err)
+		f.Add(text[:min(len(text), 400)])
+	}
+	f.Add([]byte("time [s],voltage [V]\n0,=1\n\"1,2\n"))
+	f.Add([]byte(outing()))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		u, err := Read("a.csv", text, nil, 0)
+		if err != nil {
+			return
+		}
+		for i := 1; i < len(u.Run.Time); i++ {
+			if u.Run.Time[i] < u.Run.Time[i-1] {
+				t.Fatal("time goes backwards in what was read")
+			}
+		}
+		for _, tr := range u.Run.Traces {
+			if len(tr.Values) != len(u.Run.Time) {
+				t.Fatal("a trace has another length than the time")
+			}
+		}
+	})
+}

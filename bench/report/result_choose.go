@@ -1,0 +1,96 @@
+package report
+
+import (
+	"slices"
+	"strings"
+
+	"quaybench/bench/choose"
+)
+
+// Chosen is which sizes of published series do for parts of a boat.
+type Chosen struct {
+	Choices []choose.Choice
+	Follow  string // the code
+}
+
+func (c *Chosen) write(_ *Paper, d *document) {
+	d.Title += ": which size"
+	d.subject("which size does")
+	for i := range c.Choices {
+		c.one(d, &c.Choices[i])
+	}
+	s := d.section("follow", "", "")
+	s.Bare, s.Tight = true, true
+	s.add(block{Text: c.Follow})
+}
+
+func (c *Chosen) one(d *document, k *choose.Choice) {
+	title := k.What
+	if k.Part != k.What && k.Part != "precharge" {
+		title += ": " + k.Part
+	}
+	s := d.section("choice-"+strings.ReplaceAll(k.Part, " ", "-"), title, strings.Join(k.Asks, "; "))
+	if !d.Paper {
+		s.say("asked", strings.Join(k.Asks, "; "))
+	}
+	if k.Chosen >= 0 {
+		s.say("chosen", k.Sizes[k.Chosen].Name+": "+strings.Join(append([]string{k.Sizes[k.Chosen].Margin}, k.Sizes[k.Chosen].Costs...), ", "))
+	} else {
+		s.say("chosen", "none of these does")
+	}
+	var sources []string
+	source := func(text string) string {
+		i := slices.Index(sources, text)
+		if i < 0 {
+			sources, i = append(sources, text), len(sources)
+		}
+		return string(rune('a' + i%26))
+	}
+	t := &table{Indent: true, Columns: []column{{}, {Wide: 0.5}, {Right: true, Wide: 0.5}, {Wide: 0.4}, {Wide: 5, Run: true}}}
+	if d.Paper { // a text's running column has no room for titles
+		for i, title := range []string{"size", "does", "used", "source", "left, costs, or why it does not do"} {
+			t.Columns[i].Title = title
+		}
+	}
+	for i := range k.Sizes {
+		z := &k.Sizes[i]
+		word := "no"
+		switch {
+		case i == k.Chosen:
+			word = "chosen"
+		case z.Fits:
+			word = "does"
+		}
+		if z.Present {
+			word += ", now"
+		}
+		used := ""
+		if z.Used != nil {
+			used = ShownShare(*z.Used)
+		}
+		text := strings.Join(append([]string{z.Margin}, z.Costs...), ", ")
+		if !z.Fits {
+			var why []string
+			for _, w := range z.Why {
+				if !d.Paper {
+					w, _, _ = strings.Cut(w, ". ") // a screen has the first sentence
+				}
+				why = append(why, w)
+			}
+			text = strings.Join(append(why, z.Costs...), "; ")
+		}
+		t.row(z.Name, word, used, source(z.Source), strings.TrimPrefix(text, ", "))
+	}
+	s.add(block{Table: t})
+	for i, text := range sources {
+		s.say("source "+string(rune('a'+i%26)), text)
+	}
+	for _, n := range k.Notes {
+		s.say("mind", n)
+	}
+	if k.Trials != nil {
+		s.say("judged in", strings.Join(k.Trials, ", ")+"; each size in the trials that are hardest on the part, the one chosen in all")
+	}
+}
+
+func (c *Chosen) pictures(*Paper) (string, []Figure) { return "which size does", nil }

@@ -1,0 +1,45 @@
+package verdict
+
+import (
+	"math"
+	"slices"
+
+	"quaybench/bench/quantity"
+	"quaybench/bench/record"
+)
+
+const (
+	turns     = 2.0  // rad/s, about 20 rpm: a motor that never gets there does not turn
+	asksToRun = 0.05 // demand from which on it is meant to
+)
+
+// StandsStill returns in words that a run's motor was asked to turn and did not, so that what the run was to try was never tried; "" where
+// it turned, where nobody knows, and where the trial itself holds the shaft.
+func StandsStill(r *record.Run) string {
+	if slices.Contains(r.Expect, stallTimerDevice) || slices.ContainsFunc(r.Events, func(e record.Event) bool { return e.What == record.ShaftLocked }) {
+		return ""
+	}
+	for _, e := range r.Events {
+		if e.Device == stallTimerDevice && e.Kind == record.Stopping {
+			return quantity.Sentence("the motor stands still and the stall timer stops it, after %.4g s: what comes after was not driven", e.At)
+		}
+	}
+	speed, known := r.Trace(record.MotorSpeed)
+	demand, asked := r.Trace(record.DemandTrace)
+	if !known || !asked {
+		return ""
+	}
+	most := func(values []float64) (m float64) {
+		for _, v := range values {
+			m = max(m, math.Abs(v)) // NaN, where nobody read it, counts as nothing
+		}
+		return m
+	}
+	if w := most(speed.Values); most(demand.Values) > asksToRun && w < turns {
+		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
+	}
+	return ""
+}
+
+// stallTimerDevice is the name of the controller's stall timer in events.
+const stallTimerDevice = "stall timer"

@@ -1,0 +1,603 @@
+package host
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"go/types"
+	"reflect"
+	"strings"
+)
+
+// Package encoding/json finds fields, tags and methods by reflection, which knows nothing of the script's types. So what is
+// encoded becomes a value of a type made for it, with the names and the tags of the script's, and what is decoded comes from one.
+// Where a type refers to itself or has methods of its own, an encoded value is an any, and a decoded one is kept as text first.
+
+// A rawText is a part that is decoded later.
+type rawText struct {
+	text []byte
+	set  bool
+}
+
+func (r *rawText) UnmarshalJSON(b []byte) error {
+	r.text, r.set = bytes.Clone(b), true
+	return nil
+}
+
+// A marshaled is a value of a script's type with a method MarshalJSON or MarshalText.
+type marshaled struct {
+	name string // of the type
+	call func() ([]byte, error)
+	text bool
+}
+
+type methodError struct {
+	text string
+	err  error
+}
+
+func (e *methodError) Error() string { return e.text }
+func (e *methodError) Unwrap() error { return e.err }
+
+func (m marshaled) MarshalJSON() ([]byte, error) {
+	b, err := m.call()
+	method := "MarshalJSON"
+	if m.text {
+		method = "MarshalText"
+		if err == nil {
+			b, err = json.Marshal(string(b))
+		}
+	}
+	if err == nil && !json.Valid(b) {
+		err = json.Unmarshal(b, new(any))
+	}
+	if err != nil {
+		err = &methodError{fmt.Sprintf("json: error calling %s for type %s: %v", method, m.name, err), err}
+	}
+	return b, err
+}
+
+// ownError returns an error of a script's method without what package json says about the type that stands for it.
+func ownError(err error) error {
+	var own *methodError
+	if errors.As(err, &own) {
+		return own
+	}
+	return err
+}
+
+type jsonTypes struct {
+	all    *Types
+	decode bool
+	path   []types.Type // what the present type is part of
+}
+
+// methodOf returns a method of a script's type, or of its pointer.
+func (j *jsonTypes) methodOf(t types.Type, name string) any {
+	if mine := j.all.find(t); mine != nil {
+		return mine.Methods[name]
+	}
+	return nil
+}
+
+func (j *jsonTypes) hasMethod(t types.Type) bool {
+	if _, named := types.Unalias(t).(*types.Named); !named || types.IsInterface(t) {
+		return false
+	}
+	names := []string{"MarshalJSON", "MarshalText"}
+	if j.decode {
+		names = []string{"UnmarshalJSON", "UnmarshalText"}
+	}
+	for _, n := range names {
+		if j.methodOf(types.NewPointer(t), n) != nil || j.methodOf(t, n) != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// delayed is the type of a part that is not converted with the whole.
+func (j *jsonTypes) delayed() reflect.Type {
+	if j.decode {
+		return reflect.TypeFor[rawText]()
+	}
+	return reflect.TypeFor[any]()
+}
+
+// of returns the type that stands for t, whose memory is m.
+func (j *jsonTypes) of(t types.Type, m reflect.Type) reflect.Type {
+	if nativeNamed(t) {
+		return m
+	}
+	if j.hasMethod(t) {
+		return j.delayed()
+	}
+	if _, named := types.Unalias(t).(*types.Named); named {
+		for _, p := range j.path {
+			if types.Identical(p, t) {
+				return j.delayed()
+			}
+		}
+		j.path = append(j.path, t)
+		defer func() { j.path = j.path[:len(j.path)-1] }()
+	}
+	if !types.IsInterface(t) && m.Kind() == reflect.Interface { // of a recursive type
+		mine := j.all.find(t)
+		if mine == nil || mine.shape == nil {
+			return j.delayed()
+		}
+		m = mine.shape
+	}
+	switch u := t.Underlying().(type) {
+	case *types.Struct:
+		var fields []reflect.StructField
+		for i := range u.NumFields() {
+			f := u.Field(i)
+			if !f.Exported() && !f.Embedded() {
+				continue
+			}
+			name := f.Name()
+			if !f.Exported() {
+				if e := f.Type(); types.IsInterface(e) || !isStruct(e) {
+					continue
+				}
+				name = "Embedded_" + name
+			}
+			ft := j.of(f.Type(), m.Field(i).Type)
+			embedded := f.Embedded() && (ft.Kind() == reflect.Struct && ft != reflect.TypeFor[rawText]() && ft.Name() == "" || ft.Kind() == reflect.Pointer && ft.Elem().Kind() == reflect.Struct && ft.Elem().Name() == "")
+			fields = append(fields, reflect.StructField{Name: name, Type: ft, Tag: reflect.StructTag(u.Tag(i)), Anonymous: embedded})
+		}
+		return reflect.StructOf(fields)
+	case *types.Pointer:
+		e := j.of(u.Elem(), m.Elem())
+		return reflect.PointerTo(e)
+	case *types.Slice:
+		return reflect.SliceOf(j.of(u.Elem(), m.Elem()))
+	case *types.Array:
+		return reflect.ArrayOf(int(u.Len()), j.of(u.Elem(), m.Elem()))
+	case *types.Map:
+		return reflect.MapOf(m.Key(), j.of(u.Elem(), m.Elem()))
+	case *types.Interface:
+		if u.NumMethods() > 0 && j.decode {
+			return reflect.TypeFor[error]()
+		}
+		return reflect.TypeFor[any]()
+	}
+	return m
+}
+
+func isStruct(t types.Type) bool {
+	if p, ok := t.Underlying().(*types.Pointer); ok {
+		t = p.Elem()
+	}
+	_, ok := t.Underlying().(*types.Struct)
+	return ok
+}
+
+// each calls f with the fields of a struct and of what stands for it.
+func each(u *types.Struct, made reflect.Value, f func(i int, part reflect.Value)) {
+	for i := range u.NumFields() {
+		name := u.Field(i).Name()
+		if !u.Field(i).Exported() {
+			name = "Embedded_" + name
+		}
+		if part := made.FieldByNameFunc(func(n string) bool { return n == name }); part.IsValid() {
+			if sf, ok := made.Type().FieldByName(name); ok && len(sf.Index) == 1 {
+				f(i, part)
+			}
+		}
+	}
+}
+
+// out sets dst, of the type that stands for t, to v.
+func (j *jsonTypes) out(t types.Type, v, dst reflect.Value) {
+	if v.Kind() == reflect.Interface && !types.IsInterface(t) {
+		v = v.Elem()
+	}
+	if !v.IsValid() {
+		return
+	}
+	if nativeNamed(t) {
+		if v.Kind() == reflect.Interface && !v.IsNil() {
+			dst.Set(reflect.ValueOf(j.opened(v.Interface())))
+			return
+		}
+		dst.Set(v)
+		return
+	}
+	if dst.Kind() == reflect.Interface && !types.IsInterface(t) { // delayed
+		if x := j.value(t, v); x != nil {
+			dst.Set(reflect.ValueOf(x))
+		}
+		return
+	}
+	switch u := t.Underlying().(type) {
+	case *types.Struct:
+		each(u, dst, func(i int, part reflect.Value) {
+			if k := v.Field(i).Kind(); part.Kind() == reflect.Interface && strings.Contains(u.Tag(i), "omitempty") && k != reflect.Struct && k != reflect.Interface && v.Field(i).IsZero() {
+				return
+			}
+			j.out(u.Field(i).Type(), v.Field(i), part)
+		})
+	case *types.Pointer:
+		if !v.IsNil() {
+			dst.Set(reflect.New(dst.Type().Elem()))
+			j.out(u.Elem(), v.Elem(), dst.Elem())
+		}
+	case *types.Slice, *types.Array:
+		elem := t.Underlying().(interface{ Elem() types.Type }).Elem()
+		if v.Kind() == reflect.Slice {
+			if v.IsNil() {
+				return
+			}
+			dst.Set(reflect.MakeSlice(dst.Type(), v.Len(), v.Len()))
+		}
+		for i := range v.Len() {
+			j.out(elem, v.Index(i), dst.Index(i))
+		}
+	case *types.Map:
+		if v.IsNil() {
+			return
+		}
+		dst.Set(reflect.MakeMapWithSize(dst.Type(), v.Len()))
+		for it := v.MapRange(); it.Next(); {
+			e := reflect.New(dst.Type().Elem()).Elem()
+			j.out(u.Elem(), it.Value(), e)
+			dst.SetMapIndex(it.Key(), e)
+		}
+	case *types.Interface:
+		if v.Kind() == reflect.Interface && v.IsNil() {
+			return
+		}
+		if x := j.opened(v.Interface()); x != nil {
+			dst.Set(reflect.ValueOf(x))
+		}
+	default:
+		dst.Set(v)
+	}
+}
+
+// value returns what is encoded for v of type t.
+func (j *jsonTypes) value(t types.Type, v reflect.Value) any {
+	if v.Kind() == reflect.Interface && !types.IsInterface(t) {
+		v = v.Elem()
+	}
+	if !v.IsValid() {
+		return nil
+	}
+	for _, name := range []string{"MarshalJSON", "MarshalText"} {
+		at, in := t, v
+		m := j.methodOf(t, name)
+		if m == nil && v.CanAddr() {
+			at, in = types.NewPointer(t), v.Addr()
+			m = j.methodOf(at, name)
+		}
+		f, ok := m.(func(any) ([]byte, error))
+		if !ok {
+			continue
+		}
+		if in.Kind() == reflect.Pointer && in.IsNil() {
+			return nil
+		}
+		x := in.Interface()
+		return marshaled{typeText(at), func() ([]byte, error) { return f(x) }, name == "MarshalText"}
+	}
+	if u, ok := t.Underlying().(*types.Pointer); ok && j.hasMethod(u.Elem()) {
+		if v.IsNil() {
+			return nil
+		}
+		return j.value(u.Elem(), v.Elem())
+	}
+	// The type itself may stand for a part of itself further down.
+	in := jsonTypes{all: j.all}
+	dst := reflect.New(in.plain(t, v.Type())).Elem()
+	in.out2(t, v, dst)
+	return dst.Interface()
+}
+
+// plain is of for a type whose own methods do not count, since they are not those of this value.
+func (j *jsonTypes) plain(t types.Type, m reflect.Type) reflect.Type {
+	if _, named := types.Unalias(t).(*types.Named); named && j.hasMethod(t) {
+		return j.of(t.Underlying(), m)
+	}
+	return j.of(t, m)
+}
+
+func (j *jsonTypes) out2(t types.Type, v, dst reflect.Value) {
+	if j.hasMethod(t) {
+		t = t.Underlying()
+	}
+	j.out(t, v, dst)
+}
+
+// opened returns what is encoded for what an interface holds.
+func (j *jsonTypes) opened(x any) any {
+	if b, ok := x.(boxer); ok {
+		return j.value(b.box().T.Types, reflect.ValueOf(b.box().V))
+	}
+	if x == nil || !holdsAny(reflect.TypeOf(x)) {
+		return x
+	}
+	return marked(reflect.ValueOf(x), func(b Box) any { return j.value(b.T.Types, reflect.ValueOf(b.V)) }).Interface()
+}
+
+// back sets dst, a variable of type t, from what was decoded.
+func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
+	if made.Type() == reflect.TypeFor[rawText]() {
+		raw := made.Interface().(rawText)
+		if !raw.set {
+			return nil
+		}
+		return j.read(raw.text, t, dst)
+	}
+	memory := dst
+	if !types.IsInterface(t) && dst.Kind() == reflect.Interface { // of a recursive type
+		mine := j.all.find(t)
+		if mine == nil || mine.shape == nil {
+			return fmt.Errorf("json: cannot decode into a value of type %s here", typeText(t))
+		}
+		dst = reflect.New(mine.shape).Elem()
+		if !memory.IsNil() {
+			dst.Set(memory.Elem())
+		}
+		defer func() { memory.Set(dst) }()
+	}
+	if nativeNamed(t) {
+		dst.Set(made)
+		return nil
+	}
+	switch u := t.Underlying().(type) {
+	case *types.Struct:
+		var wrong error
+		each(u, made, func(i int, part reflect.Value) {
+			wrong = errors.Join(wrong, j.back(u.Field(i).Type(), part, dst.Field(i)))
+		})
+		return first(wrong)
+	case *types.Pointer:
+		if made.IsNil() {
+			dst.SetZero()
+			return nil
+		}
+		if dst.IsNil() {
+			dst.Set(reflect.New(dst.Type().Elem()))
+		}
+		return j.back(u.Elem(), made.Elem(), dst.Elem())
+	case *types.Slice, *types.Array:
+		elem := t.Underlying().(interface{ Elem() types.Type }).Elem()
+		if made.Kind() == reflect.Slice {
+			if made.IsNil() {
+				dst.SetZero()
+				return nil
+			}
+			dst.Set(reflect.MakeSlice(dst.Type(), made.Len(), made.Len()))
+		}
+		for i := range made.Len() {
+			if err := j.back(elem, made.Index(i), dst.Index(i)); err != nil {
+				return err
+			}
+		}
+	case *types.Map:
+		if made.IsNil() {
+			dst.SetZero()
+			return nil
+		}
+		if dst.IsNil() {
+			dst.Set(reflect.MakeMap(dst.Type()))
+		}
+		for it := made.MapRange(); it.Next(); {
+			e := reflect.New(dst.Type().Elem()).Elem()
+			if err := j.back(u.Elem(), it.Value(), e); err != nil {
+				return err
+			}
+			dst.SetMapIndex(it.Key(), e)
+		}
+	case *types.Interface:
+		if made.IsNil() {
+			dst.SetZero()
+		} else if made.Type().AssignableTo(dst.Type()) {
+			dst.Set(made.Elem())
+		}
+	default:
+		dst.Set(made)
+	}
+	return nil
+}
+
+// first returns the first of joined errors.
+func first(err error) error {
+	if list, ok := err.(interface{ Unwrap() []error }); ok {
+		return list.Unwrap()[0]
+	}
+	return err
+}
+
+// read decodes text into a variable of type t.
+func (j *jsonTypes) read(text []byte, t types.Type, dst reflect.Value) error {
+	for _, name := range []string{"UnmarshalJSON", "UnmarshalText"} {
+		f, ok := j.methodOf(types.NewPointer(t), name).(func(any, []byte) error)
+		if !ok || !dst.CanAddr() {
+			continue
+		}
+		if name == "UnmarshalText" {
+			var s string
+			if err := json.Unmarshal(text, &s); err != nil {
+				return err
+			}
+			text = []byte(s)
+		}
+		return f(dst.Addr().Interface(), text)
+	}
+	return j.decodeInto(t, dst, func(x any) error { return json.Unmarshal(text, x) })
+}
+
+// decodeInto has decode fill a value that stands for a variable of type t, and sets the variable from it.
+func (j *jsonTypes) decodeInto(t types.Type, dst reflect.Value, decode func(any) error) error {
+	in := jsonTypes{all: j.all, decode: true}
+	m := dst.Type()
+	made := reflect.New(in.of(t, m))
+	before := jsonTypes{all: j.all, decode: true}
+	before.fill(t, dst, made.Elem())
+	err := decode(made.Interface())
+	var wrong *json.UnmarshalTypeError
+	if err != nil && !errors.As(err, &wrong) && !strings.HasPrefix(err.Error(), "json: unknown field") {
+		return err
+	}
+	if wrong != nil {
+		of := t
+		if wrong.Field != "" {
+			wrong.Struct, of = fieldAt(t, strings.Split(wrong.Field, "."))
+		}
+		if name := nameOfKind(of, wrong.Type.Kind()); name != "" {
+			err = &methodError{strings.TrimSuffix(wrong.Error(), wrong.Type.String()) + name, wrong}
+		}
+	}
+	if later := in.back(t, made.Elem(), dst); err == nil {
+		err = later
+	}
+	return err
+}
+
+// fill sets what stands for a variable to what the variable holds: decoding leaves what the text does not mention.
+func (j *jsonTypes) fill(t types.Type, v, dst reflect.Value) {
+	if dst.Type() == reflect.TypeFor[rawText]() || v.Kind() == reflect.Interface && !types.IsInterface(t) {
+		return
+	}
+	switch u := t.Underlying().(type) {
+	case *types.Struct:
+		if nativeNamed(t) {
+			dst.Set(v)
+			return
+		}
+		each(u, dst, func(i int, part reflect.Value) { j.fill(u.Field(i).Type(), v.Field(i), part) })
+	case *types.Pointer:
+		if !v.IsNil() {
+			dst.Set(reflect.New(dst.Type().Elem()))
+			j.fill(u.Elem(), v.Elem(), dst.Elem())
+		}
+	case *types.Slice:
+		if !v.IsNil() {
+			dst.Set(reflect.MakeSlice(dst.Type(), v.Len(), v.Len()))
+			for i := range v.Len() {
+				j.fill(u.Elem(), v.Index(i), dst.Index(i))
+			}
+		}
+	case *types.Array:
+		for i := range v.Len() {
+			j.fill(u.Elem(), v.Index(i), dst.Index(i))
+		}
+	case *types.Map, *types.Interface:
+	default:
+		dst.Set(v)
+	}
+}
+
+// nameOfKind returns the name of t, or of what it holds elements of, that is of a kind; "" for none.
+func nameOfKind(t types.Type, kind reflect.Kind) string {
+	for {
+		is := reflect.Invalid
+		switch u := t.Underlying().(type) {
+		case *types.Struct:
+			is = reflect.Struct
+		case *types.Map:
+			is = reflect.Map
+		case *types.Slice:
+			is = reflect.Slice
+		case *types.Array:
+			is = reflect.Array
+		case *types.Basic:
+			is = reflect.Kind(u.Kind())
+			if u.Kind() == types.String {
+				is = reflect.String
+			}
+		}
+		if is == kind {
+			return typeText(t)
+		}
+		e, ok := t.Underlying().(interface{ Elem() types.Type })
+		if !ok {
+			return ""
+		}
+		t = e.Elem()
+	}
+}
+
+// fieldAt returns the type of a field and the name of the struct that holds it, by the names that the text has.
+func fieldAt(t types.Type, path []string) (name string, at types.Type) {
+	for _, key := range path {
+		for {
+			e, ok := t.Underlying().(interface{ Elem() types.Type })
+			if !ok {
+				break
+			}
+			t = e.Elem()
+		}
+		s, ok := t.Underlying().(*types.Struct)
+		if !ok {
+			break
+		}
+		name = ""
+		if n, ok := types.Unalias(t).(*types.Named); ok {
+			name = n.Obj().Name()
+		}
+		for i := range s.NumFields() {
+			tag, _, _ := strings.Cut(reflect.StructTag(s.Tag(i)).Get("json"), ",")
+			if tag == key || tag == "" && strings.EqualFold(s.Field(i).Name(), key) {
+				t = s.Field(i).Type()
+			}
+		}
+	}
+	return name, t
+}
+
+// encoded is what package json gets for a value.
+func (rt *RT) encoded(x any) any { return (&jsonTypes{all: rt.Types}).opened(x) }
+
+func (rt *RT) jsonDecode(x any, decode func(any) error) error {
+	b, ok := x.(boxer)
+	if !ok {
+		return decode(x)
+	}
+	p, ok := b.box().T.Types.Underlying().(*types.Pointer)
+	if v := reflect.ValueOf(b.box().V); !ok || !v.IsValid() || v.IsNil() {
+		text := "json: Unmarshal(non-pointer " + typeText(b.box().T.Types) + ")"
+		if ok {
+			text = "json: Unmarshal(nil " + typeText(b.box().T.Types) + ")"
+		}
+		return errors.New(text)
+	}
+	j := &jsonTypes{all: rt.Types, decode: true}
+	dst := reflect.ValueOf(b.box().V).Elem()
+	if j.hasMethod(p.Elem()) {
+		var raw json.RawMessage
+		if err := decode(&raw); err != nil {
+			return err
+		}
+		return j.read(raw, p.Elem(), dst)
+	}
+	return j.decodeInto(p.Elem(), dst, decode)
+}
+
+// jsonFunctions are those of package encoding/json for a script; its methods are in Waits.
+func (rt *RT) jsonFunctions() map[string]reflect.Value {
+	return map[string]reflect.Value{
+		"Marshal": reflect.ValueOf(func(x any) ([]byte, error) {
+			b, err := json.Marshal(rt.encoded(x))
+			return b, ownError(err)
+		}),
+		"MarshalIndent": reflect.ValueOf(func(x any, prefix, indent string) ([]byte, error) {
+			b, err := json.MarshalIndent(rt.encoded(x), prefix, indent)
+			return b, ownError(err)
+		}),
+		"Unmarshal": reflect.ValueOf(func(text []byte, x any) error {
+			return rt.jsonDecode(x, func(x any) error { return json.Unmarshal(text, x) })
+		}),
+	}
+}
+
+func (rt *RT) jsonEncode(e *json.Encoder, x any) error { return ownError(e.Encode(rt.encoded(x))) }
+
+func (rt *RT) jsonDecoder(d *json.Decoder, x any) error { return rt.jsonDecode(x, d.Decode) }
+
+// shape notes the memory of the script's n-th type.
+func (ts *Types) shape(n int, pointer any) { ts.list[n].shape = reflect.TypeOf(pointer).Elem() }

@@ -1,0 +1,75 @@
+package host
+
+import (
+	"context"
+	"reflect"
+	"sync"
+	"time"
+)
+
+// Compiled functions that wait, or that start goroutines and timers, in forms that end with the program that called them.
+
+// wait runs what may wait for ever in a goroutine of its own, and halts the program where that is stopped meanwhile: what waits
+// is left behind then.
+func (rt *RT) wait(f func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		f()
+	}()
+	rt.receive(done)
+}
+
+func (rt *RT) waitGroup(wg *sync.WaitGroup) { rt.wait(wg.Wait) }
+func (rt *RT) waitCond(c *sync.Cond)        { rt.wait(c.Wait) }
+
+func (rt *RT) lock(m *sync.Mutex) {
+	if !m.TryLock() {
+		rt.wait(m.Lock)
+	}
+}
+
+func (rt *RT) lockWrite(m *sync.RWMutex) {
+	if !m.TryLock() {
+		rt.wait(m.Lock)
+	}
+}
+
+func (rt *RT) lockRead(m *sync.RWMutex) {
+	if !m.TryRLock() {
+		rt.wait(m.RLock)
+	}
+}
+
+// goGroup is the method Go of a WaitGroup.
+func (rt *RT) goGroup(wg *sync.WaitGroup, f func()) {
+	wg.Add(1)
+	rt.start(func(*Panicking) {
+		defer wg.Done()
+		f()
+	})
+}
+
+// Instead are the core's names of the functions that stand for methods of compiled types.
+var Instead = map[string]string{
+	"(*sync.WaitGroup).Wait": "host.WaitGroup", "(*sync.WaitGroup).Go": "host.GoGroup", "(*sync.Cond).Wait": "host.WaitCond",
+	"(*sync.Mutex).Lock": "host.Lock", "(*sync.RWMutex).Lock": "host.LockWrite", "(*sync.RWMutex).RLock": "host.LockRead",
+	"(*encoding/json.Encoder).Encode": "host.JSONEncode", "(*encoding/json.Decoder).Decode": "host.JSONDecode",
+}
+
+// Timers returns functions of packages time and context that call a function of the script later. What they call is a goroutine of the
+// program, and none after its end.
+func (rt *RT) Timers() map[string]map[string]reflect.Value {
+	later := func(f func()) func() {
+		rt.started.Store(true)
+		return func() {
+			if !rt.ended() {
+				rt.start(func(*Panicking) { f() })
+			}
+		}
+	}
+	return map[string]map[string]reflect.Value{
+		"time":    {"AfterFunc": reflect.ValueOf(func(d time.Duration, f func()) *time.Timer { return time.AfterFunc(d, later(f)) })},
+		"context": {"AfterFunc": reflect.ValueOf(func(ctx context.Context, f func()) func() bool { return context.AfterFunc(ctx, later(f)) })},
+	}
+}

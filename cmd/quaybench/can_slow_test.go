@@ -98,7 +98,7 @@ func TestCANProgramFaultMatrix(t *testing.T) {
 			y := ofProcesses(t)
 			b := y.anchor(canopen.Acts, `command_timeout = "300 ms"`, `command_timeout = "1 s"`)
 			file := filepath.Join(y.home, "run.csv")
-			d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--map", fileOf(t, "objects.toml", b.text), "--on", b.port, "--record", file)
+			d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--map", fileOf(t, "objects.toml", b.text), "--on", b.port, "--record", file)
 			d.await("type release")
 			assert.Empty(t, b.frames(), "nothing but SDO before the release")
 			d.line("release")

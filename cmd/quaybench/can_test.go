@@ -105,7 +105,7 @@ func TestStepOverCAN(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		b := y.anchor(canopen.Acts)
 		file := filepath.Join(y.home, "run.csv")
-		d := y.sit("step", "petrel", "--as", "canopen", "--script", fileOf(t, "hop.toml", hop), "--on", b.port, "--record", file)
+		d := y.sit("step", "petrel", "--as", "canopen", "--trial", fileOf(t, "hop.toml", hop), "--on", b.port, "--record", file)
 		d.await("type release")
 		assert.Contains(t, flat(d.screen()), "command time-out (300 ms) are proven: node 5 is started, so that it obeys receive PDOs, 2302:00 = 01 is written, then 2.5 % inside the dead band")
 		assert.Empty(t, b.frames(), "nothing but SDO before the release")
@@ -146,7 +146,7 @@ func TestStepOverCANIsRefused(t *testing.T) {
 		{"line pulled", canopen.Acts, func(b *buoy) { b.unplug() }, 4, "lost the line"},
 	}, func(c refusal) string { return c.name }, func(y *yard, c refusal) {
 		b := y.anchor(c.silence)
-		d := y.sit("step", "petrel", "--as", "canopen", "--script", fileOf(y.t, "hop.toml", hop), "--on", b.port)
+		d := y.sit("step", "petrel", "--as", "canopen", "--trial", fileOf(y.t, "hop.toml", hop), "--on", b.port)
 		d.await("type release")
 		d.line("release")
 		if c.happens != nil {

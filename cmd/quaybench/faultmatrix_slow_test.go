@@ -63,7 +63,7 @@ var happenings = []happening{
 		args := [][]string{
 			{"controller", "read", "petrel", "--on", m.foreign.port},
 			{"controller", "write", "petrel", "--yes", "--unconfirmed", "--on", m.foreign.port, "--set", "limits.battery_current=90 A"},
-			{"step", "petrel", "--script", fileOf(m.yard.t, "hop2.toml", hop), "--on", m.foreign.port},
+			{"step", "petrel", "--trial", fileOf(m.yard.t, "hop2.toml", hop), "--on", m.foreign.port},
 		}[m.random.IntN(3)]
 		code, _, stderr := m.run("", args...)
 		if m.runs() {
@@ -180,7 +180,7 @@ func (m *misfortune) begin(name string) {
 		m.disk(filepath.Join(m.home, "small"), 2048)
 		file = filepath.Join(m.small, "run.csv")
 	}
-	m.d = m.sitInTerminal("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", m.foreign.port, "--record", file)
+	m.d = m.sitInTerminal("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", m.foreign.port, "--record", file)
 	m.d.await("type release")
 	if full {
 		fillUp(t, m.small, 8192)

@@ -238,7 +238,7 @@ func (f *foreign) stale() (list []string) {
 func TestTypedAheadIsNoAnswer(t *testing.T) {
 	y := ofProcesses(t)
 	f := plugForeign(t)
-	d := y.sitInTerminal("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", f.port)
+	d := y.sitInTerminal("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", f.port)
 	d.line("release") // at once, long before it is asked for
 	d.await("type release to release")
 	time.Sleep(2 * time.Second)

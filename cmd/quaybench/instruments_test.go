@@ -74,7 +74,7 @@ var instrumentTests = []struct {
 		gps, _ := plugBeside(y, p, "gps")
 		meter, _ := plugBeside(y, p, "meter")
 		lines, _ := plugBeside(y, p, "logger")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", gps, "--logger", meter+"="+fileOf(t, "meter.toml", meterFile), "--logger", lines, "--record", file)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", gps, "--logger", meter+"="+fileOf(t, "meter.toml", meterFile), "--logger", lines, "--record", file)
 		d.await("type release ")
 		d.line("release")
 		screen := unwrapped(d.ended(0))
@@ -99,7 +99,7 @@ var instrumentTests = []struct {
 		assert.Contains(t, string(kept), `header = "time [s];motor current [A];motor temperature [°C]"`)
 
 		// The next time nothing is looked at anew.
-		d = y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
+		d = y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
 		d.await("type release ")
 		assert.Contains(t, unwrapped(d.screen()), "(remove that file to have it looked at anew)")
 		d.line("no")
@@ -108,7 +108,7 @@ var instrumentTests = []struct {
 	{"what its columns are is asked once", func(y *yard, p *pontoon) {
 		t := y.t
 		lines, _ := say(y, 50*time.Millisecond, func(int) string { return fmt.Sprintf("%.2f,250\r\n", p.Reading(link.MotorCurrent)) })
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
 		d.await("Column 1, now ")
 		d.line("amps A")
 		d.await("is motor_current meant?")
@@ -119,7 +119,7 @@ var instrumentTests = []struct {
 		assert.Contains(t, unwrapped(d.screen()), "motor_current 0 A, by logger on "+lines)
 		d.line("no")
 		d.ended(exitInput)
-		code, _, stderr := y.run("", "step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
+		code, _, stderr := y.run("", "step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
 		assert.Equal(t, exitInput, code)
 		assert.Contains(t, stderr, "a person at the terminal releases the throttle", "nothing was asked the second time")
 	}},
@@ -131,7 +131,7 @@ var instrumentTests = []struct {
 			}
 			return "motor current [A]\r\n1.5\r\n1.6\r\n"
 		})
-		args := []string{"step", "petrel", "--script", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", lines}
+		args := []string{"step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", lines}
 		_, stdout, _ := y.run("", args...)
 		assert.Contains(y.t, unwrapped(stdout), "kept in ")
 		gps = true
@@ -141,7 +141,7 @@ var instrumentTests = []struct {
 	}},
 	{"asked where nobody can answer", func(y *yard, p *pontoon) {
 		lines, _ := say(y, 50*time.Millisecond, func(int) string { return "1.5,250\r\n" })
-		code, _, stderr := y.run("", "step", "petrel", "--script", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", lines)
+		code, _, stderr := y.run("", "step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", lines)
 		assert.Equal(y.t, exitInput, code)
 		assert.Contains(y.t, unwrapped(stderr), `sends lines such as "1.5,250". Column 1, now 1.5: what is it? (run it in a terminal to answer, or describe the columns in a file: --logger `+lines+"=FILE)")
 	}},
@@ -154,7 +154,7 @@ var instrumentTests = []struct {
 			}
 			return sealedSentence("GPRMC,102030.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A")
 		})
-		d := y.sit("step", "petrel", "--script", fileOf(t, "long.toml", long), "--on", p.port, "--logger", gps, "--record", file)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "long.toml", long), "--on", p.port, "--logger", gps, "--record", file)
 		d.await("type release ")
 		d.line("release")
 		screen := unwrapped(d.ended(0))
@@ -167,7 +167,7 @@ var instrumentTests = []struct {
 	}},
 	{"a GPS that is unplugged", func(y *yard, p *pontoon) {
 		gps, unplug := plugBeside(y, p, "gps")
-		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", gps)
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", gps)
 		d.await("type release ")
 		d.release(p, 0.3)
 		unplug()
@@ -197,7 +197,7 @@ var instrumentTests = []struct {
 				_ = far.Write(ctx, []byte(answer))
 			}
 		})
-		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", on+"@9600="+fileOf(y.t, "meter.toml", meterFile))
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", on+"@9600="+fileOf(y.t, "meter.toml", meterFile))
 		d.await("type release ")
 		d.line("release")
 		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "battery_current has no reading (overload, or nothing to measure), so its limit watches over nothing")
@@ -215,7 +215,7 @@ var instrumentTests = []struct {
 				return fmt.Sprintf("%.2f;%.2f\r\n", amps, p.Reading(link.BatteryCurrent))
 			}
 		})
-		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", lines)
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", lines)
 		d.await("type release ")
 		d.release(p, 0.3)
 		changed = true
@@ -225,7 +225,7 @@ var instrumentTests = []struct {
 	{"a wrong baud rate", func(y *yard, p *pontoon) {
 		lines, _ := say(y, 20*time.Millisecond, func(n int) string { return string([]byte{0xF0, byte(n), 0x0F, 0x80 + byte(n)}) })
 		for _, more := range []string{"", "=" + fileOf(y.t, "logger.toml", loggerColumns), "=" + fileOf(y.t, "meter.toml", meterFile)} {
-			code, _, stderr := y.run("", "step", "petrel", "--script", fileOf(y.t, "hop.toml", hop), "--prompted", "--logger", lines+more)
+			code, _, stderr := y.run("", "step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--prompted", "--logger", lines+more)
 			assert.NotZero(y.t, code)
 			assert.Contains(y.t, unwrapped(stderr), "check the baud rate", more)
 		}
@@ -240,7 +240,7 @@ var instrumentTests = []struct {
 			{quiet + "@9600=none.toml", "none.toml"},
 			{quiet + "@9600 --logger " + quiet + "@9600", "is named twice"},
 		} {
-			args := []string{"step", "petrel", "--script", fileOf(y.t, "hop.toml", hop), "--prompted"}
+			args := []string{"step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--prompted"}
 			for on := range strings.SplitSeq(c.on, " --logger ") {
 				args = append(args, "--logger", on)
 			}

@@ -32,10 +32,7 @@ type recordFlags struct {
 
 func (f *recordFlags) add(cmd *cobra.Command, sys *system) {
 	addSet(cmd, sys, &f.set, insteadOfFile)
-	cmd.Flags().StringVar(&f.trial, "trial", "", "`TRIAL` (a name or a file) that the records were made in, where they do not say: weather, moored or not, charge, and the lever where it was not recorded")
-	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-		return completeTrials(), cobra.ShellCompDirectiveDefault
-	})
+	addTrial(cmd, &f.trial, "that the records were made in, where they do not say: weather, moored or not, charge, and the lever where it was not recorded")
 	cmd.ValidArgsFunction = completeBoats(sys)
 }
 
@@ -363,7 +360,7 @@ RECORD is a file that "step --record" or "readings" wrote. Give all records of t
 a part cooler counts only if the last record given, held out, agrees with the others. An approval given before lapses.
 
 Exit code: 0 done, 2 bad use, or a record of another boat, of other settings, without a current, or too short; 4 not judged (values are still the example's); 1 any other failure.`,
-		Example: `  quaybench step petrel --script endurance.toml --on /dev/ttyUSB0@115200 --record monday.csv
+		Example: `  quaybench step petrel --trial endurance.toml --on /dev/ttyUSB0@115200 --record monday.csv
   quaybench learn petrel monday.csv
   quaybench learn petrel monday.csv friday.csv --write
   quaybench learn petrel --next

@@ -69,7 +69,7 @@ type logged struct {
 var loggerTests = []logged{
 	{"beside the controller", func(y *yard, p *pontoon, lines, columns string, _ func()) {
 		t, both := y.t, filepath.Join(y.home, "both.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines, "--columns", columns, "--record", both)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines, "--columns", columns, "--record", both)
 		d.await("type release ")
 		d.line("release")
 		assert.Contains(t, d.ended(0), "the test ran to its end")
@@ -85,7 +85,7 @@ var loggerTests = []logged{
 	}},
 	{"alone", func(y *yard, p *pontoon, lines, columns string, _ func()) {
 		t, alone := y.t, filepath.Join(y.home, "alone.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--prompted", "--logger", lines, "--columns", columns, "--record", alone)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--prompted", "--logger", lines, "--columns", columns, "--record", alone)
 		d.await("type ready ")
 		d.line("ready")
 		hand(d, p, 0.5, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
@@ -102,7 +102,7 @@ var loggerTests = []logged{
 		}
 	}},
 	{"unplugged", func(y *yard, _ *pontoon, lines, columns string, unplug func()) {
-		d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--logger", lines, "--columns", columns)
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--prompted", "--logger", lines, "--columns", columns)
 		d.await("type ready ")
 		d.line("ready")
 		d.await("in 0.5 s: ")
@@ -125,7 +125,7 @@ func frozenLogger(y *yard) {
 		<-ctx.Done()
 	})
 	columns := strings.Replace(loggerColumns, `stale_after = "1 s"`, `stale_after = "1 min"`, 1)
-	d := y.sit("step", "petrel", "--script", fileOf(y.t, "long.toml", long), "--prompted", "--logger", name+"@1000000", "--columns", fileOf(y.t, "logger.toml", columns))
+	d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--prompted", "--logger", name+"@1000000", "--columns", fileOf(y.t, "logger.toml", columns))
 	d.await("type ready ")
 	d.line("ready")
 	assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "no new readings: none of motor_current for 2")

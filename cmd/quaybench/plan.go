@@ -92,7 +92,7 @@ func showCommands(b *berth, p *bench.Planned) {
 			set := assigned(p.Key, k.Value)
 			k.Shell = []string{
 				fmt.Sprintf("quaybench controller write %s --set %s --on PORT", boat, set),
-				fmt.Sprintf("quaybench step %s --script %s --set %s --on PORT", boat, word(p.File), set),
+				fmt.Sprintf("quaybench step %s --trial %s --set %s --on PORT", boat, word(p.File), set),
 			}
 		}
 	}

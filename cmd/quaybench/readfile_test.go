@@ -20,7 +20,7 @@ func readers(file string) [][]string {
 		{"learn", "petrel", file},
 		{"readings", "petrel", file, "--columns", file},
 		{"controller", "read", "petrel", "--on", "sim", "--map", file},
-		{"step", "petrel", "--script", "harbour", "--prompted", "--logger", os.DevNull + "@9600", "--columns", file},
+		{"step", "petrel", "--trial", "harbour", "--prompted", "--logger", os.DevNull + "@9600", "--columns", file},
 		{"profile", "import", file},
 		{"profile", "approve", "petrel", "head", "--evidence", file},
 	}

@@ -436,7 +436,7 @@ Exit code: 0 done, 2 bad use, or a file that cannot be read or asks a question, 
 	}
 	addSet(cmd, sys, &o.set, insteadOfFile)
 	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the columns are")
-	cmd.Flags().StringVar(&o.trial, "trial", "", "`TRIAL` (a name or a file) that was run: weather, charge, and the lever where none was recorded")
+	addTrial(cmd, &o.trial, "that was run: weather, charge, and the lever where none was recorded")
 	cmd.Flags().StringVar(&o.air, "air", "", "outside air")
 	cmd.Flags().StringVar(&o.charge, "charge", "", "state of charge at the start")
 	cmd.Flags().BoolVar(&o.moored, "moored", false, "the boat was held fast")

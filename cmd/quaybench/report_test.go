@@ -31,7 +31,7 @@ func TestReports(t *testing.T) {
 		{"front", "highest petrel limits.battery_current limits.motor_current --hold 1\u00a0min", "The front"},
 		{"envelope", "envelope petrel --locked --times 1\u00a0s..60\u00a0s", "Envelope"},
 		{"odds", "odds petrel --trial locked-shaft --draws 8 --quick", "Odds"},
-		{"step", "step petrel --script " + steps, "inferred from what was measured"},
+		{"step", "step petrel --trial " + steps, "inferred from what was measured"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var args []string
@@ -86,7 +86,7 @@ func TestReportIsRefusedBeforeTheWork(t *testing.T) {
 		{[]string{"--report", folder}, "quaybench: --report: " + folder + " is a folder; name a file in it\n"},
 		{[]string{"--report", filepath.Join(dir, "none", "r.html")}, "quaybench: --report: " + filepath.Join(dir, "none", "r.html") + " cannot be written: no such file or directory\n"},
 	} {
-		for _, command := range [][]string{{"try", "petrel"}, {"highest", "petrel", "limits.motor_current"}, {"envelope", "petrel"}, {"odds", "petrel"}, {"step", "petrel", "--script", "harbour"}} {
+		for _, command := range [][]string{{"try", "petrel"}, {"highest", "petrel", "limits.motor_current"}, {"envelope", "petrel"}, {"odds", "petrel"}, {"step", "petrel", "--trial", "harbour"}} {
 			code, stdout, stderr := quaybench(t, nil, append(command, c.args...)...)
 			assert.Equal(t, exitInput, code)
 			assert.Empty(t, stdout)
@@ -157,8 +157,8 @@ func TestReportOnAFullDisk(t *testing.T) {
 		{"try", "petrel", "--trial", "locked-shaft", "--report", "r.html"},
 		{"try", "petrel", "--trial", "locked-shaft", "--csv", "r.csv"},
 		{"odds", "petrel", "--plot", "r.png"},
-		{"step", "petrel", "--script", script, "--report", "r.pdf"},
-		{"step", "petrel", "--script", script, "--record", "r.csv"},
+		{"step", "petrel", "--trial", script, "--report", "r.pdf"},
+		{"step", "petrel", "--trial", script, "--record", "r.csv"},
 	} {
 		args[len(args)-1] = filepath.Join(small, args[len(args)-1])
 		code, stdout, stderr := quaybench(t, nil, args...)

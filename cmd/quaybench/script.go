@@ -45,7 +45,13 @@ func isScript(name string) bool {
 	if filepath.Ext(name) == ".go" {
 		return true
 	}
-	return !slices.Contains(trial.Names(), name) && isThere(filepath.Join(name, "main.go"))
+	return name != "" && !slices.Contains(trial.Names(), name) && isThere(filepath.Join(name, "main.go"))
+}
+
+// isTrial reports whether a name is that of a built-in trial or of a file that is no Go source.
+func isTrial(name string) bool {
+	info, err := os.Stat(name)
+	return slices.Contains(trial.Names(), name) || err == nil && !info.IsDir() && filepath.Ext(name) != ".go"
 }
 
 // readScript reads a script given as a folder or as a file.

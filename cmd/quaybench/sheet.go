@@ -437,10 +437,7 @@ Exit code: 0 done, 1 the controller shows other settings than the file, 4 not ju
 		},
 	}
 	addSet(cmd, sys, &o.set, insteadOfFile)
-	cmd.Flags().StringVar(&o.trial, "trial", "", "`TRIAL` (a name or a file) that is run")
-	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-		return completeTrials(), cobra.ShellCompDirectiveDefault
-	})
+	addTrial(cmd, &o.trial, "that is run")
 	cmd.Flags().StringSliceVar(&o.meters, "meters", nil, "`METERS` at hand, parted by commas (default: voltage, battery_current, motor_current, boat_speed, motor housing)")
 	cmd.Flags().BoolVar(&o.settings, "settings", false, "list the settings to type in")
 	cmd.Flags().BoolVar(&o.example, "example", false, "make a sheet although values are still the example's, to practise: its numbers are another boat's, and it says so")

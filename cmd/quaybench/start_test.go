@@ -13,7 +13,7 @@ func TestAStepStartsFromWhatIsRead(t *testing.T) { inBubble(t, startsFromReading
 func startsFromReadings(y *yard) {
 	t, p := y.t, y.petrel()
 	cold := fileOf(t, "cold.toml", strings.Replace(hop, "moored = true", "moored = true\nair = \"5 °C\"", 1))
-	d := y.sit("step", "petrel", "--script", cold, "--on", p.port)
+	d := y.sit("step", "petrel", "--trial", cold, "--on", p.port)
 	d.await("type start to start the prediction from what is read: ")
 	assert.Regexp(t, `stage_temperature is 25[.0]* °C, and the programme starts at`, d.screen())
 	assert.Empty(t, p.commanded())

@@ -25,7 +25,8 @@ import (
 type stepOptions struct {
 	controllerFlags
 	args            []string // of a script in Go
-	script, longest string
+	trial           string   // a throttle programme
+	script, longest string   // a script in Go, instead of a trial
 	record          string
 	prompted        bool
 	rate            float64
@@ -60,7 +61,10 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 		p.report, p.plot = numbered(p.report, papers), numbered(p.plot, papers)
 		return p.write(ctx, sys, r.Setup, nil, stepResult(r, t.blank()), false)
 	}
-	if isScript(o.script) {
+	if err := o.takeOldScript(sys); err != nil {
+		return err
+	}
+	if o.script != "" {
 		s, err := readScript(sys, o.script)
 		if err != nil {
 			return err
@@ -77,10 +81,29 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	if len(o.args) > 0 {
 		return input(fmt.Errorf("%q is one too many: only a script in Go takes arguments", o.args[0]))
 	}
-	if t.program, err = bench.LoadTrial(o.script); err != nil {
+	if t.program, err = bench.LoadTrial(o.trial); err != nil {
 		return input(err)
 	}
 	return t.run(ctx, o.controllerFlags)
+}
+
+// takeOldScript lets --script name a trial, as it once did, and refuses what names no programme or two.
+func (o *stepOptions) takeOldScript(sys *system) error {
+	if o.script != "" && isTrial(o.script) {
+		sys.hint("--script with a trial", "--trial")
+		if o.trial == "" {
+			o.trial, o.script = o.script, ""
+		}
+	}
+	switch {
+	case o.trial != "" && o.script != "":
+		return input(errors.New("--trial and --script are both given: name one, the trial to run or the script that runs trials"))
+	case o.trial == "" && o.script == "":
+		return input(errors.New("what shall the throttle do: give --trial NAME or FILE, or --script with a script in Go"))
+	case isScript(o.trial):
+		return input(fmt.Errorf("%s is a script in Go: write --script %s", o.trial, word(o.trial)))
+	}
+	return nil
 }
 
 // laterFilesFree refuses, before the motor turns, what a further programme of a script could not write after it.
@@ -102,7 +125,7 @@ func (o *stepOptions) laterFilesFree() error {
 func stepCommand(sys *system) *cobra.Command {
 	var o stepOptions
 	cmd := &cobra.Command{
-		Use:   "step BOAT --script TRIAL [ARGUMENTS]",
+		Use:   "step BOAT --trial TRIAL [ARGUMENTS]",
 		Short: "run a scripted throttle step test, and compare it with what was predicted",
 		Long: `Runs the throttle programme of a trial on a controller. Before it: the prediction, the before-start list, neutral checked. During it every sample is
 held against hard limits and against the predicted band; two samples outside it in a row stop the test, a hard limit at once. However the test ends, zero
@@ -134,12 +157,12 @@ of the above: no script releases the throttle or lifts a limit. If the script di
 Afterwards the record is completed: the drive's heat networks, driven by what was measured, add the traces nobody measured.
 
 Exit code: 0 clear or close, 3 a part is over in the record or in the simulation before it, or a rule is, 4 not judged (values are still the example's, the test stopped early, or what was measured does not show every part), 2 bad use or input, 1 any other failure.`,
-		Example: `  quaybench step petrel --script steps.toml                                   # on a simulated controller
-  quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --record run.csv
+		Example: `  quaybench step petrel --trial steps.toml                                    # on a simulated controller
+  quaybench step petrel --trial steps.toml --on /dev/ttyUSB0@115200 --record run.csv
   quaybench step petrel --script scripts/staircase --on /dev/ttyUSB0@115200 --record run.csv
-  quaybench step petrel --script steps.toml --prompted                        # typed panel readings
-  quaybench step petrel --script steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml
-  quaybench step petrel --script steps.toml --on /dev/ttyUSB0@115200 --logger /dev/ttyUSB1@4800 --logger /dev/ttyUSB2@9600=meter.toml`,
+  quaybench step petrel --trial steps.toml --prompted                        # typed panel readings
+  quaybench step petrel --trial steps.toml --prompted --logger /dev/ttyUSB1@1000000 --columns logger.toml
+  quaybench step petrel --trial steps.toml --on /dev/ttyUSB0@115200 --logger /dev/ttyUSB1@4800 --logger /dev/ttyUSB2@9600=meter.toml`,
 		Args: arguments(1, 100, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.boat, o.args = args[0], args[1:]
@@ -148,11 +171,8 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	}
 	o.add(cmd, sys)
 	cmd.Flag("on").Usage += " (default: sim; with --prompted none)"
-	cmd.Flags().StringVar(&o.script, "script", "", "`TRIAL` file, or the name of a built-in trial, with the throttle programme; or a script in Go, a folder or .go file")
-	_ = cmd.MarkFlagRequired("script")
-	_ = cmd.RegisterFlagCompletionFunc("script", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-		return completeTrials(), cobra.ShellCompDirectiveDefault
-	})
+	addTrial(cmd, &o.trial, "with the throttle programme")
+	cmd.Flags().StringVar(&o.script, "script", "", "a script in Go that asks for programmes: a `FOLDER` or .go file, instead of --trial")
 	cmd.Flags().StringVar(&o.longest, "longest", "30 min", "how long a script in Go may run, with its unit")
 	cmd.Flags().StringVar(&o.record, "record", "", "write the record to this new `FILE`, sample by sample; a script's second programme has FILE-2 and so on")
 	cmd.Flags().BoolVar(&o.prompted, "prompted", false, "a person moves the lever as told")

@@ -66,7 +66,7 @@ func TestStepOnHardware(t *testing.T) { inBubble(t, stepOnHardware) }
 func stepOnHardware(y *yard) {
 	t, p := y.t, y.petrel()
 	csv := filepath.Join(y.home, "run.csv")
-	d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--record", csv)
+	d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--record", csv)
 	d.await("type release to release the throttle for this one test: ")
 	before := d.screen()
 	assert.Contains(t, before, "verdict of the simulation: clear")
@@ -123,7 +123,7 @@ var refusals = []refusal{
 	}, 2, "command_timeout is missing"},
 	{"over in simulation", []string{"limits.motor_current=330 A"}, func(t *testing.T, _ string) []string {
 		over := strings.NewReplacer(`"hop"`, `"over"`, `"4 s"`, `"60 min"`, `"2.5 s"`, `"59 min"`, "50 %", "100 %", "moored", "charge = \"100 %\"\nmoored").Replace(hop)
-		return []string{"--set", "limits.motor_current=330 A", "--script", fileOf(t, "over.toml", over)}
+		return []string{"--set", "limits.motor_current=330 A", "--trial", fileOf(t, "over.toml", over)}
 	}, 3, "the simulation of this programme is over a limit, so it is not run on hardware"},
 	{"a rate beyond", nil, func(*testing.T, string) []string { return []string{"--rate", "500"} }, 2, "--rate must be 1 to 200, got 500"},
 	{"a record that is there", nil, func(_ *testing.T, script string) []string { return []string{"--record", script} }, 2, "exists already: name a new file for the record"},
@@ -135,7 +135,7 @@ func TestStepIsRefused(t *testing.T) {
 	eachInBubble(t, refusals, func(c refusal) string { return c.name }, func(y *yard, c refusal) {
 		t, p := y.t, y.petrel(c.set...)
 		script := fileOf(t, "hop.toml", hop)
-		args := []string{"step", "petrel", "--script", script, "--on", p.port}
+		args := []string{"step", "petrel", "--trial", script, "--on", p.port}
 		if c.args != nil {
 			args = append(args, c.args(t, script)...)
 		}
@@ -155,7 +155,7 @@ func TestStepNotReleased(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.petrel()
 		csv := filepath.Join(y.home, "run.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port, "--record", csv)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--record", csv)
 		d.await("type release ")
 		d.line("yes")
 		assert.Contains(t, d.ended(2), "not confirmed: nothing was done")
@@ -171,7 +171,7 @@ func TestStepNotReleased(t *testing.T) {
 func TestStepTimeOutNotProven(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.moor(petrelMap(y.t, `command_timeout = "400 ms"`, `command_timeout = "10 s"`))
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port)
 		d.await("type release ")
 		d.line("release")
 		assert.Contains(t, d.ended(1), "though its map says it stops after 400 ms: throttle over the line is refused")
@@ -221,7 +221,7 @@ func TestStepEndsInZero(t *testing.T) {
 func stepEndsInZero(y *yard, c stepEnding) {
 	t, p := y.t, y.petrel()
 	csv := filepath.Join(y.home, "run.csv")
-	d := y.sit("step", "petrel", "--script", fileOf(t, "long.toml", long), "--on", p.port, "--record", csv)
+	d := y.sit("step", "petrel", "--trial", fileOf(t, "long.toml", long), "--on", p.port, "--record", csv)
 	d.await("type release ")
 	d.release(p, 0.3)
 	c.act(d, p)
@@ -234,7 +234,7 @@ func TestStepNoticesAReset(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.petrel()
 		p.on(0.5, func() { assert.NoError(t, p.Controller.SetSetting("limits.astern_current", 110)) })
-		d := y.sit("step", "petrel", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port)
 		d.await("type release ")
 		d.line("release")
 		screen := unwrapped(d.ended(1))
@@ -251,7 +251,7 @@ func TestStepOutputGone(t *testing.T) {
 		d := y.sitWith(func(d *desk, sys *system) {
 			sys.Out = writer(func(text []byte) error { return d.show(text, false) }) // a pipe
 			sys.Err = io.Discard
-		}, "step", "petrel", "--script", fileOf(t, "long.toml", long), "--on", p.port)
+		}, "step", "petrel", "--trial", fileOf(t, "long.toml", long), "--on", p.port)
 		p.on(0.3, func() {
 			d.mu.Lock()
 			d.gone = syscall.EPIPE
@@ -279,12 +279,12 @@ func TestStepDrawing(t *testing.T) {
 				env := map[string]string{"TERM": "xterm", "XDG_DATA_HOME": y.home}
 				env[c.key] = c.value
 				sys.Getenv = func(key string) string { return env[key] }
-			}, "step", "petrel", "--script", script).ended(0)
+			}, "step", "petrel", "--trial", script).ended(0)
 			assert.Equal(t, c.chart, strings.Contains(screen, "┤"), "a chart: %s", c.name)
 			assert.Equal(t, c.chart, strings.Contains(screen, "\x1b["), "moved over: %s", c.name)
 			assert.Equal(t, c.colour, strings.Contains(screen, "\x1b[38;5") || strings.Contains(screen, "\x1b[96m") || strings.Contains(screen, "\x1b[36m"), "coloured: %s", c.name)
 		}
-		code, stdout, stderr := y.run("", "step", "petrel", "--script", script)
+		code, stdout, stderr := y.run("", "step", "petrel", "--trial", script)
 		assert.Zero(t, code, stderr)
 		assert.NotContains(t, stdout, "\x1b")
 		assert.Regexp(t, `(?m)^ +2\.0 s  lever   50 %  voltage .* motor_current`, stdout)
@@ -297,7 +297,7 @@ func TestStepFullDisk(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.petrel()
 		csv := filepath.Join(small, "run.csv")
-		d := y.sit("step", "petrel", "--script", fileOf(t, "long.toml", long), "--on", p.port, "--record", csv)
+		d := y.sit("step", "petrel", "--trial", fileOf(t, "long.toml", long), "--on", p.port, "--record", csv)
 		d.await("type release ")
 		fillUp(t, small, 4096)
 		d.line("release")
@@ -343,12 +343,12 @@ func TestStepPrompted(t *testing.T) {
 	}
 	eachInBubble(t, []sitting{
 		{"piped", func(y *yard, script, csv string) {
-			code, stdout, stderr := y.run("voltage battery_current motor_current\n"+strings.Join(readings, "\n")+"\n", "step", "petrel", "--prompted", "--script", script, "--record", csv)
+			code, stdout, stderr := y.run("voltage battery_current motor_current\n"+strings.Join(readings, "\n")+"\n", "step", "petrel", "--prompted", "--trial", script, "--record", csv)
 			require.Zero(y.t, code, stdout+stderr)
 			check(y.t, stdout, csv)
 		}},
 		{"terminal", func(y *yard, script, csv string) {
-			d := y.sit("step", "petrel", "--prompted", "--script", script, "--record", csv)
+			d := y.sit("step", "petrel", "--prompted", "--trial", script, "--record", csv)
 			d.await("Which meters are there?")
 			d.line("voltage battery_current motor_current")
 			d.await("type ready when all of this is so: ")
@@ -361,12 +361,12 @@ func TestStepPrompted(t *testing.T) {
 			check(y.t, d.ended(0), csv)
 		}},
 		{"stopped by a reading", func(y *yard, script, _ string) {
-			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 19 520 400 25\n", "step", "petrel", "--prompted", "--script", script)
+			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 19 520 400 25\n", "step", "petrel", "--prompted", "--trial", script)
 			assert.Equal(y.t, 3, code, "the power stage is over in the record")
 			assert.Regexp(y.t, `>> STOP, lever to neutral now! motor_current is 520.0 A: beyond the\s+controller.s\s+rating\s+\(motor\s+current\)`, stdout)
 		}},
 		{"stopped by the person", func(y *yard, script, csv string) {
-			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 17.5 52 640 25\nstop\n", "step", "petrel", "--prompted", "--script", script, "--record", csv)
+			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 17.5 52 640 25\nstop\n", "step", "petrel", "--prompted", "--trial", script, "--record", csv)
 			assert.Equal(y.t, exitNotJudged, code)
 			assert.Contains(y.t, stdout, ">> STOP, lever to neutral now! the person at the panel stopped it")
 			// It is no evidence, and the refusal names it, for the version's own verdict is clear.
@@ -378,7 +378,7 @@ func TestStepPrompted(t *testing.T) {
 			assert.Zero(y.t, code, stderr)
 		}},
 		{"stopped before a reading", func(y *yard, script, csv string) { // it names no record where there is none
-			code, stdout, _ := y.run("all\nstop\n", "step", "petrel", "--prompted", "--script", script, "--record", csv)
+			code, stdout, _ := y.run("all\nstop\n", "step", "petrel", "--prompted", "--trial", script, "--record", csv)
 			assert.Equal(y.t, exitNotJudged, code)
 			assert.NotContains(y.t, stdout, "\nrecord: ")
 			assert.Contains(y.t, strings.Join(strings.Fields(stdout), " "), "no record: the test ended before its first reading")
@@ -417,7 +417,7 @@ func hand(d *desk, p *pontoon, share float64, from, to string) {
 func TestStepPromptedWithTelemetry(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.petrel()
-		d := y.sit("step", "petrel", "--prompted", "--script", fileOf(t, "hop.toml", hop), "--on", p.port)
+		d := y.sit("step", "petrel", "--prompted", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port)
 		d.await("type ready ")
 		d.line("ready")
 		hand(d, p, 0.52, "NOW: lever to 50 % ahead", "NOW: lever to neutral")
@@ -432,7 +432,7 @@ func TestStepPromptedWithTelemetry(t *testing.T) {
 func TestStepPromptedLeverNotMoved(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		t, p := y.t, y.petrel()
-		d := y.sit("step", "petrel", "--prompted", "--script", fileOf(t, "wait.toml", strings.NewReplacer(`"4 s"`, `"20 s"`, `"2.5 s"`, `"18 s"`).Replace(hop)), "--on", p.port)
+		d := y.sit("step", "petrel", "--prompted", "--trial", fileOf(t, "wait.toml", strings.NewReplacer(`"4 s"`, `"20 s"`, `"2.5 s"`, `"18 s"`).Replace(hop)), "--on", p.port)
 		d.await("type ready ")
 		d.line("ready")
 		screen := d.ended(exitNotJudged)

@@ -36,9 +36,24 @@ func (f *studyFlags) add(cmd *cobra.Command, sys *system) {
 }
 
 func (f *studyFlags) addTrials(cmd *cobra.Command, without string) {
-	cmd.Flags().StringArrayVar(&f.trials, "trial", nil, "a built-in `TRIAL` or a trial file (may be repeated; default: "+without+")")
+	addTrials(cmd, &f.trials, without)
+}
+
+// addTrials lets a command take several trials.
+func addTrials(cmd *cobra.Command, names *[]string, without string) {
+	cmd.Flags().StringArrayVar(names, "trial", nil, "`TRIAL` (a name or a file; may be repeated; default: "+without+")")
+	completeTrialFlag(cmd)
+}
+
+// addTrial lets a command take the one trial that it is about.
+func addTrial(cmd *cobra.Command, name *string, what string) {
+	cmd.Flags().StringVar(name, "trial", "", "`TRIAL` (a name or a file) "+what)
+	completeTrialFlag(cmd)
+}
+
+func completeTrialFlag(cmd *cobra.Command) {
 	_ = cmd.RegisterFlagCompletionFunc("trial", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-		return trial.Names(), cobra.ShellCompDirectiveDefault
+		return completeTrials(), cobra.ShellCompDirectiveDefault
 	})
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"text/tabwriter"
@@ -46,6 +47,7 @@ func canWays() []canWay {
 		{"RPDO, our heartbeat", heartbeat},
 		{"SDO, the maker's time-out", bySDO},
 		{"SDO, our heartbeat", slices.Concat(heartbeat, bySDO)},
+		{"RPDO, with a direction", []string{"astern = -1000", "", "[[throttle.with]]", "[throttle.direction]\nindex = 0x2303\ntype = \"u8\"\nneutral = 0\nahead = 1\nastern = 2\n[[throttle.with]]"}},
 	}
 }
 
@@ -71,6 +73,7 @@ type canBench struct {
 	do     []func()      // to the node, between two frames
 	heard  []slcan.Frame // what the node heard of us, with when
 	times  []time.Time
+	acted  atomic.Bool // a lever that is not zero did, after one of those
 }
 
 // Take and Tick make a bus of the node and of others.
@@ -78,6 +81,11 @@ func (b *canBench) Take(f slcan.Frame) []slcan.Frame {
 	b.mu.Lock()
 	b.heard, b.times = append(b.heard, f), append(b.times, time.Now())
 	b.mu.Unlock()
+	defer func() {
+		if b.sim.Lever() != 0 {
+			b.acted.Store(true)
+		}
+	}()
 	return b.node.Take(f)
 }
 
@@ -435,7 +443,7 @@ func TestTimeOutOverCANIsProven(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				ctx, stop := context.WithCancel(t.Context())
 				b := y.onCAN(t, ctx, m, canopen.Acts)
-				asked := 0
+				asked, again := 0, time.Time{}
 				plan.Again = func(context.Context) error {
 					asked++
 					now := time.Now()
@@ -443,10 +451,18 @@ func TestTimeOutOverCANIsProven(t *testing.T) {
 					assert.Empty(t, b.sentBetween(now.Add(-m.Throttle.Timeout), now), "silent in everything that is watched")
 					time.Sleep(30 * time.Second) // the person reads
 					assert.Empty(t, b.sentBetween(now, time.Now()))
+					again = time.Now()
+					b.acted.Store(false) // the node still holds what was commanded before it fell to zero
 					return nil
 				}
 				proof, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)
 				require.NoError(t, err)
+				assert.False(t, b.acted.Load(), "nothing turns while it is made ready")
+				for _, f := range b.sentBetween(again, time.Now()) {
+					if strings.HasPrefix(f, "205#") {
+						assert.Equal(t, "205#010000", f[:min(len(f), 10)], "and nothing but zero is commanded")
+					}
+				}
 				assert.Equal(t, 1, asked)
 				assert.InDelta(t, proof.Wanted, proof.Shown, 0.5)
 				assert.InDelta(t, m.Throttle.Timeout.Seconds(), proof.Gone.Seconds(), 0.3)

@@ -374,7 +374,7 @@ func (c *Controller) MakeReady(ctx context.Context) error {
 	if err := c.barred(); err != nil {
 		return end(err)
 	}
-	c.commanded = true
+	c.commanded, c.toward = true, 0
 	return end(c.store.MakeReady(op))
 }
 

@@ -57,7 +57,7 @@ func TestNodeThatDoesNotGetReady(t *testing.T) {
 		text string
 	}{
 		"it does not start":     {func(f slcan.Frame) bool { return f.ID == 0 }, "node 5 was started and did not become operational: it says pre-operational"},
-		"it does not get ready": {func(f slcan.Frame) bool { return f.ID == 0x605 && f.Data[0]>>5 == 1 }, "make the controller ready: node 5, object 2302:00: no answer"},
+		"it does not get ready": {func(f slcan.Frame) bool { return f.ID == 0x605 && f.Data[0]>>5 == 1 && f.Data[1] == 2 }, "make the controller ready: node 5, object 2302:00: no answer"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBus(t, objects(t), canopen.Acts)

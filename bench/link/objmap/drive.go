@@ -35,10 +35,11 @@ func (s *store) beginThrottle(ctx context.Context) error {
 	if t == nil {
 		return nil
 	}
-	s.drive = &driving{drive: d, throttle: t, places: []place{t.Place.(place)}, count: t.Kind.Raw(t.Zero)}
+	s.drive = &driving{drive: d, throttle: t, places: []place{t.Place.(place)}}
 	if t.Direction != nil {
 		s.drive.places = append(s.drive.places, t.Direction.Place.(place))
 	}
+	defer s.drive.forget()
 	if d.ours > 0 {
 		s.client.Reserve(canopen.HeartbeatID(d.ours), fmt.Sprintf("another node with the number %d, which the map gives to us,", d.ours))
 	}
@@ -60,10 +61,6 @@ func (s *store) beginThrottle(ctx context.Context) error {
 	s.drive.pdo, s.drive.image = pdo, make([]byte, pdo.Bytes())
 	for _, w := range d.with {
 		s.drive.put(w.Place.(place), w.Raw)
-	}
-	s.drive.put(s.drive.places[0], s.drive.count)
-	if t.Direction != nil {
-		s.drive.put(s.drive.places[1], t.Direction.Neutral)
 	}
 	return nil
 }
@@ -245,8 +242,44 @@ func (s *store) meanwhile(ctx context.Context, most time.Duration, so func() (bo
 	}
 }
 
+// rest has every place that is commanded hold zero and neutral, here and in the node, before anything lets the node obey: it went to
+// zero by itself, and may still hold what was commanded before. An object that is written by receive PDO alone takes zero with the
+// first of those, just after the start.
+func (s *store) rest(ctx context.Context) error {
+	for i, raw := range s.drive.atRest() {
+		p := s.drive.places[i]
+		err := s.download(ctx, p, raw, nil)
+		if _, refused := s.Refusal(err, p); err != nil && !(refused && s.drive.rpdo > 0) {
+			return err
+		}
+	}
+	s.drive.forget()
+	return nil
+}
+
+// forget puts zero and neutral in place of what was commanded last.
+func (d *driving) forget() {
+	rest := d.atRest()
+	d.count = rest[0]
+	for i, raw := range rest {
+		d.put(d.places[i], raw)
+	}
+}
+
+// atRest returns the raw values of zero and neutral, in the order of the places.
+func (d *driving) atRest() []uint64 {
+	rest := []uint64{d.throttle.Kind.Raw(d.throttle.Zero)}
+	if d.throttle.Direction != nil {
+		rest = append(rest, d.throttle.Direction.Neutral)
+	}
+	return rest
+}
+
 func (s *store) makeReady(ctx context.Context) error {
 	d := s.drive
+	if err := s.rest(ctx); err != nil {
+		return fmt.Errorf("make the controller ready, zero throttle first: %w", err)
+	}
 	write := func(steps []guard.Step) error {
 		for _, step := range steps {
 			if err := s.transmit(ctx); err != nil {

@@ -1,6 +1,7 @@
 package link
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -41,6 +42,7 @@ type Kind struct {
 	Digits     int     // to show
 	Limit      string  // what its hard limit stands for; "" for none
 	Answer     float64 // a change of so much from rest counts as an answer to a throttle command, SI; 0: never
+	Runs       float64 // so much of it, ahead or astern, shows a motor that runs, whatever marks it, SI; 0: never
 	Panel      bool    // a panel may have a meter for it
 	Unsigned   bool    // it tells a size alone: ahead and astern read the same
 	// Also lists what else manuals and people call it: such a name in a map is an error, or its hard limit would be lost.
@@ -53,9 +55,9 @@ var kinds = []Kind{
 	{Name: BatteryCurrent, Unit: "A", Doc: "battery current, positive while driving", Trace: "battery current", Instrument: "battery_current", Digits: 3,
 		Limit: "beyond what the battery's management or fuse bears (battery current)", Answer: 1.5, Panel: true, Also: []string{"dc_current", "supply_current", "input_current", "battery_amps", "i_batt"}},
 	{Name: MotorCurrent, Unit: "A", Doc: "motor current, positive while driving ahead", Trace: "motor current", Instrument: "motor_current", Digits: 3,
-		Limit: "beyond the controller's rating (motor current)", Answer: 1.5, Panel: true, Also: []string{"armature_current", "phase_current", "output_current", "motor_amps", "current", "amps", "i_motor"}},
+		Limit: "beyond the controller's rating (motor current)", Answer: 1.5, Runs: 10, Panel: true, Also: []string{"armature_current", "phase_current", "output_current", "motor_amps", "current", "amps", "i_motor"}},
 	{Name: MotorSpeed, Unit: "rpm", Doc: "motor speed, positive ahead", Trace: "motor speed", Instrument: "speed", Digits: 3,
-		Limit: "beyond the motor's highest speed", Answer: 3, Panel: true, Also: []string{"speed", "rpm", "shaft_speed", "motor_rpm", "rotor_speed"}},
+		Limit: "beyond the motor's highest speed", Answer: 3, Runs: 3, Panel: true, Also: []string{"speed", "rpm", "shaft_speed", "motor_rpm", "rotor_speed"}},
 	{Name: StageTemperature, Unit: "°C", Doc: "heat sink of the power stage", Part: "heat sink", Instrument: "temperature", Digits: 3,
 		Limit: "the heat sink is at its limit", Panel: true, Also: []string{"heat_sink", "heat_sink_temperature", "sink_temperature", "controller_temperature", "temperature"}},
 	{Name: MotorTemperature, Unit: "°C", Doc: "at the motor's sensor", Part: "winding", Sensor: "winding", Else: "motor housing", Instrument: "temperature", Digits: 3,
@@ -63,7 +65,7 @@ var kinds = []Kind{
 	{Name: BatteryTemperature, Unit: "°C", Doc: "battery cells", Part: "battery", Instrument: "temperature", Digits: 3,
 		Limit: "the battery is at its limit", Also: []string{"cell_temperature", "pack_temperature"}},
 	{Name: Duty, Unit: "%", Doc: "share of the battery voltage put on the motor", Trace: "duty", Error: 0.02, Digits: 3, Also: []string{"duty_cycle", "modulation"}},
-	{Name: Demand, Unit: "%", Doc: "what is left of the lever after interlocks and ramp", Trace: "demand", Error: 0.02, Digits: 3, Answer: 0.005},
+	{Name: Demand, Unit: "%", Doc: "what is left of the lever after interlocks and ramp", Trace: "demand", Error: 0.02, Digits: 3, Answer: 0.005, Runs: 0.02},
 	{Name: BoatSpeed, Unit: "m/s", Doc: "boat speed through the water", Trace: "boat speed", Error: 0.3, Digits: 3, Also: []string{"speed_through_water", "water_speed", "stw", "knots"}},
 	// Of a log 0.3 m/s, and over ground what the water itself does: 0.5 m/s where nobody says better (common practice, no source).
 	{Name: SpeedOverGround, Unit: "m/s", Doc: "boat speed over ground, by satellites", Trace: "speed over ground", Part: "boat speed", Error: 0.5, Digits: 3, Unsigned: true, Also: []string{"ground_speed", "gps_speed", "sog"}},
@@ -79,6 +81,17 @@ func KindOf(name string) (k Kind, ok bool) {
 		return Kind{}, false
 	}
 	return kinds[i], true
+}
+
+// runsBy names the reading that shows a motor that runs, beyond what its meter may be off; "": none does.
+func runsBy(channels []Channel, s Sample) string {
+	for i, c := range channels {
+		k, _ := KindOf(c.Name)
+		if v := math.Abs(s.Values[i]); k.Runs > 0 && v > k.Runs+3*(c.Meter.Offset+c.Meter.Gain*v) {
+			return c.Name + " is " + show(s.Values[i], c.Unit)
+		}
+	}
+	return ""
 }
 
 // TraceName returns what a record calls a channel.

@@ -211,6 +211,9 @@ func (t *transfer) begin(ctx context.Context, changes []Change) error {
 	case running:
 		return ErrRunning
 	}
+	if err := t.stands(ctx); err != nil {
+		return err
+	}
 	held, err := t.c.ReadSettings(ctx)
 	if err != nil {
 		return fmt.Errorf("the controller's settings cannot be read: %w", err)
@@ -236,6 +239,26 @@ func (t *transfer) begin(ctx context.Context, changes []Change) error {
 		return fmt.Errorf("the journal cannot be written: %w", err)
 	}
 	t.touched = slices.Clone(changes)
+	return nil
+}
+
+// stands fails where what is measured shows a motor that runs: the map's mark of a driven motor may be another thing's. A
+// sensor that is broken proves nothing, and must not keep a limit from being lowered.
+func (t *transfer) stands(ctx context.Context) error {
+	channels := t.c.Describe().Channels
+	if len(channels) == 0 {
+		return nil
+	}
+	now, err := t.c.ReadTelemetry(ctx)
+	if errors.As(err, new(*ImpossibleError)) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("whether the motor runs cannot be seen from the readings: %w", err)
+	}
+	if why := runsBy(channels, now); why != "" {
+		return fmt.Errorf("%w (%s, though the map's mark of a driven motor, [running], does not show it: compare both with the manual)", ErrRunning, why)
+	}
 	return nil
 }
 

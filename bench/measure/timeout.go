@@ -338,6 +338,9 @@ func (p *proving) prove() error {
 		}
 		return err
 	}
+	if err := p.marked(); err != nil {
+		return err
+	}
 	if err := p.silence(); err != nil {
 		return err
 	}
@@ -345,6 +348,26 @@ func (p *proving) prove() error {
 		return err
 	}
 	return p.command(0)
+}
+
+// marked holds the map's mark of a driven motor against a motor that surely is driven now: by a wrong one, settings would be
+// written under way.
+func (p *proving) marked() error {
+	running, err := p.c.Running(p.ctx)
+	switch {
+	case errors.Is(err, link.ErrUnknown):
+		return nil
+	case err != nil:
+		return fmt.Errorf("the controller does not say whether the motor runs: %w", err)
+	case !running && port.Age(p.told, p.clock.Now()) > p.proof.Stated/2: // it may have forgotten the command by then
+		return p.late()
+	case !running:
+		return fmt.Errorf("a command of %.2g %% changes %s by %s, yet the map's mark of a driven motor, [running], shows none. Suspicion: its address, mask or level in the map is wrong, or the controller forgets a command sooner than the map says",
+			100*p.plan.Share, p.proof.Channel, show(p.proof.Shown, p.deltaUnit(p.at(p.proof.Channel))))
+	}
+	return p.beats(p.plan.Share, p.beat, func(t float64, change []float64) string { // a while went by
+		return p.beyond(p.plan.Hold.Seconds()+t, change)
+	})
 }
 
 // shows names what shows inside the dead band.

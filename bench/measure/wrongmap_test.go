@@ -74,6 +74,7 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 		{"throttle sign", full, "ahead = 1000\nastern = -1000", "ahead = -1000\nastern = 1000", "sign is wrong"},
 		{"throttle at a setting's register", without("derating.stage_start") + truly, "address = 0x0080", "address = 0x0030", "is that a setting's place?"},
 		{"throttle at a setting's register that holds zero", without("limits.braking_current") + truly, "address = 0x0080", "address = 0x0013", "another place's"},
+		{"mark of a driven motor", full, "mask = 0x0001", "mask = 0x0002", "[running], shows none"},
 		{"word order", wide, "high first", "low first", "word order"},
 		{"time-out too long", full, `command_timeout = "400 ms"`, `command_timeout = "2 s"`, "forg"},
 		{"time-out much too long", full, `command_timeout = "400 ms"`, `command_timeout = "8 s"`, "forg"},

@@ -36,7 +36,7 @@ import (
 
 const (
 	oldLimit, newLimit = 100.0, 150.0 // A
-	volts, speed       = 48.5, 120.0  // V, rad/s
+	volts, speed       = 48.5, 2.5    // V, rad/s: the stream turns the propeller
 )
 
 // testDevice is the far end of the matrix.

@@ -283,6 +283,52 @@ func TestTransferWithAFullDisk(t *testing.T) {
 	}
 }
 
+// turning is a device that turns although its mark says that it is not driven.
+type turning struct {
+	link.Controller
+	speed float64
+	err   error
+}
+
+func (c turning) ReadTelemetry(ctx context.Context) (link.Sample, error) {
+	s, err := c.Controller.ReadTelemetry(ctx)
+	if err == nil {
+		s.Values[1], err = c.speed, c.err
+	}
+	return s, err
+}
+
+// A map whose mark of a driven motor is another thing's says that the motor stands while it turns: the readings tell, and no
+// setting is written. A broken sensor keeps nothing from being written.
+func TestTransferIsRefusedWhereAReadingShowsTheMotorRunning(t *testing.T) {
+	m, err := regmap.Load("transfer.toml", []byte(transferMap), nil)
+	require.NoError(t, err)
+	for _, c := range []struct {
+		name    string
+		speed   float64
+		err     error
+		refused bool
+	}{
+		{name: "it stands"},
+		{name: "it turns ahead", speed: 30, refused: true},
+		{name: "it turns astern", speed: -30, refused: true},
+		{name: "a sensor is broken", err: &link.ImpossibleError{Channel: link.Channel{Name: link.MotorTemperature, Unit: "°C"}, Value: 3000}},
+	} {
+		r := newRig(t, m, 0, fault.Fault{}, 0)
+		r.device.settings = maps.Clone(heldBefore)
+		err := link.Transfer(t.Context(), turning{r.controller, c.speed, c.err}, transfer, &pages{})
+		if !c.refused {
+			require.NoError(t, err, c.name)
+			assert.Equal(t, heldAfter, r.device.settings, c.name)
+			continue
+		}
+		require.ErrorIs(t, err, link.ErrRunning, c.name)
+		assert.ErrorContains(t, err, "motor_speed is", c.name)
+		assert.ErrorContains(t, err, "[running]", c.name)
+		assert.Equal(t, heldBefore, r.device.settings, c.name)
+	}
+}
+
 // TestTransferOfAStaleDifference: what changed since it was read is not written over.
 func TestTransferOfAStaleDifference(t *testing.T) {
 	m, err := regmap.Load("transfer.toml", []byte(transferMap), nil)

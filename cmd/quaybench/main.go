@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -31,9 +32,9 @@ const (
 
 func main() {
 	child.Main(scriptProcess)
-	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
-	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
-		ends = append(ends, syscall.SIGHUP)
+	ends := endings
+	if signal.Ignored(syscall.SIGHUP) { // as nohup has it
+		ends = slices.DeleteFunc(slices.Clone(ends), func(s os.Signal) bool { return s == syscall.SIGHUP })
 	}
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, ends...)

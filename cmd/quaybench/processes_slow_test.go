@@ -217,6 +217,7 @@ func TestInProcesses(t *testing.T) {
 func TestStepEndsInZeroInProcesses(t *testing.T) {
 	for _, c := range append(stepEndings,
 		stepEnding{"Ctrl-C twice", func(d *desk, _ *pontoon) { d.press("\x03\x03") }, exitNotJudged, "STOPPED after", false},
+		stepEnding{`Ctrl-\`, func(d *desk, _ *pontoon) { d.press("\x1c") }, exitNotJudged, "STOPPED after", false},
 		stepEnding{"kill -9", func(d *desk, _ *pontoon) { _ = syscall.Kill(d.pid(), syscall.SIGKILL) }, -1, "", true},
 	) {
 		t.Run(c.name, func(t *testing.T) { inProcesses(t, func(y *yard) { stepEndsInZero(y, c) }) })

@@ -116,7 +116,7 @@ func converse(ctx context.Context, sys *system, s *repl.Session, boat string) er
 		}
 	}
 	fmt.Fprintf(sys.Out, "%s is loaded as boat; help lists what to try, Ctrl-D leaves\n%s\n", boat, wrapped(bench.Caution, sys.width()))
-	ctx, stop := signal.NotifyContext(context.WithoutCancel(ctx), syscall.SIGTERM, syscall.SIGHUP) // Ctrl-C is the session's
+	ctx, stop := signal.NotifyContext(context.WithoutCancel(ctx), syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT) // Ctrl-C is the session's
 	defer stop()
 	if sys.Getenv("TERM") == "dumb" {
 		return repl.PlainTerminal(ctx, s, sys.In)

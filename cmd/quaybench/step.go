@@ -49,9 +49,14 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	if err := o.paper.check(sys, false); err != nil {
 		return err
 	}
-	if o.record != "" && !isThere(o.record) {
-		if err := readyToWrite("--record", o.record, false); err != nil {
+	if o.record != "" {
+		if err := newRecord(o.record); err != nil {
 			return err
+		}
+		if !isThere(o.record) {
+			if err := readyToWrite("--record", o.record, false); err != nil {
+				return err
+			}
 		}
 	}
 	papers := 0
@@ -181,6 +186,7 @@ Exit code: 0 clear or close, 3 a part is over in the record or in the simulation
 	cmd.Flags().StringVar(&o.columns, "columns", "", "`FILE` that says what the one logger sends")
 	addExample(cmd, &o.example)
 	o.paper.add(cmd)
+	cmd.Flag("force").Usage += ", but never a record"
 	return cmd
 }
 

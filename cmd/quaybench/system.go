@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -46,10 +47,14 @@ func process() system {
 	}
 }
 
+// endings are the signals that end a command in order: Ctrl-C, kill, a closed terminal, and Ctrl-\, which a hurried hand hits
+// for Ctrl-C and which would else end the program with the throttle on.
+var endings = []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
+
 // guardSignals has signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
 // error to write to, and no reason to die either.
 func guardSignals() (done func()) {
 	caught := make(chan os.Signal, 1)
-	signal.Notify(caught, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE)
+	signal.Notify(caught, append(slices.Clone(endings), syscall.SIGPIPE)...)
 	return func() { signal.Stop(caught) }
 }

@@ -68,7 +68,7 @@ func (w *watcher) open() error {
 	f, err := os.OpenFile(t.file, flags, 0o644)
 	switch {
 	case errors.Is(err, fs.ErrExist):
-		return input(fmt.Errorf("%s exists already: name a new file for the record", t.file))
+		return cmp.Or(newRecord(t.file), input(unrecorded(t.file, err)))
 	case err != nil:
 		return input(unrecorded(t.file, err))
 	}
@@ -83,6 +83,14 @@ func (w *watcher) open() error {
 	}
 	if w.writer, err = record.NewWriter(f, head); err != nil {
 		return errors.Join(unrecorded(t.file, err), w.close())
+	}
+	return nil
+}
+
+// newRecord refuses the name of a plain file that is there: what was measured is never written over, whatever --force says.
+func newRecord(name string) error {
+	if info, err := os.Stat(name); err == nil && info.Mode().IsRegular() {
+		return input(fmt.Errorf("%s exists already: name a new file for the record, since one is never written over, not with --force either", name))
 	}
 	return nil
 }

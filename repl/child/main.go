@@ -28,8 +28,8 @@ func Main(run func(ctx context.Context, job Job, from io.Reader, to io.Writer) e
 }
 
 func serve(run func(context.Context, Job, io.Reader, io.Writer) error) (code int) {
-	// The caller decides what Ctrl-C and a hang-up mean; they reach all processes of the terminal.
-	signal.Ignore(os.Interrupt, syscall.SIGHUP)
+	// The caller decides what Ctrl-C, Ctrl-\ and a hang-up mean; they reach all processes of the terminal.
+	signal.Ignore(os.Interrupt, syscall.SIGHUP, syscall.SIGQUIT)
 	in := bufio.NewReader(os.Stdin)
 	line, err := in.ReadBytes('\n')
 	if err != nil {

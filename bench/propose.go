@@ -41,12 +41,15 @@ func FindProposal(ctx context.Context, s *Setup, wishes []string, trials []*tria
 	return r, err
 }
 
-// Level is clear where a set of settings is, else over.
+// Level is clear where a set of settings is, close where a rule stays close whatever the settings, over where there is none.
 func (p *ProposalResult) Level() verdict.Level {
-	if p.Found {
-		return verdict.Clear
+	switch {
+	case !p.Found:
+		return verdict.Over
+	case p.Close != nil:
+		return verdict.Close
 	}
-	return verdict.Over
+	return verdict.Clear
 }
 
 // MarshalJSON writes the result, format 1, values in SI.
@@ -100,6 +103,6 @@ func (p *ProposalResult) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": p.Setup.Boat.Name, "caution": Caution, "found": p.Found, "met": p.Met, "wishes": wishes, "settings": set, "change": changes,
-		"front": front, "prices": prices, "blocked": p.Blocked, "hardware": hardware, "hardware_tried": append([]string{}, p.Tried...), "trials": p.Trials, "seed": p.Seed, "next": append([]string{}, p.Next...), "draws": p.Draws, "runs": p.Runs,
+		"front": front, "prices": prices, "blocked": p.Blocked, "close": append([]string{}, p.Close...), "hardware": hardware, "hardware_tried": append([]string{}, p.Tried...), "trials": p.Trials, "seed": p.Seed, "next": append([]string{}, p.Next...), "draws": p.Draws, "runs": p.Runs,
 	})
 }

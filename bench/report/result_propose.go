@@ -29,17 +29,21 @@ func (r *Proposed) Meets(w *study.Wish) bool {
 func (r *Proposed) write(_ *Paper, d *document) {
 	d.Title += ": settings for wishes"
 	d.subject("settings for wishes")
+	clear := "clear in all trials"
+	if r.Close != nil {
+		clear += ", though a rule stays close"
+	}
 	switch {
 	case r.Stopped && r.Found:
-		d.lead("", "stopped early: the best set so far, clear in all trials")
+		d.lead("", "stopped early: the best set so far, "+clear)
 	case r.Stopped:
 		d.lead("", "stopped early: no set was found yet that is clear in all trials")
 	case !r.Found:
 		d.lead("", "no set of settings was found that is clear in all trials")
 	case r.Met:
-		d.lead("", "a set of settings that meets every wish and is clear in all trials")
+		d.lead("", "a set of settings that meets every wish and is "+clear)
 	default:
-		d.lead("", "no set of settings that was tried meets every wish; this one, clear in all trials, comes nearest")
+		d.lead("", "no set of settings that was tried meets every wish; this one, "+clear+", comes nearest")
 	}
 	s := d.section("wishes", "What each wish ended at", "")
 	t := &table{Indent: true, Columns: []column{{Title: "wish"}, {Title: "now", Right: true}, {Title: "ended at", Right: true}, {Title: ""}}}
@@ -57,7 +61,7 @@ func (r *Proposed) write(_ *Paper, d *document) {
 		case r.Meets(w):
 			word = "met"
 		case r.Found && w.MetBy(r.Ended):
-			word = fmt.Sprintf("not sure: at least %s", ShownShare(r.OddsLow))
+			word = "not sure"
 		}
 		now, ended := show(w, r.Present), "none"
 		if w.Kind == "odds" {
@@ -65,15 +69,24 @@ func (r *Proposed) write(_ *Paper, d *document) {
 		}
 		if r.Found {
 			ended = show(w, r.Ended)
+			if w.Kind == "odds" {
+				ended = fmt.Sprintf("%s of %d, so at least %s", ended, r.Draws, ShownShare(r.OddsLow))
+			}
 		}
 		t.row(w.Text, now, ended, word)
 	}
-	clear := "met"
-	if !r.Found {
-		clear = "missed"
+	word := "met"
+	switch {
+	case !r.Found:
+		word = "missed"
+	case r.Close != nil:
+		word = "close"
 	}
-	t.row("clear", "", "", clear)
+	t.row("clear", "", "", word)
 	s.add(block{Table: t})
+	for _, text := range r.Close {
+		s.say("close whatever settings were tried", text)
+	}
 	if !r.Found && r.Blocked != "" {
 		s.say("not clear", r.Blocked)
 	}

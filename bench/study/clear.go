@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"sync/atomic"
 
@@ -37,6 +38,18 @@ func newJudge(present variant.Variant, trials []*trial.Trial) *judge {
 		j.known[f.Rule] = max(j.known[f.Rule], f.Level)
 	}
 	return j
+}
+
+// want takes a rule that is close at present for news from now on, where one of several sets of settings keeps it.
+func (j *judge) want(list []*tried) {
+	isClose := slices.Contains(slices.Collect(maps.Values(j.known)), verdict.Close)
+	for i := 0; isClose && i < len(list); i++ {
+		levels := map[string]verdict.Level{}
+		for _, f := range verdict.Static(list[i].v.Boat, list[i].v.Settings) {
+			levels[f.Rule] = max(levels[f.Rule], f.Level)
+		}
+		maps.DeleteFunc(j.known, func(rule string, l verdict.Level) bool { return levels[rule] < l })
+	}
 }
 
 // errNotClear stops the other trials once one is not clear.

@@ -1,12 +1,14 @@
 package study
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
 
 	"quaybench/bench/trial"
 	"quaybench/bench/variant"
+	"quaybench/bench/verdict"
 )
 
 // ProposeOptions say how to search.
@@ -31,6 +33,7 @@ type Proposal struct {
 	Prices  []Price         // of wishes that fight
 	Change  *HardwareChange // the smallest single change of hardware that was found by which all would be met; nil: none is needed, or none of those tried is enough
 	Tried   []string        // what of hardware was tried, where it was
+	Close   []string        // rules that stay close whatever the settings that were turned, in sentences
 	Blocked string          // what keeps it from being met, or with nothing found from being clear, in words; "": not known
 	Runs    int             // simulations
 }
@@ -77,11 +80,19 @@ func Propose(ctx context.Context, v variant.Variant, wishes []Wish, trials []*tr
 	}
 	p.Present = present.ended
 	best, err := s.search(ctx)
+	if best == nil && err == nil && s.turnAll() { // what is not clear may hang on a setting that no wish turns
+		best, err = s.search(ctx)
+	}
 	take := func() {
 		p.Runs = s.runs()
 		if best != nil {
 			p.Found, p.Met, p.Variant, p.Ended = true, best.short == 0, best.v, best.ended
 			p.OddsLow, p.Draws = best.oddsLow, s.draws
+			for _, f := range verdict.Static(best.v.Boat, best.v.Settings) {
+				if f.Level == verdict.Close {
+					p.Close = append(p.Close, f.Text)
+				}
+			}
 		}
 	}
 	if take(); err != nil {
@@ -171,9 +182,15 @@ func (g *Gives) where() string {
 
 // reasons returns the settings that differ, each with what would be lost without it: wishes that are missed further, or clearness.
 func (s *seeker) reasons(ctx context.Context, best *tried) (out []Reason, err error) {
+	for key, why := range s.mended {
+		if from, to := s.asked.Get(key), best.v.Get(key); from != to && to == s.base.Get(key) {
+			out = append(out, Reason{key, from, to, why})
+		}
+	}
+	slices.SortFunc(out, func(a, b Reason) int { return cmp.Compare(a.Key, b.Key) })
 	for i, k := range s.knobs {
-		from, to := s.base.Get(k.key), best.v.Get(k.key)
-		if from == to {
+		from, to := s.asked.Get(k.key), best.v.Get(k.key)
+		if to == s.base.Get(k.key) {
 			continue
 		}
 		x := slices.Clone(best.x)

@@ -2,6 +2,7 @@ package study
 
 import (
 	"context"
+	"maps"
 	"math"
 	"slices"
 
@@ -27,7 +28,7 @@ func (s *seeker) hardware(ctx context.Context, best *tried, p *Proposal) error {
 		if err != nil {
 			return err
 		}
-		if err := s.mend(ctx, over, p); err != nil || p.Change != nil {
+		if err := s.buy(ctx, over, p); err != nil || p.Change != nil {
 			return err
 		}
 	}
@@ -56,8 +57,8 @@ func (s *seeker) gentler(ctx context.Context, t *tried) (*tried, error) {
 	return t, nil
 }
 
-// mend looks for the hardware that makes a set clear which meets the wishes, and notes what keeps it from being so.
-func (s *seeker) mend(ctx context.Context, t *tried, p *Proposal) error {
+// buy looks for the hardware that makes a set clear which meets the wishes, and notes what keeps it from being so.
+func (s *seeker) buy(ctx context.Context, t *tried, p *Proposal) error {
 	judged, err := RunVariants(ctx, []variant.Variant{t.v}, s.trials, simulate.Options{}, nil)
 	s.count(len(s.trials))
 	if err != nil {
@@ -92,7 +93,7 @@ func (s *seeker) mend(ctx context.Context, t *tried, p *Proposal) error {
 		}
 		if err == nil && s.missed(after.ended) == 0 {
 			smallest = size
-			p.Change = &HardwareChange{Key: r.Key, From: r.From, To: r.To, What: r.What, Ended: after.ended, Settings: differing(s.base.Settings, changed.Settings)}
+			p.Change = &HardwareChange{Key: r.Key, From: r.From, To: r.To, What: r.What, Ended: after.ended, Settings: differing(s.asked.Settings, changed.Settings)}
 		}
 	}
 	p.Tried = unique(p.Tried)
@@ -171,6 +172,7 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 		return nil, err
 	}
 	defer func() { s.count(other.runs()) }()
+	maps.DeleteFunc(other.judge.known, func(rule string, _ verdict.Level) bool { _, ok := s.judge.known[rule]; return !ok })
 	const within = 0.04 // farther off it is not looked into
 	cube := [][]float64{slices.Clone(best.x)}
 	for i := range 13 {
@@ -210,14 +212,14 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 			return nil, err
 		}
 	}
-	return &HardwareChange{Key: key, From: written(s.base, key, to), To: to, What: what, Ended: start.ended, Settings: differing(s.base.Settings, start.v.Settings)}, nil
+	return &HardwareChange{Key: key, From: written(s.asked, key, to), To: to, What: what, Ended: start.ended, Settings: differing(s.asked.Settings, start.v.Settings)}, nil
 }
 
 // words returns the knobs of a set that differ from the settings as they stand.
 func (s *seeker) words(t *tried) string {
 	var out []string
 	for _, k := range s.knobs {
-		if is := t.v.Get(k.key); is != s.base.Get(k.key) {
+		if is := t.v.Get(k.key); is != s.asked.Get(k.key) {
 			out = append(out, k.key+" "+is)
 		}
 	}

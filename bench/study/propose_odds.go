@@ -28,6 +28,8 @@ func drawsFor(w *Wish, asked int) (int, error) {
 	switch {
 	case w.Value >= 1:
 		return 0, fmt.Errorf("%q is impossible: no number of draws shows that every boat is good, wish for 99 %%", w.Text)
+	case asked < 0:
+		return 0, checkDraws(asked)
 	case asked == 0 && least > mostUsualDraws:
 		return 0, fmt.Errorf("%q takes %s to be shown, and the better part of a minute or more: ask for them (--draws %d), or wish for less", w.Text, Plural(least, "draw"), least)
 	case asked > 0 && asked < least:

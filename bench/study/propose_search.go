@@ -20,12 +20,14 @@ import (
 
 // seeker looks for settings of one boat.
 type seeker struct {
-	base   variant.Variant
+	asked  variant.Variant   // as it was handed over
+	base   variant.Variant   // the same, with the settings that rules name mended: the search sets out from there
+	mended map[string]string // these settings, and by which rule, in words
 	wishes []Wish
 	odds   *Wish // among them; nil: none
 	draws  int   // for it
 	trials []*trial.Trial
-	asked  []*trial.Trial // those that the wishes are measured in
+	gauges []*trial.Trial // those that the wishes are measured in
 	judge  *judge
 	o      ProposeOptions
 	knobs  []knob
@@ -58,7 +60,8 @@ type tried struct {
 const tie = 1e-4
 
 func newSeeker(v variant.Variant, wishes []Wish, trials []*trial.Trial, o ProposeOptions) (*seeker, error) {
-	s := &seeker{base: v, wishes: wishes, trials: trials, o: o, judge: newJudge(v, trials)}
+	base, mended := mend(v)
+	s := &seeker{asked: v, base: base, mended: mended, wishes: wishes, trials: trials, o: o, judge: newJudge(base, trials)}
 	need := map[string]bool{"full-throttle": true}
 	for i := range wishes {
 		switch w := &wishes[i]; w.Kind {
@@ -80,14 +83,55 @@ func newSeeker(v variant.Variant, wishes []Wish, trials []*trial.Trial, o Propos
 		if err != nil {
 			return nil, err
 		}
-		s.asked = append(s.asked, t)
+		s.gauges = append(s.gauges, t)
 	}
 	s.turn()
 	return s, nil
 }
 
+// mend changes the settings that rules find close or over, as these rules say, and returns why.
+func mend(v variant.Variant) (variant.Variant, map[string]string) {
+	why := map[string]string{}
+	for range 40 { // a change may call for another
+		next, f := v, verdict.Finding{}
+		for _, f = range verdict.Static(v.Boat, v.Settings) {
+			if f.Level == verdict.Clear || f.Change == nil {
+				continue
+			}
+			if changed, _, err := v.With(f.Change.Key, f.Change.To); err == nil {
+				next = changed
+			}
+			if next.Settings != v.Settings {
+				break
+			}
+		}
+		if next.Settings == v.Settings {
+			break
+		}
+		v, why[f.Change.Key] = next, "without it not clear: "+f.Text
+	}
+	return v, why
+}
+
 // turn lists the knobs that the wishes turn.
 func (s *seeker) turn() {
+	var kinds []string
+	for _, w := range s.wishes {
+		kinds = append(kinds, w.Kind)
+	}
+	s.turnFor(kinds)
+}
+
+// turnAll lists the knobs that any wish turns, and reports whether these are more than before.
+func (s *seeker) turnAll() bool {
+	before := len(s.knobs)
+	s.turnFor([]string{"rise-time", "stopping"})
+	s.pool = nil
+	return len(s.knobs) > before
+}
+
+func (s *seeker) turnFor(kinds []string) {
+	s.knobs, s.now = nil, nil
 	b, set := s.base.Boat, &s.base.Settings
 	bank := min(b.Fuse.Rating.SI, b.Contactor.Current.SI)
 	if m := b.Battery.Management; m != nil {
@@ -107,17 +151,15 @@ func (s *seeker) turn() {
 	if set.Limits.Duty < 1 {
 		add(&set.Limits.Duty, 0.05, 1, true)
 	}
-	for _, w := range s.wishes {
-		switch w.Kind {
-		case "rise-time":
-			add(&set.Ramp.Rise, 0.1, 10, false)
-		case "stopping":
-			add(&set.Limits.AsternCurrent, max(1, motor/12), max(motor, 2), true)
-			add(&set.Ramp.Reversal, 0.1, 6, false)
-			add(&set.Ramp.Fall, 0.05, 3, false)
-			if b.Stage.Braking {
-				add(&set.Limits.BrakingCurrent, max(1, motor/40), motor/2, true)
-			}
+	if slices.Contains(kinds, "rise-time") {
+		add(&set.Ramp.Rise, 0.1, 10, false)
+	}
+	if slices.Contains(kinds, "stopping") {
+		add(&set.Limits.AsternCurrent, max(1, motor/12), max(motor, 2), true)
+		add(&set.Ramp.Reversal, 0.1, 6, false)
+		add(&set.Ramp.Fall, 0.05, 3, false)
+		if b.Stage.Braking {
+			add(&set.Limits.BrakingCurrent, max(1, motor/40), motor/2, true)
 		}
 	}
 	for i := range s.knobs {
@@ -168,7 +210,7 @@ func (s *seeker) place(x []float64) (variant.Variant, error) {
 // at measures the wishes of a variant, but for odds.
 func (s *seeker) at(ctx context.Context, v variant.Variant) (*tried, error) {
 	t := &tried{v: v, ended: map[string]float64{}}
-	for _, k := range s.asked { // one after the other: there are many sets, side by side
+	for _, k := range s.gauges { // one after the other: there are many sets, side by side
 		m, err := s.run(ctx, v, k)
 		if err != nil {
 			return nil, err
@@ -203,8 +245,8 @@ func (s *seeker) run(ctx context.Context, v variant.Variant, k *trial.Trial) (ou
 		}
 	}
 	run, err := simulate.Run(ctx, v.Boat, v.Settings, v.Conditions.Of(k), simulate.Options{})
-	s.count(1)
 	if err != nil {
+		s.count(1)
 		return outcome{}, err
 	}
 	judged, err := verdict.Judge(run)
@@ -214,8 +256,11 @@ func (s *seeker) run(ctx context.Context, v variant.Variant, k *trial.Trial) (ou
 	among := slices.ContainsFunc(s.trials, func(o *trial.Trial) bool { return o.Name == k.Name })
 	out := outcome{measure([]verdict.Trial{judged}), among && judged.Level != verdict.Clear}
 	if k.Name == "full-throttle" {
-		s.runsAhead.Store(key, out)
+		if _, ranBeside := s.runsAhead.LoadOrStore(key, out); ranBeside {
+			return out, nil // the number of runs is the same however the cores share them
+		}
 	}
+	s.count(1)
 	return out, nil
 }
 
@@ -306,6 +351,7 @@ func (s *seeker) first(ctx context.Context, spread int) error {
 		}
 	}
 	_, err := s.measureAll(ctx, cube)
+	s.judge.want(s.pool)
 	return err
 }
 

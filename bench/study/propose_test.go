@@ -14,6 +14,7 @@ import (
 	"quaybench/bench/settings"
 	"quaybench/bench/study"
 	"quaybench/bench/variant"
+	"quaybench/bench/verdict"
 )
 
 func TestWishesAreReadInTheUsersWords(t *testing.T) {
@@ -84,6 +85,7 @@ func drawWishes(r *rand.Rand, now map[string]float64) (texts []string) {
 func proposeAgainstGrid(t *testing.T, n int, seed uint64) {
 	const draws = 100
 	r := rand.New(rand.NewPCG(17, seed))
+	kinds, sets := map[string]int{}, 0
 	for i := range n {
 		name := []string{"petrel", "bracken"}[i%2]
 		b, s := benchtest.Boat(t, name)
@@ -124,8 +126,13 @@ func proposeAgainstGrid(t *testing.T, n int, seed uint64) {
 				t.Errorf("%s %v: %+v %+v miss by %.4f, ours by %.4f: %v", name, texts, set.Limits, set.Ramp, missed, ours, p.Reasons)
 			}
 		})
-		t.Logf("%s %v: ours misses by %.4f with %d simulations, the grid has %d sets", name, texts, ours, p.Runs, looked)
+		t.Logf("%s %v: ours misses by %.4f with %d simulations, the grid has %d sets, %d of them better", name, texts, ours, p.Runs, looked, worse)
+		for _, w := range wishes {
+			kinds[w.Kind]++
+		}
+		sets += looked
 	}
+	t.Logf("seed %d: %d wishes against %d sets, by kind %v", seed, n, sets, kinds)
 }
 
 // grid visits every set of a coarse grid of the settings that wishes turn.
@@ -173,6 +180,7 @@ func TestProposeRepeats(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, first.Reasons, again.Reasons)
 	assert.Equal(t, first.Ended, again.Ended)
+	assert.Equal(t, first.Runs, again.Runs)
 
 	ctx, cancel := context.WithCancel(t.Context())
 	_, err = study.Propose(ctx, variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3, Progress: func(done, _ int) {
@@ -213,6 +221,49 @@ func TestWishesThatFight(t *testing.T) {
 	require.NoError(t, err)
 	assert.Zero(t, study.Missed(wishes, ended, 1))
 	assert.True(t, isClear(t, v.Boat, v.Settings, trials))
+}
+
+// TestNoRuleStaysCloseThatASettingMends: where the settings as they stand break a rule that names a change, what is proposed has it and says
+// so, whether or not a wish turns that setting; what no setting mends is told, and is no reason to find nothing.
+func TestNoRuleStaysCloseThatASettingMends(t *testing.T) {
+	trials := builtin(t, "full-throttle", "crash-stop")
+	wishes, err := study.ParseWishes([]string{"speed >= 9 km/h"})
+	require.NoError(t, err)
+	for key, text := range map[string]string{"ramp.reversal": "5 s", "limits.astern_current": "250 A", "limits.braking_current": "390 A", "limits.battery_current": "180 A", "stall.time": "0 s"} {
+		v, _ := spoilt(t, builtin(t, "harbour"), [2]string{key, text})
+		p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+		require.NoError(t, err, key)
+		require.True(t, p.Found && p.Met, "%s: %s", key, p.Blocked)
+		assert.Empty(t, p.Close, key)
+		for _, f := range verdict.Static(p.Variant.Boat, p.Variant.Settings) {
+			assert.Equal(t, verdict.Clear, f.Level, "%s: %s", key, f.Text)
+		}
+		assert.True(t, isClear(t, p.Variant.Boat, p.Variant.Settings, trials), key)
+		require.Len(t, p.Reasons, 1, key)
+		assert.Equal(t, key, p.Reasons[0].Key)
+		assert.Equal(t, v.Get(key), p.Reasons[0].From)
+		assert.Equal(t, p.Variant.Get(key), p.Reasons[0].To)
+		assert.Contains(t, p.Reasons[0].Why, "without it not clear: ")
+	}
+	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"low_voltage.start", "54 V"})
+	p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+	require.NoError(t, err)
+	require.True(t, p.Found)
+	require.Len(t, p.Close, 1)
+	assert.Contains(t, p.Close[0], "never at full power")
+}
+
+// TestASettingThatNoWishTurnsIsTurned where nothing is clear without it.
+func TestASettingThatNoWishTurnsIsTurned(t *testing.T) {
+	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"stage.current", "150 A"}, [2]string{"limits.astern_current", "145 A"})
+	trials := builtin(t, "full-throttle", "crash-stop")
+	require.False(t, isClear(t, v.Boat, v.Settings, trials))
+	wishes, err := study.ParseWishes([]string{"speed >= 8 km/h"})
+	require.NoError(t, err)
+	p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+	require.NoError(t, err)
+	require.True(t, p.Found, p.Blocked)
+	assert.True(t, isClear(t, p.Variant.Boat, p.Variant.Settings, trials))
 }
 
 // TestWhatIsNotClearNamesItsPart: where no set of settings is clear there is none, and what stands in the way is named.

@@ -44,7 +44,9 @@ func (f *proposeOptions) run(ctx context.Context, sys *system) error {
 	case err != nil:
 		return err
 	}
-	r.Next, r.Keep = goOn(sys, f.boat, setup, &r.Setup.Settings)
+	if r.Found {
+		r.Next, r.Keep = goOn(sys, f.boat, setup, &r.Setup.Settings)
+	}
 	if f.json {
 		err = writeJSON(sys, r)
 	} else {
@@ -113,6 +115,8 @@ func proposeCommand(sys *system) *cobra.Command {
 
 The answer names each setting that differs and the wish it serves, what each wish ended at, and where they cannot all be met what one costs in terms
 of the other and a single change of the boat that would do. Nothing is proposed beyond the makers' ratings or what the battery's management bears.
+
+Where a rule finds the present settings close or over and names a change, the search sets out from there. What no setting mends is told.
 
 Exit code: 0 a clear set was found (the wishes may be missed: --json says so), 3 no set of settings is clear, 2 bad use or input.`,
 		Example: `  quaybench propose petrel --want "speed >= 10 km/h" --want "endurance >= 2 h"

@@ -160,6 +160,8 @@ func (s *search) already() map[string]bool {
 type candidate struct {
 	Size
 	v     variant.Variant
+	far   bool  // from what the boat has or needs: it is tried only where no nearer size does, or each of them
+	tried bool  // in the water
 	err   error // it cannot be put into the boat
 	fails func(v variant.Variant) []string
 	costs func(v variant.Variant, judged []verdict.Trial) []string
@@ -179,10 +181,53 @@ func (s *search) put(name, source string, set ...string) candidate {
 	return c
 }
 
-// judge marks the candidates that do: no rule of these names is broken, and these parts stay clear (none named: all). The first that
-// does in the hardest trials is tried in all trials, and so on up the series.
+// judge marks the candidates of a rising series that do: no rule of these names is broken, and these parts stay clear (none named: all).
+// Those that are not far are judged in the hardest trials, smaller ones for as long as the smallest does, and larger ones until one does
+// in all trials.
 func (s *search) judge(ctx context.Context, c *Choice, list []candidate, rules, parts []string) error {
 	hard := s.hardest(2, parts...)
+	from, to := near(list)
+	if err := s.try(ctx, list[from:to], hard, rules, parts); err != nil {
+		return err
+	}
+	for c.Chosen = -1; c.Chosen < 0; {
+		var err error
+		if from > 0 && list[from].Fits {
+			from--
+			err = s.try(ctx, list[from:from+1], hard, rules, parts)
+		} else if c.Chosen, err = s.firstInAll(ctx, list[from:to], parts); err == nil && c.Chosen < 0 {
+			if to == len(list) {
+				break
+			}
+			err = s.try(ctx, list[to:to+1], hard, rules, parts)
+			to++
+		}
+		if err != nil {
+			return err
+		}
+	}
+	for i := range list[from:to] {
+		c.Sizes = append(c.Sizes, list[from+i].Size)
+	}
+	for _, t := range s.trials {
+		c.Trials = append(c.Trials, t.Name)
+	}
+	return nil
+}
+
+// near returns the range of a series whose candidates are not far; the last candidate where all are.
+func near(list []candidate) (from, to int) {
+	isNear := func(k candidate) bool { return !k.far }
+	if from = slices.IndexFunc(list, isNear); from < 0 {
+		return max(0, len(list)-1), len(list)
+	}
+	for to = len(list); list[to-1].far; to-- {
+	}
+	return from, to
+}
+
+// try judges candidates by rules, by their own check and in trials.
+func (s *search) try(ctx context.Context, list []candidate, trials []*trial.Trial, rules, parts []string) error {
 	var runs []variant.Variant
 	var of []int
 	for i := range list {
@@ -197,7 +242,7 @@ func (s *search) judge(ctx context.Context, c *Choice, list []candidate, rules, 
 		}
 		runs, of = append(runs, k.v), append(of, i)
 	}
-	judged, err := run(ctx, runs, hard)
+	judged, err := run(ctx, runs, trials)
 	if err != nil {
 		return err
 	}
@@ -209,28 +254,26 @@ func (s *search) judge(ctx context.Context, c *Choice, list []candidate, rules, 
 		}
 		k.Fits = len(k.Why) == 0
 	}
-	c.Chosen = -1
+	return nil
+}
+
+// firstInAll returns the index of the first candidate that does in all trials, −1 where none does.
+func (s *search) firstInAll(ctx context.Context, list []candidate, parts []string) (int, error) {
 	for i := range list {
 		k := &list[i]
-		if !k.Fits || c.Chosen >= 0 {
+		if !k.Fits {
 			continue
 		}
 		all, err := run(ctx, []variant.Variant{k.v}, s.trials)
 		if err != nil {
-			return err
+			return -1, err
 		}
 		k.Why = append(k.Why, k.looked(all[0], parts)...)
 		if k.Fits = len(k.Why) == 0; k.Fits {
-			c.Chosen = i
+			return i, nil
 		}
 	}
-	for i := range list {
-		c.Sizes = append(c.Sizes, list[i].Size)
-	}
-	for _, t := range s.trials {
-		c.Trials = append(c.Trials, t.Name)
-	}
-	return nil
+	return -1, nil
 }
 
 // looked returns why a candidate does not do, by the parts of judged trials, and stores what is left of the part that uses most.

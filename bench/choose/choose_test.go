@@ -51,6 +51,28 @@ func TestTheChosenIsTheSmallestThatDoes(t *testing.T) {
 	}
 }
 
+// TestASizeFarFromThePresentIsFound: the series is followed as far as need be, so that the chosen is the smallest that does and none means
+// none of all, however small, large or slow the part in the boat is.
+func TestASizeFarFromThePresentIsFound(t *testing.T) {
+	for _, c := range []struct{ kind, part, set string }{
+		{"cable", "battery cable", "cable[battery cable].section=6 mm²"}, {"cable", "motor cable", "cable[motor cable].section=4 mm²"},
+		{"cable", "motor cable", "cable[motor cable].section=400 mm²"}, {"contactor", "", "contactor.current=20 A"},
+		{"contactor", "", "contactor.current=1000 A"}, {"gear", "", "shaft.gear_ratio=8"}, {"gear", "", "shaft.gear_ratio=4"},
+	} {
+		o := choose.Options{Part: c.part}
+		if c.kind == "gear" {
+			o.Speed = 10 / 3.6
+		}
+		found := find(t, c.kind, o, c.set)[0]
+		if !assert.GreaterOrEqual(t, found.Chosen, 0, c.set) || c.kind == "gear" {
+			continue
+		}
+		require.Positive(t, found.Chosen, "%s: a smaller one was looked at", c.set)
+		assert.False(t, found.Sizes[found.Chosen-1].Fits, c.set)
+		assert.NotEmpty(t, found.Sizes[found.Chosen-1].Why, c.set)
+	}
+}
+
 // TestMoreCurrentWantsMoreCopper, and a rule or a limit moved moves the choice: the broken models of this room.
 func TestMoreCurrentWantsMoreCopper(t *testing.T) {
 	o := choose.Options{Part: "motor cable"}

@@ -59,24 +59,22 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 		return []string{fmt.Sprintf("drop %s (%.2g %%)", shown(volts, "V"), 100*volts/nominal(s.base.Boat)), "loss " + shown(amps*volts, "W"), fmt.Sprintf("copper %.2g kg", k.Section.SI*k.Length.SI*density)}
 	}
 	var list []candidate
-	near := func(section float64) bool { return section > cable.Section.SI/3.2 && section < 2.6*cable.Section.SI }
+	far := func(section float64) bool { return section <= cable.Section.SI/3.2 || section >= 2.6*cable.Section.SI }
 	for _, section := range thermal.Sections() {
-		if near(section) {
-			k := s.put(quantity.Format(section, "mm²", 3), fromIEC, key+"section="+fmt.Sprintf("%g mm²", math.Round(section*1e8)/100))
-			k.Present = math.Abs(section/cable.Section.SI-1) < 1e-3
-			k.costs = costs
-			list = append(list, k)
-		}
+		k := s.put(quantity.Format(section, "mm²", 3), fromIEC, key+"section="+fmt.Sprintf("%g mm²", math.Round(section*1e8)/100))
+		k.Present = math.Abs(section/cable.Section.SI-1) < 1e-3
+		k.costs, k.far = costs, far(section)
+		list = append(list, k)
 	}
 	if err := s.judge(ctx, c, list, rules, []string{cable.Name}); err != nil {
 		return nil, err
 	}
 	list = nil
 	for _, gauge := range thermal.Gauges() {
-		amps, ok := thermal.AllowableAmperage(gauge, cable.Rated.SI)
-		if section := thermal.AWGSection(gauge); ok && near(section) {
+		if amps, ok := thermal.AllowableAmperage(gauge, cable.Rated.SI); ok {
+			section := thermal.AWGSection(gauge)
 			k := s.put(thermal.GaugeName(gauge), fromAWG, key+fmt.Sprintf("section=%.5g mm²", 1e6*section), key+fmt.Sprintf("ampacity=%g A", amps), key+"ampacity_at=30 °C")
-			k.costs = costs
+			k.costs, k.far = costs, far(section)
 			list = append(list, k)
 		}
 	}
@@ -237,11 +235,9 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 		shown(s.bank, "A"), shown(s.base.Settings.Limits.BatteryCurrent, "A"), shown(verdict.HighestVoltage(b), "V"))}}
 	var list []candidate
 	for _, amps := range variant.RatedCurrents() {
-		if amps < s.bank/3 || amps > 5*b.Contactor.Current.SI {
-			continue
-		}
 		k := s.put(shown(amps, "A"), "IEC 60059 rated currents (from memory); resistance, break and make currents in proportion to the boat file's: an estimate, its data sheet counts", fmt.Sprintf("contactor.current=%g A", amps))
 		k.Present = amps == b.Contactor.Current.SI
+		k.far = amps < s.bank/3 || amps > 5*max(b.Contactor.Current.SI, s.bank)
 		k.fails = func(v variant.Variant) (why []string) {
 			if v.Boat.Contactor.Break.SI < s.bank {
 				why = append(why, fmt.Sprintf("it breaks %s, and %s flows", shown(v.Boat.Contactor.Break.SI, "A"), shown(s.bank, "A")))

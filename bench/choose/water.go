@@ -80,17 +80,79 @@ func (o outcome) told(v variant.Variant) []string {
 	return []string{shown(o.speed, "km/h"), "motor " + shown(o.amps, "A"), "battery " + quantity.FormatAuto(o.watts, "W"), "tip " + shown(tip, "m/s"), words}
 }
 
-// weigh judges propellers or gears: clear in the hardest trials, as fast as was asked, and of those the one with the least power from the bank.
+// weigh judges propellers or gears: clear in the hardest trials, as fast as was asked, and of those the one with the least power from the
+// bank. Those that are far are judged where no nearer one does.
 func (s *search) weigh(ctx context.Context, c *Choice, list []candidate) (*Choice, error) {
 	full, err := s.full()
 	if err != nil {
 		return nil, err
 	}
+	asked := s.o.Speed
+	if asked == 0 {
+		now, err := s.speedNow(ctx, full)
+		if err != nil {
+			return nil, err
+		}
+		asked = 0.98 * now
+		c.Asks = append(c.Asks, fmt.Sprintf("gives 98 %% of the speed that the boat makes now, %s; --speed asks for another", shown(now, "km/h")))
+	}
+	already := s.already()
+	for _, text := range slices.Sorted(maps.Keys(already)) {
+		c.Notes = append(c.Notes, "over already, whatever is chosen here: "+text)
+	}
 	trials := append([]*trial.Trial{full}, slices.DeleteFunc(s.hardest(3), func(t *trial.Trial) bool { return t.Name == full.Name })...)
+	watts := make([]float64, len(list))
+	c.Chosen = -1
+	for reach := 0; reach <= 1 && c.Chosen < 0; reach++ {
+		if err := s.tryInWater(ctx, list, reach == 1, trials, asked, watts); err != nil {
+			return nil, err
+		}
+		if c.Chosen, err = s.leastPower(ctx, list, watts, already); err != nil {
+			return nil, err
+		}
+	}
+	for i := range list {
+		if i == c.Chosen {
+			c.Chosen = len(c.Sizes)
+		}
+		if list[i].tried {
+			c.Sizes = append(c.Sizes, list[i].Size)
+		}
+	}
+	for _, t := range s.trials {
+		c.Trials = append(c.Trials, t.Name)
+	}
+	c.Notes = append(c.Notes, "figures after two minutes at full lever in full-throttle; chosen is the one that does with the least power from the bank",
+		fmt.Sprintf("tips faster than %s and cavitation are told, not judged: of a small boat's propeller too little is known", shown(fastTips, "m/s")))
+	return c, nil
+}
+
+// speedNow returns the top speed of the boat as it is, m/s.
+func (s *search) speedNow(ctx context.Context, full *trial.Trial) (float64, error) {
+	for i := range s.judged {
+		if s.judged[i].Name == full.Name {
+			return outcomeOf(s.base, s.judged[i].Run).speed, nil
+		}
+	}
+	judged, err := run(ctx, []variant.Variant{s.base}, []*trial.Trial{full})
+	if err != nil {
+		return 0, err
+	}
+	return outcomeOf(s.base, judged[0][0].Run).speed, nil
+}
+
+// tryInWater judges the far or the near ones of propellers or gears in trials of which the first is full throttle, and fills in their power
+// from the bank, W.
+func (s *search) tryInWater(ctx context.Context, list []candidate, far bool, trials []*trial.Trial, asked float64, watts []float64) error {
 	var runs []variant.Variant
 	var of []int
 	for i := range list {
-		if k := &list[i]; k.err != nil {
+		k := &list[i]
+		if k.far != far {
+			continue
+		}
+		k.tried = true
+		if k.err != nil {
 			k.Why = append(k.Why, k.err.Error())
 		} else {
 			runs, of = append(runs, k.v), append(of, i)
@@ -98,16 +160,7 @@ func (s *search) weigh(ctx context.Context, c *Choice, list []candidate) (*Choic
 	}
 	judged, err := run(ctx, runs, trials)
 	if err != nil {
-		return nil, err
-	}
-	asked, watts := s.o.Speed, make([]float64, len(list))
-	for n, i := range of {
-		k := &list[i]
-		o := outcomeOf(k.v, judged[n][0].Run)
-		if k.Present && asked == 0 {
-			asked = 0.98 * o.speed
-			c.Asks = append(c.Asks, fmt.Sprintf("gives 98 %% of the speed that the boat makes now, %s; --speed asks for another", shown(o.speed, "km/h")))
-		}
+		return err
 	}
 	for n, i := range of {
 		k := &list[i]
@@ -119,11 +172,12 @@ func (s *search) weigh(ctx context.Context, c *Choice, list []candidate) (*Choic
 		}
 		k.Fits = len(k.Why) == 0
 	}
-	already := s.already()
-	for _, text := range slices.Sorted(maps.Keys(already)) {
-		c.Notes = append(c.Notes, "over already, whatever is chosen here: "+text)
-	}
-	for c.Chosen = -1; ; {
+	return nil
+}
+
+// leastPower returns the index of the one with the least power that does in all trials, not in the hardest alone; −1 where none does.
+func (s *search) leastPower(ctx context.Context, list []candidate, watts []float64, already map[string]bool) (int, error) {
+	for {
 		best := -1
 		for i := range list {
 			if list[i].Fits && (best < 0 || watts[i] < watts[best]) {
@@ -131,12 +185,12 @@ func (s *search) weigh(ctx context.Context, c *Choice, list []candidate) (*Choic
 			}
 		}
 		if best < 0 {
-			break
+			return -1, nil
 		}
-		k := &list[best] // certain in all trials, not the hardest alone
+		k := &list[best]
 		all, err := run(ctx, []variant.Variant{k.v}, s.trials)
 		if err != nil {
-			return nil, err
+			return -1, err
 		}
 		k.Why = append(k.Why, k.looked(all[0], nil)...)
 		for _, f := range verdict.Static(k.v.Boat, k.v.Settings) {
@@ -145,19 +199,9 @@ func (s *search) weigh(ctx context.Context, c *Choice, list []candidate) (*Choic
 			}
 		}
 		if k.Fits = len(k.Why) == 0; k.Fits {
-			c.Chosen = best
-			break
+			return best, nil
 		}
 	}
-	for i := range list {
-		c.Sizes = append(c.Sizes, list[i].Size)
-	}
-	for _, t := range s.trials {
-		c.Trials = append(c.Trials, t.Name)
-	}
-	c.Notes = append(c.Notes, "figures after two minutes at full lever in full-throttle; chosen is the one that does with the least power from the bank",
-		fmt.Sprintf("tips faster than %s and cavitation are told, not judged: of a small boat's propeller too little is known", shown(fastTips, "m/s")))
-	return c, nil
 }
 
 func (s *search) propeller(ctx context.Context) (*Choice, error) {
@@ -171,10 +215,10 @@ func (s *search) propeller(ctx context.Context) (*Choice, error) {
 	}
 	const step = 0.0254 // m: propellers are sold by the inch
 	var list []candidate
-	for d := -1; d <= 1; d++ {
-		for n := -3; n <= 3; n++ {
+	for d := -2; d <= 2; d++ {
+		for n := -6; n <= 6; n++ {
 			diameter, pitch := p.Diameter.SI+float64(d)*step, p.Pitch.SI+float64(n)*step
-			if pitch/diameter < 0.5 || pitch/diameter > 1.4 {
+			if (d != 0 || n != 0) && !(diameter > 0 && pitch/diameter >= 0.5 && pitch/diameter <= 1.4) { // of the series, but for the present one
 				continue
 			}
 			var set []string
@@ -186,6 +230,7 @@ func (s *search) propeller(ctx context.Context) (*Choice, error) {
 			}
 			k := s.put(fmt.Sprintf("%.0f × %.0f mm", 1000*diameter, 1000*pitch), waterSource, set...)
 			k.Present = d == 0 && n == 0
+			k.far = max(d, -d) > 1 || max(n, -n) > 3
 			list = append(list, k)
 		}
 	}
@@ -199,17 +244,15 @@ func (s *search) gear(ctx context.Context) (*Choice, error) {
 		c.Asks = append(c.Asks, "makes "+shown(s.o.Speed, "km/h"))
 	}
 	var list []candidate
-	ratios := []float64{1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4} // R20 of ISO 3
+	ratios := []float64{1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10} // R20 of ISO 3
 	if !slices.Contains(ratios, now) {
 		ratios = append(ratios, now)
 		slices.Sort(ratios)
 	}
 	for _, r := range ratios {
-		if r < now/2.3 || r > now*2.3 {
-			continue
-		}
 		k := s.put(fmt.Sprintf("%.3g:1", r), "preferred numbers R20 of ISO 3; friction and efficiency of the gear as in the boat file; "+waterSource, fmt.Sprintf("shaft.gear_ratio=%g", r))
 		k.Present = r == now
+		k.far = r < now/2.3 || r > now*2.3
 		list = append(list, k)
 	}
 	return s.weigh(ctx, c, list)

@@ -25,6 +25,8 @@ func follow(was, b *boat.Boat, key string) (*boat.Boat, []string) {
 		return rerated(was, b)
 	case key == "contactor.current":
 		return largerContactor(was, b)
+	case key == "shaft.gear_ratio":
+		return geared(was, b)
 	case table == "propeller" && b.Propeller.Changed():
 		return b, b.Estimates()[:1]
 	case key == "battery.capacity" || key == "battery.energy":
@@ -169,6 +171,19 @@ func largerContactor(was, b *boat.Boat) (*boat.Boat, []string) {
 	}
 	return &out, []string{fmt.Sprintf("contactor of %s: contacts of %s, it breaks %s and makes %s, in proportion to the old one: an estimate, its data sheet counts",
 		quantity.Format(c.Current.SI, "A", 3), quantity.FormatAuto(c.Resistance.SI, "Ω"), quantity.Format(c.Break.SI, "A", 3), quantity.Format(c.Make.SI, "A", 3))}
+}
+
+// gearEfficiency is that of one stage of gears or a belt, with its bearings: common practice, no source.
+const gearEfficiency = 0.97
+
+// geared is a gear in place of a direct drive: it has losses, which the file of a boat without one leaves out.
+func geared(was, b *boat.Boat) (*boat.Boat, []string) {
+	if b.Shaft.GearEfficiency.SI < 1 || was.Shaft.GearRatio.SI != 1 || b.Shaft.GearRatio.SI == 1 {
+		return b, nil
+	}
+	out := *b
+	out.Shaft.GearEfficiency = quantity.Value{SI: gearEfficiency, Provenance: quantity.Estimated, Given: true}
+	return &out, []string{fmt.Sprintf("shaft.gear_efficiency %s, for the boat had no gear: common practice, no source", quantity.Format(gearEfficiency, "%", 2))}
 }
 
 // largerBank is another capacity of the bank: more or less of the same cells, whose mass goes with it. What a further string would do to

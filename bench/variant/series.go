@@ -44,9 +44,9 @@ func FuseRatings() []float64 {
 	return c.Made
 }
 
-// RatedCurrents are the rated currents of IEC 60059 (R10 series) from 63 A to 1000 A; from memory.
+// RatedCurrents are the rated currents of IEC 60059 (R10 series) from 10 A to 2000 A; from memory.
 func RatedCurrents() []float64 {
-	return []float64{63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000}
+	return []float64{10, 12.5, 16, 20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000}
 }
 
 // SeriesE are the values of a decade of the series E12 or E24: IEC 60063.

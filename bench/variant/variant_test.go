@@ -67,6 +67,16 @@ func TestWhatFollows(t *testing.T) {
 	assert.True(t, next.Boat.Propeller.Changed())
 	assert.Contains(t, notes[0], "the correction to the B-series found with that one is kept")
 
+	next, notes, err = v.With("shaft.gear_ratio", "2")
+	require.NoError(t, err)
+	assert.InDelta(t, 0.97, next.Boat.Shaft.GearEfficiency.SI, 1e-12, "petrel has no gear, so her file gives it no losses")
+	assert.Contains(t, strings.Join(notes, "; "), "shaft.gear_efficiency 97 %")
+	next, _, err = next.With("shaft.gear_efficiency", "94 %")
+	require.NoError(t, err)
+	next, _, err = next.With("shaft.gear_ratio", "3")
+	require.NoError(t, err)
+	assert.InDelta(t, 0.94, next.Boat.Shaft.GearEfficiency.SI, 1e-12, "the gear's own")
+
 	next, _, err = v.With("fuse.rating", "200 A")
 	require.NoError(t, err)
 	assert.InDelta(t, 0.4e-3, next.Boat.Fuse.Resistance.SI, 1e-9)

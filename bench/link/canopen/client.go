@@ -31,6 +31,7 @@ type Client struct {
 	quiet    time.Time // since when no heartbeat was heard
 	settled  time.Time // when the line was last looked at
 
+	alarm  uint32            // identifier of the node's emergencies
 	ours   map[uint32]string // identifiers that nobody else may use, with who else that would be
 	newest map[uint32]*Heard // of the identifiers that are followed
 	slow   time.Duration     // the longest that an answer took
@@ -55,7 +56,7 @@ const longest = 64 << 10
 
 // NewClient makes a client of a node (1 to 127) on an open bus.
 func NewClient(bus *slcan.Bus, node byte, clock port.Clock) *Client {
-	return &Client{bus: bus, node: node, clock: clock}
+	return &Client{bus: bus, node: node, clock: clock, alarm: idEmergency + uint32(node)}
 }
 
 // Heard tells when the last answer came in.
@@ -300,6 +301,8 @@ func (c *Client) settle(ctx context.Context, reads bool) error {
 			if c.unconfirmed {
 				c.tell(err)
 			}
+		case errors.Is(err, slcan.ErrBusOff): // news too: the adapter may tell of it many times, and the request may be the one that stops a motor
+			c.tell(err)
 		case err != nil:
 			return err
 		default:
@@ -340,6 +343,8 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 		return
 	}
 	switch node := uint32(c.node); f.ID {
+	case c.alarm:
+		c.alarmed(f, now)
 	case idNMT:
 		second("a network master")
 	case idRequest + node:
@@ -361,14 +366,33 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 			c.tell(&StateError{c.node, c.state, c.expected})
 			c.expected = 0
 		}
-	case idEmergency + node:
-		if len(f.Data) != slcan.MaxData || f.Data[0] == 0 && f.Data[1] == 0 { // 0000: the error is over
-			return
-		}
-		e := &DeviceError{Node: c.node, Code: binary.LittleEndian.Uint16(f.Data), Register: f.Data[2], At: now}
-		copy(e.Maker[:], f.Data[3:])
-		c.tell(e)
 	}
+}
+
+// alarmed takes note of an emergency.
+func (c *Client) alarmed(f slcan.Frame, now time.Time) {
+	if len(f.Data) != slcan.MaxData || f.Data[0] == 0 && f.Data[1] == 0 { // 0000: the error is over
+		return
+	}
+	e := &DeviceError{Node: c.node, Code: binary.LittleEndian.Uint16(f.Data), Register: f.Data[2], At: now}
+	copy(e.Maker[:], f.Data[3:])
+	c.tell(e)
+}
+
+// FindEmergencies reads with which identifier the node tells of emergencies (object 1014). A device that does not say has the
+// usual one, 080 and its number.
+func (c *Client) FindEmergencies(ctx context.Context) error {
+	data, _, err := c.Upload(ctx, EmergencyID)
+	if errors.As(err, new(*Abort)) || err == nil && len(data) < 4 {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if id := binary.LittleEndian.Uint32(data); id&bitExtended == 0 && id&0x7FF > idEmergency { // 0: it was never set
+		c.alarm = id & 0x7FF
+	}
+	return nil
 }
 
 // tell keeps news for the next call, a bounded count of them.

@@ -17,6 +17,7 @@ var (
 	ErrorRegister = Object{0x1001, 0}
 	DeviceName    = Object{0x1008, 0}
 	HeartbeatTime = Object{0x1017, 0}
+	EmergencyID   = Object{0x1014, 0}
 	VendorID      = Object{0x1018, 1}
 	ProductCode   = Object{0x1018, 2}
 	Revision      = Object{0x1018, 3}

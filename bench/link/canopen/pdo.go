@@ -113,6 +113,12 @@ const (
 	bitExtended = 1 << 29
 )
 
+// Restricted reports whether an identifier is none that a PDO may have: network management (000), SYNC and emergencies (080 to
+// 0FF), time (100), SDO (580 to 67F), heartbeats (700 and on) and what is reserved (CiA 301, from memory).
+func Restricted(id uint32) bool {
+	return id <= 0x180 || id >= 0x580 && id <= 0x67F || id >= 0x6E0
+}
+
 // ReadPDO reads what the device says of its PDO of a number, from 1. A device that has no such PDO refuses, with its [*Abort].
 func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, err error) {
 	whole := func(o Object, bytes int) (uint64, error) {

@@ -1,13 +1,16 @@
 package linksim_test
 
 import (
+	"errors"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/link"
 	"quaybench/bench/link/canopen"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/objmap"
@@ -32,12 +35,16 @@ func TestReceivePDOIsCompared(t *testing.T) {
 		device func(b *bus)
 		text   string
 	}{
-		"it carries more":   {[]string{"[[throttle.with]]\nindex = 0x2302\ntype = \"u8\"\nvalue = 1\n", ""}, nil, "RPDO 1 of the controller is not as the map has it: it carries 2302:00 too, and the map does not say what to send there"},
-		"another number":    {[]string{"rpdo = 1", "rpdo = 2"}, nil, "the map says that RPDO 2 is used"},
-		"another length":    {[]string{"index = 0x2300\nsub = 1\ntype = \"s16\"", "index = 0x2300\nsub = 1\ntype = \"s32\""}, nil, "2300:01 has 16 bits there, and a s32 has 32"},
-		"only with SYNC":    {nil, says("001402", 1, 0, 0, 0), "its transmission type is 1, so it acts only with SYNC"},
-		"switched off":      {nil, says("001401", 5, 2, 0, 0x80), "it is switched off in the controller (bit 31 of 1400:01)"},
-		"29-bit identifier": {nil, says("001401", 5, 2, 0, 0x20), "its identifier has 29 bits"},
+		"it carries more":        {[]string{"[[throttle.with]]\nindex = 0x2302\ntype = \"u8\"\nvalue = 1\n", ""}, nil, "RPDO 1 of the controller is not as the map has it: it carries 2302:00 too, and the map does not say what to send there"},
+		"another number":         {[]string{"rpdo = 1", "rpdo = 2"}, nil, "the map says that RPDO 2 is used"},
+		"another length":         {[]string{"index = 0x2300\nsub = 1\ntype = \"s16\"", "index = 0x2300\nsub = 1\ntype = \"s32\""}, nil, "2300:01 has 16 bits there, and a s32 has 32"},
+		"only with SYNC":         {nil, says("001402", 1, 0, 0, 0), "its transmission type is 1, so it acts only with SYNC"},
+		"switched off":           {nil, says("001401", 5, 2, 0, 0x80), "it is switched off in the controller (bit 31 of 1400:01)"},
+		"SDO's own identifier":   {nil, says("001401", 5, 6, 0, 0), "its identifier is 605 (1400:01), which CiA 301 keeps for other things"},
+		"the network master's":   {nil, says("001401", 0, 0, 0, 0), "its identifier is 000 (1400:01), which CiA 301 keeps for other things"},
+		"another node's":         {nil, says("001401", 6, 2, 0, 0), "its identifier is 206 (1400:01), which is not this node's own by CiA 301, so that another controller may obey it too: if that is meant, add rpdo_id = 0x206"},
+		"not the one in the map": {[]string{"rpdo = 1\n", "rpdo = 1\nrpdo_id = 0x186\n"}, nil, "its identifier is 205 (1400:01), and rpdo_id in the map is 186"},
+		"29-bit identifier":      {nil, says("001401", 5, 2, 0, 0x20), "its identifier has 29 bits"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBus(t, objects(t), canopen.Acts)
@@ -48,6 +55,161 @@ func TestReceivePDOIsCompared(t *testing.T) {
 			assert.ErrorContains(t, err, c.text)
 		})
 	}
+}
+
+// Another receive PDO of the device that carries the throttle too is another way to command it: it is listened for before the
+// node is started, and found out while the throttle is on. With our identifier it is refused.
+func TestAnotherReceivePDOCarriesTheThrottle(t *testing.T) {
+	second := func(b *bus, id uint32, mapped uint32) {
+		answers := map[string][]byte{"011401": {byte(id), byte(id >> 8), 0, 0}, "011402": {255}, "011403": {0, 0}, "011405": {0, 0}, "011600": {1}, "011601": {0x10, byte(mapped >> 8), byte(mapped >> 16), byte(mapped >> 24)}}
+		b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+			if f.ID == 0x585 && f.Data[0] == 0x80 {
+				if with, ok := answers[fmt.Sprintf("%02X%02X%02X", f.Data[1], f.Data[2], f.Data[3])]; ok {
+					head := byte(0x43 | (4-len(with))<<2)
+					f.Data = append([]byte{head, f.Data[1], f.Data[2], f.Data[3]}, append(with, 0, 0, 0, 0)[:4]...)
+				}
+			}
+			return []slcan.Delivery{{Frame: f}}
+		}
+	}
+	for name, m := range map[string]*objmap.Map{"RPDO": objects(t), "SDO": throttles(t)["SDO, the maker's own time-out"]} {
+		t.Run(name, func(t *testing.T) {
+			b := newBus(t, m, canopen.Acts)
+			second(b, 0x305, 0x2300_0110)
+			ctl := b.open(t)
+			b.others = append(b.others, slcan.Frame{ID: 0x305, Data: []byte{0, 0}})
+			sent := 0
+			b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+				if f.ID == 0 && f.Data[0] == 1 {
+					sent++
+				}
+				return []slcan.Delivery{{Frame: f}}
+			}
+			require.NoError(t, ctl.MakeReady(t.Context()), "it was heard before anybody knew that it matters")
+			_, err := ctl.ReadTelemetry(t.Context())
+			require.NoError(t, err)
+			require.NoError(t, ctl.CommandThrottle(t.Context(), 0.2))
+			b.others = append(b.others, slcan.Frame{ID: 0x305, Data: []byte{0, 0}})
+			b.pass(t, 20*time.Millisecond)
+			_, err = ctl.ReadTelemetry(t.Context())
+			assert.ErrorContains(t, err, "another throttle, by RPDO 2 of the controller, is on the bus too (frame 305#0000)")
+			assert.Error(t, ctl.CommandThrottle(t.Context(), 0.2))
+			require.NoError(t, ctl.Halt(t.Context()))
+			sent = 0
+
+			b = newBus(t, m, canopen.Acts)
+			second(b, 0x305, 0x2300_0110)
+			ctl = b.open(t)
+			tick := b.adapter.Mishap
+			b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+				out := tick(f)
+				if f.ID == 0x705 || f.ID == 0x585 {
+					out = append(out, slcan.Delivery{Frame: slcan.Frame{ID: 0x305, Data: []byte{0, 0}}})
+				}
+				return out
+			}
+			assert.ErrorContains(t, ctl.MakeReady(t.Context()), "another throttle, by RPDO 2 of the controller,")
+			assert.Zero(t, sent, "not started")
+		})
+	}
+	b := newBus(t, objects(t), canopen.Acts)
+	second(b, 0x205, 0x2310_0110)
+	assert.ErrorContains(t, b.open(t).MakeReady(t.Context()), "RPDO 2 of the controller is not as the map has it: it has the identifier 205 of RPDO 1, so that each throttle command is taken for something else too")
+}
+
+// An object that reads zero while something else was commanded by receive PDO confirms nothing at a halt.
+func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Acts)
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x585 && f.Data[0] == 0x4B && f.Data[2] == 0x23 && f.Data[3] == 1 {
+			f.Data = []byte{0x4B, 0, 0x23, 1, 0, 0, 0, 0}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery { // zero gets lost
+		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205}}
+	}
+	var otherwise *link.OtherwiseError
+	require.ErrorAs(t, ctl.Halt(t.Context()), &otherwise)
+	assert.ErrorContains(t, otherwise, "never read as what a receive PDO had brought, so that confirms nothing; instead the node was taken out of operation")
+	assert.Zero(t, b.sim.Lever())
+}
+
+// A late answer to the command before is no confirmation of zero: what is written by SDO is read back at a halt.
+func TestALateConfirmationConfirmsNoZero(t *testing.T) {
+	b := newBus(t, throttles(t)["SDO, the maker's own time-out"], canopen.Ignores)
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	answered := false // the first request, late; the node has no room for the one that comes meanwhile
+	asks := func(f slcan.Frame) bool {
+		return f.ID == 0x605 && f.Data[0]>>5 == 1 && f.Data[2] == 0x23 && f.Data[3] == 1
+	}
+	count := 0
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if !answered && f.ID == 0x585 && f.Data[0] == 0x60 {
+			answered = true
+			return []slcan.Delivery{{Frame: f, After: 510 * time.Millisecond}}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		if asks(f) {
+			count++
+		}
+		return []slcan.Delivery{{Frame: f, Drop: asks(f) && count == 2}}
+	}
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.Error(t, ctl.CommandThrottle(t.Context(), 0.4))
+	err = ctl.Halt(t.Context())
+	if err == nil || errors.As(err, new(*link.OtherwiseError)) {
+		assert.Zero(t, b.sim.Lever(), "said to be confirmed: %v", err)
+	}
+}
+
+// An adapter that tells of bus off many times does not keep zero from going out.
+func TestManyWordsOfBusOffDoNotHoldZeroBack(t *testing.T) {
+	for name, m := range throttles(t) {
+		if name == "no throttle" {
+			continue
+		}
+		t.Run(name, func(t *testing.T) {
+			b := newBus(t, m, canopen.Ignores)
+			ctl := b.open(t)
+			require.NoError(t, ctl.MakeReady(t.Context()))
+			_, err := ctl.ReadTelemetry(t.Context())
+			require.NoError(t, err)
+			require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+			deliver(b, slcan.Delivery{Line: strings.Repeat("sb256256\r", 20)})
+			b.pass(t, 20*time.Millisecond)
+			require.NoError(t, ctl.Halt(t.Context()))
+			assert.Zero(t, b.sim.Lever())
+		})
+	}
+}
+
+// Emergencies are heard at the identifier that the device says (object 1014).
+func TestEmergenciesAtAnotherIdentifier(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Acts)
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x585 && f.Data[1] == 0x14 && f.Data[2] == 0x10 {
+			f.Data = []byte{0x43, 0x14, 0x10, 0, 0xA7, 0, 0, 0}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	ctl := b.open(t)
+	b.others = append(b.others, slcan.Frame{ID: 0x085, Data: []byte{0x10, 0x43, 1, 0, 0, 0, 0, 0}})
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err, "another node's")
+	b.others = append(b.others, slcan.Frame{ID: 0x0A7, Data: []byte{0x10, 0x43, 1, 0, 0, 0, 0, 0}})
+	b.pass(t, 20*time.Millisecond)
+	_, err = ctl.ReadTelemetry(t.Context())
+	assert.ErrorContains(t, err, "node 5 reports an emergency: temperature (code 4310")
 }
 
 // A node that does not start, or does not say that it is ready, is not commanded, and left out of operation.

@@ -50,6 +50,7 @@
 //	ahead = 1000
 //	astern = -1000             # leave out if it takes none
 //	rpdo = 1                   # receive PDO 1 carries it; left out: it is written by SDO
+//	# rpdo_id = 0x186          # its identifier, where that is not the node's own by CiA 301
 //	watch = "heartbeat"        # what the controller watches: our heartbeat, or our commands
 //	our_node = 1               # node number of our heartbeat
 //	command_timeout = "300 ms" # after so long without it goes to zero by itself

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"quaybench/bench/link"
@@ -22,6 +23,10 @@ type driving struct {
 	pdo      canopen.PDO // that carries them, if one does
 	image    []byte      // of the receive PDO
 	count    uint64      // the throttle's raw value, as last sent
+
+	searched bool // for other receive PDOs that carry it
+	moved    bool // something else than zero was sent by receive PDO
+	follows  bool // its object was read, and held that
 
 	ready   bool      // it was made ready, and commanded in time since
 	silent  bool      // we let it fall silent, so it went to zero by itself
@@ -57,11 +62,66 @@ func (s *store) beginThrottle(ctx context.Context) error {
 	if !pdo.ByEvent() {
 		return &MappingError{Direction: canopen.Receive, Number: d.rpdo, Fields: pdo.Fields, Text: fmt.Sprintf("its transmission type is %d, so it acts only with SYNC, which nothing here sends (254 and 255 act at once)", pdo.Type)}
 	}
+	switch {
+	case d.id == 0 && !ownReceive(pdo.ID, s.m.node):
+		return &MappingError{Direction: canopen.Receive, Number: d.rpdo, Fields: pdo.Fields, Text: fmt.Sprintf("its identifier is %03X (%04X:01), which is not this node's own by CiA 301, so that another controller may obey it too: if that is meant, add rpdo_id = 0x%03X to [throttle]", pdo.ID, canopen.Receive.Parameter(d.rpdo), pdo.ID)}
+	case d.id != 0 && d.id != pdo.ID:
+		return &MappingError{Direction: canopen.Receive, Number: d.rpdo, Fields: pdo.Fields, Text: fmt.Sprintf("its identifier is %03X (%04X:01), and rpdo_id in the map is %03X", pdo.ID, canopen.Receive.Parameter(d.rpdo), d.id)}
+	}
 	s.client.Reserve(pdo.ID, "another throttle")
 	s.drive.pdo, s.drive.image = pdo, make([]byte, pdo.Bytes())
 	for _, w := range d.with {
 		s.drive.put(w.Place.(place), w.Raw)
 	}
+	return nil
+}
+
+// ownReceive reports whether an identifier is one that the receive PDOs of a node have by CiA 301, and no other node's.
+func ownReceive(id uint32, node byte) bool {
+	for number := 1; number <= 4; number++ {
+		if id == canopen.Receive.DefaultID(number, node) {
+			return true
+		}
+	}
+	return false
+}
+
+// receivePDOs is how many receive PDOs of a device are looked at.
+const receivePDOs = 32
+
+// searchOthers looks at the device's other receive PDOs: one that carries the throttle too, or what makes it ready, is another
+// way to command it, and one with our identifier takes our commands for something else.
+func (s *store) searchOthers(ctx context.Context) error {
+	d := s.drive
+	if d.searched {
+		return nil
+	}
+	watched := slices.Clone(d.places)
+	for _, list := range [][]guard.Step{d.with, d.afterStart} {
+		for _, step := range list {
+			watched = append(watched, step.Place.(place))
+		}
+	}
+	for number := 1; number <= receivePDOs; number++ {
+		if number == d.rpdo {
+			continue
+		}
+		pdo, err := s.client.ReadPDO(ctx, canopen.Receive, number)
+		switch {
+		case errors.As(err, new(*canopen.Abort)) || err == nil && (pdo.Off || pdo.Extended):
+			continue
+		case err != nil:
+			return fmt.Errorf("whether RPDO %d of the controller carries the throttle too cannot be read: %w", number, err)
+		case d.rpdo > 0 && pdo.ID == d.pdo.ID:
+			return &MappingError{Direction: canopen.Receive, Number: number, Fields: pdo.Fields, Text: fmt.Sprintf("it has the identifier %03X of RPDO %d, so that each throttle command is taken for something else too", pdo.ID, d.rpdo)}
+		}
+		for _, w := range watched {
+			if _, _, ok := pdo.Find(w.Object); ok {
+				s.client.Reserve(pdo.ID, fmt.Sprintf("another throttle, by RPDO %d of the controller,", number))
+			}
+		}
+	}
+	d.searched = true
 	return nil
 }
 
@@ -131,8 +191,27 @@ func (s *store) command(ctx context.Context, p place, raw uint64, still func() e
 		}
 	}
 	d.count = count
+	d.moved = d.moved || count != d.throttle.Kind.Raw(d.throttle.Zero)
 	d.put(p, raw)
-	return s.transmit(ctx)
+	if err := s.transmit(ctx); err != nil {
+		return err
+	}
+	return s.follow(ctx)
+}
+
+// follow sees, once, whether the throttle's object holds what a receive PDO brought: only then does it confirm zero when it reads
+// zero. Some devices keep the two apart.
+func (s *store) follow(ctx context.Context) error {
+	d := s.drive
+	if d.rpdo == 0 || d.follows || !d.moved || d.count == d.throttle.Kind.Raw(d.throttle.Zero) {
+		return nil
+	}
+	raw, err := read(ctx, s.client, d.places[0])
+	if _, refused := s.Refusal(err, d.places[0]); refused {
+		return nil // it can be written only
+	}
+	d.follows = err == nil && raw == d.count
+	return marked(err)
 }
 
 // transmit sends the receive PDO as it stands, and the heartbeat.
@@ -201,6 +280,9 @@ func (s *store) listenFirst(ctx context.Context) error {
 		return err
 	}
 	if err := s.client.Lost(ctx); err != nil && !errors.As(err, new(*canopen.LossError)) { // what was lost before does not count
+		return err
+	}
+	if err := s.searchOthers(ctx); err != nil {
 		return err
 	}
 	if err := s.meanwhile(ctx, min(2*timeout, longestWait), func() (bool, error) { return false, nil }); err != nil {
@@ -383,37 +465,42 @@ func (s *store) writes(ctx context.Context, zero []guard.Step) error {
 }
 
 func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) error {
-	sent := s.drive.rpdo > 0
+	d := s.drive
+	sent := d.rpdo > 0
 	why := failed
 	final := func(did string) error {
-		if !sent {
+		if !sent && failed != nil {
 			return fmt.Errorf("%w%s", failed, did)
 		}
-		return guard.Unconfirmed(s.drive.throttle, fmt.Errorf("%w%s", why, did))
+		return guard.Unconfirmed(d.throttle, fmt.Errorf("%w%s", why, did))
 	}
-	if sent {
-		for range 2 {
-			if why = s.transmit(ctx); why == nil {
-				why = s.holds(ctx, zero)
-			}
-			if why == nil {
-				return nil
-			}
+	blind := d.moved && !d.follows
+	for range 2 {
+		if sent {
+			why = s.transmit(ctx)
 		}
-	} else if failed == nil {
-		return nil // SDO confirmed it
+		if why == nil {
+			why = s.holds(ctx, zero)
+		}
+		refused := errors.As(why, new(*canopen.Abort)) // it can be written only
+		switch {
+		case why == nil && sent && blind:
+			why = fmt.Errorf("%v reads zero, but it never read as what a receive PDO had brought, so that confirms nothing", d.places[0])
+		case why == nil, refused && !sent: // SDO confirmed it
+			return nil
+		}
 	}
 	if lost := new(port.LostError); errors.As(why, &lost) {
 		return final("")
 	}
-	if sent && s.writes(ctx, zero) == nil {
+	if s.writes(ctx, zero) == nil && !blind && (sent || s.holds(ctx, zero) == nil) {
 		return &link.OtherwiseError{Why: why, Did: "it was written by SDO, and confirmed"}
 	}
 	told := s.clock.Now()
 	if err := s.client.Withdraw(ctx); err != nil {
 		return final("; nor could it be told to leave operation: " + err.Error())
 	}
-	if s.writes(ctx, zero) == nil {
+	if s.writes(ctx, zero) == nil && (sent || s.holds(ctx, zero) == nil) {
 		return &link.OtherwiseError{Why: why, Did: "the node was taken out of operation, and zero written by SDO and confirmed"}
 	}
 	heard := "it did not say that it obeyed"

@@ -73,6 +73,7 @@ type throttleFile struct {
 	Ahead          int            `key:"ahead" min:"-2147483648" max:"4294967295" example:"1000" doc:"count of full ahead"`
 	Astern         int            `key:"astern" min:"-2147483648" max:"4294967295" optional:"yes" example:"-1000" doc:"count of full astern; leave out if there is none"`
 	RPDO           int            `key:"rpdo" min:"1" max:"512" optional:"yes" example:"1" doc:"number of the receive PDO that carries it, from 1 (parameters 1400, mapping 1600 and on); left out: it is written by SDO"`
+	RPDOID         int            `key:"rpdo_id" min:"385" max:"1759" optional:"yes" example:"517" doc:"identifier of that receive PDO (1400:01), needed where it is not the node's own by CiA 301 (200, 300, 400 or 500 hex and the node number): whatever else takes it obeys too"`
 	CommandTimeout float64        `key:"command_timeout" unit:"s" min:"20 ms" max:"10 s" example:"300 ms" doc:"after so long without what it watches the controller itself goes to zero" find:"the controller's manual: event timer of the receive PDO (1400:05), heartbeat consumer time (1016), or a time-out of the maker's"`
 	Watch          string         `key:"watch" one:"commands|heartbeat" example:"commands" doc:"what the controller watches: our commands, or our heartbeat (object 1016)"`
 	OurNode        int            `key:"our_node" min:"1" max:"127" optional:"yes" example:"1" doc:"node number that our heartbeat has; needed where the heartbeat is watched, left out where none is wanted"`

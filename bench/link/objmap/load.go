@@ -28,9 +28,10 @@ type Map struct {
 
 // drive is how the throttle is commanded, beside what [guard.Throttle] has.
 type drive struct {
-	rpdo        int  // 0: by SDO
-	ours        byte // node number of our heartbeat; 0: none is sent
-	heartbeat   bool // it is what the controller watches
+	rpdo        int    // 0: by SDO
+	id          uint32 // of that PDO; 0: one of the node's own
+	ours        byte   // node number of our heartbeat; 0: none is sent
+	heartbeat   bool   // it is what the controller watches
 	with        []guard.Step
 	beforeStart []guard.Step
 	afterStart  []guard.Step
@@ -230,7 +231,7 @@ func (l *loader) throttle() *drive {
 	if f == nil {
 		return nil
 	}
-	d := &drive{rpdo: f.RPDO, ours: byte(f.OurNode), heartbeat: f.Watch == "heartbeat"}
+	d := &drive{rpdo: f.RPDO, id: uint32(f.RPDOID), ours: byte(f.OurNode), heartbeat: f.Watch == "heartbeat"}
 	p, ok := l.object("throttle", f.Index, f.Sub, f.Type, "the throttle command")
 	if !ok {
 		return d
@@ -265,6 +266,10 @@ func (l *loader) throttle() *drive {
 	switch {
 	case f.RPDO == 0 && len(f.With) > 0:
 		l.Problem("throttle.with", "this goes along in a receive PDO: say which (rpdo), or leave it out")
+	case f.RPDOID != 0 && canopen.Restricted(uint32(f.RPDOID)):
+		l.Problem("throttle.rpdo_id", "%03X is no identifier of a PDO: CiA 301 keeps it for other things", f.RPDOID)
+	case f.RPDO == 0 && f.RPDOID != 0:
+		l.Problem("throttle.rpdo_id", "this is the identifier of a receive PDO: say which (rpdo), or leave it out")
 	case f.RPDO == 0 && len(f.BeforeStart) > 0:
 		l.Problem("throttle.before_start", "without rpdo the node is not started: put it into after_start")
 	}
@@ -273,6 +278,9 @@ func (l *loader) throttle() *drive {
 		l.Problem("throttle.our_node", "our_node is missing: the controller watches the heartbeat of a node, and object 1016 says which")
 	case d.ours != 0 && int(d.ours) == l.file.NodeID:
 		l.Problem("throttle.our_node", "this is the controller's own node number")
+	}
+	if l.file.Identity == nil {
+		l.Problem("identity", "[identity] is missing: with a throttle another device at this node number must be refused; `quaybench controller objects` reads what the controller says of itself (object 1018)")
 	}
 	if l.file.Heartbeat == 0 {
 		l.Problem("heartbeat", "heartbeat is missing: with a throttle it has to be heard when the controller leaves operation (object 1017)")
@@ -293,6 +301,9 @@ func (d *drive) words(node int) string {
 	writes(d.beforeStart)
 	if d.rpdo > 0 {
 		parts = append(parts, fmt.Sprintf("node %d is started, so that it obeys receive PDOs", node))
+		if d.id != 0 && !ownReceive(d.id, byte(node)) {
+			parts = append(parts, fmt.Sprintf("commands go out with the identifier %03X, which is not its own: whatever else on this bus takes it obeys too", d.id))
+		}
 	}
 	writes(d.afterStart)
 	if d.ours > 0 {

@@ -56,6 +56,9 @@ func TestMistakes(t *testing.T) {
 		{`watch = "commands"`, `watch = "heartbeat"`, "our_node is missing"},
 		{`watch = "commands"`, "watch = \"heartbeat\"\nour_node = 5", "the controller's own node number"},
 		{`heartbeat = "1 s"`, "", "heartbeat is missing: with a throttle"},
+		{"[identity]\nvendor = 0x00000ABC\nproduct = 0x00000007\n", "", "[identity] is missing: with a throttle another device at this node number must be refused"},
+		{"rpdo = 1\n", "rpdo = 1\nrpdo_id = 0x605\n", "605 is no identifier of a PDO"},
+		{"rpdo = 1\n", "rpdo_id = 0x186\n", "say which (rpdo)"},
 		{"rpdo = 1\n", "", "this goes along in a receive PDO: say which (rpdo)"},
 		{"[[throttle.after_start]]\nindex = 0x2302", "[[throttle.after_start]]\nindex = 0x1017", "is the device's own communication"},
 		{"[[throttle.after_start]]\nindex = 0x2302", "[[throttle.after_start]]\nindex = 0x1600", "is the device's own communication"},
@@ -76,6 +79,9 @@ func TestMistakes(t *testing.T) {
 	}
 	_, err := objmap.Load("right.toml", []byte(strings.Replace(text, "[[throttle.after_start]]\nindex = 0x2302", "[[throttle.before_start]]\nindex = 0x1400\nsub = 5\ntype = \"u16\"\nvalue = 300\n[[throttle.after_start]]\nindex = 0x2302", 1)), settings.Fields())
 	assert.NoError(t, err, "a time-out may be told")
+	m, err := objmap.Load("right.toml", []byte(strings.Replace(text, "rpdo = 1\n", "rpdo = 1\nrpdo_id = 0x186\n", 1)), settings.Fields())
+	require.NoError(t, err)
+	assert.Contains(t, m.Describe().Throttle.Ready, "commands go out with the identifier 186, which is not its own: whatever else on this bus takes it obeys too")
 	start := strings.Index(text, "[running]")
 	end := strings.Index(text, "[[unlock]]")
 	_, err = objmap.Load("wrong.toml", []byte(text[:start]+text[end:]), settings.Fields())

@@ -87,6 +87,9 @@ func (s *store) begin(ctx context.Context) error {
 	if s.m.heartbeat > 0 {
 		s.client.Watch(s.m.heartbeat)
 	}
+	if err := s.client.FindEmergencies(ctx); err != nil {
+		return err
+	}
 	s.tpdos = map[int]canopen.PDO{}
 	for _, number := range s.m.transmitted() {
 		pdo, err := s.pdo(ctx, canopen.Transmit, number, s.m.readingsOf(number))
@@ -117,6 +120,8 @@ func (s *store) pdo(ctx context.Context, d canopen.Direction, number int, wanted
 		return wrong("it is switched off in the controller (bit 31 of %04X:01)", d.Parameter(number))
 	case p.Extended:
 		return wrong("its identifier has 29 bits, which nothing here sends or follows")
+	case canopen.Restricted(p.ID):
+		return wrong("its identifier is %03X (%04X:01), which CiA 301 keeps for other things than PDOs", p.ID, d.Parameter(number))
 	}
 	for _, w := range wanted {
 		_, bits, ok := p.Find(w.Object)

@@ -80,7 +80,7 @@ func NewNode(m *Map, device guard.Device, clock port.Clock, silence canopen.Sile
 		for len(*list) < number {
 			*list = append(*list, canopen.PDO{ID: id(d, len(*list)+1), Off: true, Type: 255})
 		}
-		pdo.ID, pdo.Type = id(d, number), 255
+		pdo.ID, pdo.Type = cmp.Or(pdo.ID, id(d, number)), 255
 		(*list)[number-1] = pdo
 	}
 	for _, number := range m.transmitted() {
@@ -94,7 +94,7 @@ func NewNode(m *Map, device guard.Device, clock port.Clock, silence canopen.Sile
 			p.Watches, p.WatchTime = d.ours, m.Throttle.Timeout
 		}
 		if d.rpdo > 0 {
-			pdo := canopen.PDO{Fields: mapped(m.carried()...)}
+			pdo := canopen.PDO{ID: d.id, Fields: mapped(m.carried()...)}
 			if !d.heartbeat && !told(canopen.Receive.Parameter(d.rpdo)) {
 				pdo.Event = m.Throttle.Timeout
 			}

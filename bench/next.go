@@ -10,6 +10,7 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/learn"
 	"quaybench/bench/link"
+	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
@@ -75,7 +76,7 @@ func (n *NextTests) meterSets(atHand []string) (sets []meterSet, without []strin
 		if m == meterSpot {
 			return "thermometer on the " + n.Tight.Part
 		}
-		return strings.ReplaceAll(m, "_", " ")
+		return quantity.Spoken(m)
 	}
 	set := func(with string, telemetry bool, meters ...string) {
 		k := meterSet{with: with, telemetry: telemetry}

@@ -127,7 +127,7 @@ func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings
 	t.Duration = o.Hold + 8
 	p.Program = &t
 	for _, b := range HardLimits(s, o.Meters) {
-		p.Stops = append(p.Stops, fmt.Sprintf("%s passes %s: %s", strings.ReplaceAll(b.Channel, "_", " "), b.Range(), b.Why))
+		p.Stops = append(p.Stops, fmt.Sprintf("%s passes %s: %s", quantity.Spoken(b.Channel), b.Range(), b.Why))
 	}
 	return p, sets, nil
 }

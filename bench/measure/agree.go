@@ -26,7 +26,7 @@ type Contradiction struct {
 
 // String says it in one sentence.
 func (c *Contradiction) String() string {
-	return fmt.Sprintf("the readings of %s cannot be right: at %s, %s", list(c.Channels), quantity.FormatTime(c.At), c.Text)
+	return fmt.Sprintf("the readings of %s cannot be right: at %s, %s", quantity.SpokenList(c.Channels), quantity.FormatTime(c.At), c.Text)
 }
 
 // Contradictions are all those of a record.
@@ -44,17 +44,6 @@ func (c *Contradictions) Lines() (out []string) {
 		out = append(out, "all readings would fit if "+strings.Join(c.Suspects, ", or if "))
 	}
 	return out
-}
-
-func list(channels []string) string {
-	var names []string
-	for _, c := range channels {
-		names = append(names, spoken(c))
-	}
-	if n := len(names); n > 1 {
-		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
-	}
-	return strings.Join(names, "")
 }
 
 // FindContradictions holds what was measured against itself and against the boat.

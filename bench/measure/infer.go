@@ -379,13 +379,11 @@ func (f *inference) warmer(first drive.Seen) string {
 		value float64
 	}{{link.StageTemperature, first.Sink}, {link.MotorTemperature, first.Motor}} {
 		if !math.IsNaN(k.value) {
-			list = append(list, spoken(k.name)+" shows "+quantity.Format(k.value, "°C", 3))
+			list = append(list, quantity.Spoken(k.name)+" shows "+quantity.Format(k.value, "°C", 3))
 		}
 	}
 	return fmt.Sprintf("%s in air of %s", strings.Join(list, " and "), quantity.Format(f.program.Air, "°C", 3))
 }
-
-func spoken(channel string) string { return strings.ReplaceAll(channel, "_", " ") }
 
 // nameAssumptions lists in the record what its inferred traces take for granted.
 func (f *inference) nameAssumptions() {
@@ -531,11 +529,7 @@ func (f *inference) nameUnseen() {
 	for _, u := range f.unseen {
 		what := "no readings"
 		if u.missing != nil {
-			var names []string
-			for _, m := range u.missing {
-				names = append(names, spoken(m))
-			}
-			what = "no readings of " + strings.Join(names, ", ")
+			what = "no readings of " + quantity.SpokenList(u.missing)
 		}
 		u.From, u.To = max(u.From, f.record.Time[0]), min(u.To, f.record.Time[len(f.record.Time)-1])
 		long := quantity.FormatTime(u.To - u.From)

@@ -20,6 +20,20 @@ func Sentence(format string, args ...any) string {
 	return fmt.Sprintf(format, plain...)
 }
 
+// List returns words as a sentence lists them: "a", "a and b", "a, b and c".
+func List(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// Spoken returns the name of a channel or trace as a sentence has it: "motor current" for "motor_current".
+func Spoken(name string) string { return strings.ReplaceAll(name, "_", " ") }
+
+// SpokenList lists names as a sentence does: "voltage and motor current".
+func SpokenList(names []string) string { return Spoken(List(names)) }
+
 // sentenceNumber is a number in a sentence.
 type sentenceNumber float64
 

@@ -39,3 +39,12 @@ func TestNoScreenShowsAnExponent(t *testing.T) {
 		require.NotRegexp(t, exponent, FormatShort(x, unit, 3), unit)
 	})
 }
+
+func TestList(t *testing.T) {
+	for want, words := range map[string][]string{
+		"": nil, "voltage": {"voltage"}, "voltage and motor current": {"voltage", "motor_current"},
+		"voltage, motor current and duty": {"voltage", "motor_current", "duty"},
+	} {
+		assert.Equal(t, want, SpokenList(words))
+	}
+}

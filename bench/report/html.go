@@ -7,6 +7,8 @@ import (
 	"io"
 	"strings"
 	"sync"
+
+	"quaybench/bench/quantity"
 )
 
 //go:embed page.html.tmpl
@@ -29,7 +31,7 @@ var page = sync.OnceValue(func() *template.Template {
 			h.Title, h.About = g.heading()
 			return h
 		},
-		"title": title, "join": list, "findingTable": findingTable,
+		"title": title, "join": quantity.List, "findingTable": findingTable,
 		"titled": func(title string, t *table) any {
 			return struct {
 				Title string

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/image/font/gofont/goregular"
 
 	"quaybench/bench/layout"
+	"quaybench/bench/quantity"
 	"quaybench/bench/verdict"
 )
 
@@ -142,7 +143,7 @@ func (s *pdfSetter) head(d *document) {
 	}
 	s.paragraph(d.Sentence, "", 11, text)
 	if len(d.Reasons) > 0 {
-		s.paragraph("The verdict comes from: "+list(d.Reasons)+".", "", 10, text)
+		s.paragraph("The verdict comes from: "+quantity.List(d.Reasons)+".", "", 10, text)
 	}
 	if d.First != nil {
 		s.paragraph(title(d.First.String())+".", "", 10, text)

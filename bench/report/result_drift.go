@@ -3,6 +3,8 @@ package report
 import (
 	"fmt"
 	"time"
+
+	"quaybench/bench/quantity"
 )
 
 // Drift is how a boat's values moved from record to record.
@@ -69,7 +71,7 @@ func (t *Drift) write(p *Paper, d *document) {
 			continue
 		}
 		if len(k.Like) > 0 {
-			s.say(k.Name, "or, in its place, "+list(k.Like)+": these records cannot tell which")
+			s.say(k.Name, "or, in its place, "+quantity.List(k.Like)+": these records cannot tell which")
 		}
 		text := "no date: the pace is not sure, or leads to no limit within a hundred years"
 		if len(k.Day) < 3 {

@@ -78,7 +78,7 @@ func (l *Learned) write(p *Paper, d *document) {
 	d.Title += ": what its records tell"
 	d.Sentence = l.sentence()
 	for _, r := range l.Records {
-		text := fmt.Sprintf("%s (%s): %d readings of %s, driven by the %s; charge at the start %.0f %%", r.Name, r.Hash, r.Readings, list(spokenAll(r.Channels)), r.Driven, 100*r.Charge)
+		text := fmt.Sprintf("%s (%s): %d readings of %s, driven by the %s; charge at the start %.0f %%", r.Name, r.Hash, r.Readings, quantity.SpokenList(r.Channels), r.Driven, 100*r.Charge)
 		d.Lead = append(d.Lead, line{"record", text})
 		for _, note := range r.Notes {
 			d.Lead = append(d.Lead, line{"mind", r.Name + ": " + note})
@@ -184,13 +184,6 @@ func around(v, half float64, unit string) string {
 	return fmt.Sprintf("%s ± %s", ShownMargin(v, unit), ShownMargin(half, unit))
 }
 
-func spokenAll(channels []string) (out []string) {
-	for _, c := range channels {
-		out = append(out, spoken(c))
-	}
-	return out
-}
-
 // suspects writes what causes may explain a record.
 func suspects(d *document, all []Suspected) {
 	if len(all) == 0 {
@@ -215,7 +208,7 @@ func suspects(d *document, all []Suspected) {
 	s.add(block{Table: tab})
 	for _, x := range all {
 		if x.Named && len(x.Like) > 0 {
-			s.add(block{Text: "This record cannot tell " + x.Cause + " from " + list(x.Like) + "."})
+			s.add(block{Text: "This record cannot tell " + x.Cause + " from " + quantity.List(x.Like) + "."})
 			break
 		}
 	}
@@ -244,12 +237,12 @@ func (o *Overlaid) write(p *Paper, d *document) {
 	var parted []string
 	for _, c := range o.Channels {
 		if c.Parts {
-			parted = append(parted, spoken(c.Name))
+			parted = append(parted, quantity.Spoken(c.Name))
 		}
 	}
 	d.Sentence = "Measured and predicted agree to within what meters and tolerances explain."
 	if len(parted) > 0 {
-		d.Sentence = "Measured and predicted part beyond what meters and tolerances explain: " + list(parted) + "."
+		d.Sentence = "Measured and predicted part beyond what meters and tolerances explain: " + quantity.List(parted) + "."
 	}
 	d.Lead = append(d.Lead, line{"record", o.Record})
 	s := d.section("differences", "Measured less predicted", "For the same lever and weather. Explained: what the meter, a lever a little early or late, and the boat file's tolerances explain at 95 %.")
@@ -269,7 +262,7 @@ func (o *Overlaid) write(p *Paper, d *document) {
 		if !math.IsNaN(c.From) {
 			from = ShownTime(c.From)
 		}
-		tab.row(spoken(c.Name), ShownMargin(c.Largest, unit), ShownTime(c.At), ShownMargin(c.RMS, unit), "± "+ShownMargin(half, unit), fmt.Sprintf("%.0f %%", 100*c.Outside), from)
+		tab.row(quantity.Spoken(c.Name), ShownMargin(c.Largest, unit), ShownTime(c.At), ShownMargin(c.RMS, unit), "± "+ShownMargin(half, unit), fmt.Sprintf("%.0f %%", 100*c.Outside), from)
 	}
 	s.add(block{Table: tab})
 	s.add(block{Text: d.Sentence})
@@ -293,7 +286,7 @@ func (o *Overlaid) pictures(*Paper) (string, []Figure) {
 	var out []Figure
 	for _, k := range o.Channels {
 		c := &Chart{
-			Title: title(spoken(k.Name)), X: Axis{Label: "time", Time: true}, Y: Axis{Label: spoken(k.Name), Unit: k.Unit},
+			Title: title(quantity.Spoken(k.Name)), X: Axis{Label: "time", Time: true}, Y: Axis{Label: quantity.Spoken(k.Name), Unit: k.Unit},
 			About: "Measured, over the band that meter, lever and tolerances explain.",
 		}
 		low, high := make([]float64, len(k.Time)), make([]float64, len(k.Time))

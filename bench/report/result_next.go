@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"quaybench/bench/quantity"
 	"quaybench/bench/verdict"
 )
 
@@ -68,7 +69,7 @@ func (n *Next) write(_ *Paper, d *document) {
 		s.add(block{Text: fmt.Sprintf("%d further ones do less for their time, or are not clear (--json lists all).", left)})
 	}
 	if len(idle) > 0 {
-		s.add(block{Text: "By less than 2 %: " + list(idle) + "."})
+		s.add(block{Text: "By less than 2 %: " + quantity.List(idle) + "."})
 	}
 	if n.AtHand == "" {
 		s.add(block{Text: "Panel: voltmeter, ammeter and a phone's speed, read by hand. Telemetry: the controller's line or a logger."})

@@ -141,7 +141,7 @@ func (p *Plan) step(d *document, i int) {
 		t.Columns = append(t.Columns, column{Title: "shown", Right: true})
 	}
 	for _, r := range k.Readings {
-		cells := []string{spoken(r.Meter), quantity.Format(r.Predicted, r.Unit, 3), quantity.Format(r.Low, r.Unit, 3) + " to " + quantity.Format(r.High, r.Unit, 3)}
+		cells := []string{quantity.Spoken(r.Meter), quantity.Format(r.Predicted, r.Unit, 3), quantity.Format(r.Low, r.Unit, 3) + " to " + quantity.Format(r.High, r.Unit, 3)}
 		if d.Paper {
 			cells = append(cells, "________")
 		}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"quaybench/bench/datafile"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -45,13 +46,13 @@ func (c *Clipboard) write(_ *Paper, d *document) {
 	s = d.section("meters", "Meters", "")
 	var with []string
 	for _, m := range c.Meters {
-		with = append(with, spoken(m.Name)+" in "+m.Unit+": "+m.With)
+		with = append(with, quantity.Spoken(m.Name)+" in "+m.Unit+": "+m.With)
 	}
 	s.add(block{List: with})
 	s = d.section("readings", "Do and read", "One person steers, one reads. Each band holds the reading in 19 of 20 cases where the boat is as its file says. Write what the meter shows, and a dash where you could not read.")
 	tab := &table{Columns: []column{{Title: "at", Right: true, Wide: 0.7}, {Title: "do", Wide: 1.5}}}
 	for _, m := range c.Meters {
-		name := spoken(m.Name)
+		name := quantity.Spoken(m.Name)
 		over, title := "", name
 		if i := strings.LastIndex(name, " "); i > 0 {
 			over, title = name[:i], name[i+1:]

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
@@ -160,21 +159,6 @@ func inferred(d *document, run *record.Run, parts []verdict.Part) {
 	}
 }
 
-func list(words []string) string {
-	switch n := len(words); n {
-	case 0:
-		return ""
-	case 1:
-		return words[0]
-	default:
-		out := words[0]
-		for _, w := range words[1 : n-1] {
-			out += ", " + w
-		}
-		return out + " and " + words[n-1]
-	}
-}
-
 // outside returns the share of a trace's samples that lay outside the band the test held.
 func (t *Step) outside(trace string) float64 {
 	i := slices.IndexFunc(t.Bands, func(b PredictedBand) bool { return b.Trace == trace })
@@ -222,7 +206,7 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 			continue
 		}
 		c := &Chart{
-			Title: title(spoken(b.Trace)), X: Axis{Label: "time", Time: true}, Y: Axis{Label: spoken(b.Trace), Unit: tr.Unit}, Marks: v.marks,
+			Title: title(quantity.Spoken(b.Trace)), X: Axis{Label: "time", Time: true}, Y: Axis{Label: quantity.Spoken(b.Trace), Unit: tr.Unit}, Marks: v.marks,
 			About: "Measured, over the band in which it was expected.",
 		}
 		v.add(c, b.Trace, "measured")
@@ -253,7 +237,6 @@ func (t *Step) pictures(p *Paper) (string, []Figure) {
 }
 
 // spoken returns the name of a channel in words.
-func spoken(channel string) string { return strings.ReplaceAll(channel, "_", " ") }
 
 // fresh reports whether a chart shows something that has no chart with a band.
 func (t *Step) fresh(c *Chart) bool {

@@ -88,7 +88,7 @@ func (c *Compared) sentence() string {
 	case 1:
 		return "One proposal is clear: " + clear[0] + "."
 	}
-	return "These proposals are clear: " + list(clear) + "."
+	return "These proposals are clear: " + quantity.List(clear) + "."
 }
 
 // names are what columns are headed by: the proposals' own names, or letters where the names are too wide.

@@ -85,7 +85,8 @@ func interval(k, n int) (low, high float64) {
 	return low, high
 }
 
-// quantile of values, which it sorts.
+// quantile returns a quantile of values, which it sorts: type 7 of Hyndman and Fan (1996), as SciPy and Octave have it by default. gonum
+// interpolates by type 4 only, which draws the two ends of a band apart unevenly.
 func quantile(values []float64, p float64) float64 {
 	if len(values) == 0 {
 		return math.NaN()

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"quaybench/bench/quantity"
 	"quaybench/bench/trial"
 	"quaybench/bench/variant"
 	"quaybench/bench/verdict"
@@ -213,7 +214,7 @@ func (s *seeker) reasons(ctx context.Context, best *tried) (out []Reason, err er
 			}
 			switch {
 			case worse != nil:
-				why = "for " + and(worse)
+				why = "for " + quantity.List(worse)
 			case g != nil:
 				why = "without it not clear: " + g.where()
 			case s.odds != nil:
@@ -225,22 +226,6 @@ func (s *seeker) reasons(ctx context.Context, best *tried) (out []Reason, err er
 		out = append(out, Reason{k.key, from, to, why})
 	}
 	return out, nil
-}
-
-// and joins words.
-func and(list []string) string {
-	switch n := len(list); n {
-	case 0:
-		return ""
-	case 1:
-		return list[0]
-	default:
-		text := list[0]
-		for _, w := range list[1 : n-1] {
-			text += ", " + w
-		}
-		return text + " and " + list[n-1]
-	}
 }
 
 // front lists what the wishes are at with less and more current than the set that was found, where that is clear: motor and battery

@@ -226,7 +226,7 @@ func (s *seeker) words(t *tried) string {
 	if out == nil {
 		return "the settings as they stand"
 	}
-	return and(out)
+	return quantity.List(out)
 }
 
 // sizeOf is how large a change of a value is: the logarithm of its ratio.

@@ -3,8 +3,8 @@ package study
 import (
 	"fmt"
 	"math"
-	"strings"
 
+	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 )
@@ -47,5 +47,5 @@ func Reached(key string, set settings.Set, run *record.Run) (reached, known bool
 	if !known || amps >= reachedShare*limit {
 		return known, known, ""
 	}
-	return false, true, fmt.Sprintf("%s comes to %.0f A at most", strings.ReplaceAll(name, "_", " "), math.Abs(amps))
+	return false, true, fmt.Sprintf("%s comes to %.0f A at most", quantity.Spoken(name), math.Abs(amps))
 }

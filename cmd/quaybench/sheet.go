@@ -133,7 +133,7 @@ func clipboardOf(s *bench.Sheet) *report.Clipboard {
 		c.Rows = append(c.Rows, k)
 	}
 	for _, b := range s.Stops {
-		c.Stops = append(c.Stops, fmt.Sprintf("%s passes %s: %s", strings.ReplaceAll(b.Channel, "_", " "), b.Range(), b.Why))
+		c.Stops = append(c.Stops, fmt.Sprintf("%s passes %s: %s", quantity.Spoken(b.Channel), b.Range(), b.Why))
 	}
 	return c
 }

@@ -97,8 +97,8 @@ type OddsResult struct {
 	Boat string
 }
 
-// OddsTrials are judged where none are named: long enough to heat, short enough to draw thousands.
-var OddsTrials = []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"}
+// OddsTrials returns the trials that are judged where none are named: long enough to heat, short enough to draw thousands.
+func OddsTrials() []string { return []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"} }
 
 // FindOdds returns how likely each part passes its limit over the boat file's tolerances.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
@@ -106,7 +106,7 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 		return nil, err
 	}
 	if len(trials) == 0 {
-		for _, name := range OddsTrials {
+		for _, name := range OddsTrials() {
 			t, err := trial.Builtin(name)
 			if err != nil {
 				return nil, err

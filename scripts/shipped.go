@@ -3,7 +3,8 @@ package scripts
 
 import "embed"
 
-// Tests are their folders; the other scripts only simulate, or show how something is done.
-//
+// Tests returns their folders; the other scripts only simulate, or show how something is done.
+func Tests() embed.FS { return tests }
+
 //go:embed coast-down/main.go locked-shaft/main.go staircase/main.go
-var Tests embed.FS
+var tests embed.FS

@@ -79,7 +79,7 @@ func mayCarry(t *testing.T, rated, ampacityAt, air float64) float64 {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return math.Sqrt((rated - air) / (h.Resistance * h.Ohms * thermal.Copper.Ratio(273.15+rated)))
+	return math.Sqrt((rated - air) / (h.Resistance * h.Ohms * thermal.Copper().Ratio(273.15+rated)))
 }
 
 func TestChecks(t *testing.T) {
@@ -110,7 +110,7 @@ func TestChecks(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			return 1e3 * Drop(1, 2*r*thermal.Copper.Ratio(343.15))
+			return 1e3 * Drop(1, 2*r*thermal.Copper().Ratio(343.15))
 		}
 	}
 	perMetre, err := thermal.ConductorResistance(50e-6, thermal.Class5, false)
@@ -124,10 +124,10 @@ func TestChecks(t *testing.T) {
 		"SZ-01": allowed(2, 105), "SZ-02": allowed(-3, 90), "SZ-03": allowed(10, 60),
 		"SZ-04": least(150, 105), "SZ-05": least(200, 90), "SZ-06": least(90, 75), "SZ-07": least(30, 60),
 		"SZ-08": func() float64 {
-			return 1e6 * thermal.WithstandSection(2500, 0.1, thermal.Copper.WithstandConstant(343.15, 433.15))
+			return 1e6 * thermal.WithstandSection(2500, 0.1, thermal.Copper().WithstandConstant(343.15, 433.15))
 		},
 		"SZ-09": func() float64 { return Drop(100, 10*perMetre) },
-		"SZ-10": func() float64 { return Drop(100, 10*perMetre*thermal.Copper.Ratio(343.15)) },
+		"SZ-10": func() float64 { return Drop(100, 10*perMetre*thermal.Copper().Ratio(343.15)) },
 		"SZ-11": func() float64 { return 100 * Drop(100, 10*perMetre) },
 		"SZ-12": func() float64 { return 1e6 * drop },
 		"SZ-13": func() float64 {

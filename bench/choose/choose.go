@@ -44,8 +44,10 @@ type Choice struct {
 	Trials []string `json:"trials"`
 }
 
-// Kinds are what can be chosen.
-var Kinds = []string{"cable", "fuse", "contactor", "precharge", "propeller", "gear"}
+// Kinds returns what can be chosen.
+func Kinds() []string {
+	return []string{"cable", "fuse", "contactor", "precharge", "propeller", "gear"}
+}
 
 // Options say what to choose for. The zero value chooses for all parts of the kind.
 type Options struct {
@@ -73,7 +75,7 @@ func Find(ctx context.Context, v variant.Variant, kind string, trials []*trial.T
 	case "gear":
 		return one(s.gear(ctx))
 	}
-	return nil, fmt.Errorf("nothing is known of choosing a %q; there are %s", kind, strings.Join(Kinds, ", "))
+	return nil, fmt.Errorf("nothing is known of choosing a %q; there are %s", kind, strings.Join(Kinds(), ", "))
 }
 
 func one(c *Choice, err error) ([]Choice, error) {

@@ -54,7 +54,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 		if err != nil {
 			return nil
 		}
-		ohms := heat.Ohms * thermal.Copper.Ratio(k.Rated.SI)
+		ohms := heat.Ohms * thermal.Copper().Ratio(k.Rated.SI)
 		volts := Drop(amps, ohms)
 		return []string{fmt.Sprintf("drop %s (%.2g %%)", shown(volts, "V"), 100*volts/nominal(s.base.Boat)), "loss " + shown(amps*volts, "W"), fmt.Sprintf("copper %.2g kg", k.Section.SI*k.Length.SI*density)}
 	}
@@ -109,7 +109,7 @@ func Drop(amps, ohms float64) float64 { return amps * ohms }
 // SectionForDrop is the least section of copper (m²) at a temperature (K) that loses at most so many volts over a length out and
 // back (m): S = ρ·L·I/ΔV.
 func SectionForDrop(amps, length, volts, kelvin float64) float64 {
-	return thermal.Copper.Resistivity * thermal.Copper.Ratio(kelvin) * length * amps / volts
+	return thermal.Copper().Resistivity * thermal.Copper().Ratio(kelvin) * length * amps / volts
 }
 
 // bolted lists vehicle fuse links by class, with direct voltage (V) and breaking capacity (A): ISO 8820-3 and -5, from memory.

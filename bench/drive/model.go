@@ -403,7 +403,7 @@ func CableHeat(c *boat.Cable) (Cable, error) {
 	}
 	k.Ohms = c.Resistance.Or(perMetre * c.Length.SI)
 	cable := thermal.Cable{
-		Length: c.Length.SI, Section: c.Section.SI, Resistance: k.Ohms / c.Length.SI, Material: thermal.Copper,
+		Length: c.Length.SI, Section: c.Section.SI, Resistance: k.Ohms / c.Length.SI, Material: thermal.Copper(),
 		Ampacity: c.Ampacity.SI, Rated: c.Rated.SI, Air: c.AmpacityAt.SI, Bundling: c.Bundling.SI,
 	}
 	k.Capacity = c.HeatCapacity.Or(cable.Capacity())
@@ -459,7 +459,7 @@ func resist(h *boat.Hull) (hydro.Resistance, error) {
 	}
 	return hydro.Estimate{
 		Length: h.WaterlineLength.SI, Displacement: h.Displacement.SI, WettedSurface: h.WettedSurface.SI,
-		Allowance: h.Allowance.SI, FormFactor: h.FormFactor.SI, Water: hydro.SeaWater,
+		Allowance: h.Allowance.SI, FormFactor: h.FormFactor.SI, Water: hydro.SeaWater(),
 	}.Curve()
 }
 

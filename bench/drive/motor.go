@@ -15,7 +15,7 @@ const copperReference = thermal.Celsius20 // K
 func copper(T float64) float64 { return 1 + copperSlope*(T-copperReference) }
 
 // copperSlope is its change per kelvin.
-var copperSlope = thermal.Copper.Coefficient
+var copperSlope = thermal.Copper().Coefficient
 
 // motor is the machine as seen from its terminals: voltage = emf + R·i + brush drop.
 type motor struct {

@@ -85,13 +85,13 @@ func TestChecksHull(t *testing.T) {
 		"H-01a": func() float64 { return FrictionCoefficient(1e6) },
 		"H-01b": func() float64 { return FrictionCoefficient(1e7) },
 		"H-01c": func() float64 { return FrictionCoefficient(1e9) },
-		"H-02":  func() float64 { return SeaWater.Viscosity },
+		"H-02":  func() float64 { return SeaWater().Viscosity },
 		"H-08":  func() float64 { return HullSpeed(20*foot) / knot },
 		"H-09":  func() float64 { return FroudeNumber(HullSpeed(7), 7) },
 		"H-12x": func() float64 { way, _ := coast(); return way },
 		"H-12t": func() float64 { _, time := coast(); return time },
 		"H-13": func() float64 {
-			e := Estimate{Length: 7, Displacement: 2600, Water: SeaWater, Allowance: 0.3}
+			e := Estimate{Length: 7, Displacement: 2600, Water: SeaWater(), Allowance: 0.3}
 			c, err := e.Curve()
 			require.NoError(t, err)
 			v := 0.35 * math.Sqrt(Gravity*e.Length)

@@ -23,7 +23,7 @@ func TestHullFacts(t *testing.T) {
 		row, source, status string
 		got, want, within   float64
 	}{
-		{"H-02 viscosity of sea water", "ITTC", "confirmed", SeaWater.Viscosity, 1.189e-6, 0.005 * 1.189e-6},
+		{"H-02 viscosity of sea water", "ITTC", "confirmed", SeaWater().Viscosity, 1.189e-6, 0.005 * 1.189e-6},
 		{"H-08 hull speed, 20 ft", "common practice", "confirmed", HullSpeed(20*foot) / knot, 5.993, 0.01},
 		{"H-08 hull speed, 500 ft", "common practice", "confirmed", HullSpeed(500*foot) / knot, 29.96, 0.03},
 		{"H-09 constant", "deep-water wave", "computed", HullSpeed(foot) / knot, 1.3407, 1e-4},
@@ -173,7 +173,7 @@ func TestResiduaryIsTheSeriesMean(t *testing.T) {
 }
 
 func TestEstimate(t *testing.T) {
-	e := Estimate{Length: 7, Displacement: 2500, Water: SeaWater, Allowance: 0.2}
+	e := Estimate{Length: 7, Displacement: 2500, Water: SeaWater(), Allowance: 0.2}
 	c, err := e.Curve()
 	require.NoError(t, err)
 	at := func(fn float64) float64 { return c.Force(fn * math.Sqrt(Gravity*7)) }

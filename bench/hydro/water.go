@@ -8,13 +8,9 @@ type Water struct {
 	Viscosity float64 // kinematic, m²/s
 }
 
-// Sea and fresh water at 15 °C (ITTC fresh and sea water properties; the viscosities
-// 1.189e-6 and 1.139e-6 and sea density seen on secondary pages, fresh density from
-// memory). At 5 °C the viscosity is about a third higher, the density nearly the same.
-var (
-	SeaWater   = Water{Density: 1025, Viscosity: 1.189e-6}
-	FreshWater = Water{Density: 999.1, Viscosity: 1.139e-6}
-)
+// SeaWater returns sea water at 15 °C (ITTC fresh and sea water properties; viscosity and density seen on secondary pages). At 5 °C the
+// viscosity is about a third higher, the density nearly the same.
+func SeaWater() Water { return Water{Density: 1025, Viscosity: 1.189e-6} }
 
 // Gravity is the standard acceleration of free fall in m/s².
 const Gravity = 9.80665

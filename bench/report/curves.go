@@ -56,8 +56,8 @@ func curvesOf(b *boat.Boat) (out []curve) {
 // cableTime returns how long a cable bears a current (A) from air temperature (K) until it has risen so far (K): one node whose
 // loss rises with its temperature, C·dθ/dt = I²·R·(1 + α·θ) − θ/Rth, with θ the rise; +Inf if for ever.
 func cableTime(c drive.Cable, amps, rise, air float64) float64 {
-	atAir := amps * amps * c.Ohms * thermal.Copper.Ratio(air)
-	perKelvin := amps * amps * c.Ohms * thermal.Copper.Coefficient
+	atAir := amps * amps * c.Ohms * thermal.Copper().Ratio(air)
+	perKelvin := amps * amps * c.Ohms * thermal.Copper().Coefficient
 	// dθ/dt = (atAir − k·θ)/C
 	k := 1/c.Resistance - perKelvin
 	if atAir-k*rise <= 0 {

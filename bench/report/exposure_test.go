@@ -104,7 +104,7 @@ func TestCableTime(t *testing.T) {
 			builder.Connect(node, air, k.Resistance)
 			n, err := builder.Build()
 			require.NoError(t, err)
-			loss := thermal.Heat{Power: amps * amps * k.Ohms, Coefficient: thermal.Copper.Coefficient, Reference: thermal.Celsius20}
+			loss := thermal.Heat{Power: amps * amps * k.Ohms, Coefficient: thermal.Copper().Coefficient, Reference: thermal.Celsius20}
 			course, err := n.Course([]float64{c.AmpacityAt.SI}, []thermal.Heat{loss}, []float64{c.AmpacityAt.SI}, nil)
 			require.NoError(t, err)
 			want := course.FirstAbove(0, c.Rated.SI)

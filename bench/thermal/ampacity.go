@@ -134,5 +134,5 @@ func ListedAmperage(section, insulation, air float64) float64 {
 	const listed, at = 90 + zeroCelsius, 30 + zeroCelsius
 	t := allowable()
 	sections, amps := t.listed(t.column(listed))
-	return math.Exp(onLogs(sections, amps, section)) * math.Sqrt(max(0, insulation-air)/(listed-at)*Copper.Ratio(listed)/Copper.Ratio(insulation))
+	return math.Exp(onLogs(sections, amps, section)) * math.Sqrt(max(0, insulation-air)/(listed-at)*Copper().Ratio(listed)/Copper().Ratio(insulation))
 }

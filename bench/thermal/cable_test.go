@@ -12,7 +12,7 @@ import (
 
 // demoCable is 2 m out and back of 50 mm² class 5, rated 210 A at 90 °C in 30 °C air.
 var demoCable = thermal.Cable{
-	Length: 4, Section: 50e-6, Resistance: 0.386e-3, Material: thermal.Copper,
+	Length: 4, Section: 50e-6, Resistance: 0.386e-3, Material: thermal.Copper(),
 	Ampacity: 210, Rated: zero + 90, Air: zero + 30,
 }
 

@@ -18,17 +18,17 @@ const zero = 273.15 // 0 °C
 
 func TestChecksConductor(t *testing.T) {
 	compute := map[string]func() float64{
-		"C-01":  func() float64 { return thermal.Copper.Resistivity * 1e6 },
-		"C-02":  func() float64 { return thermal.Copper.Coefficient },
-		"C-03":  func() float64 { return 1/thermal.Copper.Coefficient - 20 },
-		"C-04a": func() float64 { return thermal.Copper.Ratio(zero + 75) },
-		"C-04b": func() float64 { return thermal.Copper.Ratio(zero + 90) },
-		"C-04c": func() float64 { return thermal.Copper.Ratio(zero + 155) },
+		"C-01":  func() float64 { return thermal.Copper().Resistivity * 1e6 },
+		"C-02":  func() float64 { return thermal.Copper().Coefficient },
+		"C-03":  func() float64 { return 1/thermal.Copper().Coefficient - 20 },
+		"C-04a": func() float64 { return thermal.Copper().Ratio(zero + 75) },
+		"C-04b": func() float64 { return thermal.Copper().Ratio(zero + 90) },
+		"C-04c": func() float64 { return thermal.Copper().Ratio(zero + 155) },
 		"C-06":  func() float64 { return 0.03864 * thermal.Material{Coefficient: 0.00392}.Ratio(zero+95) },
 		"C-22": func() float64 {
 			r, err := thermal.ConductorResistance(50e-6, thermal.Class5, false)
 			require.NoError(t, err)
-			return thermal.Copper.Resistivity / r * 1e6
+			return thermal.Copper().Resistivity / r * 1e6
 		},
 	}
 	for _, mm2 := range []float64{6, 10, 16, 25, 35, 50, 70, 95, 120} {
@@ -42,7 +42,7 @@ func TestChecksConductor(t *testing.T) {
 		}
 	}
 	for _, celsius := range []float64{70, 75, 90} {
-		compute["C-09-"+strconv.Itoa(int(celsius))] = func() float64 { return 1 / thermal.Copper.Ratio(zero+celsius) }
+		compute["C-09-"+strconv.Itoa(int(celsius))] = func() float64 { return 1 / thermal.Copper().Ratio(zero+celsius) }
 	}
 	checks.Run(t, "conductor", compute)
 }
@@ -52,21 +52,21 @@ func TestChecksCable(t *testing.T) {
 	k := func(m thermal.Material, from, to float64) func() float64 {
 		return func() float64 { return m.WithstandConstant(zero+from, zero+to) * 1e-6 }
 	}
-	fifty := thermal.Cable{Length: 10, Section: 50e-6, Resistance: 0.386e-3, Material: thermal.Copper}
+	fifty := thermal.Cable{Length: 10, Section: 50e-6, Resistance: 0.386e-3, Material: thermal.Copper()}
 	loss := func(celsius float64) float64 {
 		h := fifty.Loss(100)
 		return h.Power * (1 + h.Coefficient*(zero+celsius-h.Reference))
 	}
 	compute := map[string]func() float64{
-		"K-11a": k(thermal.Copper, 70, 160), "K-12a": k(thermal.Copper, 70, 160),
-		"K-11b": k(thermal.Copper, 70, 140), "K-12b": k(thermal.Copper, 70, 140),
-		"K-11c": k(thermal.Copper, 90, 250), "K-12c": k(thermal.Copper, 90, 250),
-		"K-11d": k(thermal.Copper, 60, 200), "K-12d": k(thermal.Copper, 60, 200),
-		"K-11e": k(thermal.Copper, 85, 220), "K-12e": k(thermal.Copper, 85, 220),
-		"K-11f": k(thermal.Copper, 90, 160),
-		"K-11g": k(thermal.Copper, 180, 350),
-		"K-11h": k(thermal.Aluminium, 70, 160),
-		"K-11i": k(thermal.Aluminium, 90, 250),
+		"K-11a": k(thermal.Copper(), 70, 160), "K-12a": k(thermal.Copper(), 70, 160),
+		"K-11b": k(thermal.Copper(), 70, 140), "K-12b": k(thermal.Copper(), 70, 140),
+		"K-11c": k(thermal.Copper(), 90, 250), "K-12c": k(thermal.Copper(), 90, 250),
+		"K-11d": k(thermal.Copper(), 60, 200), "K-12d": k(thermal.Copper(), 60, 200),
+		"K-11e": k(thermal.Copper(), 85, 220), "K-12e": k(thermal.Copper(), 85, 220),
+		"K-11f": k(thermal.Copper(), 90, 160),
+		"K-11g": k(thermal.Copper(), 180, 350),
+		"K-11h": k(thermal.Aluminium(), 70, 160),
+		"K-11i": k(thermal.Aluminium(), 90, 250),
 		"K-13":  func() float64 { return thermal.WithstandSection(2500, 0.1, 115e6) * 1e6 },
 		"K-18a": func() float64 { return loss(20) / 100 },
 		"K-18b": func() float64 { return loss(70) / 100 },
@@ -94,7 +94,7 @@ func TestChecksCable(t *testing.T) {
 	for label, rating := range map[string][2]float64{"10": {40, 60}, "6": {80, 120}, "2": {140, 210}, "4/0": {300, 445}} {
 		compute["K-01-"+label] = func() float64 {
 			c := thermal.Cable{
-				Length: 3, Section: thermal.AWGSection(gauges[label]), Material: thermal.Copper,
+				Length: 3, Section: thermal.AWGSection(gauges[label]), Material: thermal.Copper(),
 				Ampacity: rating[1], Rated: zero + 105, Air: zero + 30,
 			}
 			var b thermal.Builder

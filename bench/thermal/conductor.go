@@ -22,18 +22,22 @@ type Material struct {
 	Melting     float64 // K
 }
 
-// Copper is standard annealed copper: IEC 60028:1925 (resistivity, coefficient);
+// Copper returns standard annealed copper: IEC 60028:1925 (resistivity, coefficient);
 // heat capacity and β of IEC 60364-5-54 annex A.
-var Copper = Material{
-	Name: "copper", Resistivity: 1 / 58e6, Coefficient: 0.00393,
-	Volumetric: 3.45e6, ZeroPoint: 234.5, Melting: zeroCelsius + 1083,
+func Copper() Material {
+	return Material{
+		Name: "copper", Resistivity: 1 / 58e6, Coefficient: 0.00393,
+		Volumetric: 3.45e6, ZeroPoint: 234.5, Melting: zeroCelsius + 1083,
+	}
 }
 
-// Aluminium is conductor aluminium, figures of IEC 60364-5-54 annex A, from
+// Aluminium returns conductor aluminium, figures of IEC 60364-5-54 annex A, from
 // memory (they return its table of k).
-var Aluminium = Material{
-	Name: "aluminium", Resistivity: 28.264e-9, Coefficient: 1 / 248.0,
-	Volumetric: 2.5e6, ZeroPoint: 228, Melting: zeroCelsius + 660,
+func Aluminium() Material {
+	return Material{
+		Name: "aluminium", Resistivity: 28.264e-9, Coefficient: 1 / 248.0,
+		Volumetric: 2.5e6, ZeroPoint: 228, Melting: zeroCelsius + 660,
+	}
 }
 
 // Ratio returns the resistance at temperature T (K) over that at 20 °C.
@@ -106,4 +110,4 @@ func AWGSection(gauge int) float64 {
 
 // AWGResistance returns the resistance (Ω/m) at 20 °C of a solid copper wire of an
 // American wire gauge (as in AWGSection), by resistivity.
-func AWGResistance(gauge int) float64 { return Copper.Resistivity / AWGSection(gauge) }
+func AWGResistance(gauge int) float64 { return Copper().Resistivity / AWGSection(gauge) }

@@ -107,7 +107,7 @@ func TestHotterAirNeverRaisesAMargin(t *testing.T) {
 // steady state while α·P·Rth < 1, and else a time to the limit in closed form.
 func TestResistanceRiseClosesALoop(t *testing.T) {
 	const capacity, resistance, air, limit = 900.0, 0.5, 293.15, 428.15
-	alpha := thermal.Copper.Coefficient
+	alpha := thermal.Copper().Coefficient
 	var b thermal.Builder
 	winding := b.AddNode("winding", capacity)
 	b.Connect(winding, b.AddBoundary("air"), resistance)

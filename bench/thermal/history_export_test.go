@@ -145,5 +145,5 @@ func (m FuseModel) Derated(factor float64) FuseModel {
 // CopperLoss is the heat of a copper winding that would lose power watts at
 // 20 °C, at fixed current (temperature coefficient of IEC 60028).
 func CopperLoss(power float64) Heat {
-	return Heat{Power: power, Coefficient: Copper.Coefficient, Reference: Celsius20}
+	return Heat{Power: power, Coefficient: Copper().Coefficient, Reference: Celsius20}
 }

@@ -19,8 +19,10 @@ var order = []string{
 	"hot-day", "hot-restart", "lost-cooling", "low-battery", "two-hour-outing",
 }
 
-// Devices are the names a trial may expect to act.
-var Devices = []string{"stall timer", "low-voltage derating", "controller cut-off", "management", "fuse"}
+// Devices returns the names of what a trial may expect to act.
+func Devices() []string {
+	return []string{"stall timer", "low-voltage derating", "controller cut-off", "management", "fuse"}
+}
 
 // Read reads a trial file. The error is datafile.Problems.
 func Read(name string, data []byte) (*Trial, error) {
@@ -42,8 +44,8 @@ func Read(name string, data []byte) (*Trial, error) {
 		}
 	}
 	for i, d := range t.Expect {
-		if !slices.Contains(Devices, d) {
-			source.Problem(fmt.Sprintf("expect[%d]", i), "no device is called %q; known are %s", d, strings.Join(Devices, ", "))
+		if !slices.Contains(Devices(), d) {
+			source.Problem(fmt.Sprintf("expect[%d]", i), "no device is called %q; known are %s", d, strings.Join(Devices(), ", "))
 		}
 	}
 	return t, source.Err()

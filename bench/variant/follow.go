@@ -74,7 +74,7 @@ func resized(was, b *boat.Boat, table string) (*boat.Boat, []string) {
 		if r, err := thermal.ConductorResistance(s, thermal.ConductorClass(c.ConductorClass), false); err == nil {
 			return r
 		}
-		return thermal.Copper.Resistivity / s
+		return thermal.Copper().Resistivity / s
 	}
 	before, _ := drive.CableHeat(old)
 	nominal := "by IEC 60228"

@@ -36,8 +36,8 @@ func lay(c *boat.Cable) (l laid, ok bool) {
 // course returns what a steady current (A) makes of a temperature (K) of the conductor in so many seconds: kept·T + added.
 func (l *laid) course(amps, seconds float64) (kept, added float64) {
 	watts := amps * amps * l.heat.Ohms // at 20 °C
-	rate := (watts*thermal.Copper.Coefficient - 1/l.heat.Resistance) / l.heat.Capacity
-	driven := (watts*(1-thermal.Copper.Coefficient*thermal.Celsius20) + l.air/l.heat.Resistance) / l.heat.Capacity
+	rate := (watts*thermal.Copper().Coefficient - 1/l.heat.Resistance) / l.heat.Capacity
+	driven := (watts*(1-thermal.Copper().Coefficient*thermal.Celsius20) + l.air/l.heat.Resistance) / l.heat.Capacity
 	grown := seconds // (e^(rate·t) − 1)/rate
 	if x := rate * seconds; math.Abs(x) > 1e-12 {
 		grown = math.Expm1(x) / rate

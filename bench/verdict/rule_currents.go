@@ -91,7 +91,7 @@ func boostHeats(c *boat.Cable, s settings.Set) *Finding {
 		return nil
 	}
 	reached := quantity.Sentence("brings the %s to %.0f °C", c.Name, T-celsius)
-	if T > thermal.Copper.Melting {
+	if T > thermal.Copper().Melting {
 		reached = quantity.Sentence("melts the %s", c.Name)
 	}
 	tooHot := func(amps float64) bool {

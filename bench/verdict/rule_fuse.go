@@ -49,7 +49,7 @@ func carriesBy(c *boat.Cable) (out []ampacity) {
 		out = append(out, ampacity{c.Ampacity.SI, "is said to carry", "ampacity"})
 	}
 	if k, err := drive.CableHeat(c); err == nil && c.ThermalResistance.Given {
-		loss := k.Ohms * thermal.Copper.Ratio(c.Rated.SI) // W for each A²
+		loss := k.Ohms * thermal.Copper().Ratio(c.Rated.SI) // W for each A²
 		out = append(out, ampacity{math.Sqrt((c.Rated.SI - c.AmpacityAt.SI) / (k.Resistance * loss)), "carries by its thermal resistance", "thermal_resistance"})
 	}
 	return out

@@ -74,7 +74,7 @@ func (g *guard) clears(amps float64) float64 {
 // takes, and how long the cable bears it, both in s. ok reports that all is well: also where the bank cannot drive more than
 // the cable carries for ever.
 func (g *guard) fast() (amps, takes, bears float64, ok bool) {
-	k := thermal.Copper.WithstandConstant(g.cable.Rated.SI, g.mostHeat)
+	k := thermal.Copper().WithstandConstant(g.cable.Rated.SI, g.mostHeat)
 	if g.shorted <= g.carries {
 		return 0, 0, 0, true
 	}
@@ -176,7 +176,7 @@ func (g *guard) beyond() string {
 func (g *guard) meanwhile() string {
 	c := g.exposed()
 	reached := quantity.Sentence("can reach %.0f °C", c.kelvin-273.15)
-	if c.kelvin > thermal.Copper.Melting {
+	if c.kelvin > thermal.Copper().Melting {
 		reached = "can melt"
 	}
 	return quantity.Sentence("before a slow fuse of %.0f A opens the %s %s, at %.0f A of battery current; it is rated for %.0f °C", g.fuse.Rating.SI, g.cable.Name, reached, c.amps, g.cable.Rated.SI-273.15)

@@ -95,7 +95,7 @@ func TestCableGetsAsHot(t *testing.T) {
 	}
 	assert.InDelta(t, g.cable.Rated.SI, g.reaches(g.carries, 1e5), 1.0, "what it carries for ever keeps it at its rating")
 	adiabatic := g.reaches(3000, 0.5)
-	k := thermal.Copper.WithstandConstant(g.cable.Rated.SI, adiabatic)
+	k := thermal.Copper().WithstandConstant(g.cable.Rated.SI, adiabatic)
 	assert.InEpsilon(t, 0.5, thermal.WithstandTime(3000, g.cable.Section.SI, k), 0.15, "the resistance of the file is a little above pure copper's")
 }
 

@@ -22,8 +22,8 @@ type chooseOptions struct {
 }
 
 func (f *chooseOptions) run(ctx context.Context, sys *system) error {
-	if !slices.Contains(choose.Kinds, f.kind) {
-		return input(fmt.Errorf("nothing is known of choosing a %q; there are %s", f.kind, strings.Join(choose.Kinds, ", ")))
+	if !slices.Contains(choose.Kinds(), f.kind) {
+		return input(fmt.Errorf("nothing is known of choosing a %q; there are %s", f.kind, strings.Join(choose.Kinds(), ", ")))
 	}
 	setup, trials, err := f.load(sys, f.boat)
 	if err != nil {
@@ -60,7 +60,7 @@ func chooseCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "choose BOAT PART",
 		Short: "which size of a cable, fuse, contactor, pre-charge resistor, propeller or gear does",
-		Long: `Goes through the published series for a part (` + strings.Join(choose.Kinds, ", ") + `): sections of IEC 60228 and American wire gauges, ratings of
+		Long: `Goes through the published series for a part (` + strings.Join(choose.Kinds(), ", ") + `): sections of IEC 60228 and American wire gauges, ratings of
 IEC 60269 and ISO 8820, rated currents of IEC 60059, resistors of IEC 60063, propellers by the inch, gears by preferred numbers. Each size is put into the boat with what
 follows from it, held against the rules that need no simulation and simulated in the trials that are hardest on the part; the one chosen is simulated in all of them.
 The list says what is left, why a smaller one fails and what a larger one costs.
@@ -85,7 +85,7 @@ Exit code: 0 a size does, 3 none of the series does, 2 bad use or input.`,
 		case 0:
 			return boats(cmd, args, word)
 		case 1:
-			return choose.Kinds, cobra.ShellCompDirectiveNoFileComp
+			return choose.Kinds(), cobra.ShellCompDirectiveNoFileComp
 		}
 		return nil, cobra.ShellCompDirectiveNoFileComp
 	}

@@ -218,14 +218,14 @@ func nextResult(next *bench.NextTests) *report.Next {
 
 // programmes are those that the shipped scripts ask a step test for, named after their scripts. Each is stopped as soon as it has asked.
 func programmes(ctx context.Context, sys *system, boat string, b *berth) (list []*trial.Trial, err error) {
-	folders, err := scripts.Tests.ReadDir(".")
+	folders, err := scripts.Tests().ReadDir(".")
 	if err != nil {
 		return nil, err
 	}
 	enough := errors.New("only the programme was asked for")
 	for _, f := range folders {
 		file := f.Name() + "/main.go"
-		source, err := scripts.Tests.ReadFile(file)
+		source, err := scripts.Tests().ReadFile(file)
 		if err != nil {
 			return nil, err
 		}

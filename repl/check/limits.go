@@ -99,7 +99,7 @@ func (c *checked) refuse(nodes []ast.Node) error {
 				if !ok {
 					break
 				}
-				if p := c.lib.Package(pkg.Imported().Path()); p != nil && !p.Allows(n.Sel.Name) && !core.Once[p.Path+"."+n.Sel.Name] {
+				if p := c.lib.Package(pkg.Imported().Path()); p != nil && !p.Allows(n.Sel.Name) && !core.Writes(p.Path+"."+n.Sel.Name) {
 					no(n, "", "%s.%s is not there for scripts", p.Name, n.Sel.Name)
 				}
 			case *ast.CallExpr:

@@ -35,7 +35,7 @@ type Job struct {
 	Limits Limits
 }
 
-// Limits of a child. A zero field means that of DefaultLimits.
+// Limits of a child. A zero field means that of defaultLimits.
 type Limits struct {
 	// Memory in bytes that the script's values may take, and Stack in bytes
 	// that its calls may take. The function given to Main should watch both
@@ -50,8 +50,8 @@ type Limits struct {
 	Grace time.Duration
 }
 
-// DefaultLimits are generous for what one script of the tool does.
-var DefaultLimits = Limits{
+// defaultLimits are generous for what one script of the tool does.
+var defaultLimits = Limits{
 	Memory: 2 << 30,
 	Stack:  256 << 20,
 	CPU:    30 * time.Minute,
@@ -61,19 +61,19 @@ var DefaultLimits = Limits{
 
 func (l Limits) complete() Limits {
 	if l.Memory == 0 {
-		l.Memory = DefaultLimits.Memory
+		l.Memory = defaultLimits.Memory
 	}
 	if l.Stack == 0 {
-		l.Stack = DefaultLimits.Stack
+		l.Stack = defaultLimits.Stack
 	}
 	if l.CPU == 0 {
-		l.CPU = DefaultLimits.CPU
+		l.CPU = defaultLimits.CPU
 	}
 	if l.Wall == 0 {
-		l.Wall = DefaultLimits.Wall
+		l.Wall = defaultLimits.Wall
 	}
 	if l.Grace == 0 {
-		l.Grace = DefaultLimits.Grace
+		l.Grace = defaultLimits.Grace
 	}
 	return l
 }

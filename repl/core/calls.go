@@ -342,8 +342,8 @@ func (e *emitter) methods() {
 	}
 }
 
-// Once are the functions with type parameters of compiled packages that the emitter writes itself.
-var Once = map[string]bool{"sync.OnceValue": true, "sync.OnceValues": true}
+// Writes reports whether the emitter writes a function with type parameters of a compiled package itself.
+func Writes(function string) bool { return function == "sync.OnceValue" || function == "sync.OnceValues" }
 
 // once writes an instance of sync.OnceValue or sync.OnceValues and returns its name.
 func (e *emitter) once(f *ssa.Function) string {

@@ -658,7 +658,7 @@ func (e *emitter) view(v ssa.Value) string {
 func (e *emitter) view2(t types.Type) string { return e.lowering.view(t) }
 
 func (e *emitter) nativeFunc(f *ssa.Function) string {
-	if o := f.Origin(); o != nil && o.Object() != nil && Once[o.Object().Pkg().Path()+"."+o.Name()] {
+	if o := f.Origin(); o != nil && o.Object() != nil && Writes(o.Object().Pkg().Path()+"."+o.Name()) {
 		return e.once(f)
 	}
 	p := f.Pkg
@@ -1396,8 +1396,8 @@ func (e *emitter) callTo(dst []string, c *ssa.CallCommon) {
 	}
 	if f, ok := c.Value.(*ssa.Function); ok {
 		if recv := f.Signature.Recv(); recv != nil {
-			if m, ok := f.Object().(*types.Func); ok && host.Instead[m.FullName()] != "" {
-				e.add("%s%s(%s)", set, host.Instead[m.FullName()], strings.Join(a, ", "))
+			if m, ok := f.Object().(*types.Func); ok && host.Instead(m.FullName()) != "" {
+				e.add("%s%s(%s)", set, host.Instead(m.FullName()), strings.Join(a, ", "))
 				return
 			}
 			e.add("%s%s.%s(%s)", set, a[0], f.Name(), strings.Join(a[1:], ", "))

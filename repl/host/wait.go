@@ -50,8 +50,10 @@ func (rt *RT) goGroup(wg *sync.WaitGroup, f func()) {
 	})
 }
 
-// Instead are the core's names of the functions that stand for methods of compiled types.
-var Instead = map[string]string{
+// Instead returns the core's name of the function that stands for a method of a compiled type; "" where none does.
+func Instead(method string) string { return instead[method] }
+
+var instead = map[string]string{
 	"(*sync.WaitGroup).Wait": "host.WaitGroup", "(*sync.WaitGroup).Go": "host.GoGroup", "(*sync.Cond).Wait": "host.WaitCond",
 	"(*sync.Mutex).Lock": "host.Lock", "(*sync.RWMutex).Lock": "host.LockWrite", "(*sync.RWMutex).RLock": "host.LockRead",
 	"(*encoding/json.Encoder).Encode": "host.JSONEncode", "(*encoding/json.Decoder).Decode": "host.JSONDecode",

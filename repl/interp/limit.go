@@ -17,9 +17,9 @@ type Limits struct {
 	Stack uint64
 }
 
-// DefaultLimits are those of a session. Go itself ends a process at 1 GB of
+// defaultLimits are those of a session. Go itself ends a process at 1 GB of
 // stack; a level of calls takes one or two kilobytes.
-var DefaultLimits = Limits{Memory: 1 << 30, Stack: 256 << 20}
+var defaultLimits = Limits{Memory: 1 << 30, Stack: 256 << 20}
 
 // watchEvery is short against the time a runaway recursion takes to fill the
 // stack (about half a second), and long against the cost of a look (1 µs).

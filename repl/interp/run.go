@@ -32,7 +32,7 @@ type Config struct {
 	Stdout io.Writer
 	// Bind may be nil.
 	Bind Bind
-	// Limits of memory; the zero value means DefaultLimits.
+	// Limits of memory; the zero value means defaultLimits.
 	Limits Limits
 	// Grace is how long after its context has ended an evaluation may go on,
 	// so that it can put things in order; then it is stopped. Zero means
@@ -64,7 +64,7 @@ func (c Config) complete() (Config, error) {
 		c.Stdout = io.Discard
 	}
 	if c.Limits == (Limits{}) {
-		c.Limits = DefaultLimits
+		c.Limits = defaultLimits
 	}
 	if c.Grace == 0 {
 		c.Grace = DefaultGrace

@@ -47,7 +47,7 @@ func quaybenchBenchValues() map[string]reflect.Value {
 		"NewProgramme":       reflect.ValueOf(bench.NewProgramme),
 		"NewSettingsFile":    reflect.ValueOf(bench.NewSettingsFile),
 		"NextMeters":         reflect.ValueOf(bench.NextMeters),
-		"OddsTrials":         reflect.ValueOf(&bench.OddsTrials).Elem(),
+		"OddsTrials":         reflect.ValueOf(bench.OddsTrials),
 		"ParseProposals":     reflect.ValueOf(bench.ParseProposals),
 		"Parts":              reflect.ValueOf(bench.Parts),
 		"Plan":               reflect.ValueOf(bench.Plan),

@@ -16,7 +16,7 @@ func quaybenchBenchTrialValues() map[string]reflect.Value {
 		"Builtin":         reflect.ValueOf(trial.Builtin),
 		"ConditionByKey":  reflect.ValueOf(trial.ConditionByKey),
 		"ConditionFields": reflect.ValueOf(trial.ConditionFields),
-		"Devices":         reflect.ValueOf(&trial.Devices).Elem(),
+		"Devices":         reflect.ValueOf(trial.Devices),
 		"Names":           reflect.ValueOf(trial.Names),
 		"Text":            reflect.ValueOf(trial.Text),
 		"Write":           reflect.ValueOf(trial.Write),

@@ -343,7 +343,9 @@ func (e *emitter) methods() {
 }
 
 // Writes reports whether the emitter writes a function with type parameters of a compiled package itself.
-func Writes(function string) bool { return function == "sync.OnceValue" || function == "sync.OnceValues" }
+func Writes(function string) bool {
+	return function == "sync.OnceValue" || function == "sync.OnceValues"
+}
 
 // once writes an instance of sync.OnceValue or sync.OnceValues and returns its name.
 func (e *emitter) once(f *ssa.Function) string {

@@ -31,7 +31,7 @@ heartbeat = "500 ms"
 vendor = 0xABC
 product = 9
 [running]
-index = 0x2102
+index = 0x2101
 type = "s16"
 above = 20
 [[setting]]

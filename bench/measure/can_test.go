@@ -483,6 +483,48 @@ func TestTimeOutOverCANIsProven(t *testing.T) {
 	}
 }
 
+// Where this machine was late, so that the node fell to zero by itself in the proof, what it tells of that is no news: it is made
+// ready again by the person's word, and the proof comes to its end.
+func TestAProofOverCANBeginsAgainAfterAPause(t *testing.T) {
+	y := petrel(t)
+	for _, way := range canWays() {
+		t.Run(way.name, func(t *testing.T) {
+			m := way.load(t)
+			plan := y.canPlan(t, m)
+			synctest.Test(t, func(t *testing.T) {
+				ctx, stop := context.WithCancel(t.Context())
+				b := y.onCAN(t, ctx, m, canopen.Acts)
+				asked, said := 0, ""
+				plan.Again = func(context.Context) error { asked++; return nil }
+				plan.Tell = func(text string) { said += text }
+				late := &pausing{Controller: b.control, at: 12, pause: 600 * time.Millisecond}
+				_, err := measure.ProveTimeout(ctx, late, port.WallClock{}, plan)
+				require.NoError(t, err)
+				assert.Contains(t, said, "this computer was late")
+				assert.Equal(t, 2, asked, "after either silence")
+				require.NoError(t, b.control.Halt(ctx))
+				stop()
+				time.Sleep(time.Second)
+			})
+		})
+	}
+}
+
+// pausing stops for a while after one of its readings, as a machine that is busy.
+type pausing struct {
+	link.Controller
+	at, n int
+	pause time.Duration
+}
+
+func (p *pausing) ReadTelemetry(ctx context.Context) (link.Sample, error) {
+	sample, err := p.Controller.ReadTelemetry(ctx)
+	if p.n++; p.n == p.at {
+		time.Sleep(p.pause)
+	}
+	return sample, err
+}
+
 // Nothing is started, and nothing but zero sent, before a person released the throttle, nor after a halt.
 func TestLockOutHoldsTheNodeToo(t *testing.T) {
 	y := petrel(t)

@@ -227,7 +227,9 @@ func (s *store) transmit(ctx context.Context) error {
 // beat sends our heartbeat, and notes that a command went out. A controller that is not to obey hears no heart, as it would
 // begin to watch it.
 func (s *store) beat(ctx context.Context) error {
-	s.drive.sent = s.clock.Now()
+	now := s.clock.Now()
+	s.drive.late(now, s.drive.throttle.Timeout)
+	s.drive.sent = now
 	if s.drive.ours == 0 || !s.drive.ready {
 		return nil
 	}
@@ -244,7 +246,7 @@ func (s *store) MakeReady(ctx context.Context) error {
 	if err := s.listenFirst(ctx); err != nil {
 		return marked(err)
 	}
-	d.ready, d.silent = true, true // from here on it is commanded; that we were silent before, it may still tell
+	d.ready, d.silent, d.sent = true, true, s.clock.Now() // from here on it is commanded; that we were silent before, it may still tell
 	err := s.makeReady(ctx)
 	if err == nil && !d.ready {
 		err = fmt.Errorf("making the controller ready took longer than its command time-out of %v without a command between: the line is too slow", d.throttle.Timeout)

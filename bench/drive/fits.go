@@ -7,6 +7,7 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/hydro"
+	"quaybench/bench/quantity"
 	"quaybench/bench/thermal"
 )
 
@@ -24,12 +25,14 @@ type Fits struct {
 }
 
 func (f *Fits) fuse(of *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
-	if f.fastest.States() == 0 || !reflect.DeepEqual(f.fuseOf, *of) {
+	alike := *of
+	alike.Resistance = quantity.Value{} // differs from draw to draw, and no curve hangs on it
+	if f.fastest.States() == 0 || !reflect.DeepEqual(f.fuseOf, alike) {
 		if fastest, slowest, err = FuseCurves(of); err != nil {
 			return fastest, slowest, err
 		}
 		f.fastest, f.slowest = fastest, slowest
-		f.fuseOf = *of
+		f.fuseOf = alike
 		f.fuseOf.Fastest, f.fuseOf.Slowest = own(of.Fastest), own(of.Slowest)
 	}
 	return f.fastest, f.slowest, nil

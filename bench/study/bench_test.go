@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
@@ -102,4 +103,31 @@ func cpu(b *testing.B) float64 {
 	var u syscall.Rusage
 	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
 	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e9
+}
+
+// BenchmarkPropose looks for settings by three wishes in all built-in trials: met, not met, and with odds.
+func BenchmarkPropose(b *testing.B) {
+	for _, k := range []struct {
+		name, boat string
+		wishes     []string
+	}{
+		{"met", "petrel", []string{"speed >= 9 km/h", "endurance >= 2.5 h", "rise-time <= 2 s"}},
+		{"not met", "petrel", []string{"speed >= 10 km/h", "endurance >= 2.6 h", "stopping <= 10 m"}},
+		{"odds met", "bracken", []string{"rise-time <= 1 s", "stopping <= 25 m", "odds >= 95 %"}},
+		{"odds not met", "bracken", []string{"speed >= 11.5 km/h", "distance >= 10.3 km", "odds >= 90 %"}},
+	} {
+		b.Run(k.name, func(b *testing.B) {
+			boat, s := benchtest.Boat(b, k.boat)
+			wishes, err := study.ParseWishes(k.wishes)
+			require.NoError(b, err)
+			trials := builtin(b, trial.Names()...)
+			before := cpu(b)
+			for b.Loop() {
+				p, err := study.Propose(b.Context(), variant.Of(boat, s), wishes, trials, study.ProposeOptions{Seed: 1})
+				require.NoError(b, err)
+				b.ReportMetric(float64(p.Runs), "runs")
+			}
+			b.ReportMetric((cpu(b)-before)/float64(b.N), "cpu-s/op")
+		})
+	}
 }

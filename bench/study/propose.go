@@ -196,7 +196,7 @@ func (s *seeker) reasons(ctx context.Context, best *tried) (out []Reason, err er
 		}
 		x := slices.Clone(best.x)
 		x[i] = s.now[i]
-		without, err := s.measured(ctx, x)
+		without, err := s.measured(ctx, x, math.Inf(1))
 		if err != nil {
 			return nil, err
 		}

@@ -44,7 +44,7 @@ func (s *seeker) gentler(ctx context.Context, t *tried) (*tried, error) {
 		for i := range x {
 			x[i] = s.now[i] + mid*(from[i]-s.now[i])
 		}
-		between, err := s.measured(ctx, x)
+		between, err := s.measured(ctx, x, math.Inf(1))
 		if err != nil {
 			return t, err
 		}
@@ -180,7 +180,7 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 		x[0], x[1] = float64(i)/12, 1
 		cube = append(cube, x)
 	}
-	list, err := other.measureAll(ctx, cube)
+	list, err := other.measureAll(ctx, cube, within)
 	if err != nil {
 		return nil, err
 	}
@@ -190,7 +190,7 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 		return nil, err
 	}
 	for width := 0.06; width > 0.004 && start.short > 0; {
-		around, err := other.measureAll(ctx, other.neighbours(start.x, width))
+		around, err := other.measureAll(ctx, other.neighbours(start.x, width), start.short+tie)
 		if err != nil {
 			return nil, err
 		}

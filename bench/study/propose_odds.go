@@ -277,7 +277,7 @@ func (s *seeker) lighter(ctx context.Context, from *tried, o *outlook) (*tried, 
 	}
 	best := from
 	try := func(cube [][]float64) (bool, error) {
-		list, err := s.measureAll(ctx, cube)
+		list, err := s.measureAll(ctx, cube, best.short+tie)
 		if err != nil {
 			return false, err
 		}

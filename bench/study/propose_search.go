@@ -209,8 +209,16 @@ func (s *seeker) place(x []float64) (variant.Variant, error) {
 
 // at measures the wishes of a variant, but for odds.
 func (s *seeker) at(ctx context.Context, v variant.Variant) (*tried, error) {
+	return s.atMost(ctx, v, math.Inf(1))
+}
+
+// atMost is at; nil where the first trials show that the wishes are missed by more than most.
+func (s *seeker) atMost(ctx context.Context, v variant.Variant, most float64) (*tried, error) {
 	t := &tried{v: v, ended: map[string]float64{}}
-	for _, k := range s.gauges { // one after the other: there are many sets, side by side
+	for i, k := range s.gauges { // one after the other: there are many sets, side by side
+		if i > 0 && s.missedOf(t.ended) > most {
+			return nil, nil
+		}
 		m, err := s.run(ctx, v, k)
 		if err != nil {
 			return nil, err
@@ -274,6 +282,16 @@ func (s *seeker) missed(ended map[string]float64) (sum float64) {
 	return sum
 }
 
+// missedOf is missed by the wishes that are measured already.
+func (s *seeker) missedOf(ended map[string]float64) (sum float64) {
+	for i := range s.wishes {
+		if _, ok := ended[s.wishes[i].Kind]; ok {
+			sum += s.wishes[i].Short(ended)
+		}
+	}
+	return sum
+}
+
 func (s *seeker) count(n int) {
 	done := int(s.ran.Add(int64(n)))
 	if s.o.Progress != nil {
@@ -283,17 +301,17 @@ func (s *seeker) count(n int) {
 
 func (s *seeker) runs() int { return int(s.ran.Load()) }
 
-// measured places knobs and measures; nil where the numbers cannot be set or simulated.
-func (s *seeker) measured(ctx context.Context, x []float64) (*tried, error) {
+// measured places knobs and measures; nil where the numbers cannot be set or simulated, or where wishes are missed by more than most.
+func (s *seeker) measured(ctx context.Context, x []float64, most float64) (*tried, error) {
 	v, err := s.place(x)
 	if err != nil {
 		return nil, nil // a value that is none is no proposal
 	}
-	t, err := s.at(ctx, v)
+	t, err := s.atMost(ctx, v, most)
 	if stopped(err) {
 		return nil, err
 	}
-	if err != nil {
+	if err != nil || t == nil {
 		return nil, nil // nor are numbers that cannot be simulated
 	}
 	t.x = x
@@ -303,11 +321,11 @@ func (s *seeker) measured(ctx context.Context, x []float64) (*tried, error) {
 	return t, nil
 }
 
-// measureAll measures several sets at once and keeps them in the pool.
-func (s *seeker) measureAll(ctx context.Context, cube [][]float64) ([]*tried, error) {
+// measureAll measures several sets at once and keeps them in the pool; those that miss the wishes by more than most are left out.
+func (s *seeker) measureAll(ctx context.Context, cube [][]float64, most float64) ([]*tried, error) {
 	list := make([]*tried, len(cube))
 	err := each(ctx, len(cube), func(ctx context.Context, i int) (err error) {
-		list[i], err = s.measured(ctx, cube[i])
+		list[i], err = s.measured(ctx, cube[i], most)
 		return err
 	})
 	list = slices.DeleteFunc(list, func(t *tried) bool { return t == nil })
@@ -350,7 +368,7 @@ func (s *seeker) first(ctx context.Context, spread int) error {
 			cube = append(cube, slices.Clone(points.RawRowView(i)))
 		}
 	}
-	_, err := s.measureAll(ctx, cube)
+	_, err := s.measureAll(ctx, cube, math.Inf(1))
 	s.judge.want(s.pool)
 	return err
 }
@@ -411,11 +429,12 @@ func (s *seeker) descend(ctx context.Context, best *tried) (*tried, error) {
 	least := rank(best.short) // being nearer to the settings as they stand is worth no more than a tie, counted from here
 	seen := 0
 	for width := 0.12; width > 0.002 && seen < 80*len(s.knobs); {
-		list, err := s.measureAll(ctx, s.neighbours(best.x, width))
+		around := s.neighbours(best.x, width)
+		list, err := s.measureAll(ctx, around, best.short+tie)
 		if err != nil {
 			return best, err
 		}
-		seen += len(list)
+		seen += len(around)
 		next, err := s.firstClear(ctx, slices.DeleteFunc(list, func(t *tried) bool {
 			return !(rank(t.short) < rank(best.short) || rank(t.short) <= least && t.far < best.far-1e-3)
 		}), len(list))
@@ -513,7 +532,7 @@ func (s *seeker) heavier(a, b []float64) bool {
 func (s *seeker) polish(ctx context.Context, best *tried) (*tried, error) {
 	least := rank(best.short)
 	take := func(x []float64) (bool, error) {
-		t, err := s.measured(ctx, x)
+		t, err := s.measured(ctx, x, best.short+tie)
 		if t == nil || err != nil || t.unclear || rank(t.short) > least {
 			return false, err
 		}

@@ -218,8 +218,11 @@ func cut(text string, delimiter rune, most int) (rows [][]string, at []int) {
 	return rows, at
 }
 
-// grouped is a number whose thousands are set apart by commas.
-var grouped = regexp.MustCompile(`^[+-]?\d{1,3}(,\d{3})+(\.\d*)?$`)
+// Numbers whose thousands are set apart: by commas where the decimal is a point, else by points.
+var (
+	grouped       = regexp.MustCompile(`^[+-]?\d{1,3}(,\d{3})+(\.\d*)?$`)
+	groupedPoints = regexp.MustCompile(`^[+-]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?[^\d.,]*$`)
+)
 
 // numeric reports whether a cell is a number or a time, with either decimal.
 func numeric(cell string) bool {
@@ -512,7 +515,13 @@ func (p *parser) number(cell, unit string) (v float64, ok bool, err error) {
 	}
 	text := cell
 	if p.comma {
-		text = strings.ReplaceAll(strings.ReplaceAll(text, ".", ""), ",", ".")
+		if strings.Contains(text, ".") {
+			if !groupedPoints.MatchString(text) { // "95.6" is no 956
+				return 0, false, fmt.Errorf("holds %q, and the file's decimal is a comma", short(cell))
+			}
+			text = strings.ReplaceAll(text, ".", "")
+		}
+		text = strings.ReplaceAll(text, ",", ".")
 	} else if grouped.MatchString(text) {
 		text = strings.ReplaceAll(text, ",", "")
 	}
@@ -530,6 +539,20 @@ func (p *parser) number(cell, unit string) (v float64, ok bool, err error) {
 	}
 	return v, true, nil
 }
+
+// cannotBe returns why nothing shows a value (SI) in a column: most often a unit is wrong. "" where it can be.
+func cannotBe(c Sense, v float64) string {
+	switch {
+	case (c.Is == Lever || c.Is == link.Duty || c.Is == link.Demand) && math.Abs(v) > fullLever:
+		return "it goes from -100 % to 100 %"
+	case wantedUnit(c.Is) == "°C" && v <= 0:
+		return "that is below absolute zero"
+	}
+	return ""
+}
+
+// fullLever allows for a lever whose ends were set a little short.
+const fullLever = 1.05
 
 func short(s string) string {
 	const most = 24
@@ -598,6 +621,10 @@ row:
 			}
 			if ok {
 				s.values[i] = converts[i](v)
+				if why := cannotBe(c, s.values[i]); why != "" {
+					leave(line, "column %q holds %q: %s", c.Header, short(strings.TrimSpace(cells[at])), why)
+					continue row
+				}
 				any = any || c.Is != Lever
 			}
 		}

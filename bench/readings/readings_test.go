@@ -162,3 +162,24 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+// What nothing shows leaves its row out, with the reason: a lever of 10,000 %, a temperature below absolute zero, and in a file
+// with decimal commas a point that sets no thousands apart ("95.6" was once read as 956).
+func TestWhatCannotBeIsLeftOut(t *testing.T) {
+	file := "time [s];lever [%];voltage [V];battery current [A];motor housing [°C]\n" +
+		"0;0;53,4;0,5;20,5\n10;100;52,5;82,1;24,5\n20;10000;52,5;82,4;25,5\n30;100;52,4;82,2;95.6\n40;100;52,4;82,2;-300,5\n50;100;1.052,4;82,2;26,5\n60;0;53,1;0,5;27,5\n"
+	u, err := Read("hand.csv", []byte(file), nil, 0)
+	require.NoError(t, err)
+	assert.Equal(t, "comma", u.Decimal)
+	var why []string
+	for _, l := range u.LeftOut {
+		why = append(why, l.Why)
+	}
+	assert.Equal(t, []string{
+		`column "lever [%]" holds "10000": it goes from -100 % to 100 %`,
+		`column "motor housing [°C]" holds "95.6", and the file's decimal is a comma`,
+		`column "motor housing [°C]" holds "-300,5": that is below absolute zero`,
+	}, why)
+	v, _ := u.Run.Trace(record.Voltage)
+	assert.Equal(t, 1052.4, v.Values[2], "a point that sets thousands apart")
+}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"quaybench/bench/learn"
 	"quaybench/bench/quantity"
 	"quaybench/bench/readings"
 	"quaybench/bench/trial"
@@ -76,7 +77,7 @@ func (c *ComparedRecord) Summary() string {
 		fmt.Fprintf(&b, "the record speaks for: %s\n", strings.Join(named, "; "))
 	}
 	if c.Doubtful() {
-		b.WriteString("the boat that fits this record lies further from its file than the tolerances explain\n")
+		b.WriteString(learn.DoubtSentence(1, c.Doubt) + "\n")
 	}
 	b.WriteString(CautionLines() + "\n")
 	return b.String()

@@ -17,7 +17,7 @@ type channel struct {
 	t, y   []float64
 	white  float64 // standard deviation of one reading
 	offset float64 // of the meter's offset
-	shift  float64 // mean of the meter's offset: a one-sided error reads low
+	low    float64 // share of the rise over the air that it leaves out, as a mean: a one-sided error; its half is its standard deviation
 	gain   float64 // of its gain
 	slow   float64 // usual size of what the channel strays slowly beside the model
 	typed  bool    // read by a person
@@ -91,11 +91,7 @@ func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
 		if m.Gain > 0 {
 			c.gain = m.Gain / 2
 		}
-		// What reads low by anything up to a bound has its middle there.
-		if m.ReadsLow > 0 {
-			c.shift = -m.ReadsLow / 2
-			c.offset = math.Hypot(c.offset, m.ReadsLow/4)
-		}
+		c.low = m.ReadsLow / lowAt / 2 // the middle of none and all of the bound
 	}
 	c.white = whiteNoise(c.y)
 	if floor := c.offset / 10; c.white < floor || c.typed {
@@ -105,6 +101,10 @@ func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
 		}
 	}
 }
+
+// lowAt is the rise over the air at which a thermometer reads low by its whole bound, K. What a meter that takes bare metal for paint leaves out is a
+// share of the rise, for the rest of what it sees is the reflection of the surroundings: 60 to 90 % at emissivities of 0.4 to 0.1 (common practice, no source).
+const lowAt = 40.0
 
 // whiteNoise returns the standard deviation of one reading beside its neighbours, robust against jumps.
 func whiteNoise(y []float64) float64 {

@@ -534,13 +534,16 @@ func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [
 				away, sign = away[1:], -1
 			}
 			for k := range rows {
-				s.cols[j][k] = sign * (away[k] - s.level[k]) / difference
+				s.cols[j][k] = (1 - c.low) * sign * (away[k] - s.level[k]) / difference
 			}
 		}
 		offset, gain := n+1+2*i, n+2+2*i
 		for k := range rows {
 			s.cols[offset][k] = c.offset
 			s.cols[gain][k] = c.gain * s.level[k]
+			if c.low > 0 {
+				s.cols[gain][k] = -c.low / 2 * (s.level[k] - r.trial.Air)
+			}
 			if q := sort.SearchFloat64s(r.corners, s.at[k]+0.5) - 1; q >= 0 {
 				s.cols[n+1+2*len(r.channels)+q][k] = -slope[k] * r.lateness(r.corners[q])
 			}
@@ -558,7 +561,7 @@ func (s *series) errors(r *recorded, rows []block, predicted, x []float64, n int
 	for k, b := range rows {
 		raw := make([]float64, 0, b.to-b.from)
 		for q := b.from; q < b.to; q++ {
-			raw = append(raw, s.y[q]-predicted[q]-s.shift)
+			raw = append(raw, s.y[q]-predicted[q]+s.low*(predicted[q]-r.trial.Air))
 		}
 		out[k] = location(raw, s.white)
 		for j := n + 1; j < n+r.own()-r.seen.unknowns(); j++ {

@@ -10,6 +10,7 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
 
@@ -78,6 +79,15 @@ const doubtful = 0.005
 
 // Doubtful reports whether the values found lie further from the file than its tolerances explain.
 func (r *Result) Doubtful() bool { return r.Doubt < doubtful }
+
+// DoubtSentence is said where the records are doubtful, of one record or of several.
+func DoubtSentence(records int, doubt float64) string {
+	these := "these records"
+	if records == 1 {
+		these = "this record"
+	}
+	return quantity.Sentence("Taken all together, the readings of %s lie further from the boat file than its tolerances explain (chance %.2g %%): a value of the file is wrong, or something of the boat is not as the model has it.", these, 100*doubt)
+}
 
 // Learn finds the values of a boat that its records tell. Errors are *UselessError for a record that nothing can be learned from, those of the
 // simulation, and the context's.

@@ -232,3 +232,35 @@ func TestARecordThatBeginsUnderLoadIsLeftOpen(t *testing.T) {
 		}
 	}
 }
+
+// TestBareMetalReadsLowByAShareOfTheRise: a meter set to an emissivity of 0.95 that looks at bare metal shows a share of the surface's rise over its
+// surroundings, for all else it sees is their reflection. Such a reading is no fault of the boat, and no value is told by it that is not so.
+func TestBareMetalReadsLowByAShareOfTheRise(t *testing.T) {
+	b, s := petrel(t)
+	for i, seen := range []float64{0.35, 0.5, 0.7, 1} {
+		rng := rand.New(rand.NewPCG(16, uint64(i)))
+		tr, err := trial.Builtin("full-throttle")
+		require.NoError(t, err)
+		rec := logged(t, b, s, tr, 150, 0.002, rng, record.Voltage, record.BatteryCurrent, record.MotorCurrent, "motor housing")
+		h := &rec.Run.Traces[len(rec.Run.Traces)-1]
+		h.Meter = &record.Meter{Offset: 2, ReadsLow: 30}
+		for k, v := range h.Values {
+			h.Values[k] = tr.Air + seen*(v-tr.Air)
+		}
+		rec.Trial = tr
+		c, err := Compare(t.Context(), b, s, rec)
+		require.NoError(t, err)
+		assert.False(t, c.Doubtful(), "compare, %g of the rise is seen: chance %g", seen, c.Doubt)
+		for _, k := range c.Suspects {
+			assert.False(t, k.Named(), "%g of the rise is seen: %s", seen, k.Cause)
+		}
+		l, err := Learn(t.Context(), b, s, []*Record{rec})
+		require.NoError(t, err)
+		assert.False(t, l.Doubtful(), "learn, %g of the rise is seen: chance %g", seen, l.Doubt)
+		for _, v := range l.Values {
+			if v.Told {
+				assert.True(t, v.Low <= v.Before && v.Before <= v.High, "%g of the rise is seen: %s was %g and is told as %g to %g", seen, v.Key, v.Before, v.Low, v.High)
+			}
+		}
+	}
+}

@@ -411,7 +411,7 @@ func overGround() (*record.Meter, string) {
 	return &record.Meter{Offset: k.Error}, fmt.Sprintf("the water's own speed is in it, taken as up to %g m/s; two opposite runs are surer", k.Error)
 }
 
-const bareNote = "by infrared on bare metal: up to 30 K too low, unless a columns file says that the spot was taped"
+const bareNote = "by infrared on bare metal: up to 30 K too low where it is 40 K above the air, unless a columns file says that the spot was taped"
 
 // suffixed is a number with its unit behind it.
 var suffixed = regexp.MustCompile(`^[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*([^\d\s.,].*)$`)

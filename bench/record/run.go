@@ -68,7 +68,7 @@ type Trace struct {
 type Meter struct {
 	Gain     float64 // half-width, as a share of the reading
 	Offset   float64 // half-width, SI
-	ReadsLow float64 // it may read low by anything up to this, SI: an infrared thermometer on bare metal
+	ReadsLow float64 // it may read low by anything up to this 40 K above the air, and in proportion: an infrared thermometer on bare metal, K
 }
 
 // Names of the traces every run may have.

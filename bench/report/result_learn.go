@@ -240,7 +240,7 @@ func (o *Overlaid) write(p *Paper, d *document) {
 			parted = append(parted, quantity.Spoken(c.Name))
 		}
 	}
-	d.Sentence = "Measured and predicted agree to within what meters and tolerances explain."
+	d.Sentence = "Each channel by itself agrees with the prediction to within what meters and tolerances explain."
 	if len(parted) > 0 {
 		d.Sentence = "Measured and predicted part beyond what meters and tolerances explain: " + quantity.List(parted) + "."
 	}

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/learn"
 	"quaybench/bench/report"
 	"quaybench/bench/verdict"
 )
@@ -60,7 +61,7 @@ func comparedResult(c *bench.ComparedRecord) *report.Overlaid {
 		out.Warnings = append(out.Warnings, "Of the record: "+note+".")
 	}
 	if c.Doubtful() {
-		out.Warnings = append(out.Warnings, "The boat that fits this record lies further from its file than the tolerances explain: a value of the file is wrong, or something of the boat is not as the model has it.")
+		out.Warnings = append(out.Warnings, learn.DoubtSentence(1, c.Doubt))
 	}
 	return out
 }

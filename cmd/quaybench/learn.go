@@ -422,7 +422,7 @@ func learnedResult(l *bench.Learned) *report.Learned {
 		out.Margins = append(out.Margins, report.LearnedMargin{Part: m.Part, Trial: m.Trial, Unit: m.Unit, Before: m.Before, Around: m.Around, After: m.After, AroundNow: m.AroundNow})
 	}
 	if l.Doubtful() {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("The boat that fits these records lies further from its file than the tolerances explain (chance %.2g %%): a value of the file is wrong, or something of the boat is not as the model has it.", 100*l.Doubt))
+		out.Warnings = append(out.Warnings, learn.DoubtSentence(len(l.Records), l.Doubt))
 	}
 	if !math.IsNaN(l.Agreement) {
 		word := "agrees with the others"

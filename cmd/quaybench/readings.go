@@ -443,7 +443,7 @@ Exit code: 0 done, 2 bad use, or a file that cannot be read or asks a question, 
 	cmd.Flags().StringArrayVar(&o.meters, "meter", nil, meterHelp)
 	cmd.Flags().StringVar(&o.date, "date", "", dateHelp)
 	cmd.Flags().StringArrayVar(&o.shifts, "shift", nil, "`TIME` to add to the clock of a file, in the order of the files (may be repeated)")
-	cmd.Flags().StringVar(&o.record, "record", "", "write the record to this new `FILE` (default: FILE.record.csv)")
+	cmd.Flags().StringVar(&o.record, "record", "", "write the record to this new `FILE` (default: monday.csv gives monday.record.csv)")
 	cmd.Flags().StringVar(&o.author, "author", "", "who measured (default: QUAYBENCH_AUTHOR, else the machine's user)")
 	cmd.Flags().BoolVar(&o.dry, "dry-run", false, "say what was understood, and keep nothing")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")

@@ -442,7 +442,7 @@ Exit code: 0 done, 1 the controller shows other settings than the file, 4 not ju
 	cmd.Flags().BoolVar(&o.settings, "settings", false, "list the settings to type in")
 	cmd.Flags().BoolVar(&o.example, "example", false, "make a sheet although values are still the example's, to practise: its numbers are another boat's, and it says so")
 	cmd.Flags().StringVar(&o.fill, "fill", "", "take back this `FILE`, which --csv wrote and somebody filled in; - asks for the answers here")
-	cmd.Flags().StringVar(&o.record, "record", "", "with --fill: write the record to this new `FILE` (default: FILE.record.csv)")
+	cmd.Flags().StringVar(&o.record, "record", "", "with --fill: write the record to this new `FILE` (default: monday.csv gives monday.record.csv)")
 	cmd.Flags().StringVar(&o.author, "author", "", "with --fill: who read (default: QUAYBENCH_AUTHOR, else the machine's user)")
 	cmd.Flags().StringVar(&o.date, "date", "", dateHelp)
 	cmd.Flags().StringArrayVar(&o.errors, "meter", nil, meterHelp)

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -57,21 +58,26 @@ func TestSavesAtOnceWithoutALock(t *testing.T) {
 	}
 }
 
+// Who writes waits for another writer, as long as the context lets it and no longer than a moment; who reads does not.
 func TestABusyBoatSaysSo(t *testing.T) {
-	b, _ := newYard(t)
-	f, err := b.openBoat("petrel")
-	require.NoError(t, err)
-	defer f.close()
-	unlock, err := f.lock(t.Context())
-	require.NoError(t, err)
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
-	defer cancel()
-	_, err = b.Save(ctx, "petrel", because("meanwhile"))
-	require.ErrorIs(t, err, context.DeadlineExceeded)
-	_, err = b.List(t.Context(), "petrel")
-	require.NoError(t, err, "reading needs no lock")
-	unlock()
-	saveCurrent(t, b, 240)
+	synctest.Test(t, func(t *testing.T) {
+		b, _ := newYard(t)
+		f, err := b.openBoat("petrel")
+		require.NoError(t, err)
+		defer f.close()
+		unlock, err := f.lock(t.Context())
+		require.NoError(t, err)
+		ctx, cancel := context.WithTimeout(t.Context(), lockWait/2)
+		defer cancel()
+		_, err = b.Save(ctx, "petrel", because("meanwhile"))
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		_, err = b.Save(t.Context(), "petrel", because("meanwhile"))
+		require.ErrorIs(t, err, ErrBusy)
+		_, err = b.List(t.Context(), "petrel")
+		require.NoError(t, err, "reading needs no lock")
+		time.AfterFunc(lockWait/2, unlock)
+		saveCurrent(t, b, 240)
+	})
 }
 
 // What a kill cannot show, a power cut would: a file is on the disk before it gets its name, its name

@@ -54,6 +54,9 @@ func TestExportAndImport(t *testing.T) {
 	theirs, err := other.Texts(t.Context(), "petrel")
 	require.NoError(t, err)
 	assert.Equal(t, ours, theirs)
+	for _, name := range []string{BoatFile, SettingsFile, continuesFile} { // the working files stand on the disk, as of the head
+		assert.FileExists(t, filepath.Join(other.Dir(), "petrel", name))
+	}
 	r, err := other.Verify(t.Context(), "")
 	require.NoError(t, err)
 	assert.Empty(t, r.Problems)

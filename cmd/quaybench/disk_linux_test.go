@@ -6,6 +6,7 @@ import (
 	"syscall"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -34,4 +35,37 @@ func fillUp(t *testing.T, disk string, leave int64) {
 	require.NoError(t, err)
 	require.NoError(t, rest.Truncate(info.Size()-leave))
 	require.NoError(t, rest.Close())
+}
+
+// TestReadOnlyBook: what cannot be written for the disk's sake is a failure and no bad input, whichever command meets it, and the
+// book can be read.
+func TestReadOnlyBook(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		code, _, stderr := y.run("", "profile", "label", "petrel", "head", "mine")
+		require.Zero(t, code, stderr)
+		export := filepath.Join(y.home, "bracken.quaybook")
+		code, _, stderr = y.run("", "profile", "export", "bracken", export)
+		require.Zero(t, code, stderr)
+		book := filepath.Join(y.home, "quaybench", "book")
+		if err := syscall.Mount(book, book, "", syscall.MS_BIND, ""); err != nil {
+			t.Skipf("NOT TESTED WITH A READ-ONLY BOOK: no folder can be mounted here: %v", err)
+		}
+		t.Cleanup(func() { _ = syscall.Unmount(book, 0) })
+		require.NoError(t, syscall.Mount("", book, "", syscall.MS_BIND|syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+		for _, args := range [][]string{
+			{"new", "dory"},
+			{"set", "petrel", "limits.motor_current=90 A"},
+			{"profile", "label", "petrel", "head", "late"},
+			{"profile", "approve", "petrel", "spring"},
+			{"profile", "restore", "petrel", "spring"},
+			{"profile", "import", export},
+		} {
+			code, _, stderr := y.run("", args...)
+			assert.Equal(t, exitOther, code, "%v: %s", args, stderr)
+			assert.Contains(t, stderr, "read-only file system", args)
+		}
+		code, stdout, stderr := y.run("", "profile", "list", "petrel")
+		assert.Zero(t, code, stderr)
+		assert.Contains(t, stdout, "mine")
+	})
 }

@@ -108,12 +108,22 @@ type inputError struct{ error }
 
 func (e inputError) Unwrap() error { return e.error }
 
-// input marks an error as the user's to mend. That a command was stopped is none.
+// input marks an error as the user's to mend. That a command was stopped is none, nor is what the machine cannot do at this moment.
 func input(err error) error {
-	if err == nil || stopped(err) {
+	if err == nil || stopped(err) || isMachines(err) {
 		return err
 	}
 	return inputError{err}
+}
+
+// isMachines reports whether an error is of the machine at this moment and not of the input.
+func isMachines(err error) bool {
+	for _, of := range []error{context.DeadlineExceeded, syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EIO, syscall.EMFILE, syscall.ENFILE} {
+		if errors.Is(err, of) {
+			return true
+		}
+	}
+	return false
 }
 
 // exitCode says what went wrong, once, and turns it into the exit code.

@@ -168,12 +168,9 @@ func readyToWrite(flag, name string, force bool) error {
 		if errors.As(err, &path) {
 			err = path.Err // the name is the temporary file's
 		}
-		err = fmt.Errorf("%s: %s cannot be written: %w", flag, name, err)
-		if !isMachines(err) {
-			return input(err)
-		}
+		return input(fmt.Errorf("%s: %s cannot be written: %w", flag, name, err))
 	}
-	return err
+	return nil
 }
 
 func taken(name string) error {

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -11,7 +10,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
@@ -320,9 +318,6 @@ of more than 4 GiB is refused; - is the standard input.`,
 			defer f.Close()
 			t, err := book.Import(cmd.Context(), f, profiles.ImportOptions{Join: join})
 			if err != nil {
-				if isMachines(err) {
-					return err
-				}
 				return input(err) // the file is at fault
 			}
 			c := &call{Context: cmd.Context(), cmd: cmd, sys: sys}
@@ -375,9 +370,4 @@ func openExport(in io.Reader, name string) (*os.File, error) {
 		return nil, input(cannot(errors.New("nothing came")))
 	}
 	return f, nil
-}
-
-// isMachines reports whether an error is of the machine at this moment and not of the input.
-func isMachines(err error) bool {
-	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE)
 }

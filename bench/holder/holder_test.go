@@ -175,6 +175,42 @@ func TestAScriptCallsOffOnce(t *testing.T) {
 	})
 }
 
+// A programme lasts as long as it was asked for where its script is heard all the while, ten times a second, and the script learns how
+// it ended. A reply that does not say so is none.
+func TestAProgrammeRunsToItsEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		from, theirs := io.Pipe()
+		read, to := io.Pipe()
+		c := holder.Connect(read, theirs)
+		ended := make(chan error, 1)
+		go func() { ended <- holder.Serve(t.Context(), from, to, (&runner{}).run, holder.Options{}) }()
+		answer, err := c.Run(t.Context(), holder.Ask{Programme: programme, Rate: 20})
+		require.NoError(t, err)
+		assert.Equal(t, measure.Finished, answer.Stop.Reason)
+		assert.InDelta(t, 60, answer.Stop.At, 0.1)
+		assert.True(t, answer.Stop.Zero)
+		assert.InDelta(t, 1200, len(answer.Record.Time), 5)
+		_ = theirs.Close()
+		require.NoError(t, <-ended)
+		_ = to.Close()
+	})
+	synctest.Test(t, func(t *testing.T) {
+		from, theirs := io.Pipe()
+		read, to := io.Pipe()
+		c := holder.Connect(read, theirs)
+		go func() {
+			lines := bufio.NewScanner(from)
+			lines.Scan()
+			fmt.Fprintln(to, `{"id": 1}`)
+			_, _ = io.Copy(io.Discard, from)
+		}()
+		_, err := c.Run(t.Context(), holder.Ask{Programme: programme})
+		assert.ErrorContains(t, err, "does not say how the programme ended")
+		_ = theirs.Close()
+		_ = to.Close()
+	})
+}
+
 // TestOneProgrammeAtATime: a second ask while one runs is refused, and the first goes on.
 func TestOneProgrammeAtATime(t *testing.T) { synctest.Test(t, oneProgrammeAtATime) }
 

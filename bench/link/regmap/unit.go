@@ -131,7 +131,7 @@ func (u *Unit) write(asked place, registers []uint16) error {
 	defer u.mu.Unlock()
 	var acts []func() error
 	for i := 0; i < len(registers); {
-		used, act, err := u.plan(place{table: asked.table, address: asked.address + i, registers: len(registers) - i}, registers[i:])
+		used, act, err := u.plan(place{table: asked.table, address: asked.address + i}, registers[i:])
 		if err != nil {
 			return err
 		}
@@ -146,7 +146,7 @@ func (u *Unit) write(asked place, registers []uint16) error {
 	return nil
 }
 
-// plan finds what starts at a place, and how to write it.
+// plan finds what starts where a place does, and how to write it.
 func (u *Unit) plan(at place, registers []uint16) (used int, act func() error, err error) {
 	here := place{table: at.table, address: at.address, registers: 1}
 	for _, s := range u.m.Settings {

@@ -62,6 +62,8 @@ type end struct {
 	Text   string  `json:"text"`
 	Zero   bool    `json:"zero"`
 	Error  string  `json:"error,omitempty"`
+
+	Unusual string `json:"unusual,omitempty"`
 }
 
 // Limits of what is read: far above what is needed, far below what would fill a memory.
@@ -104,7 +106,7 @@ func write(w io.Writer, m any) error {
 
 // pack makes an answer a reply.
 func pack(id int, a *Answer) (r reply, err error) {
-	r = reply{ID: id, Stop: &end{int(a.Stop.Reason), a.Stop.At, a.Stop.Text, a.Stop.Zero, ""}}
+	r = reply{ID: id, Stop: &end{int(a.Stop.Reason), a.Stop.At, a.Stop.Text, a.Stop.Zero, "", a.Stop.Unusual}}
 	if a.Stop.Err != nil {
 		r.Stop.Error = a.Stop.Err.Error()
 	}
@@ -132,7 +134,7 @@ func unpack(r *reply) (a *Answer, err error) {
 	if r.Stop == nil {
 		return nil, errors.New("the holder's answer does not say how the programme ended")
 	}
-	a = &Answer{Stop: measure.Stop{Reason: measure.Reason(r.Stop.Reason), At: r.Stop.At, Text: r.Stop.Text, Zero: r.Stop.Zero}}
+	a = &Answer{Stop: measure.Stop{Reason: measure.Reason(r.Stop.Reason), At: r.Stop.At, Text: r.Stop.Text, Zero: r.Stop.Zero, Unusual: r.Stop.Unusual}}
 	if r.Stop.Error != "" {
 		a.Stop.Err = errors.New(r.Stop.Error)
 	}

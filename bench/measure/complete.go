@@ -34,6 +34,9 @@ func Complete(ctx context.Context, b *boat.Boat, s settings.Set, program *trial.
 		r.Events = append(r.Events, *e)
 		r.Stopped = fmt.Sprintf("%s: %s", measured.Stop.Reason, measured.Stop.Text)
 	}
+	if text := measured.Stop.Unusual; text != "" {
+		r.Events = append(r.Events, record.Event{At: measured.Stop.At, Device: "step test", What: text, Kind: record.Note, Count: 1})
+	}
 	if len(r.Time) < 2 {
 		return r, nil
 	}

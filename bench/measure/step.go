@@ -46,7 +46,10 @@ type Stop struct {
 	Text   string  // what exactly
 	// Zero says whether zero throttle was confirmed by the controller at the end; if not, its own command time-out has to act.
 	Zero bool
-	Err  error // of the line, or of the halt
+	// Unusual is what is to be told of zero throttle at the end; "" where the controller confirmed it in the usual way, and where no
+	// throttle was commanded.
+	Unusual string
+	Err     error // of the line, or of the halt
 }
 
 // Sample is one reading during a test.
@@ -200,7 +203,7 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 	r := run{ctx: ctx, c: c, program: program, o: o, bounds: bounds, result: &result}
 	defer func() {
 		if o.Commands {
-			result.Stop.Zero, result.Stop.Err = r.halt(result.Stop.Err)
+			r.halt()
 		}
 		r.farewell()
 	}()
@@ -599,7 +602,14 @@ func (r *run) isNew(channel int) bool {
 }
 
 // halt makes zero the last command, whatever the context says.
-func (r *run) halt(before error) (zero bool, err error) {
+func (r *run) halt() {
+	s := &r.result.Stop
 	zero, halt := halted(r.c.Halt(context.WithoutCancel(r.ctx)))
-	return zero, errors.Join(before, halt)
+	s.Zero, s.Err = zero, errors.Join(s.Err, halt)
+	switch otherwise := new(link.OtherwiseError); {
+	case !zero:
+		s.Unusual = "zero throttle was not confirmed at the end of the test"
+	case errors.As(halt, &otherwise):
+		s.Unusual = otherwise.Error()
+	}
 }

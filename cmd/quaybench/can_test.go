@@ -33,6 +33,7 @@ type buoy struct {
 	told []string // by us to the node, but for SDO
 	when []time.Time
 	mute bool // the adapter sends nothing of ours any more
+	keep bool // it sends no zero by receive PDO any more
 	text string
 }
 
@@ -92,7 +93,7 @@ func (y *yard) anchor(silence canopen.Silence, change ...string) *buoy {
 	a.Sent = func(f slcan.Frame) []slcan.Delivery {
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		return []slcan.Delivery{{Frame: f, Drop: b.mute}}
+		return []slcan.Delivery{{Frame: f, Drop: b.mute || b.keep && f.String() == "205#010000"}}
 	}
 	name, unplug := y.plug(func(ctx context.Context, p port.Port) { _ = a.Serve(ctx, p, 10*time.Millisecond) })
 	b.port, b.unplug = name+"@115200", unplug
@@ -164,6 +165,30 @@ func TestStepOverCANIsRefused(t *testing.T) {
 		assert.Contains(y.t, flat(screen), c.says)
 		time.Sleep(time.Second)
 		assert.Zero(y.t, b.Lever())
+	})
+}
+
+// TestStepOverCANTellsHowZeroWasReached: where the halt got no zero in the usual way, screen and record say what it did instead.
+func TestStepOverCANTellsHowZeroWasReached(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		b := y.anchor(canopen.Acts)
+		file := filepath.Join(y.home, "run.csv")
+		d := y.sit("step", "petrel", "--as", "canopen", "--trial", fileOf(t, "hop.toml", hop), "--on", b.port, "--record", file)
+		d.await("type release")
+		d.line("release")
+		d.await("type ready")
+		d.line("ready")
+		d.until(func() bool { time.Sleep(10 * time.Millisecond); return b.Lever() >= 0.5 }, "the throttle never came on")
+		b.mu.Lock()
+		b.keep = true
+		b.mu.Unlock()
+		d.interrupt()
+		want := "zero throttle is confirmed, though not in the usual way: object 2300:01 holds"
+		assert.Contains(t, flat(d.ended(4)), want)
+		assert.Zero(t, b.Lever())
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		assert.Contains(t, string(text), want)
 	})
 }
 

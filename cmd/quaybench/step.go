@@ -615,6 +615,9 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	if err := w.end(measured); err != nil {
 		t.sys.say("quaybench: " + err.Error())
 	}
+	if text := measured.Stop.Unusual; text != "" {
+		t.sys.say("quaybench: " + text)
+	}
 	result, err := bench.Finish(ctx, t.berth.Setup, t.program, t.prediction, measured)
 	if result.Run != nil {
 		t.result = result

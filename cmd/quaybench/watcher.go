@@ -129,6 +129,9 @@ func (w *watcher) end(r *measure.Result) error {
 	for _, at := range r.Discarded {
 		err = errors.Join(err, note(at, "the sample here is not to be believed: a reply was out of step"))
 	}
+	if r.Stop.Unusual != "" {
+		err = errors.Join(err, note(r.Stop.At, r.Stop.Unusual))
+	}
 	if err = errors.Join(err, note(r.Stop.At, r.Stop.Reason.String()+": "+r.Stop.Text)); err == nil && w.plain {
 		err = w.file.Sync()
 	}

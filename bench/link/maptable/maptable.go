@@ -24,6 +24,7 @@ import (
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
+	"quaybench/bench/quantity"
 )
 
 // Draft is a map to be looked through.
@@ -186,7 +187,8 @@ func (t *table) entry(r row, objects bool, settings []datafile.Field) (e entry) 
 	default:
 		t.problem(r.line, accessAt, "access %q is none of ro, rw", access)
 	}
-	isSetting := slices.ContainsFunc(settings, func(f datafile.Field) bool { return f.Key == key && f.Kind != datafile.KindGroup })
+	at := slices.IndexFunc(settings, func(f datafile.Field) bool { return f.Key == key && f.Kind != datafile.KindGroup })
+	isSetting := at >= 0
 	_, isChannel := link.KindOf(key)
 	if meant, ok := link.Meant(key); ok && !isSetting {
 		t.problem(r.line, keyAt, "there is no reading %s: is %s meant?", key, meant)
@@ -203,7 +205,7 @@ func (t *table) entry(r row, objects bool, settings []datafile.Field) (e entry) 
 	if e.keyed = key != ""; e.keyed {
 		line("key = %s", quoted(key))
 	} else {
-		e.perhaps = suggest(name, e.reading, settings)
+		e.perhaps = suggest(name, t.unit(r, unit), e.reading, settings)
 		line("key = \"?\"   %s", question(e.perhaps))
 	}
 	t.where(r, objects, line)
@@ -233,6 +235,10 @@ func (t *table) entry(r row, objects bool, settings []datafile.Field) (e entry) 
 	case len(words) > 0:
 		line("words = [%s]   # what they are called here: `quaybench settings`", strings.Join(words, ", "))
 	case short == "bit" || short == "bool":
+	case isSetting && settings[at].Kind == datafile.KindBoolean:
+		line(`words = ["false = ?", "true = ?"]   # the count of each: the manual tells`)
+	case isSetting && len(settings[at].One) > 0:
+		line(`words = ["%s = ?"]   # the count of each: the manual tells`, strings.Join(settings[at].One, ` = ?", "`))
 	default:
 		t.scaling(r, unit, line)
 	}
@@ -292,8 +298,15 @@ func (t *table) where(r row, objects bool, line func(string, ...any)) {
 		t.problem(r.line, subAt, "sub-index %q is not one or two hexadecimal digits", sub)
 		return
 	}
+	if n > 9 && decimal.MatchString(sub) {
+		line("sub = %d   # %s hexadecimal, as standards write it; write %s here if the manual counts in tens", n, sub, sub)
+		return
+	}
 	line("sub = %d", n)
 }
+
+// decimal is a number that may be meant in tens.
+var decimal = regexp.MustCompile(`^\d+$`)
 
 // tables are how manuals call the four tables of Modbus: by their names and by the function codes that read them.
 var tables = map[string]string{
@@ -317,10 +330,7 @@ func parseAddress(text string) (uint64, error) {
 
 // scaling writes unit, scale and bounds; a number alone is in the unit of its line. unit is what stands behind the name.
 func (t *table) scaling(r row, unit string, line func(string, ...any)) {
-	if own, _ := t.cell(r, "unit"); own != "" {
-		unit = strings.Trim(own, "[]()")
-	}
-	unit = cmp.Or(units[strings.ToLower(unit)], unit)
+	unit = t.unit(r, unit)
 	if unit == "" {
 		line(`unit = "?"   # for example "A"; "1" for a plain number`)
 	} else {
@@ -353,6 +363,14 @@ func (t *table) scaling(r row, unit string, line func(string, ...any)) {
 	value("max", unit, "")
 }
 
+// unit returns a row's unit, as it is called here; behind is what stands behind its name.
+func (t *table) unit(r row, behind string) string {
+	if own, _ := t.cell(r, "unit"); own != "" {
+		behind = strings.Trim(own, "[]()")
+	}
+	return cmp.Or(units[strings.ToLower(behind)], behind)
+}
+
 // units are what manuals write for units that have another name here.
 var units = map[string]string{"degc": "°C", "deg c": "°C", "celsius": "°C", "c": "°C", "volt": "V", "ampere": "A", "amps": "A", "sec": "s", "u/min": "1/min", "min-1": "1/min", "percent": "%"}
 
@@ -363,21 +381,22 @@ var synonyms = map[string]string{
 	"rampe": "ramp", "begrenzung": "limit", "abregelung": "derating", "endstufe": "stage", "beginn": "start", "ende": "end", "totband": "deadband", "rückwärts": "astern", "vorwärts": "ahead", "max": "limit", "heatsink": "stage heat sink", "sink": "stage", "controller": "stage",
 }
 
-// suggest returns the keys that a line may have, by the words of its name: for a comment, no more.
-func suggest(name string, reading bool, settings []datafile.Field) []string {
+// suggest returns the keys that a line may have, by the words of its name and by its unit: for a comment, no more.
+func suggest(name, unit string, reading bool, settings []datafile.Field) []string {
 	type candidate struct {
 		key   string
 		words string
+		unit  string
 	}
 	var list []candidate
 	if reading {
 		for _, k := range link.Kinds() {
-			list = append(list, candidate{k.Name, k.Name + " " + k.Doc + " " + strings.Join(k.Also, " ")})
+			list = append(list, candidate{k.Name, k.Name + " " + k.Doc + " " + strings.Join(k.Also, " "), k.Unit})
 		}
 	} else {
 		for _, f := range settings {
 			if f.Kind != datafile.KindGroup {
-				list = append(list, candidate{f.Key, f.Key + " " + f.Doc + " " + f.Tags.Get("title")})
+				list = append(list, candidate{f.Key, f.Key + " " + f.Doc + " " + f.Tags.Get("title"), f.Unit})
 			}
 		}
 	}
@@ -393,6 +412,9 @@ func suggest(name string, reading bool, settings []datafile.Field) []string {
 	var best []string
 	score := 1
 	for _, c := range list {
+		if !fits(unit, c.unit) {
+			continue
+		}
 		n := 0
 		have := words(c.words)
 		own := words(c.key)
@@ -415,6 +437,22 @@ func suggest(name string, reading bool, settings []datafile.Field) []string {
 		return nil
 	}
 	return best
+}
+
+// fits reports whether a value in a unit may be one in another; what has no unit, or one that is not known here, may be anything.
+func fits(unit, other string) bool {
+	if unit == "" || other == "" {
+		return true
+	}
+	if _, err := quantity.ParseUnit(unit); err != nil {
+		return true
+	}
+	wanted, err := quantity.ParseUnit(other)
+	if err != nil {
+		return true
+	}
+	_, err = quantity.Parse("1 "+unit, wanted)
+	return err == nil
 }
 
 // question asks for a key.

@@ -181,3 +181,20 @@ func TestThousandsAndDecimals(t *testing.T) {
 		assert.Contains(t, d.Text, c.want)
 	}
 }
+
+// What a manual leaves open is asked for in the form that the map needs; what it says in passing is taken.
+func TestWhatATableLeavesOpenIsAskedFor(t *testing.T) {
+	d := draft(t, "name;index;sub;type;unit;access;remark;key\n"+
+		"Control mode;2013;4;u8;;rw;0 = torque 1 = voltage;throttle.demand\n"+
+		"Control mode;2013;5;u8;;rw;see chapter 4;throttle.demand\n"+
+		"Interlock;2013;6;u8;;rw;;throttle.neutral_start\n"+
+		"DC link capacitor temp;2104;10;s16;degC;ro;;\n"+
+		"Voltage;2104;0x11;s16;V;ro;;\n")
+	assert.Contains(t, d.Text, "sub = 4\ntype = \"u8\"\nwords = [\"torque = 0\", \"voltage = 1\"]")
+	assert.Contains(t, d.Text, "sub = 5\ntype = \"u8\"\nwords = [\"torque = ?\", \"voltage = ?\"]   # the count of each: the manual tells\n# the table says: see chapter 4")
+	assert.Contains(t, d.Text, "sub = 6\ntype = \"u8\"\nwords = [\"false = ?\", \"true = ?\"]")
+	assert.Contains(t, d.Text, "#sub = 16   # 10 hexadecimal, as standards write it; write 10 here if the manual counts in tens\n")
+	assert.Contains(t, d.Text, "#sub = 17\n")
+	require.Len(t, d.Perhaps, 1, "a temperature is no voltage")
+	assert.Equal(t, []string{"voltage"}, d.Perhaps[0].Keys)
+}

@@ -356,19 +356,34 @@ func (t *table) nameAndUnit(r row) (name, unit string) {
 	return m[1], unit
 }
 
-// choice is a count and its word, in a remark: 0 = linear, 1: soft.
-var choice = regexp.MustCompile(`(\d+)\s*[=:]\s*([^,;|/\n=:]+)`)
+// choice begins a count and its word, in a remark: 0 = linear, 1: soft. Where one ends only the next tells, or a sign.
+var (
+	choice    = regexp.MustCompile(`\b(\d+)\s*[=:]\s*`)
+	choiceEnd = regexp.MustCompile(`[,;|/\n=:]`)
+)
 
 // choices returns the words of a row and their counts, as a map has them: "torque = 0".
 func (t *table) choices(r row) (list []string) {
 	for _, name := range []string{"words", "remark"} {
 		text, _ := t.cell(r, name)
-		if m := choice.FindAllStringSubmatch(text, -1); len(m) > 1 {
-			for _, one := range m {
-				list = append(list, quoted(strings.TrimSpace(one[2])+" = "+one[1]))
+		for _, m := range choice.FindAllStringSubmatchIndex(text, -1) {
+			word := text[m[1]:]
+			if next := choice.FindStringIndex(word); next != nil {
+				word = word[:next[0]]
 			}
+			if end := choiceEnd.FindStringIndex(word); end != nil {
+				word = word[:end[0]]
+			}
+			if word = strings.TrimSpace(word); word == "" {
+				list = nil
+				break
+			}
+			list = append(list, quoted(word+" = "+text[m[2]:m[3]]))
+		}
+		if len(list) > 1 {
 			return list
 		}
+		list = nil
 		if name == "words" && text != "" {
 			for w := range strings.FieldsFuncSeq(text, func(c rune) bool { return c == '|' || c == '/' }) {
 				list = append(list, quoted(strings.TrimSpace(w)))

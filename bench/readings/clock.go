@@ -1,6 +1,7 @@
 package readings
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -28,8 +29,10 @@ var dates = []struct {
 // clock returns how times are read, s.
 func (p *parser) clock() (func(cell string) (float64, error), error) {
 	var cells []string
-	for _, r := range p.cells[p.first:] {
+	line := 0 // of the first
+	for i, r := range p.cells[p.first:] {
 		if p.time < len(r) && strings.TrimSpace(r[p.time]) != "" {
+			line = cmp.Or(line, p.at[p.first+i])
 			c := strings.TrimSpace(r[p.time])
 			if p.date >= 0 && p.date < len(r) {
 				c = strings.TrimSpace(r[p.date]) + " " + c
@@ -117,12 +120,12 @@ func (p *parser) clock() (func(cell string) (float64, error), error) {
 		}
 	}
 	if len(fits) == 0 {
-		return nil, fmt.Errorf("its times, such as %q, are in no format known here: write seconds, 14:05:30, or 2026-05-01 14:05:30", short(cells[0]))
+		return nil, fmt.Errorf("its times, such as %q in line %d, are in no format known here: write seconds, 14:05:30, or 2026-05-01 14:05:30", short(cells[0]), line)
 	}
 	best := fits[0]
 	for _, f := range fits[1:] {
 		if f.order != best.order && f.order != "" && best.order != "" && f.span != best.span {
-			return nil, fmt.Errorf("its dates, such as %q, may have the day or the month first: write them as 2026-05-01", short(cells[0]))
+			return nil, fmt.Errorf("its dates, such as %q in line %d, may have the day or the month first: write them as 2026-05-01", short(cells[0]), line)
 		}
 	}
 	p.Clock = dateAndTime

@@ -5,6 +5,7 @@ package readings
 import (
 	"bytes"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -151,12 +152,23 @@ func (p *parser) split(text string) error {
 		_ = lines
 	}
 	if best < 0 || score < 0.4 {
-		first, _, _ := strings.Cut(strings.TrimSpace(text), "\n")
-		return fmt.Errorf("it has one column, or no delimiter that its rows agree on: semicolon, tab, comma, bar or spaces; its first line is %q", short(strings.TrimSpace(first)))
+		rows, at := cut(text, 0, 1)
+		if len(rows) == 0 {
+			return errors.New("it is empty")
+		}
+		return fmt.Errorf("it has one column, or no delimiter that its rows agree on: semicolon, tab, comma, bar or spaces; line %d is %q", at[0], short(strings.TrimSpace(rows[0][0])))
 	}
 	cells, at = cut(text, delimiters[best].r, mostRows)
 	p.Delimiter, p.cells, p.at = delimiters[best].word, cells, at
 	return nil
+}
+
+// inLine says in which line the headers stand, for messages.
+func (p *parser) inLine() string {
+	if p.first == 0 {
+		return "its headers"
+	}
+	return fmt.Sprintf("its headers, in line %d,", p.at[p.Above])
 }
 
 // allNumbersPaired reports whether a comma cuts decimals in two: every cell after the first of a row is made of digits, and the cells are two.
@@ -394,13 +406,13 @@ func (p *parser) understand() error {
 		p.time, p.date = p.date, -1
 	}
 	if len(questions) > 0 {
-		return fmt.Errorf("%s (answer in a columns file, --columns)", strings.Join(questions, "; "))
+		return fmt.Errorf("%s (%s say no more; answer in a columns file, --columns)", strings.Join(questions, "; "), p.inLine())
 	}
 	if p.time < 0 {
-		return fmt.Errorf("no column is a time: say which one in a columns file (--columns); its headers are %s", strings.Join(headers, ", "))
+		return fmt.Errorf("no column is a time: say which one in a columns file (--columns); %s are %s", p.inLine(), strings.Join(headers, ", "))
 	}
 	if len(taken) == 0 {
-		return fmt.Errorf("no column of it is understood: say what they are in a columns file (--columns); its headers are %s", strings.Join(ignored, ", "))
+		return fmt.Errorf("no column of it is understood: say what they are in a columns file (--columns); %s are %s", p.inLine(), strings.Join(ignored, ", "))
 	}
 	return nil
 }

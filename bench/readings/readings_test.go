@@ -89,12 +89,16 @@ func TestHostile(t *testing.T) {
 		backwards += []string{"5,1,1\n", "3,1,1\n", "9,1,1\n"}[i%3]
 	}
 	for text, want := range map[string]string{
-		"":                              "one column",
-		"1\n2\n3\n":                     "one column",
-		"a\x00b,c\n":                    "NUL byte",
-		head + "0,NaN,NaN\n1,NaN,NaN\n": "fewer than 2 rows",
-		head + "0,=A1,2\n1,=A2,3\n":     "formula",
-		backwards:                       "time runs backwards",
+		"":                "it is empty",
+		"1\n2\n3\n":       "one column",
+		"\n\nabc\n2\n3\n": "line 3 is \"abc\"",
+		"time;battery current [A]\nsoon;1\nlater;2\nlast;3\n": "its times, such as \"soon\" in line 2, are in no format known here",
+		"\nvoltage [V];battery current [A]\n50;1\n50;2\n":     "its headers, in line 2, are",
+		"a\x00b,c\n":                                 "NUL byte",
+		head + "0,NaN,NaN\n1,NaN,NaN\n":              "fewer than 2 rows",
+		head + "0,=A1,2\n1,=A2,3\n":                  "formula",
+		"\n\ntime [s];current [A]\n0;1\n1;2\n":       "is it motor_current or battery_current? (its headers, in line 3, say no more; answer in a columns file",
+		backwards:                                    "time runs backwards",
 		head + strings.Repeat("1,2,3\n", mostRows+1): "more than the 2000000 rows",
 	} {
 		_, err := Read("a.csv", []byte(text), nil, 0)

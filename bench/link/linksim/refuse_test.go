@@ -193,6 +193,35 @@ func TestManyWordsOfBusOffDoNotHoldZeroBack(t *testing.T) {
 	}
 }
 
+// A node that began anew while its boot-up got lost is found out by its state, where the throttle goes by SDO too: what made it
+// ready is gone, its time-out perhaps.
+func TestLostBootUpIsFoundOutByTheState(t *testing.T) {
+	for name, m := range throttles(t) {
+		if name == "no throttle" {
+			continue
+		}
+		t.Run(name, func(t *testing.T) {
+			b := newBus(t, m, canopen.Ignores)
+			b.node.Take(masterSays(1, 5))
+			b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+				return []slcan.Delivery{{Frame: f, Drop: f.String() == "705#00"}}
+			}
+			ctl := b.open(t)
+			b.pass(t, time.Second)
+			require.NoError(t, ctl.MakeReady(t.Context()))
+			b.node.Restart()
+			var err error
+			for i := 0; i < 30 && err == nil; i++ {
+				b.pass(t, 50*time.Millisecond)
+				if _, err = ctl.ReadTelemetry(t.Context()); err == nil {
+					err = ctl.CommandThrottle(t.Context(), 0)
+				}
+			}
+			assert.ErrorContains(t, err, "node 5 is pre-operational and was operational")
+		})
+	}
+}
+
 // Emergencies are heard at the identifier that the device says (object 1014).
 func TestEmergenciesAtAnotherIdentifier(t *testing.T) {
 	b := newBus(t, objects(t), canopen.Acts)

@@ -397,6 +397,8 @@ func (s *store) makeReady(ctx context.Context) error {
 			return fmt.Errorf("node %d was started and did not become operational: it says %v. Is something wrong with it that it tells at its own display?", s.m.node, state)
 		}
 		s.client.Expect(canopen.Operational)
+	} else if state, at := s.client.State(); !at.IsZero() { // a node that leaves it has begun anew, though its boot-up was lost
+		s.client.Expect(state)
 	}
 	d.silent = false
 	if err := write(d.afterStart); err != nil {

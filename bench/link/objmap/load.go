@@ -81,8 +81,18 @@ func Load(name string, data []byte, known []datafile.Field) (*Map, error) {
 			l.Problem(path, "a setting is always asked for: tpdo goes with a reading")
 		}
 	}
+	for i := range l.Map.Settings {
+		if setting := &l.Map.Settings[i]; !setting.ReadOnly {
+			l.tells(fmt.Sprintf("setting[%d]", l.indexOf(setting.Key)), setting.Place.(place))
+		}
+	}
 	l.steps("unlock", f.Unlock, "a step of the unlock sequence", &l.Map.Unlock)
 	l.steps("lock", f.Lock, "a step of the unlock sequence", &l.Map.Lock)
+	for path, steps := range map[string][]guard.Step{"unlock": l.Map.Unlock, "lock": l.Map.Lock} {
+		for i, s := range steps {
+			l.tells(fmt.Sprintf("%s[%d]", path, i), s.Place.(place))
+		}
+	}
 	drive := l.throttle()
 	l.running()
 	l.overlaps()
@@ -117,6 +127,11 @@ type loader struct {
 	uses []use
 }
 
+// indexOf is where a setting stands in the file.
+func (l *loader) indexOf(key string) int {
+	return slices.IndexFunc(l.file.Settings, func(e entry) bool { return e.Key == key })
+}
+
 // use is a claim on an object.
 type use struct {
 	place
@@ -148,6 +163,32 @@ func (l *loader) object(path string, index, sub int, kind, what string) (p place
 
 func (l *loader) place(path string, e entry) (place, bool) {
 	return l.object(path, e.Index, e.Sub, e.Type, e.Key)
+}
+
+// targets are the objects by which CiA 402 commands a motion: target velocity of a frequency converter, target torque, target
+// position, offsets of velocity and torque, target velocity (CiA 402, from memory).
+var targets = []uint16{0x6042, 0x6071, 0x607A, 0x60B1, 0x60B2, 0x60FF}
+
+// controlword is the object by which CiA 402 enables a drive.
+const controlword = 0x6040
+
+// tells reports what may be told a controller in passing, with a setting or around one: neither its communication nor a motion.
+func (l *loader) tells(path string, p place) {
+	switch {
+	case p.Index < 0x2000:
+		l.Problem(path+".index", "object %v is the device's own communication, which nothing here changes", p.Object)
+	case p.Index == controlword || slices.Contains(targets, p.Index):
+		l.Problem(path+".index", "object %v commands the drive (CiA 402): it goes below [throttle], which is locked out until a person releases it", p.Object)
+	}
+}
+
+// moves refuses steps that command a motion beside the throttle.
+func (l *loader) moves(path string, steps []guard.Step) {
+	for i, s := range steps {
+		if o := s.Place.(place).Object; slices.Contains(targets, o.Index) && s.Raw != 0 {
+			l.Problem(fmt.Sprintf("%s[%d].value", path, i), "object %v commands a motion (CiA 402), and with this it would do so beside the throttle: only 0 is written to it", o)
+		}
+	}
 }
 
 // maxSteps bounds an unlock sequence; a real one has one or two writes.
@@ -255,6 +296,9 @@ func (l *loader) throttle() *drive {
 	l.steps("throttle.after_start", f.AfterStart, "a step of making ready", &d.afterStart)
 	l.makingReady("throttle.before_start", d.beforeStart)
 	l.makingReady("throttle.after_start", d.afterStart)
+	l.moves("throttle.with", d.with)
+	l.moves("throttle.before_start", d.beforeStart)
+	l.moves("throttle.after_start", d.afterStart)
 	if r := f.Ready; r != nil {
 		if at, ok := l.object("throttle.ready", r.Index, r.Sub, r.Type, "the mark of a controller that is ready"); ok {
 			d.mark = &guard.Mark{Place: at, Kind: at.kind, Mask: uint64(r.Mask), Equals: l.states("throttle.ready", r.Equals, uint64(r.Mask))}

@@ -66,7 +66,7 @@ func FindRemedies(ctx context.Context, v variant.Variant, side *verdict.Side, tr
 	var out []Remedy
 	runs := &remedyRuns{judged: map[string]*verdict.Trial{}, made: map[string]*changed{}}
 	for _, a := range ailments(v, side, trials) {
-		list, variants, err := a.remedies(ctx, v, side, runs)
+		list, variants, err := a.remedies(ctx, v, side, v.Trials(trials), runs)
 		if err != nil {
 			return nil, err
 		}
@@ -235,8 +235,8 @@ func opens(t *verdict.Trial, device string) bool {
 	})
 }
 
-// remedies finds in each family the smallest change that helps, and returns those with what they make.
-func (a *ailment) remedies(ctx context.Context, v variant.Variant, side *verdict.Side, runs *remedyRuns) (out []Remedy, variants []variant.Variant, err error) {
+// remedies finds in each family the smallest change that helps in all trials, and returns those with what they make.
+func (a *ailment) remedies(ctx context.Context, v variant.Variant, side *verdict.Side, trials []*trial.Trial, runs *remedyRuns) (out []Remedy, variants []variant.Variant, err error) {
 	broken := over(side.Findings)
 	families := a.families(v)
 	list, made := make([]*Remedy, len(families)), make([]variant.Variant, len(families))
@@ -257,10 +257,14 @@ func (a *ailment) remedies(ctx context.Context, v variant.Variant, side *verdict
 		}
 		from, err := smallest(len(f.texts), func(step int) (bool, error) { return helps(step, a.hard[:min(1, len(a.hard))]) })
 		for step := from; step < len(f.texts) && err == nil; step++ { // what is enough in the worst trial is most often enough in the others
-			list[i] = nil
-			if ok, wrong := helps(step, a.hard); ok || wrong != nil {
+			ok, wrong := helps(step, a.hard)
+			if ok {
+				ok, wrong = a.stays(ctx, list[i], made[i], trials, runs)
+			}
+			if ok || wrong != nil {
 				return wrong
 			}
+			list[i] = nil
 		}
 		return err
 	})
@@ -324,6 +328,28 @@ func over(findings []verdict.Finding) (n int) {
 		}
 	}
 	return n
+}
+
+// stays reports whether a change keeps it clear in the trials in which it was: less current may be held for longer.
+func (a *ailment) stays(ctx context.Context, r *Remedy, v variant.Variant, trials []*trial.Trial, runs *remedyRuns) (bool, error) {
+	if a.rule != "" {
+		return true, nil
+	}
+	for _, t := range trials {
+		if slices.ContainsFunc(a.hard, func(h *trial.Trial) bool { return h.Name == t.Name }) {
+			continue
+		}
+		judged, err := runs.of(ctx, r, v, t)
+		if err != nil || judged == nil {
+			return false, err
+		}
+		if a.device != "" && opens(judged, a.device) || slices.ContainsFunc(judged.Parts, func(p verdict.Part) bool {
+			return p.Name == a.name && (p.Level == verdict.Close || p.Level == verdict.Over)
+		}) {
+			return false, nil
+		}
+	}
+	return true, nil
 }
 
 // clear reports whether a change makes it clear in trials in which it was not, and fills in what then is used of a part's limit and

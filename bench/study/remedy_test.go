@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
@@ -32,6 +33,16 @@ func judged(t testing.TB, v variant.Variant, trials []*trial.Trial) *verdict.Sid
 	require.NoError(t, err)
 	side := verdict.Join(verdict.Static(v.Boat, v.Settings), list[0])
 	return &side
+}
+
+// TestARemedyMakesNoOtherTrialHard: with a heat sink that is far too small a lower limit keeps it cool in the outing, and lets an empty bank
+// heat it for longer.
+func TestARemedyMakesNoOtherTrialHard(t *testing.T) {
+	b, s := benchtest.Boat(t, "bracken")
+	v, _, err := variant.Of(b, s).With("stage.sink_resistance", "1.5 K/W")
+	require.NoError(t, err)
+	trials := builtin(t, "full-throttle", "hot-day", "low-battery", "two-hour-outing")
+	assert.NotEmpty(t, remedies(t, v, judged(t, v, trials), trials))
 }
 
 // remedies finds them, and holds what each says against the boat with it: the part is clear in every trial, no device opens that did

@@ -35,7 +35,15 @@ func (h *Highest) write(p *Paper, d *document) {
 	show := func(si float64) string { return quantity.Format(si, h.unit(), 4) }
 	most, beyond := h.words()
 	d.Title += ": " + most + " clear value of " + h.Key
-	d.subject(fmt.Sprintf("%s (now %s)", h.Key, show(h.Present)))
+	now, at, unclear := show(h.Present), "the present value", "the present value is not clear"
+	if h.Own {
+		now, at, unclear = "each trial's own", now, now+" in every trial is not clear"
+	}
+	if other, is := h.otherSide(); is {
+		unclear += ", nor is any value tried " + beyond + " it"
+		beyond = other
+	}
+	d.subject(fmt.Sprintf("%s (now %s)", h.Key, now))
 	switch {
 	case math.IsNaN(h.Value):
 		d.lead("", fmt.Sprintf("no value between %s and %s is clear", show(h.Low), show(h.High)))
@@ -44,13 +52,13 @@ func (h *Highest) write(p *Paper, d *document) {
 	case finite(h.TriedTo):
 		d.lead("", fmt.Sprintf("tried and clear up to %s, the most that flows in these trials; a limit of up to %s changes nothing in them, and what lies between was not tried", show(h.TriedTo), show(h.Value)))
 	case !h.PresentClear:
-		d.lead("", "the present value is not clear; the "+most+" clear value "+beyond+" it is "+show(h.Value))
+		d.lead("", unclear+"; the "+most+" clear value "+beyond+" it is "+show(h.Value))
 	default:
 		d.lead(most+" clear value", show(h.Value))
 	}
 	switch {
 	case h.Gives != nil && math.IsNaN(h.Value):
-		d.lead("limit reached at the present value", h.Gives.What+inTrial(h.Gives.Trial))
+		d.lead("limit reached at "+at, h.Gives.What+inTrial(h.Gives.Trial))
 	case h.Gives != nil && math.IsNaN(h.Next):
 		d.lead("next limit reached", h.Gives.What+inTrial(h.Gives.Trial))
 	case h.Gives != nil:
@@ -100,6 +108,18 @@ func (h *Highest) write(p *Paper, d *document) {
 
 // exactly is how exactly a search finds a value, study.HighestOptions.Exact.
 const exactly = "0.5 % of the value"
+
+// otherSide returns where the value lies, and reports whether that is not where it is looked for first: below the present one, or above it
+// where the lowest is asked for.
+func (h *Highest) otherSide() (where string, is bool) {
+	if h.PresentClear || math.IsNaN(h.Value) || h.Lowest == (h.Value > h.Present) {
+		return "", false
+	}
+	if h.Lowest {
+		return "below", true
+	}
+	return "above", true
+}
 
 // words are "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
 func (h *Highest) words() (most, beyond string) {

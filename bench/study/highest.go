@@ -32,12 +32,13 @@ type HighestOptions struct {
 }
 
 // Highest is the highest value that stays clear of a setting, of the boat or of the trials' conditions: the top of the interval that
-// holds the present value. Where the lowest was asked for, its bottom: read "lowest" for "highest", and "below" for "above".
+// holds the present value, or where that is not clear of the next one below it, or with none there above it. Where the lowest was asked for, its bottom: read "lowest" for "highest", and "below" for "above".
 type Highest struct {
 	Key, Unit    string
 	Reader       string // unit in which a person reads it; "": as Unit
 	Lowest       bool
 	Present      float64 // SI
+	Own          bool    // it is a condition that each trial has of its own now: Present is the usual one
 	PresentClear bool
 	Value        float64 // SI; NaN where no value is clear
 	Next         float64 // lowest value tried above it that is not clear; NaN at the end of the range
@@ -85,6 +86,9 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	present, _ := v.Number(key)
 	j := newJudge(v, trials)
 	h = Highest{Key: v.Name(key), Unit: v.Unit(key), Reader: v.ReaderUnit(key), Lowest: o.Lowest, Present: present, Value: math.NaN(), Next: math.NaN(), TriedTo: math.NaN()}
+	if _, holds := v.Conditions[key]; !holds {
+		_, h.Own = trial.ConditionByKey(key)
+	}
 	h.Low, h.High = v.Range(key)
 	if math.IsInf(h.High, 1) {
 		return Highest{}, fmt.Errorf("%s is %s and has no highest value: there is no range to search; start from a value of its size with --set", h.Key, v.Get(key))
@@ -278,7 +282,7 @@ func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*t
 }
 
 // place finds the top of the clear interval that holds the present value (or, where that is not clear, of the highest
-// one below it) and notes where clearness is not monotone. −1: nothing is clear.
+// one below it, else of the lowest one above it) and notes where clearness is not monotone. −1: nothing is clear.
 func (h *Highest) place(grid []float64, clear []bool) int {
 	at := 0
 	for i, x := range grid {
@@ -295,6 +299,10 @@ func (h *Highest) place(grid []float64, clear []bool) int {
 	} else {
 		for top >= 0 && !clear[top] {
 			top--
+		}
+		if above := slices.Index(clear, true); top < 0 && above >= 0 {
+			for top = above; top+1 < len(grid) && clear[top+1]; top++ {
+			}
 		}
 	}
 	for i := range grid {

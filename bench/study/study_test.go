@@ -92,6 +92,22 @@ func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001)
 }
 
+func TestHighestLooksToBothSides(t *testing.T) {
+	v, _ := spoilt(t, builtin(t, "hot-restart"), [2]string{"cable[motor cable].section", "25 mm²"})
+	h, err := study.FindHighest(t.Context(), v, "cable[motor cable].section", builtin(t, "hot-restart"), study.HighestOptions{})
+	require.NoError(t, err)
+	assert.False(t, h.PresentClear)
+	assert.InDelta(t, 70e-6, h.Value, 1e-9, "none below 25 mm² is clear, and 70 mm² is the largest size up to three times as large")
+
+	b, s := petrel(t)
+	h, err = study.FindHighest(t.Context(), variant.Of(b, s), "charge", builtin(t, "low-battery"), study.HighestOptions{Lowest: true})
+	require.NoError(t, err)
+	assert.True(t, h.Own, "each trial has its own charge")
+	assert.False(t, h.PresentClear, "a full bank does not come to its cut-off")
+	assert.Less(t, h.Value, 0.1)
+	assert.Greater(t, h.Value, 0.0)
+}
+
 func TestHighestRefusesWhatIsNoNumber(t *testing.T) {
 	b, s := petrel(t)
 	for _, key := range []string{"throttle.demand", "limits.nothing"} {

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"fmt"
 	"strconv"
 
 	"quaybench/bench/datafile"
@@ -16,10 +17,11 @@ func Read(name string, data []byte) (*Boat, *datafile.Source, error) {
 		return b, source, err
 	}
 	c := checker{b, source}
-	c.battery()
-	c.path()
-	c.stageAndMotor()
-	c.water()
+	c.capacity()
+	c.parts()
+	if b.Propeller.Kind == "measured point" {
+		b.Propeller.takenWith()
+	}
 	c.tolerances()
 	b.noteFilled()
 	c.management()
@@ -36,13 +38,45 @@ func Read(name string, data []byte) (*Boat, *datafile.Source, error) {
 	return b, source, source.Err()
 }
 
-// checker finds what single keys cannot show: orders, contradictions, and data that must be there in one form or another.
-type checker struct {
-	*Boat
-	*datafile.Source
+// Contradiction returns the first of what single keys of a boat cannot show: orders, contradictions, and data that must be there in one
+// form or another. A boat that was read has none; one of which values were changed may.
+func (b *Boat) Contradiction() error {
+	var first firstProblem
+	c := checker{b, &first}
+	c.parts()
+	c.management()
+	return first.err
 }
 
-func (c checker) battery() {
+// firstProblem keeps the first problem of a boat that stands in no file.
+type firstProblem struct{ err error }
+
+func (p *firstProblem) Problem(key string, format string, args ...any) {
+	if p.err == nil {
+		p.err = fmt.Errorf(key+": "+format, args...)
+	}
+}
+
+// checker finds contradictions, and says at which key.
+type checker struct {
+	*Boat
+	reporter
+}
+
+type reporter interface {
+	Problem(key string, format string, args ...any)
+}
+
+// parts checks all but what Read works out.
+func (c checker) parts() {
+	c.battery()
+	c.path()
+	c.stageAndMotor()
+	c.water()
+}
+
+// capacity checks how the bank's is stated, and works it out where its energy is.
+func (c checker) capacity() {
 	b := &c.Battery
 	switch {
 	case b.Capacity.Given && b.Energy.Given:
@@ -52,6 +86,10 @@ func (c checker) battery() {
 	case !b.Capacity.Given:
 		c.Problem("battery", "give capacity, for example \"200 A·h\", or energy, for example \"10 kW·h\"")
 	}
+}
+
+func (c checker) battery() {
+	b := &c.Battery
 	c.rising("battery.ocv", b.OCV, "state of charge")
 	for i := 1; i < len(b.OCV); i++ {
 		if b.OCV[i][0] > b.OCV[i-1][0] && b.OCV[i][1] < b.OCV[i-1][1] {
@@ -194,7 +232,6 @@ func (c checker) water() {
 		if p.MeasuredPitch.Given {
 			need("pitch of the propeller fitted now, beside measured_pitch", p.Pitch.Given, "\"0.26 m\"")
 		}
-		p.takenWith()
 	case "open water":
 		need("open_water", len(p.OpenWater) >= 2, "[[\"0\", \"0.35\", \"0.045\"], [\"0.6\", \"0.1\", \"0.02\"]]")
 	case "B-series":

@@ -23,6 +23,10 @@ func follow(was, b *boat.Boat, key string) (*boat.Boat, []string) {
 		return lengthened(was, b, table)
 	case key == "fuse.rating":
 		return rerated(was, b)
+	case key == "fuse.class" && b.Fuse.Class != "" && len(b.Fuse.Fastest) > 0:
+		out := *b
+		out.Fuse.Fastest, out.Fuse.Slowest = nil, nil
+		return &out, []string{"fuse of class " + b.Fuse.Class + ": the curves of the class hold, in place of the points in the file"}
 	case key == "contactor.current":
 		return largerContactor(was, b)
 	case key == "shaft.gear_ratio":
@@ -204,6 +208,9 @@ func problems(b *boat.Boat) error {
 	if missing := b.Missing(); missing != nil {
 		table, _, _ := cutLast(missing[0], ".")
 		return fmt.Errorf("the boat file has no [%s], and a part of it is none: set %s too", table, strings.Join(missing, ", "))
+	}
+	if err := b.Contradiction(); err != nil {
+		return err
 	}
 	for _, p := range drive.Problems(b) {
 		return fmt.Errorf("%s: %w", b.KeyName(p.Key), p.Err)

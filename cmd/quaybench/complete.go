@@ -60,12 +60,37 @@ func completeSettings(*cobra.Command, []string, string) ([]string, cobra.ShellCo
 // completeKeys offers the keys of settings, of the boat that the command line names and of the trials' conditions, ready for a value.
 func completeKeys(sys *system) cobra.CompletionFunc {
 	return func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
-		name := ""
-		if len(args) > 0 {
-			name = args[0]
-		}
-		return keys(variantOf(sys, name).Keys(), "=\t"), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+		return keysOf(sys, args), cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
 	}
+}
+
+// completeProposal offers, after the name of a proposal and after each of its values, the keys that completeKeys offers and that it does
+// not have yet.
+func completeProposal(sys *system) cobra.CompletionFunc {
+	return func(_ *cobra.Command, args []string, word string) ([]string, cobra.ShellCompDirective) {
+		const directive = cobra.ShellCompDirectiveNoSpace | cobra.ShellCompDirectiveNoFileComp
+		name, assignments, named := strings.Cut(word, ":")
+		if !named || strings.TrimSpace(name) == "" {
+			return nil, directive
+		}
+		typed := word[:strings.LastIndexAny(word, ":,")+1] + " "
+		var out []string
+		for _, key := range keysOf(sys, args) {
+			if assigned, _, _ := strings.Cut(key, "\t"); !strings.Contains(assignments, " "+assigned) {
+				out = append(out, typed+key)
+			}
+		}
+		return out, directive
+	}
+}
+
+// keysOf lists the keys of the boat that arguments name first, each ready for a value, with what it is.
+func keysOf(sys *system, args []string) []string {
+	name := ""
+	if len(args) > 0 {
+		name = args[0]
+	}
+	return keys(variantOf(sys, name).Keys(), "=\t")
 }
 
 // variantOf is a boat by its name, as far as it can be read: its cables and joints have keys by their names.

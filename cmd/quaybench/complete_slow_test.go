@@ -46,6 +46,10 @@ printf '%s\n' "${COMPREPLY[@]}"
 		{"quaybench try petrel --set 'joint[battery lug].res", "joint[battery lug].res", "joint[battery lug].resistance="},
 		{"quaybench highest petrel propeller.pi", "propeller.pi", "propeller.pitch"},
 		{"quaybench choose petrel cable --part mot", "mot", "motor\\ cable"},
+		{"quaybench try petrel --proposal \"gentle: limits.motor_", "gentle: limits.motor_", "gentle: limits.motor_current="},
+		{"quaybench try petrel --proposal \"thick: limits.motor_current=170 A, cable[motor cable].sect", "thick: limits.motor_current=170 A, cable[motor cable].sect", "thick: limits.motor_current=170 A, cable[motor cable].section="},
+		{"quaybench try petrel --proposal 'hot: ai", "hot: ai", "hot: air="},
+		{"quaybench try petrel --proposal hot:\\ ai", "hot:\\ ai", "hot:\\ air="},
 		{"quaybench propose petrel --want \"rise", "rise", "rise-time <="},
 	} {
 		t.Run(c.words, func(t *testing.T) {

@@ -121,7 +121,7 @@ Exit code: 0 clear or close, 3 over (the proposal's, where there is one), 4 not 
 	}
 	addSet(cmd, sys, &o.set, "part of the proposal")
 	cmd.Flags().StringArrayVar(&o.proposals, "proposal", nil, "one of up to five proposals side by side: `\"NAME: KEY=VALUE, ...\"` (may be repeated)")
-	_ = cmd.RegisterFlagCompletionFunc("proposal", cobra.NoFileCompletions)
+	_ = cmd.RegisterFlagCompletionFunc("proposal", completeProposal(sys))
 	addTrials(cmd, &o.trials, "all built-in ones")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
 	o.csv.add(cmd, "the run's traces to this `FILE`; with several runs, one file each beside it")

@@ -140,6 +140,27 @@ func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
 	assert.Zero(t, b.sim.Lever())
 }
 
+// Where neither PDO nor SDO reaches a node, zero is not confirmed, and the words of a node that left operation by itself are told.
+func TestAnUnconfirmedZeroTellsWhatTheNodeSaid(t *testing.T) {
+	for late, says := range map[time.Duration]string{0: "it said that it is pre-operational", 2 * time.Second: "it did not say that it obeyed"} {
+		b := newBus(t, objects(t), canopen.Acts)
+		ctl := b.open(t)
+		require.NoError(t, ctl.MakeReady(t.Context()))
+		_, err := ctl.ReadTelemetry(t.Context())
+		require.NoError(t, err)
+		require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+		b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+			return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205 || f.ID == 0x605}}
+		}
+		b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery { // its heartbeat comes through, sooner or later
+			return []slcan.Delivery{{Frame: f, After: late, Drop: f.ID != 0x705}}
+		}
+		err = ctl.Halt(t.Context())
+		assert.ErrorContains(t, err, "zero throttle was not confirmed")
+		assert.ErrorContains(t, err, "told to leave operation, where it obeys no receive PDO: "+says)
+	}
+}
+
 // A late answer to the command before is no confirmation of zero: what is written by SDO is read back at a halt.
 func TestALateConfirmationConfirmsNoZero(t *testing.T) {
 	b := newBus(t, throttles(t)["SDO, the maker's own time-out"], canopen.Ignores)

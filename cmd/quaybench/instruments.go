@@ -35,7 +35,7 @@ type loggers struct {
 }
 
 // newLoggers reads the flags --logger and --columns.
-func newLoggers(sys *system, keys *keyboard, b *berth, list []string, columns string) (*loggers, error) {
+func newLoggers(sys *system, keys *keyboard, b *berth, controller string, list []string, columns string) (*loggers, error) {
 	switch {
 	case columns != "" && len(list) == 0:
 		return nil, input(errors.New("--columns says what a logger sends: name its port too (--logger PORT)"))
@@ -46,13 +46,27 @@ func newLoggers(sys *system, keys *keyboard, b *berth, list []string, columns st
 	case columns != "":
 		list = []string{list[0] + "=" + columns}
 	}
-	for i, text := range list {
-		on, _, _ := strings.Cut(text, "=")
-		if slices.ContainsFunc(list[:i], func(other string) bool { o, _, _ := strings.Cut(other, "="); return o == on }) {
-			return nil, input(fmt.Errorf("--logger %s is named twice: one port has one instrument", on))
+	taken := []string{portName(controller)}
+	for _, text := range list {
+		name := portName(text)
+		if name == taken[0] && name != "" {
+			return nil, input(fmt.Errorf("%s is named by --on and by --logger: controller and instrument have a port each", name))
 		}
+		if slices.Contains(taken, name) {
+			return nil, input(fmt.Errorf("--logger %s is named twice: one port has one instrument", name))
+		}
+		taken = append(taken, name)
 	}
 	return &loggers{sys: sys, keys: keys, berth: b, list: list, known: map[string]instrument.Format{}}, nil
+}
+
+// portName is the port in NAME@RATE or NAME@RATE=FILE.
+func portName(text string) string {
+	on, _, _ := strings.Cut(text, "=")
+	if at := strings.LastIndexByte(on, '@'); at >= 0 {
+		return on[:at]
+	}
+	return on
 }
 
 // open opens all of them. What is named first is believed where two measure the same.

@@ -239,6 +239,7 @@ var instrumentTests = []struct {
 			{quiet + "@9600=" + fileOf(y.t, "meter.toml", meterFile), "*IDN?: no answer within 1s, nor to SYST:ERR?"},
 			{quiet + "@9600=none.toml", "none.toml"},
 			{quiet + "@9600 --logger " + quiet + "@9600", "is named twice"},
+			{quiet + "@9600 --logger " + quiet + "@4800", "is named twice"},
 		} {
 			args := []string{"step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--prompted"}
 			for on := range strings.SplitSeq(c.on, " --logger ") {
@@ -248,6 +249,9 @@ var instrumentTests = []struct {
 			assert.NotZero(y.t, code)
 			assert.Contains(y.t, unwrapped(stderr), c.want)
 		}
+		code, _, stderr := y.run("", "step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", strings.TrimSuffix(p.port, "@115200")+"@4800")
+		assert.Equal(y.t, exitInput, code)
+		assert.Contains(y.t, unwrapped(stderr), "is named by --on and by --logger: controller and instrument have a port each")
 	}},
 }
 

@@ -43,7 +43,7 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	if t.berth, err = findBerth(sys, o.boat, o.set); err != nil {
 		return err
 	}
-	if t.loggers, err = newLoggers(sys, t.keys, t.berth, o.loggers, o.columns); err != nil {
+	if t.loggers, err = newLoggers(sys, t.keys, t.berth, o.on, o.loggers, o.columns); err != nil {
 		return err
 	}
 	if err := o.paper.check(sys, false); err != nil {

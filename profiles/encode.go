@@ -253,7 +253,7 @@ func checkLine(field, s string, most int) error {
 func checkOptionalLine(field, s string, most int) error {
 	switch {
 	case len(s) > most:
-		return &InputError{Field: field, Value: s[:most], Why: fmt.Sprintf("is longer than %d bytes", most)}
+		return &InputError{Field: field, Value: s, Why: fmt.Sprintf("is longer than %d bytes", most)}
 	case !utf8.ValidString(s):
 		return &InputError{Field: field, Value: s, Why: "is not UTF-8 text"}
 	case strings.ContainsFunc(s, func(r rune) bool { return !plain(r) }):

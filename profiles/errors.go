@@ -26,6 +26,10 @@ func (e *InputError) Error() string {
 	if e.Value == "" {
 		return fmt.Sprintf("%s %s", e.Field, e.Why)
 	}
+	value := []rune(e.Value)
+	if len(value) > 64 { // the beginning shows which is meant
+		return fmt.Sprintf("%s %q... %s", e.Field, string(value[:64]), e.Why)
+	}
 	return fmt.Sprintf("%s %q %s", e.Field, e.Value, e.Why)
 }
 

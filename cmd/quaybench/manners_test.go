@@ -234,3 +234,17 @@ func TestStandardOutputAndInput(t *testing.T) {
 	require.Zero(t, run(t.Context(), []string{"profile", "import", "-"}, sys), &said)
 	assert.Contains(t, out.String(), "imported petrel: 2 versions")
 }
+
+// TestPrintedCommandsBearAnyFolder: what is printed to be copied is one word to a shell, whatever the folder of the book is called,
+// and a text that is much too long is not printed whole.
+func TestPrintedCommandsBearAnyFolder(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "my böök  $HOME")
+	code, stdout, stderr := quaybench(t, nil, "--book", book, "new", "heron")
+	require.Zero(t, code, stderr)
+	assert.Contains(t, stdout, "quaybench --book '"+book+"' check heron\n")
+
+	code, _, stderr = quaybench(t, nil, "--book", book, "profile", "save", "heron", "--untried", "-m", strings.Repeat("much ", 1000))
+	assert.Equal(t, exitInput, code)
+	assert.Contains(t, stderr, "is longer than")
+	assert.Less(t, len(stderr), 300)
+}

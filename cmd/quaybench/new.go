@@ -42,7 +42,7 @@ func (o *newOptions) run(ctx context.Context, sys *system) error {
 	}
 	place := ""
 	if sys.Book != "" {
-		place = "--book " + sys.Book + " "
+		place = "--book " + word(sys.Book) + " "
 	}
 	sys.tell("Every value in them is an example, and nothing is judged while one is left: replace it by yours, and the word example by where yours comes from. Then run\n  quaybench %[1]scheck %[2]s\n  quaybench %[1]stry %[2]s\n", place, o.name)
 	return nil

@@ -247,7 +247,7 @@ func (p *proving) makeReady() error {
 		return nil
 	}
 	if p.ready && p.plan.Again != nil {
-		if err := p.plan.Again(p.ctx); err != nil {
+		if err := Listening(p.ctx, p.c, p.clock, p.plan.Again); err != nil {
 			return err
 		}
 	}

@@ -192,5 +192,32 @@ func TestStepOverCANTellsHowZeroWasReached(t *testing.T) {
 	})
 }
 
+// TestStepOverCANListensWhileAPersonReads: what happens on the bus while a person is asked ends the test at once, though the
+// system's buffer would be full of readings by the time of the answer.
+func TestStepOverCANListensWhileAPersonReads(t *testing.T) {
+	eachInBubble(t, []string{"boot-up", "emergency", "line pulled", "boot-up before the release"}, func(name string) string { return name }, func(y *yard, name string) {
+		b := y.anchor(canopen.Acts)
+		d := y.sit("step", "petrel", "--as", "canopen", "--trial", fileOf(y.t, "hop.toml", hop), "--on", b.port)
+		d.await("type release")
+		name, early := strings.CutSuffix(name, " before the release")
+		if !early {
+			d.line("release")
+			d.await("type ready")
+		}
+		time.Sleep(30 * time.Second)
+		switch name {
+		case "boot-up":
+			b.happens((*canopen.Node).Restart)
+		case "emergency":
+			b.happens(func(n *canopen.Node) { n.Emergency(0x4310) })
+		case "line pulled":
+			b.unplug()
+		}
+		want := map[string]string{"boot-up": "node 5 began anew", "emergency": "temperature (code 4310", "line pulled": "lost the line"}[name]
+		assert.Contains(y.t, flat(d.ended(1)), want)
+		assert.Zero(y.t, b.Lever())
+	})
+}
+
 // flat is a screen without its line breaks.
 func flat(screen string) string { return strings.Join(strings.Fields(screen), " ") }

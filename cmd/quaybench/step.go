@@ -578,7 +578,15 @@ func (t *stepTest) release(ctx context.Context) error {
 		return input(err)
 	}
 	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the map and the controller's command time-out (%s) are proven: %s%.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", quantity.FormatDuration(throttle.CommandTimeout), makingReady(throttle), 100*plan.Rest, 100*plan.Share), t.sys.width()))
-	if err := t.keys.confirm(ctx, "release", "to release the throttle for this one test"); err != nil {
+	confirm := func(ctx context.Context) error {
+		return t.keys.confirm(ctx, "release", "to release the throttle for this one test")
+	}
+	if throttle.Ready != "" {
+		err = measure.Listening(ctx, t.line, t.line.clock, confirm)
+	} else {
+		err = confirm(ctx)
+	}
+	if err != nil {
 		return err
 	}
 	t.line.release()

@@ -54,20 +54,22 @@ func stopFor(d *desk, t time.Duration) {
 	_ = syscall.Kill(d.pid(), syscall.SIGCONT)
 }
 
-// staleOverCAN lists receive PDOs with throttle that came after a gap longer than the controller's own time-out, but for those after
-// the controller was started anew, which a person lets happen.
+// staleOverCAN lists receive PDOs with throttle that came after a gap longer than the controller's own time-out, or first of all
+// after the controller was started, which is to begin at zero.
 func (b *buoy) staleOverCAN(timeout time.Duration) (list []string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	last := time.Time{}
+	last, started := time.Time{}, false
 	for i, f := range b.told {
 		id, data, _ := strings.Cut(f, "#")
 		switch {
 		case id == "000":
-			last = time.Time{}
+			last, started = time.Time{}, true
 		case id != "205":
 		case strings.HasSuffix(data, "0000"):
-			last = b.when[i]
+			last, started = b.when[i], false
+		case started:
+			list = append(list, f+" first after a start")
 		default:
 			if gap := b.when[i].Sub(last); !last.IsZero() && gap > timeout+200*time.Millisecond {
 				list = append(list, fmt.Sprintf("%s after %v", f, gap))

@@ -144,6 +144,7 @@ func (f *inference) pass(ctx context.Context, w way) ([][]float64, error) {
 	last := len(r.Time) - 1
 	options := ode.Options{
 		RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * (r.Time[last] - r.Time[0]) / float64(last), Check: ode.CheckOptions{Every: -1},
+		MaxSteps: leastSteps + stepsPerRow*len(r.Time),
 	}
 	from := r.Time[0]
 	for _, until := range f.changes() {
@@ -184,6 +185,12 @@ func (f *inference) pass(ctx context.Context, w way) ([][]float64, error) {
 	}
 	return values, nil
 }
+
+// How many steps a record may take. Each row is a corner, and the noise of a meter makes half a dozen steps between two, so the number goes with the rows.
+const (
+	leastSteps  = 100_000
+	stepsPerRow = 100
+)
 
 // The most that may go on where nobody saw it heats a winding without end. So it is followed in pieces, and no part gets hotter than what burns it.
 const (

@@ -211,6 +211,7 @@ func (s *simulation) begin() {
 
 func (s *simulation) run(ctx context.Context) error {
 	s.begin()
+	s.drive.Mode.Released = true // a trial starts in neutral, even where its first movement is at once
 	corners := s.corners()
 	s.end = s.trial.Duration
 	for i, next := range corners[1:] {

@@ -11,6 +11,7 @@ import (
 const (
 	turns     = 2.0  // rad/s, about 20 rpm: a motor that never gets there does not turn
 	asksToRun = 0.05 // demand from which on it is meant to
+	ahead     = 0.40 // lever from which on it is meant to, where a latch of the controller makes no demand of it: no dead band is wider
 )
 
 // StandsStill returns in words that a run's motor was asked to turn and did not, so that what the run was to try was never tried; "" where
@@ -35,7 +36,11 @@ func StandsStill(r *record.Run) string {
 		}
 		return m
 	}
-	if w := most(speed.Values); most(demand.Values) > asksToRun && w < turns {
+	lever := 0.0
+	if tr, known := r.Trace(record.Lever); known {
+		lever = most(tr.Values)
+	}
+	if w := most(speed.Values); (most(demand.Values) > asksToRun || lever > ahead) && w < turns {
 		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
 	}
 	return ""

@@ -228,7 +228,7 @@ func (p Part) Margin(value float64) float64 {
 type Gain struct {
 	TopSpeed  *float64 // highest steady boat speed, m/s
 	Thrust    *float64 // highest steady thrust, N
-	Endurance *float64 // how long the rested bank lasts at the mean battery power of the whole run, down to a tenth of its charge, s; nil for a run below 5 min or one that was cut short
+	Endurance *float64 // how long the rested bank lasts at the mean battery power of the whole run, or until low voltage held the motor down for a minute, down to a tenth of its charge, s; nil where that is less than 5 min, nothing was driven, or the run was cut short
 	Distance  *float64 // m
 }
 

@@ -254,28 +254,38 @@ func (t *Tried) gains(d *document) {
 		}
 		for _, g := range list {
 			var values []float64
-			for _, r := range runs {
+			missing := -1 // the side that has no figure
+			for i, r := range runs {
 				if r == nil {
 					continue
 				}
 				if v := g.of(r); v != nil {
 					values = append(values, *v)
+				} else {
+					missing = i
 				}
 			}
-			if len(values) < sides {
+			if len(values) == 0 || slices.Contains(runs, nil) {
 				continue
 			}
-			cells := append([]string{a.Name, g.title}, shownPair(g.unit, values...)...)
+			shown := func(unit string) []string {
+				texts := shownPair(unit, values...)
+				if missing >= 0 {
+					texts = slices.Insert(texts, missing, "-")
+				}
+				return texts
+			}
+			cells := append([]string{a.Name, g.title}, shown(g.unit)...)
 			if t.Proposed != nil {
 				change := "-"
-				if values[0] != 0 {
+				if missing < 0 && values[0] != 0 {
 					change = fmt.Sprintf("%+.0f %%", 100*(values[1]/values[0]-1))
 				}
 				cells = append(cells, change)
 			}
 			tab.row(cells...)
 			if g.unit == "m/s" {
-				tab.row(append([]string{"", ""}, shownPair("km/h", values...)...)...)
+				tab.row(append([]string{"", ""}, shown("km/h")...)...)
 			}
 		}
 	}

@@ -259,12 +259,18 @@ type steady struct {
 
 	last, power float64 // s and W out of the bank at open-circuit voltage, of the last sample
 	energy      float64 // J, over the whole run
+	drove       bool    // current flowed in the motor
+
+	low               bool    // low-voltage derating acts
+	lowFrom, untilLow float64 // since when, s, and the energy until then, J
+	gaveOut           bool    // it acted for so long that the bank had no more to give: both stay as they are
 }
 
 const (
 	settling = 10.0  // s for which the lever must have rested
 	still    = 0.002 // m/s²: change of boat speed that counts as none
 	telling  = 300.0 // s: a run below that says nothing about how long a charge lasts
+	sagging  = 60.0  // s: a bank that is held back for so long does not sag for a moment, it has given out
 )
 
 func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
@@ -276,6 +282,13 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 		w.energy += (power + w.power) / 2 * (t - w.last)
 	}
 	w.last, w.power = t, power
+	w.drove = w.drove || p.MotorCurrent != 0
+	if low := p.Command.Deratings.LowVoltage < 1; !w.gaveOut {
+		if low && !w.low {
+			w.lowFrom, w.untilLow = t, w.energy
+		}
+		w.low, w.gaveOut = low, low && t-w.lowFrom >= sagging
+	}
 	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && s.mayOpen < 0 && p.MotorCurrent != 0
 	ok := driving && t-w.leverSince >= settling && math.Abs(s.drive.Acceleration(p, y)) < still
 	if !ok {
@@ -287,6 +300,15 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	if !w.pulled || p.Thrust > w.thrust {
 		w.thrust, w.pulled = p.Thrust, true
 	}
+}
+
+// whole returns how much of a run of so many seconds tells what the helm's wishes cost, s, and what the bank gave in it, J: all of
+// it, or what came before the bank gave out. What an empty bank still gives says nothing of how long a full one lasts.
+func (w *steady) whole(end float64) (long, energy float64) {
+	if w.gaveOut {
+		return w.lowFrom, w.untilLow
+	}
+	return end, w.energy
 }
 
 // record assembles the run's record.
@@ -328,8 +350,8 @@ func (s *simulation) record() *record.Run {
 	if w.pulled {
 		r.Gain.Thrust = some(w.thrust)
 	}
-	if s.t >= telling && w.energy > 0 && !s.cutShort() {
-		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, w.energy/s.t))
+	if long, energy := w.whole(s.t); long >= telling && energy > 0 && w.drove && !s.cutShort() {
+		r.Gain.Endurance = some(s.drive.Endurance(s.trial.Charge, energy/long))
 	}
 	switch {
 	case s.trial.Moored:

@@ -124,13 +124,13 @@ type Fuse struct {
 	Rating        quantity.Value `key:"rating" unit:"A" above:"0 A" example:"160 A, data sheet" doc:"rated current"`
 	Voltage       quantity.Value `key:"voltage" unit:"V" above:"0 V" example:"80 V, data sheet" doc:"rated direct voltage" find:"the direct-current rating, not the alternating one"`
 	Breaking      quantity.Value `key:"breaking_capacity" unit:"A" above:"0 A" example:"10 kA, data sheet" doc:"highest fault current it can break at that voltage"`
-	Class         string         `key:"class" optional:"yes" example:"gG" doc:"published class to take the curves from: gG, blade or bolt-in; left out where curves are given"`
+	Class         string         `key:"class" optional:"yes" example:"gG" doc:"published class to take the curves from: gG, blade, SF30 or SF51 (bolt-in); left out where curves are given"`
 	Fastest       datafile.Table `key:"fastest" unit:"A|s" above:"0 A|0 s" optional:"yes" doc:"points of the fastest curve: current and time to melt" find:"lower edge of the data sheet's band; two significant digits are enough"`
 	Slowest       datafile.Table `key:"slowest" unit:"A|s" above:"0 A|0 s" optional:"yes" doc:"points of the slowest curve" find:"upper edge of the band; the mean curve plus the stated tolerance where there is no band"`
 	CurveIs       string         `key:"curve_is" one:"melting|clearing" default:"melting" example:"melting" doc:"whether the curves show the time to melt or to clear" find:"small print of the curve"`
-	Carries       quantity.Value `key:"carries" unit:"1" above:"0 %" optional:"yes" doc:"current over rating that the fastest element just carries for ever" find:"conventional non-fusing current over rating"`
-	Melts         quantity.Value `key:"melts" unit:"1" above:"0 %" optional:"yes" doc:"current over rating at which the slowest element melts at last" find:"conventional fusing current over rating"`
-	Let           quantity.Value `key:"melting_i2t" unit:"A²·s" above:"0 A²·s" optional:"yes" doc:"pre-arcing I²t of the fastest element" find:"data sheet, pre-arcing or melting I²t"`
+	Carries       quantity.Value `key:"carries" unit:"1" above:"0 %" optional:"yes" doc:"current over rating that the fastest element just carries for ever; not beside class" find:"conventional non-fusing current over rating"`
+	Melts         quantity.Value `key:"melts" unit:"1" above:"0 %" optional:"yes" doc:"current over rating at which the slowest element melts at last; not beside class" find:"conventional fusing current over rating"`
+	Let           quantity.Value `key:"melting_i2t" unit:"A²·s" above:"0 A²·s" optional:"yes" doc:"pre-arcing I²t of the fastest element; not beside class" find:"data sheet, pre-arcing or melting I²t"`
 	Arcing        quantity.Value `key:"arcing_time" unit:"s" default:"5 ms" min:"0 s" example:"5 ms, estimated" doc:"added to the melting time until the current is broken"`
 	Resistance    quantity.Value `key:"resistance" unit:"Ω" above:"0 Ω" max:"1 Ω" optional:"yes" ask:"no" example:"0.3 mΩ, data sheet" doc:"cold resistance; left out: 0.1 V over the rating (common practice, no source)" find:"power loss at rated current over its square"`
 	CurveAt       quantity.Value `key:"curve_at" unit:"°C" min:"-60 °C" max:"400 °C" default:"25 °C" example:"25 °C" doc:"air temperature of the curves"`

@@ -50,3 +50,40 @@ func TestAnEditOfThePropellerIsNoticed(t *testing.T) {
 	_, _, err = boat.Read("boat.toml", []byte(strings.Replace(petrel, "\npitch = \"0.22 m, measured\"", "", 1)))
 	assert.ErrorContains(t, err, "needs pitch of the propeller fitted now")
 }
+
+// TestAChangeThatAFileWouldNotTakeIsTold: a value set beside one that it contradicts, or that would not be used beside it, is refused in
+// the words of the file's reader.
+func TestAChangeThatAFileWouldNotTakeIsTold(t *testing.T) {
+	for _, c := range []struct{ boat, key, value, says string }{
+		{"petrel", "fuse.carries", "2", "fuse.carries: a fuse of a class has the curves of the class"},
+		{"petrel", "fuse.melts", "1.6", "fuse.melts: a fuse of a class"},
+		{"petrel", "fuse.melting_i2t", "100 A²·s", "fuse.melting_i2t: a fuse of a class"},
+		{"petrel", "propeller.measured_torque", "40 N·m", "propeller.measured_torque: measured_torque and measured_power say the same"},
+		{"petrel", "battery.cell_lowest", "3.7 V", "battery.cell_lowest: the lowest cell voltage, 3.7 V, is not below the highest, 3.65 V"},
+		{"petrel", "cable[0].rated_temperature", "25 °C", "cable[0].rated_temperature: is not above ampacity_at"},
+		{"bracken", "motor.constant", "0.5 V·s/rad", "motor.constant: a series-wound motor has no constant"},
+		{"petrel", "motor.kind", "series-wound", "motor: a series-wound motor needs magnetisation"},
+		{"bracken", "fuse.carries", "1.3", ""},
+		{"petrel", "battery.energy", "5 kW·h", ""},
+		{"petrel", "propeller.pitch", "0.25 m", ""},
+	} {
+		b, _ := benchtest.Boat(t, c.boat)
+		require.NoError(t, b.Contradiction(), c.boat)
+		changed, err := b.With(c.key, c.value)
+		require.NoError(t, err, c.key)
+		if err := changed.Contradiction(); c.says == "" {
+			assert.NoError(t, err, c.key)
+		} else {
+			assert.ErrorContains(t, err, c.says)
+		}
+	}
+}
+
+// TestAFileWithAClassTakesNoCurveBeside: it would not be used.
+func TestAFileWithAClassTakesNoCurveBeside(t *testing.T) {
+	text := string(benchtest.File(t, "petrel", "boat.toml"))
+	for _, line := range []string{`carries = "1.3"`, `melts = "1.6"`, `melting_i2t = "3000 A²·s"`, `slowest = [["300 A", "100 s"], ["900 A", "1 s"]]`} {
+		_, _, err := boat.Read("boat.toml", []byte(strings.Replace(text, `class = "gG"`, "class = \"gG\"\n"+line, 1)))
+		assert.ErrorContains(t, err, "a fuse of a class has the curves of the class, and this would not be used: leave it out", line)
+	}
+}

@@ -173,6 +173,15 @@ func (c checker) fuse() {
 		c.Problem("fuse", "give class, for example \"gG\", or the points of its curve as fastest (and slowest)")
 	case f.Class != "" && given:
 		c.Problem("fuse.class", "class and fastest contradict each other; keep the points if you have them")
+	case f.Class != "":
+		for _, own := range []struct {
+			key   string
+			given bool
+		}{{"slowest", len(f.Slowest) > 0}, {"carries", f.Carries.Given}, {"melts", f.Melts.Given}, {"melting_i2t", f.Let.Given}} {
+			if own.given {
+				c.Problem("fuse."+own.key, "a fuse of a class has the curves of the class, and this would not be used: leave it out, or give the maker's curve as fastest (and slowest) in place of class")
+			}
+		}
 	}
 	for key, table := range map[string]datafile.Table{"fuse.fastest": f.Fastest, "fuse.slowest": f.Slowest} {
 		if n := len(table); n == 1 {

@@ -71,4 +71,6 @@ func TestAKindBringsItsNeeds(t *testing.T) {
 	require.NoError(t, err)
 	assert.NoError(t, next.Problems())
 	assert.Contains(t, strings.Join(notes, "; "), "the curves of the class hold")
+	f := &next.Boat.Fuse
+	assert.False(t, f.Carries.Given || f.Melts.Given || len(f.Fastest)+len(f.Slowest) > 0, "the class brings its own curves")
 }

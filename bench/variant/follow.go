@@ -25,7 +25,8 @@ func follow(was, b *boat.Boat, key string) (*boat.Boat, []string) {
 		return rerated(was, b)
 	case key == "fuse.class" && b.Fuse.Class != "" && len(b.Fuse.Fastest) > 0:
 		out := *b
-		out.Fuse.Fastest, out.Fuse.Slowest = nil, nil
+		f := &out.Fuse
+		f.Fastest, f.Slowest, f.Carries, f.Melts, f.Let = nil, nil, quantity.Value{}, quantity.Value{}, quantity.Value{}
 		return &out, []string{"fuse of class " + b.Fuse.Class + ": the curves of the class hold, in place of the points in the file"}
 	case key == "contactor.current":
 		return largerContactor(was, b)

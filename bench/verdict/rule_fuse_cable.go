@@ -169,7 +169,11 @@ func (g *guard) beyond() string {
 	if math.IsInf(g.slowest.Longest, 1) || g.slowest.Longest >= g.within*0.99 {
 		return ""
 	}
-	return quantity.Sentence(" (its slowest curve ends at %.3g s: give fuse.melts)", g.slowest.Longest)
+	how := "give fuse.melts"
+	if g.fuse.Class != "" {
+		how = "the maker's own curve and fuse.melts, in place of fuse.class " + g.fuse.Class + ", may say more"
+	}
+	return quantity.Sentence(" (its slowest curve ends at %.3g s: %s)", g.slowest.Longest, how)
 }
 
 // meanwhile returns how hot the cable gets before a slow fuse opens.

@@ -2,6 +2,7 @@ package verdict
 
 import (
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
@@ -11,17 +12,36 @@ var deratingOrder = Rule{
 	Title:  "derating starts before it ends, and ends before the part is hurt",
 	Source: "order of the law: the limits fall from start to end",
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
-		d := s.Derating
+		d := &s.Derating
 		out = append(crossed(s, "stage"), crossed(s, "motor")...)
-		if limit := b.Stage.SinkLimit.SI; d.StageEnd > limit {
-			out = append(out, Finding{
-				Level:  Close,
-				Text:   quantity.Sentence("stage derating ends at %.0f °C, above the heat sink's limit of %.0f °C", d.StageEnd-273.15, limit-273.15),
-				Change: change(s, s.Key(&s.Derating.StageEnd), limit, "the heat sink's limit"),
-			})
+		out = append(out, tooLate(&s, "stage", &d.StageStart, &d.StageEnd, "the heat sink's limit", b.Stage.SinkLimit.SI)...)
+		switch d.Sensor {
+		case "winding":
+			out = append(out, tooLate(&s, "motor", &d.MotorStart, &d.MotorEnd, "the winding's limit", drive.WindingLimit(&b.Motor))...)
+		case "housing":
+			out = append(out, tooLate(&s, "motor", &d.MotorStart, &d.MotorEnd, "the motor housing's limit", b.Motor.HousingLimit.SI)...)
 		}
 		return out
 	},
+}
+
+// tooLate finds a derating that takes the current away only once the part that its sensor sits on is hurt. limit is the part's, K.
+func tooLate(s *settings.Set, group string, start, end *float64, name string, limit float64) (out []Finding) {
+	if *start >= limit && *start < *end { // a crossed one is mended by its start already
+		out = append(out, Finding{
+			Level:  Close,
+			Text:   quantity.Sentence("%s derating begins at %.0f °C, not below %s of %.0f °C: it does nothing before that is reached", group, *start-273.15, name, limit-273.15),
+			Change: change(*s, s.Key(start), limit-max(5, *end-*start), "as far below "+name+" as it takes to end"),
+		})
+	}
+	if *end > limit {
+		out = append(out, Finding{
+			Level:  Close,
+			Text:   quantity.Sentence("%s derating ends at %.0f °C, above %s of %.0f °C", group, *end-273.15, name, limit-273.15),
+			Change: change(*s, s.Key(end), limit, name),
+		})
+	}
+	return out
 }
 
 var lowVoltageOrder = Rule{

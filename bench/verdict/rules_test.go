@@ -123,6 +123,12 @@ var limits = []struct {
 	}, verdict.Over, `motor derating ends at \d+ °C, not above its start at 120 °C`, "derating.motor_start"},
 	{"derating-order", "beyond what the sink bears", 273.15 + 90, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = x }, verdict.Close,
 		`stage derating ends at \d+ °C, above the heat sink's limit of 90 °C`, "derating.stage_end"},
+	{"derating-order", "beyond what the winding bears", 273.15 + 155, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Derating.Sensor, s.Derating.MotorEnd = "winding", x
+	}, verdict.Close, `motor derating ends at \d+ °C, above the winding's limit of 155 °C`, "derating.motor_end"},
+	{"derating-order", "beyond what the housing bears", 273.15 + 110, false, func(b *boat.Boat, s *settings.Set, x float64) {
+		s.Derating.Sensor, s.Derating.MotorStart, s.Derating.MotorEnd = "housing", 360, x
+	}, verdict.Close, `motor derating ends at \d+ °C, above the motor housing's limit of 110 °C`, "derating.motor_end"},
 	{"low-voltage-order", "end not below start", 46.5, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.End = math.Nextafter(x, 0) }, verdict.Over,
 		`low-voltage derating ends at 4\d.\d V, not below its start at 46.5 V`, "low_voltage.start"},
 	{"low-voltage-order", "cut-off not below end", 44, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.CutOff = math.Nextafter(x, 0) }, verdict.Over,
@@ -227,6 +233,45 @@ func TestCrossedDeratingsMoveToTheSafeSide(t *testing.T) {
 		mended, err := s.With(found[0].Change.Key, found[0].Change.To)
 		require.NoError(t, err)
 		assert.Empty(t, check(t, c.rule, b, mended), "%s to %s", found[0].Change.Key, found[0].Change.To)
+	}
+}
+
+// TestADeratingAboveItsPartIsMovedBelowIt: one that begins only where the part is hurt is moved as a whole, by two changes.
+func TestADeratingAboveItsPartIsMovedBelowIt(t *testing.T) {
+	const zero = 273.15
+	for _, c := range []struct {
+		sensor     string
+		start, end float64 // °C
+		found      []string
+	}{
+		{"housing", 95, 110, nil},
+		{"housing", 95, 115, []string{"motor derating ends at 115 °C, above the motor housing's limit of 110 °C"}},
+		{"housing", 110, 125, []string{
+			"motor derating begins at 110 °C, not below the motor housing's limit of 110 °C: it does nothing before that is reached",
+			"motor derating ends at 125 °C, above the motor housing's limit of 110 °C",
+		}},
+		{"winding", 150, 155, nil},
+		{"winding", 156, 180, []string{
+			"motor derating begins at 156 °C, not below the winding's limit of 155 °C: it does nothing before that is reached",
+			"motor derating ends at 180 °C, above the winding's limit of 155 °C",
+		}},
+		{"none", 156, 180, nil},
+	} {
+		b, s := sound(t)
+		s.Derating.Sensor, s.Derating.MotorStart, s.Derating.MotorEnd = c.sensor, zero+c.start, zero+c.end
+		var texts []string
+		found := check(t, "derating-order", b, s)
+		for _, f := range found {
+			texts = append(texts, f.Text)
+			assert.Equal(t, verdict.Close, f.Level)
+		}
+		assert.Equal(t, c.found, texts)
+		for _, f := range found {
+			var err error
+			s, err = s.With(f.Change.Key, f.Change.To)
+			require.NoError(t, err)
+		}
+		assert.Empty(t, check(t, "derating-order", b, s))
 	}
 }
 

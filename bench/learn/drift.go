@@ -471,7 +471,7 @@ func (t *Track) FindReach(ctx context.Context, first *Result, trials []*trial.Tr
 			return 0, "", "", false, nil
 		}
 		b := drive.Place(p.boat, all, z)
-		list, err := runs(ctx, b, p.settings, plain)
+		list, _, err := runs(ctx, b, p.settings, plain)
 		if err != nil {
 			return 0, "", "", false, err
 		}

@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"runtime"
@@ -70,8 +71,8 @@ func (r *Result) Margins(ctx context.Context, trials []*trial.Trial) ([]Margin, 
 // margins returns the tightest margins of the boat as its file has it, at most so many, with what each is at z (After) and its gradient there, nil where the boat
 // at z cannot be simulated.
 func (p *problem) margins(ctx context.Context, z []float64, trials []*trial.Trial, most int) (list []Margin, grads [][]float64, err error) {
-	before, err := runs(ctx, p.boat, p.settings, trials)
-	if err != nil {
+	before, failed, err := runs(ctx, p.boat, p.settings, trials)
+	if err = cmp.Or(err, failed); err != nil { // the tightest of the other trials may not be the tightest
 		return nil, nil, err
 	}
 	list = tightest(before, trials)
@@ -139,9 +140,10 @@ func trialsOf(list []Margin, trials []*trial.Trial) (out []*trial.Trial) {
 	return out
 }
 
-// runs simulates a boat in trials; nil: it can't be simulated there.
-func runs(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial) ([]*record.Run, error) {
-	out := make([]*record.Run, len(trials))
+// runs simulates a boat in trials; nil: it can't be simulated there, and failed says why in the first such trial.
+func runs(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial) (out []*record.Run, failed, err error) {
+	out = make([]*record.Run, len(trials))
+	why := make([]error, len(trials))
 	var group errgroup.Group
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, t := range trials {
@@ -151,11 +153,14 @@ func runs(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Tri
 			}
 			if run, err := simulate.Run(ctx, b, s, t, simulate.Options{Check: noCheck}); err == nil {
 				out[i] = run
+			} else {
+				why[i] = err
 			}
 			return nil
 		})
 	}
-	return out, group.Wait()
+	err = group.Wait()
+	return out, cmp.Or(why...), err
 }
 
 // margins returns the least margins of a run by part; of parts with a temperature.

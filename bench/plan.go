@@ -223,6 +223,15 @@ func reached(key string, set settings.Set, before, run *record.Run) (ok bool, fa
 	return true, ""
 }
 
+// notShown lists what of a proposal its trials do not show.
+func notShown(s *Setup, present *verdict.Side, proposed *Setup, side *verdict.Side) []string {
+	out := unreached(s.Settings, proposed.Settings, side.Trials)
+	if nothing := changesNothing(present, side); nothing != "" && out == nil {
+		out = append(out, nothing)
+	}
+	return out
+}
+
 // unreached lists the current limits that a proposal raises and no trial comes near, one sentence each: the verdict says nothing of them.
 func unreached(from, to settings.Set, trials []verdict.Trial) (out []string) {
 	for _, key := range settings.Differing(from, to) {
@@ -243,6 +252,23 @@ func unreached(from, to settings.Set, trials []verdict.Trial) (out []string) {
 		}
 	}
 	return out
+}
+
+// changesNothing says so of a proposal with which every trial runs as it did, and every rule finds what it found: perhaps this boat has no
+// use for what was proposed; "" for any other.
+func changesNothing(before, after *verdict.Side) string {
+	same := func(a, b verdict.Finding) bool { return a.Level == b.Level && a.Text == b.Text }
+	if len(before.Trials) != len(after.Trials) || !slices.EqualFunc(before.Findings, after.Findings, same) {
+		return ""
+	}
+	bears := func(a, b verdict.Part) bool { return a.Name == b.Name && a.Limit == b.Limit }
+	for i := range before.Trials {
+		a, b := &before.Trials[i], &after.Trials[i]
+		if !slices.EqualFunc(a.Parts, b.Parts, bears) || !alike(a.Run, b.Run) {
+			return ""
+		}
+	}
+	return "the proposal changes nothing in what was tried: every trial runs as it did before, so the verdict says nothing of it"
 }
 
 // alike reports whether no part of two runs peaks differently.

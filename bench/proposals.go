@@ -20,7 +20,7 @@ type NamedSide struct {
 	Name     string
 	Setup    *Setup // the boat and settings with the proposal
 	Side     verdict.Side
-	Untested []string // current limits raised that no trial came near, in sentences
+	Untested []string // as in Tried
 }
 
 // MostProposals is how many stand side by side on a screen of 80 columns.

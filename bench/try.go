@@ -39,7 +39,7 @@ type Tried struct {
 	Changed  *Setup        // the boat with the proposal, which may change it too; nil: none was made
 	Proposed *verdict.Side // nil: none was made
 	Change   []verdict.Change
-	Untested []string // current limits raised that no trial came near, in sentences
+	Untested []string // what of the proposal no trial shows: current limits raised that none came near, or all of it; in sentences
 
 	Several []NamedSide // several proposals in place of one; nil: none were made
 
@@ -136,12 +136,12 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	if t.Changed != nil {
 		side := verdict.Join(verdict.Static(t.Changed.Boat, t.Changed.Settings), judged[1])
 		t.Proposed = &side
-		t.Untested = unreached(s.Settings, t.Changed.Settings, judged[1])
+		t.Untested = notShown(s, &t.Present, t.Changed, t.Proposed)
 	}
 	for i := range t.Several {
 		n := &t.Several[i]
 		n.Side = verdict.Join(verdict.Static(n.Setup.Boat, n.Setup.Settings), judged[1+i])
-		n.Untested = unreached(s.Settings, n.Setup.Settings, judged[1+i])
+		n.Untested = notShown(s, &t.Present, n.Setup, &n.Side)
 	}
 	switch {
 	case err == nil || ctx.Err() != nil || errors.As(err, new(*simulate.UnbalancedError)):

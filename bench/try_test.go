@@ -216,3 +216,29 @@ func TestARaisedLimitThatNoTrialReachesIsTold(t *testing.T) {
 		}
 	}
 }
+
+// TestAProposalThatChangesNothingIsTold: a value that this boat has no use for leaves all as it was, which is no verdict on it; before, it was
+// clear without a word.
+func TestAProposalThatChangesNothingIsTold(t *testing.T) {
+	for set, told := range map[string]bool{
+		"motor.field_share=20 %":       true,  // it has magnets
+		"derating.motor_start=100 °C":  true,  // its controller has no motor sensor
+		"limits.motor_current=140 A":   true,  // as it is
+		"limits.motor_current=141 A":   false, // seen everywhere
+		"ramp.rise=2 s":                false,
+		"stage.housekeeping=9 W":       false,
+		"hull.displacement=1900 kg":    false,
+		"stage.voltage_limit=60 V":     false, // a margin
+		"contactor.current=150 A":      false,
+		"limits.braking_current=100 A": true,  // nothing brakes here
+	} {
+		tried, err := bench.Try(t.Context(), setup(t, "petrel"), bench.TryOptions{Set: []string{set}, Trials: builtin(t, "full-throttle"), NoChange: true})
+		require.NoError(t, err)
+		const nothing = "the proposal changes nothing in what was tried: every trial runs as it did before, so the verdict says nothing of it"
+		if told {
+			assert.Equal(t, []string{nothing}, tried.Untested, set)
+		} else {
+			assert.NotContains(t, tried.Untested, nothing, set)
+		}
+	}
+}

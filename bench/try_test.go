@@ -230,7 +230,7 @@ func TestAProposalThatChangesNothingIsTold(t *testing.T) {
 		"hull.displacement=1900 kg":    false,
 		"stage.voltage_limit=60 V":     false, // a margin
 		"contactor.current=150 A":      false,
-		"limits.braking_current=100 A": true,  // nothing brakes here
+		"limits.braking_current=100 A": true, // nothing brakes here
 	} {
 		tried, err := bench.Try(t.Context(), setup(t, "petrel"), bench.TryOptions{Set: []string{set}, Trials: builtin(t, "full-throttle"), NoChange: true})
 		require.NoError(t, err)

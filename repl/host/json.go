@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"go/types"
 	"reflect"
+	"slices"
 	"strings"
 )
 
@@ -67,10 +68,17 @@ func ownError(err error) error {
 	return err
 }
 
+// A keyText is the key of a map whose type has a method MarshalText of the script's.
+type keyText struct{ text *string }
+
+// MarshalText returns the text of the key.
+func (k keyText) MarshalText() ([]byte, error) { return []byte(*k.text), nil }
+
 type jsonTypes struct {
 	all    *Types
 	decode bool
 	path   []types.Type // what the present type is part of
+	failed *error       // of encoding: the first key that gave no text
 }
 
 // methodOf returns a method of a script's type, or of its pointer.
@@ -95,6 +103,22 @@ func (j *jsonTypes) hasMethod(t types.Type) bool {
 		}
 	}
 	return false
+}
+
+// keyMethod returns the method of the script's that gives the keys of a map their text, or reads them from it; nil where there is none. As in package
+// json, encoding asks no key that is a string, and decoding asks the pointer to a key.
+func (j *jsonTypes) keyMethod(m *types.Map) any {
+	key := m.Key()
+	if _, named := types.Unalias(key).(*types.Named); !named || types.IsInterface(key) || nativeNamed(key) {
+		return nil
+	}
+	if j.decode {
+		return j.methodOf(types.NewPointer(key), "UnmarshalText")
+	}
+	if b, ok := key.Underlying().(*types.Basic); ok && b.Info()&types.IsString != 0 {
+		return nil
+	}
+	return j.methodOf(key, "MarshalText")
 }
 
 // delayed is the type of a part that is not converted with the whole.
@@ -157,7 +181,14 @@ func (j *jsonTypes) of(t types.Type, m reflect.Type) reflect.Type {
 	case *types.Array:
 		return reflect.ArrayOf(int(u.Len()), j.of(u.Elem(), m.Elem()))
 	case *types.Map:
-		return reflect.MapOf(m.Key(), j.of(u.Elem(), m.Elem()))
+		switch {
+		case j.keyMethod(u) == nil:
+			return reflect.MapOf(m.Key(), j.of(u.Elem(), m.Elem()))
+		case j.decode:
+			return j.delayed()
+		default:
+			return reflect.MapOf(reflect.TypeFor[keyText](), j.of(u.Elem(), m.Elem()))
+		}
 	case *types.Interface:
 		if u.NumMethods() > 0 && j.decode {
 			return reflect.TypeFor[error]()
@@ -244,7 +275,16 @@ func (j *jsonTypes) out(t types.Type, v, dst reflect.Value) {
 		for it := v.MapRange(); it.Next(); {
 			e := reflect.New(dst.Type().Elem()).Elem()
 			j.out(u.Elem(), it.Value(), e)
-			dst.SetMapIndex(it.Key(), e)
+			key := it.Key()
+			if f, ok := j.keyMethod(u).(func(any) ([]byte, error)); ok {
+				b, err := f(key.Interface())
+				if err != nil && j.failed != nil && *j.failed == nil {
+					*j.failed = fmt.Errorf("json: encoding error for type %q: %q", typeText(t), err.Error())
+				}
+				text := string(b)
+				key = reflect.ValueOf(keyText{&text})
+			}
+			dst.SetMapIndex(key, e)
 		}
 	case *types.Interface:
 		if v.Kind() == reflect.Interface && v.IsNil() {
@@ -290,7 +330,7 @@ func (j *jsonTypes) value(t types.Type, v reflect.Value) any {
 		return j.value(u.Elem(), v.Elem())
 	}
 	// The type itself may stand for a part of itself further down.
-	in := jsonTypes{all: j.all}
+	in := jsonTypes{all: j.all, failed: j.failed}
 	dst := reflect.New(in.plain(t, v.Type())).Elem()
 	in.out2(t, v, dst)
 	return dst.Interface()
@@ -420,15 +460,64 @@ func (j *jsonTypes) read(text []byte, t types.Type, dst reflect.Value) error {
 			continue
 		}
 		if name == "UnmarshalText" {
+			if string(text) == "null" { // package json asks no method
+				if slices.Contains([]reflect.Kind{reflect.Interface, reflect.Pointer, reflect.Map, reflect.Slice}, dst.Kind()) {
+					dst.SetZero()
+				}
+				return nil
+			}
 			var s string
 			if err := json.Unmarshal(text, &s); err != nil {
-				return err
+				return &methodError{strings.TrimSuffix(err.Error(), "string") + typeText(t), err}
 			}
 			text = []byte(s)
 		}
 		return f(dst.Addr().Interface(), text)
 	}
+	if m, ok := t.Underlying().(*types.Map); ok && !nativeNamed(t) && j.keyMethod(m) != nil {
+		return j.readMap(text, t, m, dst)
+	}
 	return j.decodeInto(t, dst, func(x any) error { return json.Unmarshal(text, x) })
+}
+
+// readMap decodes text into a map whose keys are read by a method of the script's, in the order of the text.
+func (j *jsonTypes) readMap(text []byte, t types.Type, m *types.Map, dst reflect.Value) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	begin, err := d.Token()
+	switch {
+	case err != nil:
+		return err
+	case begin == nil: // null
+		dst.SetZero()
+		return nil
+	case begin != json.Delim('{'):
+		err := json.Unmarshal(text, new(map[string]any))
+		return &methodError{strings.TrimSuffix(err.Error(), "map[string]interface {}") + typeText(t), err}
+	}
+	if dst.IsNil() {
+		dst.Set(reflect.MakeMap(dst.Type()))
+	}
+	read := j.keyMethod(m).(func(any, []byte) error)
+	var wrong error
+	for d.More() {
+		name, err := d.Token()
+		if err != nil {
+			return err
+		}
+		var raw json.RawMessage
+		if err := d.Decode(&raw); err != nil {
+			return err
+		}
+		key, e := reflect.New(dst.Type().Key()), reflect.New(dst.Type().Elem())
+		if err := j.read(raw, m.Elem(), e.Elem()); err != nil && wrong == nil {
+			wrong = err
+		}
+		if err := read(key.Interface(), []byte(name.(string))); err != nil {
+			return err
+		}
+		dst.SetMapIndex(key.Elem(), e.Elem())
+	}
+	return wrong
 }
 
 // decodeInto has decode fill a value that stands for a variable of type t, and sets the variable from it.
@@ -550,8 +639,22 @@ func fieldAt(t types.Type, path []string) (name string, at types.Type) {
 	return name, t
 }
 
-// encoded is what package json gets for a value.
-func (rt *RT) encoded(x any) any { return (&jsonTypes{all: rt.Types}).opened(x) }
+// encoded returns what package json gets for a value; the error is that of a key which gave no text.
+func (rt *RT) encoded(x any) (any, error) {
+	var failed error
+	out := (&jsonTypes{all: rt.Types, failed: &failed}).opened(x)
+	return out, failed
+}
+
+// encode has a function of package json encode a value.
+func (rt *RT) encode(x any, with func(any) ([]byte, error)) ([]byte, error) {
+	x, err := rt.encoded(x)
+	if err != nil {
+		return nil, err
+	}
+	b, err := with(x)
+	return b, ownError(err)
+}
 
 func (rt *RT) jsonDecode(x any, decode func(any) error) error {
 	b, ok := x.(boxer)
@@ -582,12 +685,10 @@ func (rt *RT) jsonDecode(x any, decode func(any) error) error {
 func (rt *RT) jsonFunctions() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		"Marshal": reflect.ValueOf(func(x any) ([]byte, error) {
-			b, err := json.Marshal(rt.encoded(x))
-			return b, ownError(err)
+			return rt.encode(x, json.Marshal)
 		}),
 		"MarshalIndent": reflect.ValueOf(func(x any, prefix, indent string) ([]byte, error) {
-			b, err := json.MarshalIndent(rt.encoded(x), prefix, indent)
-			return b, ownError(err)
+			return rt.encode(x, func(x any) ([]byte, error) { return json.MarshalIndent(x, prefix, indent) })
 		}),
 		"Unmarshal": reflect.ValueOf(func(text []byte, x any) error {
 			return rt.jsonDecode(x, func(x any) error { return json.Unmarshal(text, x) })
@@ -595,7 +696,10 @@ func (rt *RT) jsonFunctions() map[string]reflect.Value {
 	}
 }
 
-func (rt *RT) jsonEncode(e *json.Encoder, x any) error { return ownError(e.Encode(rt.encoded(x))) }
+func (rt *RT) jsonEncode(e *json.Encoder, x any) error {
+	_, err := rt.encode(x, func(x any) ([]byte, error) { return nil, e.Encode(x) })
+	return err
+}
 
 func (rt *RT) jsonDecoder(d *json.Decoder, x any) error { return rt.jsonDecode(x, d.Decode) }
 

@@ -241,7 +241,11 @@ func scriptFiles(files []string) func(name string) ([]byte, error) {
 		if !slices.Contains(files, name) {
 			return nil, fmt.Errorf("a script reaches no file that its command line does not name: name %q there", name)
 		}
-		return datafile.ReadFile(name, profiles.LargestKept)
+		text, err := datafile.ReadFile(name, profiles.LargestKept)
+		if err != nil {
+			return nil, fmt.Errorf("%s cannot be read: %w", name, err)
+		}
+		return text, nil
 	}
 }
 

@@ -103,7 +103,10 @@ func (o *mapOptions) draft(sys *system, b *berth) error {
 			fmt.Fprintln(sys.Out, line)
 		}
 	}
-	if d.Open > 0 {
+	switch {
+	case d.Open > 0 && d.Keyed > 0:
+		say("Lines without a key stay comments. Where one counts after all, write its key into the table and make the draft again with --force before you complete it, since that writes the whole file anew.")
+	case d.Open > 0:
 		say("The quickest way on: give the table a column with the header key, write the key of each line that counts (`quaybench settings` explains them; a reading is one of %s), and make the draft again with --force before you complete it, since that writes the whole file anew. Lines without a key stay comments.", link.StandardChannels())
 	}
 	if d.Keyed > 0 {

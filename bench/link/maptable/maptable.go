@@ -107,12 +107,12 @@ func Make(name string, data []byte, o Options) (*Draft, error) {
 	if len(t.problems) > 0 {
 		return nil, t.problems
 	}
-	head := registerHead
+	head, foot := registerHead, registerFoot
 	if d.Objects {
-		head = objectHead
+		head, foot = objectHead, objectFoot
 	}
 	d.Text = fmt.Sprintf("# A draft made of %s. Each line was copied as it stands there: compare it with the manual once more.\n# `quaybench controller map BOAT --check` explains each line, and says what is missing.\ntitle = %s\n%s", oneLine(name), quoted(cmp.Or(o.Title, "controller")), head)
-	d.Text += settings.String() + readings.String()
+	d.Text += settings.String() + readings.String() + foot
 	return d, nil
 }
 
@@ -160,6 +160,31 @@ rate = "250 kbit/s"       # of the bus: look it up in the manual; a wrong one di
 #type = "u16"
 #value = 0
 
+`
+
+const registerFoot = `# Only for step tests with the throttle over the line. It turns a propeller: a controller without a time-out of its own, proven on
+# the line before each test, takes none. Complete these lines by the manual and take the # away.
+#[throttle]
+#address = 0x0020
+#type = "s16"
+#zero = 0                    # count of no throttle
+#ahead = 1000                # count of full ahead
+#astern = -1000              # of full astern; leave out if there is none
+#command_timeout = "300 ms"  # after so long without a command the controller itself goes to zero
+`
+
+const objectFoot = `# Only for step tests with the throttle over the line. It turns a propeller: a controller without a time-out of its own, proven on
+# the line before each test, takes none. Complete these lines by the manual and take the # away; heartbeat and [identity] are needed too.
+#[throttle]
+#index = 0x2300
+#sub = 1
+#type = "s16"
+#zero = 0                    # count of no throttle
+#ahead = 1000                # count of full ahead
+#astern = -1000              # of full astern; leave out if there is none
+#rpdo = 1                    # the receive PDO that carries it; leave out if it is written by SDO
+#watch = "commands"          # what the controller watches: our commands, or our heartbeat (then our_node too, as object 1016 has it)
+#command_timeout = "300 ms"  # after so long without what it watches the controller itself goes to zero
 `
 
 var place = regexp.MustCompile(`(?i)^(?:0x|16#)?([0-9a-f]{4})h?(?:\s*(?:sub|[:./])\s*(?:0x)?([0-9a-f]{1,2})h?)?$`)

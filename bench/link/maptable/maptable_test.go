@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -197,4 +198,26 @@ func TestWhatATableLeavesOpenIsAskedFor(t *testing.T) {
 	assert.Contains(t, d.Text, "#sub = 17\n")
 	require.Len(t, d.Perhaps, 1, "a temperature is no voltage")
 	assert.Equal(t, []string{"voltage"}, d.Perhaps[0].Keys)
+}
+
+// The throttle that a draft proposes as comments is one that loads, once they are taken away.
+func TestTheProposedThrottleLoads(t *testing.T) {
+	uncomment := func(text string, tables ...string) string {
+		for _, table := range tables {
+			before, block, ok := strings.Cut(text, "#["+table+"]")
+			require.True(t, ok, table)
+			block, after, _ := strings.Cut(block, "\n\n")
+			text = before + "[" + table + "]" + strings.ReplaceAll(block, "\n#", "\n") + "\n\n" + after
+		}
+		return text
+	}
+	d := draft(t, registers)
+	r, err := regmap.Load("registers.toml", []byte(uncomment(d.Text, "running", "throttle")), settings.Fields())
+	require.NoError(t, err)
+	assert.Equal(t, 300*time.Millisecond, r.Describe().Throttle.CommandTimeout)
+	d = draft(t, "name,index,sub,type,unit,access,key\nVoltage,2100,1,u16,V,ro,\n")
+	text := strings.Replace(uncomment(d.Text, "identity", "throttle"), "#heartbeat", "heartbeat", 1)
+	o, err := objmap.Load("objects.toml", []byte(text), settings.Fields())
+	require.NoError(t, err)
+	assert.True(t, o.Describe().Throttle.Astern)
 }

@@ -20,6 +20,7 @@ type Client struct {
 	heard     time.Time // when the last answer came in
 	lateUntil time.Time // answers may still come to a request that failed
 	last      []byte    // the last answer, nil after a failure
+	asked     []byte    // the last request
 	second    *SecondPartyError
 	news      []error // not told yet
 	insist    bool    // goes on beside a second party
@@ -348,7 +349,11 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 	case idNMT:
 		second("a network master")
 	case idRequest + node:
-		second("another client that reads or writes the same controller")
+		who := "another client that reads or writes the same controller"
+		if c.asked != nil && slices.Equal(f.Data, c.asked) {
+			who += ", or an adapter that sends our own frames back,"
+		}
+		second(who)
 	case idReply + node:
 		late := now.Before(c.lateUntil) || c.lateUntil.Equal(now)
 		if !asking && !late && (c.last == nil || !slices.Equal(f.Data, c.last)) {
@@ -406,6 +411,7 @@ func (c *Client) tell(err error) {
 // comes as an error. On no answer it tells the node so, which else keeps the transfer.
 func (c *Client) ask(ctx context.Context, o Object, data []byte, within bool) ([]byte, error) {
 	sent := c.clock.Now()
+	c.asked = data
 	if err := c.bus.Send(ctx, slcan.Frame{ID: idRequest + uint32(c.node), Data: data}); err != nil {
 		return nil, err
 	}

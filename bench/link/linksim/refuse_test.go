@@ -142,7 +142,7 @@ func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
 
 // Where neither PDO nor SDO reaches a node, zero is not confirmed, and the words of a node that left operation by itself are told.
 func TestAnUnconfirmedZeroTellsWhatTheNodeSaid(t *testing.T) {
-	for late, says := range map[time.Duration]string{0: "it said that it is pre-operational", 2 * time.Second: "it did not say that it obeyed"} {
+	for late, says := range map[time.Duration]string{0: "it said that it is pre-operational", 5 * time.Second: "it did not say that it obeyed"} {
 		b := newBus(t, objects(t), canopen.Acts)
 		ctl := b.open(t)
 		require.NoError(t, ctl.MakeReady(t.Context()))
@@ -159,6 +159,41 @@ func TestAnUnconfirmedZeroTellsWhatTheNodeSaid(t *testing.T) {
 		assert.ErrorContains(t, err, "zero throttle was not confirmed")
 		assert.ErrorContains(t, err, "told to leave operation, where it obeys no receive PDO: "+says)
 	}
+}
+
+// Where SDO is dead at a halt, nothing tells whether zero arrived: a node that we started is taken out of operation at once, not after
+// all that is tried then.
+func TestADeadSDOTakesTheNodeOutAtOnce(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Ignores)
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x585}}
+	}
+	begun, out := b.clock.Now(), time.Duration(0)
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		if f.String() == "000#8005" && out == 0 {
+			out = b.clock.Now().Sub(begun)
+		}
+		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205}}
+	}
+	assert.ErrorContains(t, ctl.Halt(t.Context()), "it said that it is pre-operational")
+	assert.InDelta(t, 0.5, out.Seconds(), 0.1, "after the first answer that did not come")
+	assert.Zero(t, b.sim.Lever())
+}
+
+// An adapter that sends our own frames back is named beside another client, which looks the same.
+func TestAnAdapterThatEchoesIsNamed(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Acts)
+	ctl := b.open(t)
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		return []slcan.Delivery{{Frame: f}, {Line: "t" + strings.Replace(fmt.Sprintf("%03X8%X", f.ID, f.Data), " ", "", -1) + "\r", Drop: true}}
+	}
+	_, err := ctl.ReadSettings(t.Context())
+	assert.ErrorContains(t, err, "or an adapter that sends our own frames back, is on the bus too")
 }
 
 // A late answer to the command before is no confirmation of zero: what is written by SDO is read back at a halt.

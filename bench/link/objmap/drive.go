@@ -486,7 +486,10 @@ func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) e
 		if why == nil {
 			why = s.holds(ctx, zero)
 		}
-		refused := errors.As(why, new(*canopen.Abort)) // it can be written only
+		refused := errors.As(why, new(*canopen.Abort))       // it can be written only
+		if d.started && errors.Is(why, canopen.ErrNoReply) { // it is, in the end, and nothing tells whether zero arrived
+			_ = s.client.Withdraw(ctx)
+		}
 		switch {
 		case why == nil && sent && blind:
 			why = fmt.Errorf("%v reads zero, but it never read as what a receive PDO had brought, so that confirms nothing", d.places[0])

@@ -182,7 +182,7 @@ func (r *Proposed) hardware(d *document) {
 	c := r.Change
 	if c == nil {
 		if len(r.Tried) > 0 {
-			s.say("no single change of the boat that was tried meets them", strings.Join(r.Tried, ", "))
+			s.say("no change of the boat does, of", strings.Join(r.Tried, ", "))
 		}
 		return
 	}
@@ -206,7 +206,7 @@ func (r *Proposed) hardware(d *document) {
 	if set != nil {
 		text += "; with " + strings.Join(set, ", ")
 	}
-	s.say("smallest change of the boat that was found to meet them", text)
+	s.say("smallest change of the boat that does", text)
 }
 
 func (r *Proposed) pictures(*Paper) (string, []Figure) { return "settings for wishes", nil }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"text/tabwriter"
@@ -105,10 +106,10 @@ func TestCANProgramFaultMatrix(t *testing.T) {
 			assert.Empty(t, b.frames(), "nothing but SDO before the release")
 			d.line("release")
 			begun := time.Now()
+			var left atomic.Bool
 			go func() { // the person
-				for time.Since(begun) < time.Minute {
+				for time.Since(begun) < time.Minute && !left.Load() {
 					if strings.Contains(d.screen(), "type ready") {
-						defer func() { _ = recover() }() // the terminal may be gone
 						d.line("ready")
 						return
 					}
@@ -116,6 +117,7 @@ func TestCANProgramFaultMatrix(t *testing.T) {
 				}
 			}()
 			time.Sleep(time.Duration(moment) * time.Millisecond)
+			left.Store(act.name == "terminal closed") // nobody answers there any more
 			act.do(d, b)
 			code := d.code()
 			time.Sleep(1500 * time.Millisecond)

@@ -376,11 +376,14 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 
 // alarmed takes note of an emergency.
 func (c *Client) alarmed(f slcan.Frame, now time.Time) {
-	if len(f.Data) != slcan.MaxData || f.Data[0] == 0 && f.Data[1] == 0 { // 0000: the error is over
+	if len(f.Data) < 2 || f.Data[0] == 0 && f.Data[1] == 0 { // 0000: the error is over
 		return
 	}
-	e := &DeviceError{Node: c.node, Code: binary.LittleEndian.Uint16(f.Data), Register: f.Data[2], At: now}
-	copy(e.Maker[:], f.Data[3:])
+	e := &DeviceError{Node: c.node, Code: binary.LittleEndian.Uint16(f.Data), At: now}
+	if len(f.Data) > 2 { // 8 bytes by the standard; a short one is one all the same
+		e.Register = f.Data[2]
+		copy(e.Maker[:], f.Data[3:])
+	}
 	c.tell(e)
 }
 

@@ -291,10 +291,12 @@ func TestEmergenciesAtAnotherIdentifier(t *testing.T) {
 	b.others = append(b.others, slcan.Frame{ID: 0x085, Data: []byte{0x10, 0x43, 1, 0, 0, 0, 0, 0}})
 	_, err := ctl.ReadTelemetry(t.Context())
 	require.NoError(t, err, "another node's")
-	b.others = append(b.others, slcan.Frame{ID: 0x0A7, Data: []byte{0x10, 0x43, 1, 0, 0, 0, 0, 0}})
-	b.pass(t, 20*time.Millisecond)
-	_, err = ctl.ReadTelemetry(t.Context())
-	assert.ErrorContains(t, err, "node 5 reports an emergency: temperature (code 4310")
+	for _, data := range [][]byte{{0x10, 0x43, 1, 0, 0, 0, 0, 0}, {0x10, 0x43, 1}, {0x10, 0x43}} { // some send it short
+		b.others = append(b.others, slcan.Frame{ID: 0x0A7, Data: data})
+		b.pass(t, 20*time.Millisecond)
+		_, err = ctl.ReadTelemetry(t.Context())
+		assert.ErrorContains(t, err, "node 5 reports an emergency: temperature (code 4310")
+	}
 }
 
 // A node that does not start, or does not say that it is ready, is not commanded, and left out of operation.

@@ -86,7 +86,11 @@ func DoubtSentence(records int, doubt float64) string {
 	if records == 1 {
 		these = "this record"
 	}
-	return quantity.Sentence("Taken all together, the readings of %s lie further from the boat file than its tolerances explain (chance %.2g %%): a value of the file is wrong, or something of the boat is not as the model has it.", these, 100*doubt)
+	chance := "below 0.1 %" // no tail of a distribution is known further
+	if doubt >= 0.001 {
+		chance = quantity.Sentence("%.1f %%", 100*doubt)
+	}
+	return quantity.Sentence("Taken all together, the readings of %s lie further from the boat file than its tolerances explain (chance %s): a value of the file is wrong, or something of the boat is not as the model has it.", these, chance)
 }
 
 // Learn finds the values of a boat that its records tell. Errors are *UselessError for a record that nothing can be learned from, those of the

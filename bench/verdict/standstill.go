@@ -12,6 +12,7 @@ const (
 	turns     = 2.0  // rad/s, about 20 rpm: a motor that never gets there does not turn
 	asksToRun = 0.05 // demand from which on it is meant to
 	ahead     = 0.40 // lever from which on it is meant to, where a latch of the controller makes no demand of it: no dead band is wider
+	idles     = 0.02 // share of the controller's current below which a meter shows none
 )
 
 // StandsStill returns in words that a run's motor was asked to turn and did not, so that what the run was to try was never tried; "" where
@@ -26,8 +27,7 @@ func StandsStill(r *record.Run) string {
 		}
 	}
 	speed, known := r.Trace(record.MotorSpeed)
-	demand, asked := r.Trace(record.DemandTrace)
-	if !known || !asked {
+	if !known {
 		return ""
 	}
 	most := func(values []float64) (m float64) {
@@ -40,10 +40,26 @@ func StandsStill(r *record.Run) string {
 	if tr, known := r.Trace(record.Lever); known {
 		lever = most(tr.Values)
 	}
-	if w := most(speed.Values); (most(demand.Values) > asksToRun || lever > ahead) && w < turns {
+	asks := lever > ahead
+	if demand, simulated := r.Trace(record.DemandTrace); simulated {
+		asks = asks || most(demand.Values) > asksToRun
+	} else if amps, measured := r.Trace(record.MotorCurrent); !measured || most(amps.Values) > idles*ratedFor(r) {
+		return "" // perhaps the shaft was held
+	}
+	if w := most(speed.Values); asks && w < turns {
 		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
 	}
 	return ""
+}
+
+// ratedFor returns the motor current that the controller of a run is made for, A; 0 where the run does not say.
+func ratedFor(r *record.Run) float64 {
+	for _, p := range r.Parts {
+		if p.Name == "power stage" {
+			return p.Limit
+		}
+	}
+	return 0
 }
 
 // stallTimerDevice is the name of the controller's stall timer in events.

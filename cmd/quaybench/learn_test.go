@@ -167,21 +167,26 @@ func TestASessionLearns(t *testing.T) {
 	first := keepText(t, folder, "first.csv", o.Text(t))
 	o.Seed, o.Clock = 4, "2026-05-08T10:00:00Z"
 	second := keepText(t, folder, "second.csv", o.Text(t))
-	for lines, wanted := range map[string]string{
-		"boat.Args":                  "first.csv",
-		"boat.Compare(boat.Args[0])": "Measured and predicted agree",
-		"boat.Learn(boat.Args...)":   "what became of the margins",
-		"l, err := boat.Learn(boat.Args[0]); fmt.Print(l.Summary())": "margin of the commutator in hot-restart",
-		"boat.Drift(boat.Args...)":                                   "drift over 2 records",
-		"d, err := boat.Drift(boat.Args...); fmt.Print(d.Summary())": "nothing moved beyond chance over 2 records",
-		`boat.Sheet("harbour", "voltage")`:                           "sheet for harbour",
+	lines := `boat.Args
+boat.Compare(boat.Args[0])
+l, err := boat.Learn(boat.Args...)
+l
+fmt.Print(l.Summary())
+d, err := boat.Drift(boat.Args...)
+d
+fmt.Print(d.Summary())
+boat.Sheet("harbour", "voltage")
+`
+	var out, wrong bytes.Buffer
+	y := &yard{t: t}
+	sys := y.system()
+	sys.In, sys.Out, sys.Err = strings.NewReader(lines), &out, &wrong
+	code := run(t.Context(), []string{"--book", filepath.Join(folder, "book"), "repl", "petrel", first, second}, sys)
+	assert.Zero(t, code, wrong.String())
+	for _, wanted := range []string{
+		"first.csv", "agrees with the prediction", "what became of the margins", "margin of the commutator in hot-restart",
+		"drift over 2 records", "nothing moved beyond chance over 2 records", "sheet for harbour",
 	} {
-		var out, wrong bytes.Buffer
-		y := &yard{t: t}
-		sys := y.system()
-		sys.In, sys.Out, sys.Err = strings.NewReader(lines+"\n"), &out, &wrong
-		code := run(t.Context(), []string{"--book", filepath.Join(folder, "book"), "repl", "petrel", first, second}, sys)
-		assert.Zero(t, code, "%s: %s", lines, wrong.String())
-		assert.Contains(t, unwrapped(out.String()), wanted, lines)
+		assert.Contains(t, unwrapped(out.String()), wanted)
 	}
 }

@@ -22,6 +22,7 @@ import (
 // planOptions are what `quaybench plan` is asked.
 type planOptions struct {
 	boat          string
+	set           []string
 	to, hold, out string
 	steps         int
 	moored        bool
@@ -32,7 +33,7 @@ type planOptions struct {
 }
 
 func (o *planOptions) run(ctx context.Context, sys *system) error {
-	b, err := findBerth(sys, o.boat, nil)
+	b, err := findBerth(sys, o.boat, o.set)
 	if err != nil {
 		return err
 	}
@@ -86,19 +87,28 @@ func showCommands(b *berth, p *bench.Planned) {
 	if p.File == "" {
 		return
 	}
+	var all, write, settings string // what else is changed: for a step test, and for what takes settings alone
+	for _, text := range b.assume {
+		key, value, _ := strings.Cut(text, "=")
+		set := assigned(strings.TrimSpace(key), strings.TrimSpace(value))
+		all += " --set " + set
+		if _, ok := b.Settings.Get(strings.TrimSpace(key)); ok {
+			write, settings = write+" --set "+set, settings+" "+set
+		}
+	}
 	for i := range p.Steps {
 		k := &p.Steps[i]
 		if k.Own != nil && k.Own.Level != verdict.Over {
 			set := assigned(p.Key, k.Value)
 			k.Shell = []string{
-				fmt.Sprintf("quaybench controller write %s --set %s --on PORT", boat, set),
-				fmt.Sprintf("quaybench step %s --trial %s --set %s --on PORT", boat, word(p.File), set),
+				fmt.Sprintf("quaybench controller write %s --set %s%s --on PORT", boat, set, write),
+				fmt.Sprintf("quaybench step %s --trial %s --set %s%s --on PORT", boat, word(p.File), set, all),
 			}
 		}
 	}
 	if b.book != nil {
 		p.After = []string{
-			fmt.Sprintf("quaybench set %s %s", boat, assigned(p.Key, last)),
+			fmt.Sprintf("quaybench set %s %s%s", boat, assigned(p.Key, last), settings),
 			fmt.Sprintf("quaybench profile save %s -m %q", boat, p.Key+" to "+last+", step by step"),
 		}
 	}
@@ -150,6 +160,7 @@ Exit code: 0 planned, 3 the target or a step is over, 2 bad use or input, 1 any 
 			return o.run(cmd.Context(), sys)
 		},
 	}
+	addSet(cmd, sys, &o.set, insteadOfFile)
 	cmd.Flags().StringVar(&o.to, "to", "", "the setting and its new value: `KEY=VALUE`")
 	_ = cmd.MarkFlagRequired("to")
 	_ = cmd.RegisterFlagCompletionFunc("to", completeSettings)
@@ -167,7 +178,12 @@ Exit code: 0 planned, 3 the target or a step is over, 2 bad use or input, 1 any 
 }
 
 // assigned returns an assignment as a shell takes it.
-func assigned(key, value string) string { return key + `="` + value + `"` }
+func assigned(key, value string) string {
+	if word(key) != key {
+		return word(key + "=" + value)
+	}
+	return key + `="` + value + `"`
+}
 
 // word returns a text as a shell takes it for one word.
 func word(text string) string {

@@ -90,7 +90,7 @@ func (b Basis) Lines() []string {
 	return out
 }
 
-// ExamplesError says that nothing can be judged, since values are still those of the template.
+// ExamplesError reports that nothing can be judged, since values are still those of the template.
 type ExamplesError struct{ Keys []string }
 
 func (e *ExamplesError) Error() string {

@@ -63,7 +63,7 @@ func Plan(ctx context.Context, s *Setup, assignment string, o PlanOptions) (*Pla
 	return p, nil
 }
 
-// PlanError says why what is asked makes no plan.
+// PlanError reports why what is asked makes no plan.
 type PlanError struct{ Why error }
 
 func (e *PlanError) Error() string { return e.Why.Error() }

@@ -118,7 +118,7 @@ func (e *encoder) verdicts(verdicts []Verdict) {
 	}
 }
 
-// formatError tells that a file was written by a newer or another tool.
+// formatError reports that a file was written by a newer or another tool.
 func formatError(format int) error {
 	return fmt.Errorf("format %d is not known here: read it with a newer quaybench", format)
 }
@@ -155,7 +155,7 @@ var boatName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,63}$`)
 // deviceName matches the names Windows gives to devices in every folder.
 var deviceName = regexp.MustCompile(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
 
-// CheckBoatName tells whether name may name a boat's folder on every system a book may be copied to:
+// CheckBoatName reports whether name may name a boat's folder on every system a book may be copied to:
 // lower-case letters, digits, "-" and "_", 64 at most, and no device name of Windows.
 func CheckBoatName(name string) error {
 	switch {

@@ -33,7 +33,7 @@ func (e *InputError) Error() string {
 	return fmt.Sprintf("%s %q %s", e.Field, e.Value, e.Why)
 }
 
-// NotFoundError says that the book has no such thing.
+// NotFoundError reports that the book has no such thing.
 type NotFoundError struct {
 	What string   // "boat", "version", "setting"
 	Name string   // as it was asked for
@@ -52,7 +52,7 @@ func (e *NotFoundError) Error() string {
 	return msg
 }
 
-// AmbiguousError says that a shortened hash fits more than one version.
+// AmbiguousError reports that a shortened hash fits more than one version.
 type AmbiguousError struct {
 	Prefix     string
 	Candidates []Hash
@@ -70,7 +70,7 @@ func (e *AmbiguousError) Error() string {
 	return fmt.Sprintf("%q fits %d versions (%s): give more digits", e.Prefix, len(e.Candidates), strings.Join(list, ", "))
 }
 
-// HeadsError says that a boat has several heads and one must be chosen.
+// HeadsError reports that a boat has several heads and one must be chosen.
 type HeadsError struct {
 	Boat  string
 	Heads []Hash
@@ -84,7 +84,7 @@ func (e *HeadsError) Error() string {
 	return fmt.Sprintf("%s has %d heads (%s): restore the one to go on from, or name all of them as parents to join them", e.Boat, len(e.Heads), strings.Join(list, ", "))
 }
 
-// RefusedError says that a version is not approved as things stand.
+// RefusedError reports that a version is not approved as things stand.
 type RefusedError struct {
 	Version Hash
 	Result  Result // over, or empty where no trial was run
@@ -108,7 +108,7 @@ type Problem struct {
 
 func (p Problem) String() string { return p.Path + ": " + p.What }
 
-// DoubtError says that nothing is written, since something is damaged or missing on which the change rests.
+// DoubtError reports that nothing is written, since something is damaged or missing on which the change rests.
 type DoubtError struct {
 	Boat    string
 	Problem Problem
@@ -123,7 +123,7 @@ func (e *DoubtError) Error() string {
 	return fmt.Sprintf("%s: %s; %s, so nothing is written: copy it again from another book or an export, or go on despite the damage", e.Boat, e.Problem, e.Why)
 }
 
-// DamageError says that a file of the book cannot be used.
+// DamageError reports that a file of the book cannot be used.
 type DamageError struct{ Problem Problem }
 
 func (e *DamageError) Error() string {

@@ -188,7 +188,7 @@ const (
 	RefWorking = "working"
 )
 
-// CheckLabel tells whether a label can be told from a hash, a version number and the words with a
+// CheckLabel reports whether a label can be told from a hash, a version number and the words with a
 // meaning: letters, digits, ".", "-" and "_", and not all of them hexadecimal digits.
 func CheckLabel(label string) error {
 	lower := strings.ToLower(label)

@@ -156,7 +156,7 @@ func readTOML(content []byte, file any, format *int) error {
 	return nil
 }
 
-// check tells whether the version may be written, or used after reading.
+// check reports whether the version may be written, or used after reading.
 func (v *Version) check() error {
 	for _, err := range []error{
 		CheckBoatName(v.Boat),

@@ -215,7 +215,7 @@ func (s *Session) nameHelp(name string) (string, bool) {
 	return strings.Join(lines, "\n"), true
 }
 
-// named gives what the checker knows of a name, dots and all.
+// named returns what the checker knows of a name, dots and all.
 func (s *Session) named(name string) (check.Name, bool) {
 	for _, n := range s.interp.Env().Complete(name).Names {
 		if n.Name == name[strings.LastIndexByte(name, '.')+1:] {
@@ -225,7 +225,7 @@ func (s *Session) named(name string) (check.Name, bool) {
 	return check.Name{}, false
 }
 
-// knownAs gives the name by which the doc comments know a name of the session: bench.Script.Try for boat.Try, and for a
+// knownAs returns the name by which the doc comments know a name of the session: bench.Script.Try for boat.Try, and for a
 // variable the name of its type.
 func knownAs(name string, n check.Name) string {
 	switch {

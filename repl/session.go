@@ -159,7 +159,7 @@ func (s *Session) showFailures(text string) {
 	}
 }
 
-// endsInCall tells whether the last statement is nothing but a call.
+// endsInCall reports whether the last statement is nothing but a call.
 func endsInCall(text string) bool {
 	pieces, err := check.Pieces(text)
 	if err != nil || len(pieces) == 0 {

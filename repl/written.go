@@ -92,7 +92,7 @@ func (w *written) declare(text string) {
 	w.decls = append(w.decls, d)
 }
 
-// statement gives a statement of the session as one of a function, whose variables are those of the package.
+// statement returns a statement of the session as one of a function, whose variables are those of the package.
 func (w *written) statement(text string, shown bool) string {
 	const head = "package p\nfunc _() {\n"
 	f, err := parser.ParseFile(token.NewFileSet(), "", head+text+"\n}", parser.SkipObjectResolution)

@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// RangeError tells that a value lies outside the range in which a relation
+// RangeError reports that a value lies outside the range in which a relation
 // holds, or outside what is physically possible.
 type RangeError struct {
 	Name      string  // the quantity, as the trade names it; " in " and a unit may follow
@@ -27,7 +27,7 @@ func (e *RangeError) Error() string {
 	return fmt.Sprintf("%s is %s, above %s (%s)", name, show(e.Value), show(e.High), e.Why)
 }
 
-// RowError tells which row of a table is bad and why. Rows count from 1.
+// RowError reports which row of a table is bad and why. Rows count from 1.
 type RowError struct {
 	Table string
 	Row   int

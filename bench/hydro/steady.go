@@ -16,7 +16,7 @@ type Steady struct {
 	Power      float64 // W at the shaft
 }
 
-// ErrNoSteady says that no steady point lies below the given highest shaft speed.
+// ErrNoSteady reports that no steady point lies below the given highest shaft speed.
 var ErrNoSteady = errors.New("no steady point: the motor still out-pulls the propeller at the highest shaft speed")
 
 // SteadySpeed returns the ahead self-propulsion point of hull and propeller in still

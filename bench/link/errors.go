@@ -28,7 +28,7 @@ var (
 	ErrClosed = errors.New("the link is closed")
 )
 
-// SettingError says which setting an error is about.
+// SettingError reports which setting an error is about.
 type SettingError struct {
 	Key string
 	Err error
@@ -36,7 +36,7 @@ type SettingError struct {
 
 func (e *SettingError) Error() string { return e.Key + ": " + e.Err.Error() }
 
-// Unwrap gives the error itself.
+// Unwrap returns the error itself.
 func (e *SettingError) Unwrap() error { return e.Err }
 
 // NewsError is what a controller told by itself, as no answer to anything: it began anew, reports an emergency, left its state, is
@@ -46,10 +46,10 @@ type NewsError struct{ Err error }
 
 func (e *NewsError) Error() string { return e.Err.Error() }
 
-// Unwrap gives the news.
+// Unwrap returns the news.
 func (e *NewsError) Unwrap() error { return e.Err }
 
-// OtherwiseError says that zero throttle is confirmed, but that the controller did not take it in the usual way.
+// OtherwiseError reports that zero throttle is confirmed, but that the controller did not take it in the usual way.
 type OtherwiseError struct {
 	Why error  // what was wrong with the usual way
 	Did string // what was done instead
@@ -59,7 +59,7 @@ func (e *OtherwiseError) Error() string {
 	return fmt.Sprintf("zero throttle is confirmed, though not in the usual way: %v; instead %s. Look into it before the next test", e.Why, e.Did)
 }
 
-// Unwrap gives what was wrong.
+// Unwrap returns what was wrong.
 func (e *OtherwiseError) Unwrap() error { return e.Why }
 
 // RangeError is a value that a controller does not take. Values are SI.

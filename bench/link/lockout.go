@@ -6,7 +6,7 @@ import (
 	"sync/atomic"
 )
 
-// ErrLockedOut says that nobody has released the throttle.
+// ErrLockedOut reports that nobody has released the throttle.
 var ErrLockedOut = errors.New("the throttle is locked out: a person at the terminal releases it, for one test")
 
 // LockOut keeps the throttle of a controller locked out: it is not made ready and only zero passes until release is called, and again from the next

@@ -85,7 +85,7 @@ type Journal interface {
 	Note(state State, changes ...Change) error
 }
 
-// StrayError says that settings changed which nobody wrote: the controller was reset, or somebody else writes to it.
+// StrayError reports that settings changed which nobody wrote: the controller was reset, or somebody else writes to it.
 type StrayError struct {
 	Strays []Change // from what was expected to what was found
 }
@@ -120,7 +120,7 @@ func (e *TransferError) Error() string {
 	return b.String()
 }
 
-// Unwrap gives what went wrong.
+// Unwrap returns what went wrong.
 func (e *TransferError) Unwrap() error { return e.Err }
 
 func keys(changes []Change) string {
@@ -163,14 +163,14 @@ func Transfer(ctx context.Context, c Controller, changes []Change, journal Journ
 	return nil
 }
 
-// UnnotedError says that a transfer was carried out whole, and that the journal does not know: it leaves unsure what it touched.
+// UnnotedError reports that a transfer was carried out whole, and that the journal does not know: it leaves unsure what it touched.
 type UnnotedError struct{ Err error }
 
 func (e *UnnotedError) Error() string {
 	return fmt.Sprintf("all settings were written and read back, but the journal could not be written to its end, so it leaves them unsure until the controller is read again: %v", e.Err)
 }
 
-// Unwrap gives the journal's error.
+// Unwrap returns the journal's error.
 func (e *UnnotedError) Unwrap() error { return e.Err }
 
 // note notes where an error of the journal has nobody to go to: the controller matters more. The end is not noted then.

@@ -116,7 +116,7 @@ func (e *UnsolvedError) Error() string {
 
 func (e *UnsolvedError) Unwrap() error { return e.Cause }
 
-// ChatterError says that a controller switches to and fro without end.
+// ChatterError reports that a controller switches to and fro without end.
 type ChatterError struct {
 	Events int
 	Until  float64 // s: before this instant

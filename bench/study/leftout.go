@@ -20,7 +20,7 @@ type LeftOut struct {
 	WhyNoDrive, WhyUnsolved, WhyUnjudged error
 }
 
-// UnjudgedError says why a draw's run cannot be judged.
+// UnjudgedError reports why a draw's run cannot be judged.
 type UnjudgedError struct{ Trial, Why string }
 
 func (e *UnjudgedError) Error() string { return e.Trial + ": " + e.Why }
@@ -97,7 +97,7 @@ func stopped(err error) bool {
 	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
 }
 
-// NoToleranceError says that a boat cannot be drawn, since its file makes every value exact.
+// NoToleranceError reports that a boat cannot be drawn, since its file makes every value exact.
 type NoToleranceError struct{ Boat string }
 
 func (e *NoToleranceError) Error() string {

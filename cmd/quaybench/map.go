@@ -180,7 +180,7 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 	return nil
 }
 
-// explainSetting gives an example of a setting and what is doubtful about it, held against the boat's file.
+// explainSetting returns an example of a setting and what is doubtful about it, held against the boat's file.
 func explainSetting(b *berth, s guard.Setting) (example, doubt string) {
 	if s.Words != nil {
 		return fmt.Sprintf("raw %g is %s", s.Codes[0], s.Words[0]), ""
@@ -224,7 +224,7 @@ func differenceText(s link.Setting, step float64) string {
 	return heldText(s, step)
 }
 
-// explainReading gives an example of a reading and what is doubtful about it.
+// explainReading returns an example of a reading and what is doubtful about it.
 func explainReading(r guard.Reading) (example, doubt string) {
 	if r.Kind.Switch() {
 		return "raw 1 is on", ""

@@ -305,7 +305,7 @@ func (t *stepTest) run(ctx context.Context, f controllerFlags) (err error) {
 	return errors.Join(t.finish(ctx, w, &measured), reset)
 }
 
-// unchanged says whether the controller still holds what it held before the test: nothing else tells of a reset in between.
+// unchanged reports whether the controller still holds what it held before the test: nothing else tells of a reset in between.
 // A line that failed is not asked.
 func (t *stepTest) unchanged(ctx context.Context, stop *measure.Stop) error {
 	if t.held == nil || stop.Reason == measure.LineLost || t.commands() && !stop.Zero {

@@ -72,7 +72,7 @@ func isLetter(r rune) bool {
 	return r == '_' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
 }
 
-// brackets gives what closes the brackets that are open at the end of text,
+// brackets returns what closes the brackets that are open at the end of text,
 // and where the string begins that is open there, or -1.
 func brackets(text string) (closing string, quote int) {
 	fset := token.NewFileSet()
@@ -184,7 +184,7 @@ func (e *Env) loose(src Source, chunks []chunk) (_ *checked, root ast.Node) {
 	return c, root
 }
 
-// pathTo gives the nodes from root down to the cursor.
+// pathTo returns the nodes from root down to the cursor.
 func pathTo(root ast.Node) []ast.Node {
 	var stack, found []ast.Node
 	ast.Inspect(root, func(n ast.Node) bool {
@@ -201,7 +201,7 @@ func pathTo(root ast.Node) []ast.Node {
 	return found
 }
 
-// namesAt gives the names that may stand in the place of the cursor.
+// namesAt returns the names that may stand in the place of the cursor.
 func (c *checked) namesAt(path []ast.Node) []Name {
 	at := path[len(path)-1]
 	if len(path) > 1 {
@@ -252,12 +252,12 @@ func (c *checked) fieldNames(st *types.Struct) []Name {
 	return names
 }
 
-// visible tells whether the script may use a field or method.
+// visible reports whether the script may use a field or method.
 func (c *checked) visible(obj types.Object) bool { return obj.Exported() || obj.Pkg() == c.pkg }
 
 func (c *checked) typeText(t types.Type) string { return showType(t, c.pkg) }
 
-// members gives what may stand behind "x.".
+// members returns what may stand behind "x.".
 func (c *checked) members(x ast.Expr) []Name {
 	if id, ok := x.(*ast.Ident); ok {
 		if p, ok := c.info.Uses[id].(*types.PkgName); ok {
@@ -320,7 +320,7 @@ func (c *checked) members(x ast.Expr) []Name {
 	return names
 }
 
-// scoped gives the names in sight.
+// scoped returns the names in sight.
 func (c *checked) scoped(path []ast.Node) []Name {
 	var names []Name
 	seen := map[string]bool{}
@@ -383,7 +383,7 @@ func (c *checked) nameOf(obj types.Object) Name {
 	return n
 }
 
-// callAt gives the call whose argument the cursor is.
+// callAt returns the call whose argument the cursor is.
 func (e *Env) callAt(text, closing string) (call string, argument int) {
 	_, path := e.look(text, closing)
 	for i := len(path) - 1; i > 0; i-- {

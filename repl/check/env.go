@@ -50,7 +50,7 @@ func NewEnv(lib *symbols.Library) *Env {
 // Vars lists the variables, in the order they were first declared.
 func (e *Env) Vars() []Var { return slices.Clone(e.vars) }
 
-// With gives an Env that also has a variable of the given type, which a host
+// With returns an Env that also has a variable of the given type, which a host
 // holds. The type must be one that scripts can name.
 func (e *Env) With(name string, typ types.Type) (*Env, error) {
 	if !token.IsIdentifier(name) || strings.HasPrefix(name, reserved) {
@@ -65,7 +65,7 @@ func (e *Env) With(name string, typ types.Type) (*Env, error) {
 	return &n, nil
 }
 
-// HasVar tells whether there is a variable of this name.
+// HasVar reports whether there is a variable of this name.
 func (e *Env) HasVar(name string) bool { return e.lookupVar(name) != nil }
 
 func (e *Env) setVar(v Var) {
@@ -86,12 +86,12 @@ func (e *Env) lookupVar(name string) *Var {
 	return nil
 }
 
-// declares tells whether a declaration of the session has this name.
+// declares reports whether a declaration of the session has this name.
 func (e *Env) declares(name string) bool {
 	return slices.ContainsFunc(e.decls, func(d *decl) bool { return slices.Contains(d.names, name) })
 }
 
-// importNames gives every name by which a package can be used: those of the
+// importNames returns every name by which a package can be used: those of the
 // library that nothing of the session hides, and the session's own imports.
 func (e *Env) importNames() map[string]string {
 	names := map[string]string{}
@@ -444,7 +444,7 @@ func unpack(t types.Type) []types.Type {
 	return list
 }
 
-// showable gives the expression of a statement that is nothing but one.
+// showable returns the expression of a statement that is nothing but one.
 func showable(s ast.Stmt) ast.Expr {
 	if x, ok := s.(*ast.ExprStmt); ok {
 		return x.X

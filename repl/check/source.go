@@ -98,7 +98,7 @@ func split(fset *token.FileSet, src Source) ([]chunk, error) {
 	return chunks, nil
 }
 
-// inHeader tells whether the tokens are the beginning of a for, if or switch whose header is still open: its semicolons
+// inHeader reports whether the tokens are the beginning of a for, if or switch whose header is still open: its semicolons
 // are part of it.
 func inHeader(toks []token.Token) bool {
 	if len(toks) > 2 && toks[0] == token.IDENT && toks[1] == token.COLON { // a label
@@ -142,7 +142,7 @@ func kindOf(toks []token.Token) chunkKind {
 	return statement
 }
 
-// Unfinished tells whether text is the beginning of something: an open
+// Unfinished reports whether text is the beginning of something: an open
 // bracket, string or comment, or an operator that waits for its right side.
 // More lines are then worth asking for; if it is false, the text is complete
 // or wrong.

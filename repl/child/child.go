@@ -104,7 +104,7 @@ type Error struct {
 
 func (e *Error) Error() string { return e.Text }
 
-// Unwrap gives the cause of the context that stopped the script, if one did.
+// Unwrap returns the cause of the context that stopped the script, if one did.
 func (e *Error) Unwrap() error { return e.cause }
 
 // argument marks a process as a child.
@@ -177,7 +177,7 @@ func Run(ctx context.Context, job Job, talk func(ctx context.Context, from io.Re
 	return nil
 }
 
-// ending tells whether a reader has come to its end.
+// ending reports whether a reader has come to its end.
 type ending struct {
 	io.Reader
 	ended atomic.Bool

@@ -27,7 +27,7 @@ func restrict(l Limits) error {
 	return setLimit(unix.RLIMIT_CORE, 0, 0)
 }
 
-// addressSpace gives the size of the process's address space in bytes.
+// addressSpace returns the size of the process's address space in bytes.
 func addressSpace() (uint64, error) {
 	data, err := os.ReadFile("/proc/self/statm")
 	if err != nil {

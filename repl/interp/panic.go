@@ -49,7 +49,7 @@ func (p *Panic) Error() string {
 	return b.String()
 }
 
-// Unwrap gives the value, if it is an error.
+// Unwrap returns the value, if it is an error.
 func (p *Panic) Unwrap() error {
 	err, _ := p.Value.(error)
 	return err

@@ -253,7 +253,7 @@ func (r *run) endGoroutines() bool {
 	return true
 }
 
-// stopped gives the error of an evaluation whose context ended.
+// stopped returns the error of an evaluation whose context ended.
 func stopped(ctx context.Context) error {
 	if cause := context.Cause(ctx); cause != nil && !errors.Is(cause, context.Canceled) {
 		return fmt.Errorf("%w: %w", ErrStopped, cause)

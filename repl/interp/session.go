@@ -100,7 +100,7 @@ func (s *Session) Get(name string) (value any, ok bool) {
 	return reflect.ValueOf(c).Elem().Interface(), true
 }
 
-// Env gives what is declared, for completion.
+// Env returns what is declared, for completion.
 func (s *Session) Env() *check.Env { return s.env }
 
 // A Result is what an input gives to show.

@@ -176,7 +176,7 @@ func (s *shower) name(t types.Type) string {
 	})
 }
 
-// own gives the name of a type of the script, or "".
+// own returns the name of a type of the script, or "".
 func (s *shower) own(t types.Type) string {
 	if n, ok := types.Unalias(t).(*types.Named); ok && n.Obj().Pkg() != nil && n.Obj().Pkg().Path() == "main" {
 		return n.Obj().Name()

@@ -248,7 +248,7 @@ func (t *terminal) widest() int {
 	return max(w-2, 10)
 }
 
-// Colour tells whether colours are welcome, by the environment and by whether
+// Colour reports whether colours are welcome, by the environment and by whether
 // the output is a terminal. See https://no-color.org.
 func Colour(getenv func(string) string, terminal bool) bool {
 	return terminal && getenv("NO_COLOR") == "" && getenv("TERM") != "dumb"

@@ -93,7 +93,7 @@ func (l *Library) AddSources(fset *token.FileSet) {
 // of the packages that are interpreted with it.
 func IsScript(path string) bool { return path == "main" || slices.Contains(sources, path) }
 
-// Allows tells whether scripts may use this name of the package.
+// Allows reports whether scripts may use this name of the package.
 func (p *Package) Allows(name string) bool {
 	_, found := slices.BinarySearch(p.Names, name)
 	return found
@@ -166,7 +166,7 @@ func (l *Library) readSources() error {
 	return nil
 }
 
-// With gives a library that has the packages ps besides those of l, or in
+// With returns a library that has the packages ps besides those of l, or in
 // place of those with the same path.
 func (l *Library) With(ps ...*Package) *Library {
 	n := &Library{packages: maps.Clone(l.packages), imports: maps.Clone(l.imports)}
@@ -201,7 +201,7 @@ func (l *Library) findAliases() {
 // Paths lists the import paths scripts may use, sorted.
 func (l *Library) Paths() []string { return slices.Sorted(maps.Keys(l.packages)) }
 
-// Package gives the package at an import path, or nil.
+// Package returns the package at an import path, or nil.
 func (l *Library) Package(path string) *Package { return l.packages[path] }
 
 // Import makes a library a [types.Importer].
@@ -212,7 +212,7 @@ func (l *Library) Import(path string) (*types.Package, error) {
 	return nil, fmt.Errorf("scripts can't import %q; they may import %s", path, strings.Join(l.Paths(), ", "))
 }
 
-// Nameable gives the object by which scripts can name a compiled type: the
+// Nameable returns the object by which scripts can name a compiled type: the
 // type itself, or an alias of it. It is nil if they have no name for it.
 func (l *Library) Nameable(obj *types.TypeName) *types.TypeName {
 	if obj.Pkg() == nil {
@@ -224,7 +224,7 @@ func (l *Library) Nameable(obj *types.TypeName) *types.TypeName {
 	return l.aliases[obj]
 }
 
-// Exports gives the values in the form that interp.Interpreter.Use takes. The
+// Exports returns the values in the form that interp.Interpreter.Use takes. The
 // inner maps are the library's own: not to be changed.
 func (l *Library) Exports() interp.Exports {
 	e := interp.Exports{}
@@ -241,7 +241,7 @@ func (l *Library) Exports() interp.Exports {
 	return e
 }
 
-// Doc gives the doc comment of "fmt", "fmt.Println" or "time.Duration.Hours",
+// Doc returns the doc comment of "fmt", "fmt.Println" or "time.Duration.Hours",
 // the package by its name or its path.
 func (l *Library) Doc(name string) (text string, ok bool) {
 	for _, path := range l.Paths() {
@@ -259,7 +259,7 @@ func (l *Library) Doc(name string) (text string, ok bool) {
 	return "", false
 }
 
-// TypeOf gives the checker's type of a compiled type, so that a host can hand
+// TypeOf returns the checker's type of a compiled type, so that a host can hand
 // its own values to a session. Structs without a name are not supported.
 func (l *Library) TypeOf(t reflect.Type) (types.Type, error) {
 	if t.PkgPath() != "" {

@@ -58,7 +58,7 @@ type Value struct {
 	PlusNode bool // the node number is to be added
 }
 
-// Of gives the number on a node; ok is false for a text.
+// Of returns the number on a node; ok is false for a text.
 func (v *Value) Of(node byte) (n int64, ok bool) {
 	if v == nil || v.Number == nil {
 		return 0, false
@@ -213,7 +213,7 @@ func (r *reader) split(text string) {
 	}
 }
 
-// text gives a key's text, "" where it is not there.
+// text returns a key's text, "" where it is not there.
 func (s *section) text(key string) string {
 	if s == nil {
 		return ""

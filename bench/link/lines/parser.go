@@ -40,7 +40,7 @@ func (e *LineError) Error() string {
 	return fmt.Sprintf("telemetry line %d: %v (%q)", e.Line, e.Err, e.Text)
 }
 
-// Unwrap gives the kind.
+// Unwrap returns the kind.
 func (e *LineError) Unwrap() error { return e.Err }
 
 // Stats counts what a parser saw. Every line is a sample, a remark, empty, one
@@ -89,7 +89,7 @@ type Parser struct {
 	stats Stats
 }
 
-// NewParser makes a parser that joins a stream somewhere in a line: all up to
+// NewParser returns a parser that joins a stream somewhere in a line: all up to
 // the first line end is thrown away, as half a number looks like a number.
 func NewParser(f *Format) *Parser {
 	return &Parser{format: f, reads: f.begin(), line: make([]byte, 0, maxLine), skip: ErrHalf}

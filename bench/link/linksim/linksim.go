@@ -43,7 +43,7 @@ type Controller struct {
 	defaults settings.Set
 }
 
-// New makes a simulated controller of a boat with what a map describes.
+// New returns a simulated controller of a boat with what a map describes.
 func New(b *boat.Boat, s settings.Set, d link.Description, clock port.Clock, o Options) (*Controller, error) {
 	if o.Trial == nil {
 		t, err := trial.Builtin("full-throttle")

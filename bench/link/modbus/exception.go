@@ -55,5 +55,5 @@ func (e *Exception) Error() string {
 	return fmt.Sprintf("unit %d refuses to %v: %v (exception %d)", e.Unit, e.Function, e.Code, byte(e.Code))
 }
 
-// Unwrap gives the code.
+// Unwrap returns the code.
 func (e *Exception) Unwrap() error { return e.Code }

@@ -55,7 +55,7 @@ func (m *Master) Heard(ctx context.Context) (time.Time, error) {
 	return m.line.last, nil
 }
 
-// NewMaster makes a master that asks over p.
+// NewMaster returns a master that asks over p.
 func NewMaster(p port.Port, timing Timing, clock port.Clock) *Master {
 	return &Master{turn: semaphore.NewWeighted(1), line: line{port: p, timing: timing, clock: clock}}
 }

@@ -43,7 +43,7 @@ func (e *ReplyError) Error() string {
 	return fmt.Sprintf("%s (got % x)", text, e.Raw)
 }
 
-// Unwrap gives the kind.
+// Unwrap returns the kind.
 func (e *ReplyError) Unwrap() error { return e.Err }
 
 func wrongReply(asked Frame, raw []byte, kind error) error {

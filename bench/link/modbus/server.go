@@ -49,7 +49,7 @@ type Server struct {
 	wrecks  atomic.Int64
 }
 
-// NewServer makes a server for a unit id from 1 to 247; it panics on another.
+// NewServer returns a server for a unit id from 1 to 247; it panics on another.
 func NewServer(unit byte, handler Handler, timing Timing, clock port.Clock) *Server {
 	if unit < 1 || unit > maxUnit {
 		panic(fmt.Sprintf("modbus: unit %d is not from 1 to %d", unit, maxUnit))

@@ -19,7 +19,7 @@ type Conn interface {
 	SetWriteDeadline(t time.Time) error
 }
 
-// Over makes a Port of c; name is what its errors call it. Closing the Port
+// Over returns a Port of c; name is what its errors call it. Closing the Port
 // closes c.
 func Over(c Conn, name string) Port {
 	return &connPort{conn: c, name: name, reading: semaphore.NewWeighted(1), writing: semaphore.NewWeighted(1)}

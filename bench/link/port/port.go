@@ -51,7 +51,7 @@ var (
 	ErrClosed = errors.New("port is closed")
 )
 
-// LostError says that the line went away by itself: unplugged, powered off,
+// LostError reports that the line went away by itself: unplugged, powered off,
 // the other end of a pseudo-terminal closed.
 type LostError struct {
 	Name string // the port, as it was opened
@@ -63,5 +63,5 @@ func (e *LostError) Error() string {
 	return fmt.Sprintf("lost the line at %s in a %s: %v; check the plug, then open the port again", e.Name, e.Op, e.Err)
 }
 
-// Unwrap gives the system's own error.
+// Unwrap returns the system's own error.
 func (e *LostError) Unwrap() error { return e.Err }

@@ -11,7 +11,7 @@ import (
 	"quaybench/bench/link/port"
 )
 
-// NewController makes a controller of a unit that answers to the map.
+// NewController returns a controller of a unit that answers to the map.
 func NewController(m *Map, master *modbus.Master, clock port.Clock) *guard.Controller {
 	return guard.NewController(&m.Map, &store{master, m.unit, clock}, clock)
 }

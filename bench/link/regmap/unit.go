@@ -26,7 +26,7 @@ type Unit struct {
 
 var _ modbus.Handler = (*Unit)(nil)
 
-// NewUnit makes a unit; it is to be given to [modbus.NewServer] with the
+// NewUnit returns a unit; it is to be given to [modbus.NewServer] with the
 // map's unit id, see [Map.UnitID].
 func NewUnit(m *Map, device guard.Device) *Unit {
 	u := &Unit{m: m, device: device, command: map[place]uint16{}}

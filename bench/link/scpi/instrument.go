@@ -280,7 +280,7 @@ func (i *Instrument) gather(ctx context.Context, wait time.Duration) error {
 	return err
 }
 
-// line gives the next line.
+// line returns the next line.
 func (i *Instrument) line(ctx context.Context, until time.Time) (string, error) {
 	for {
 		if line, rest, ok := bytes.Cut(i.input, []byte("\n")); ok {

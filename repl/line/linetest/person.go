@@ -136,7 +136,7 @@ func (p *Person) Screen() string {
 // Mark is a place on the screen: Since gives what has come after it.
 func (p *Person) Mark() int { return len(p.Screen()) }
 
-// Since gives the text that has come after a mark, without the terminal's escapes.
+// Since returns the text that has come after a mark, without the terminal's escapes.
 func (p *Person) Since(mark int) string {
 	return strings.ReplaceAll(escapes.ReplaceAllString(p.Screen()[mark:], ""), "\r\n", "\n")
 }

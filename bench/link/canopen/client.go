@@ -86,6 +86,17 @@ func (c *Client) Reserve(id uint32, who string) {
 	c.ours[id] = who
 }
 
+// ReserveOf keeps the identifier of a PDO, which may have 29 bits.
+func (c *Client) ReserveOf(p PDO, who string) { c.Reserve(identifier(p.ID, p.Extended), who) }
+
+// identifier is one of 11 or 29 bits, told apart as in a communication parameter.
+func identifier(id uint32, extended bool) uint32 {
+	if extended {
+		id |= bitExtended
+	}
+	return id
+}
+
 // Follow keeps the newest frame of an identifier, for [Client.Newest].
 func (c *Client) Follow(id uint32) {
 	if c.newest == nil {
@@ -325,7 +336,7 @@ func (c *Client) sticky() error {
 
 // observe takes note of a frame that is no answer to us.
 func (c *Client) observe(f slcan.Frame, asking bool) {
-	if f.Extended || f.Remote {
+	if f.Remote {
 		return
 	}
 	second := func(who string) {
@@ -334,8 +345,11 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 		}
 	}
 	now := c.clock.Now()
-	if who, ours := c.ours[f.ID]; ours {
+	if who, ours := c.ours[identifier(f.ID, f.Extended)]; ours {
 		second(who)
+		return
+	}
+	if f.Extended {
 		return
 	}
 	if h := c.newest[f.ID]; h != nil {
@@ -403,9 +417,13 @@ func (c *Client) FindEmergencies(ctx context.Context) error {
 	return nil
 }
 
-// tell keeps news for the next call, a bounded count of them.
+// tell keeps news for the next call, a bounded count of them: what repeats itself leaves room for the rest, and that the node began
+// anew is always told.
 func (c *Client) tell(err error) {
-	if len(c.news) < 32 {
+	if slices.ContainsFunc(c.news, func(e error) bool { return e.Error() == err.Error() }) {
+		return
+	}
+	if len(c.news) < 32 || errors.As(err, new(*RestartedError)) {
 		c.news = append(c.news, err)
 	}
 }

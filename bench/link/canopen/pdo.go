@@ -119,7 +119,11 @@ func Restricted(id uint32) bool {
 	return id <= 0x180 || id >= 0x580 && id <= 0x67F || id >= 0x6E0
 }
 
-// ReadPDO reads what the device says of its PDO of a number, from 1. A device that has no such PDO refuses, with its [*Abort].
+// ErrMapping is the error of a mapping that nothing here can make sense of.
+var ErrMapping = errors.New("a mapping that cannot be read")
+
+// ReadPDO reads what the device says of its PDO of a number, from 1. A device that has no such PDO refuses, with its [*Abort]; what
+// was read before a refusal is returned with it.
 func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, err error) {
 	whole := func(o Object, bytes int) (uint64, error) {
 		data, exact, err := c.Upload(ctx, o)
@@ -140,14 +144,15 @@ func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, e
 	if err != nil {
 		return p, err
 	}
+	p.Off, p.Extended, p.ID = id&bitOff != 0, id&bitExtended != 0, uint32(id)&0x7FF
+	if p.Extended {
+		p.ID = uint32(id) & 0x1FFF_FFFF
+	}
 	kind, err := whole(Object{parameter, 2}, 1)
 	if err != nil {
 		return p, err
 	}
-	p.Off, p.Extended, p.ID, p.Type = id&bitOff != 0, id&bitExtended != 0, uint32(id)&0x7FF, byte(kind)
-	if p.Extended {
-		p.ID = uint32(id) & 0x1FFF_FFFF
-	}
+	p.Type = byte(kind)
 	for _, timer := range []struct {
 		sub  byte
 		unit time.Duration
@@ -164,7 +169,7 @@ func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, e
 		return p, err
 	}
 	if count > 64 {
-		return p, fmt.Errorf("object %v says that %d values are mapped; CiA 301 has 64 at most, and 254 and 255 for a mapping that nothing here reads", Object{mapping, 0}, count)
+		return p, fmt.Errorf("%w: object %v says that %d values are mapped; CiA 301 has 64 at most, and 254 and 255 for a mapping that nothing here reads", ErrMapping, Object{mapping, 0}, count)
 	}
 	for sub := byte(1); sub <= byte(count); sub++ {
 		entry, err := whole(Object{mapping, sub}, 4)
@@ -174,7 +179,7 @@ func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, e
 		p.Fields = append(p.Fields, Mapped{Object{uint16(entry >> 16), byte(entry >> 8)}, int(entry & 0xFF)})
 	}
 	if p.Bytes() > slcan.MaxData {
-		return p, fmt.Errorf("%v %d of node %d has %d bytes by its mapping (%04X), and a frame holds %d", d, number, c.node, p.Bytes(), mapping, slcan.MaxData)
+		return p, fmt.Errorf("%w: %v %d of node %d has %d bytes by its mapping (%04X), and a frame holds %d", ErrMapping, d, number, c.node, p.Bytes(), mapping, slcan.MaxData)
 	}
 	return p, nil
 }

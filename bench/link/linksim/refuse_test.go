@@ -12,6 +12,7 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/canopen"
+	"quaybench/bench/link/guard"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/objmap"
 	"quaybench/bench/link/slcan"
@@ -57,20 +58,40 @@ func TestReceivePDOIsCompared(t *testing.T) {
 	}
 }
 
+// answers has the device have objects that it has not, by their bytes in a request.
+func answers(b *bus, objects map[string][]byte) {
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x585 && f.Data[0] == 0x80 {
+			if with, ok := objects[fmt.Sprintf("%02X%02X%02X", f.Data[1], f.Data[2], f.Data[3])]; ok {
+				head := byte(0x43 | (4-len(with))<<2)
+				f.Data = append([]byte{head, f.Data[1], f.Data[2], f.Data[3]}, append(with, 0, 0, 0, 0)[:4]...)
+			}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+}
+
+// driven is a controller whose motor is commanded two fifths of full throttle.
+func driven(t *testing.T, m *objmap.Map) (*bus, *guard.Controller) {
+	t.Helper()
+	b := newBus(t, m, canopen.Ignores)
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+	require.InDelta(t, 0.4, b.sim.Lever(), 0.01)
+	return b, ctl
+}
+
+// confirmed reports whether a halt says that zero was confirmed.
+func confirmed(err error) bool { return err == nil || errors.As(err, new(*link.OtherwiseError)) }
+
 // Another receive PDO of the device that carries the throttle too is another way to command it: it is listened for before the
 // node is started, and found out while the throttle is on. With our identifier it is refused.
 func TestAnotherReceivePDOCarriesTheThrottle(t *testing.T) {
 	second := func(b *bus, id uint32, mapped uint32) {
-		answers := map[string][]byte{"011401": {byte(id), byte(id >> 8), 0, 0}, "011402": {255}, "011403": {0, 0}, "011405": {0, 0}, "011600": {1}, "011601": {0x10, byte(mapped >> 8), byte(mapped >> 16), byte(mapped >> 24)}}
-		b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
-			if f.ID == 0x585 && f.Data[0] == 0x80 {
-				if with, ok := answers[fmt.Sprintf("%02X%02X%02X", f.Data[1], f.Data[2], f.Data[3])]; ok {
-					head := byte(0x43 | (4-len(with))<<2)
-					f.Data = append([]byte{head, f.Data[1], f.Data[2], f.Data[3]}, append(with, 0, 0, 0, 0)[:4]...)
-				}
-			}
-			return []slcan.Delivery{{Frame: f}}
-		}
+		answers(b, map[string][]byte{"011401": {byte(id), byte(id >> 8), byte(id >> 16), byte(id >> 24)}, "011402": {255}, "011403": {0, 0}, "011405": {0, 0}, "011600": {1}, "011601": {0x10, byte(mapped >> 8), byte(mapped >> 16), byte(mapped >> 24)}})
 	}
 	for name, m := range map[string]*objmap.Map{"RPDO": objects(t), "SDO": throttles(t)["SDO, the maker's own time-out"]} {
 		t.Run(name, func(t *testing.T) {
@@ -369,4 +390,160 @@ func TestSlowLineIsRefused(t *testing.T) {
 		return []slcan.Delivery{{Frame: f, After: 16 * time.Millisecond}}
 	}
 	assert.ErrorContains(t, ctl.MakeReady(t.Context()), "too long for a controller that goes to zero after 40ms")
+}
+
+// A controller that refuses zero by SDO confirms none: only a refusal to be read is none of zero.
+func TestARefusedZeroIsNotConfirmed(t *testing.T) {
+	b, ctl := driven(t, throttles(t)["SDO, the maker's own time-out"])
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x605 && f.Data[0]>>5 == 1 && f.Data[2] == 0x23 { // device state
+			b.others = append(b.others, slcan.Frame{ID: 0x585, Data: []byte{0x80, f.Data[1], f.Data[2], f.Data[3], 0x22, 0, 0, 8}})
+			return []slcan.Delivery{{Frame: f, Drop: true}}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	err := ctl.Halt(t.Context())
+	assert.NotZero(t, b.sim.Lever())
+	assert.False(t, confirmed(err), "%v", err)
+	assert.ErrorContains(t, err, "zero throttle was not confirmed")
+}
+
+// Where the throttle's object can be written only, zero is written once more at a halt: the answer to the first may be a late one.
+func TestALateConfirmationOfWhatCannotBeRead(t *testing.T) {
+	b := newBus(t, throttles(t)["SDO, the maker's own time-out"], canopen.Ignores)
+	late, wrote := false, 0
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		switch {
+		case f.ID == 0x585 && f.Data[0] == 0x4B && f.Data[2] == 0x23 && f.Data[3] == 1: // write only
+			f.Data = []byte{0x80, 0, 0x23, 1, 1, 0, 1, 6}
+		case f.ID == 0x585 && f.Data[0] == 0x60 && f.Data[2] == 0x23 && f.Data[3] == 1 && wrote == 1 && late:
+			late = false
+			return []slcan.Delivery{{Frame: f, After: 510 * time.Millisecond}}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	late = true
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		writes := f.ID == 0x605 && f.Data[0]>>5 == 1 && f.Data[2] == 0x23 && f.Data[3] == 1
+		if writes {
+			wrote++
+		}
+		return []slcan.Delivery{{Frame: f, Drop: writes && wrote == 2}}
+	}
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.Error(t, ctl.CommandThrottle(t.Context(), 0.4))
+	if err := ctl.Halt(t.Context()); confirmed(err) {
+		assert.Zero(t, b.sim.Lever(), "said to be confirmed: %v", err)
+	}
+	assert.GreaterOrEqual(t, wrote, 3)
+}
+
+// That a node left operation is believed by its own word only, where nothing else tells of zero: the command to leave may get lost too.
+func TestANodeThatDidNotLeaveConfirmsNothing(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Ignores)
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x585 && f.Data[0] == 0x4B && f.Data[2] == 0x23 && f.Data[3] == 1 { // it keeps what SDO writes apart
+			f.Data = []byte{0x4B, 0, 0x23, 1, 0, 0, 0, 0}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	_, err := ctl.ReadTelemetry(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205 || f.ID == 0}}
+	}
+	err = ctl.Halt(t.Context())
+	assert.NotZero(t, b.sim.Lever())
+	assert.False(t, confirmed(err), "%v", err)
+	assert.ErrorContains(t, err, "instead the node was told to leave operation, where it obeys no receive PDO: it did not say that it obeyed")
+}
+
+// While another throttle is on the bus a zero that was read is one of a moment: confirmed it is once the node left operation.
+func TestZeroBesideAnotherThrottleNeedsTheNodeToLeave(t *testing.T) {
+	for lost, want := range map[bool]bool{false: true, true: false} {
+		b, ctl := driven(t, objects(t))
+		b.others = append(b.others, slcan.Frame{ID: 0x205, Data: []byte{1, 0xE8, 3}})
+		b.pass(t, 20*time.Millisecond)
+		_, err := ctl.ReadTelemetry(t.Context())
+		require.ErrorContains(t, err, "another throttle")
+		b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Frame: f, Drop: lost && f.ID == 0}} }
+		err = ctl.Halt(t.Context())
+		assert.Equal(t, want, confirmed(err), "%v", err)
+		b.node.Take(slcan.Frame{ID: 0x205, Data: []byte{1, 0xE8, 3}})
+		assert.Equal(t, want, b.sim.Lever() == 0)
+	}
+}
+
+// A receive PDO that carries the throttle twice is refused: which of the two counts is not told, and the other would stay at 0000.
+func TestAThrottleThatIsMappedTwice(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Acts)
+	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
+		if f.ID == 0x585 && f.Data[1] == 0 && f.Data[2] == 0x16 {
+			switch f.Data[3] {
+			case 0:
+				f.Data = []byte{0x4F, 0, 0x16, 0, 3, 0, 0, 0}
+			case 3:
+				f.Data = []byte{0x43, 0, 0x16, 3, 0x10, 1, 0, 0x23}
+			}
+		}
+		return []slcan.Delivery{{Frame: f}}
+	}
+	_, _, err := objmap.Open(t.Context(), b.m, linksim.CANLoopback(b.adapter, b.clock), b.clock, false)
+	assert.ErrorContains(t, err, "it carries 2300:01 twice, and which of the two counts, nothing tells")
+}
+
+// Other receive PDOs that nothing here can read keep no controller from being used; who speaks to one is taken for another throttle,
+// with 29 bits in its identifier too.
+func TestOtherReceivePDOsThatCannotBeRead(t *testing.T) {
+	for name, c := range map[string]struct {
+		device map[string][]byte
+		heard  slcan.Frame
+		text   string
+	}{
+		"off, whatever is mapped there": {map[string][]byte{"011401": {5, 3, 0, 0x80}, "011402": {255}, "011600": {255}}, slcan.Frame{ID: 0x305, Data: []byte{0, 0}}, ""},
+		"multiplexed":                   {map[string][]byte{"011401": {5, 3, 0, 0}, "011402": {255}, "011600": {255}}, slcan.Frame{ID: 0x305, Data: []byte{0, 0}}, "somebody who speaks to RPDO 2 of the controller, which may carry the throttle too"},
+		"its mapping refused":           {map[string][]byte{"011401": {5, 3, 0, 0}, "011402": {255}}, slcan.Frame{ID: 0x305, Data: []byte{0, 0}}, "somebody who speaks to RPDO 2 of the controller"},
+		"29 bits":                       {map[string][]byte{"011401": {5, 3, 0, 0x20}, "011402": {255}, "011600": {1}, "011601": {0x10, 1, 0, 0x23}}, slcan.Frame{ID: 0x305, Extended: true, Data: []byte{0, 0}}, "another throttle, by RPDO 2 of the controller, is on the bus too (frame 00000305#0000)"},
+		"29 bits, and 11 heard":         {map[string][]byte{"011401": {5, 3, 0, 0x20}, "011402": {255}, "011600": {1}, "011601": {0x10, 1, 0, 0x23}}, slcan.Frame{ID: 0x305, Data: []byte{0, 0}}, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBus(t, objects(t), canopen.Acts)
+			answers(b, c.device)
+			ctl := b.open(t)
+			require.NoError(t, ctl.MakeReady(t.Context()))
+			b.others = append(b.others, c.heard)
+			b.pass(t, 20*time.Millisecond)
+			_, err := ctl.ReadTelemetry(t.Context())
+			if c.text == "" {
+				assert.NoError(t, err)
+			} else {
+				assert.ErrorContains(t, err, c.text)
+			}
+			require.NoError(t, ctl.Halt(t.Context()))
+		})
+	}
+	b := newBus(t, objects(t), canopen.Acts)
+	answers(b, map[string][]byte{"011401": {5, 2, 0, 0}, "011402": {255}}) // its mapping refused
+	assert.ErrorContains(t, b.open(t).MakeReady(t.Context()), "it has the identifier 205 of RPDO 1")
+}
+
+// Emergencies that repeat themselves leave room for what else the node tells.
+func TestABootUpAmongManyEmergencies(t *testing.T) {
+	b := newBus(t, objects(t), canopen.Acts)
+	ctl := b.open(t)
+	require.NoError(t, ctl.MakeReady(t.Context()))
+	b.pass(t, 2*time.Second) // silent
+	for range 50 {
+		b.others = append(b.others, slcan.Frame{ID: 0x085, Data: []byte{0x30, 0x81, 0x11, 0, 0, 0, 0, 0}})
+	}
+	b.others = append(b.others, slcan.Frame{ID: 0x705, Data: []byte{0}})
+	b.pass(t, 20*time.Millisecond)
+	_, err := ctl.ReadTelemetry(t.Context())
+	assert.ErrorContains(t, err, "node 5 began anew")
 }

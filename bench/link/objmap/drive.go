@@ -107,17 +107,20 @@ func (s *store) searchOthers(ctx context.Context) error {
 			continue
 		}
 		pdo, err := s.client.ReadPDO(ctx, canopen.Receive, number)
+		refused := errors.As(err, new(*canopen.Abort))
 		switch {
-		case errors.As(err, new(*canopen.Abort)) || err == nil && (pdo.Off || pdo.Extended):
-			continue
-		case err != nil:
+		case err != nil && !refused && !errors.Is(err, canopen.ErrMapping):
 			return fmt.Errorf("whether RPDO %d of the controller carries the throttle too cannot be read: %w", number, err)
-		case d.rpdo > 0 && pdo.ID == d.pdo.ID:
+		case refused && pdo.ID == 0 || pdo.Off: // there is none, or it does nothing, whatever is mapped there
+			continue
+		case d.rpdo > 0 && pdo.ID == d.pdo.ID && !pdo.Extended:
 			return &MappingError{Direction: canopen.Receive, Number: number, Fields: pdo.Fields, Text: fmt.Sprintf("it has the identifier %03X of RPDO %d, so that each throttle command is taken for something else too", pdo.ID, d.rpdo)}
+		case err != nil: // what it carries is not known
+			s.client.ReserveOf(pdo, fmt.Sprintf("somebody who speaks to RPDO %d of the controller, which may carry the throttle too (its mapping, %04X, cannot be read),", number, canopen.Receive.Mapping(number)))
 		}
 		for _, w := range watched {
 			if _, _, ok := pdo.Find(w.Object); ok {
-				s.client.Reserve(pdo.ID, fmt.Sprintf("another throttle, by RPDO %d of the controller,", number))
+				s.client.ReserveOf(pdo, fmt.Sprintf("another throttle, by RPDO %d of the controller,", number))
 			}
 		}
 	}
@@ -435,10 +438,21 @@ func (s *store) LetGo(ctx context.Context, zero []guard.Step, failed error) erro
 	defer s.client.Insist(false)
 	d.ready, d.silent = false, true
 	err := s.makeSure(ctx, zero, failed)
-	if d.started || s.client.Second() != nil { // who else commands it, is to find it where it obeys nobody
-		if s.client.Withdraw(ctx) == nil {
-			d.started = false
-		}
+	second := s.client.Second()
+	if !d.started && second == nil {
+		return err
+	}
+	told := s.clock.Now() // who else commands it, is to find it where it obeys nobody
+	lost := s.client.Withdraw(ctx)
+	if lost == nil {
+		d.started = false
+	}
+	if second == nil || d.rpdo == 0 || err != nil && !errors.As(err, new(*link.OtherwiseError)) {
+		return err
+	}
+	// Zero that was read a moment ago is no word of what another commands now.
+	if left, heard := s.left(ctx, told); !left {
+		return guard.Unconfirmed(d.throttle, errors.Join(fmt.Errorf("%w; the node was told to leave operation: %s", second, heard), lost))
 	}
 	return err
 }
@@ -483,17 +497,18 @@ func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) e
 		if sent {
 			why = s.transmit(ctx)
 		}
+		refused := false // it can be written only
 		if why == nil {
 			why = s.holds(ctx, zero)
+			refused = errors.As(why, new(*canopen.Abort))
 		}
-		refused := errors.As(why, new(*canopen.Abort))       // it can be written only
 		if d.started && errors.Is(why, canopen.ErrNoReply) { // it is, in the end, and nothing tells whether zero arrived
 			_ = s.client.Withdraw(ctx)
 		}
 		switch {
 		case why == nil && sent && blind:
 			why = fmt.Errorf("%v reads zero, but it never read as what a receive PDO had brought, so that confirms nothing", d.places[0])
-		case why == nil, refused && !sent: // SDO confirmed it
+		case why == nil, refused && !sent && s.writes(ctx, zero) == nil: // SDO confirmed it; once more, as the first answer may have been a late one
 			return nil
 		}
 	}
@@ -507,17 +522,32 @@ func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) e
 	if err := s.client.Withdraw(ctx); err != nil {
 		return final("; nor could it be told to leave operation: " + err.Error())
 	}
-	if s.writes(ctx, zero) == nil && (sent || s.holds(ctx, zero) == nil) {
+	written := s.writes(ctx, zero) == nil && (sent || s.holds(ctx, zero) == nil)
+	left, heard := false, ""
+	if !written || blind { // what is written by SDO may be kept apart from what a receive PDO brings
+		left, heard = s.left(ctx, told)
+	}
+	if written && (left || !blind) {
 		return &link.OtherwiseError{Why: why, Did: "the node was taken out of operation, and zero written by SDO and confirmed"}
 	}
-	heard := "it did not say that it obeyed"
-	_ = s.meanwhile(ctx, min(s.m.heartbeat+100*time.Millisecond, time.Second), func() (bool, error) {
-		state, at := s.client.State()
-		if at.After(told) && (state == canopen.PreOperational || state == canopen.Stopped) {
-			heard = fmt.Sprintf("it said that it is %v", state)
-			return true, nil
-		}
-		return false, nil
-	})
 	return final("; instead the node was told to leave operation, where it obeys no receive PDO: " + heard)
+}
+
+// left waits for the node to say that it left operation, as it was told at an instant. What else it tells is no news any more.
+func (s *store) left(ctx context.Context, told time.Time) (left bool, heard string) {
+	heard = "it did not say that it obeyed"
+	begun, most := s.clock.Now(), min(s.m.heartbeat+100*time.Millisecond, longestWait)
+	for over := false; !left && !over; over = port.Age(begun, s.clock.Now()) >= most {
+		_ = s.meanwhile(ctx, most-port.Age(begun, s.clock.Now()), func() (bool, error) {
+			state, at := s.client.State()
+			if left = at.After(told) && (state == canopen.PreOperational || state == canopen.Stopped); left {
+				heard = fmt.Sprintf("it said that it is %v", state)
+			}
+			return left, nil
+		})
+		if ctx.Err() != nil {
+			break
+		}
+	}
+	return left, heard
 }

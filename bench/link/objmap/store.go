@@ -132,7 +132,10 @@ func (s *store) pdo(ctx context.Context, d canopen.Direction, number int, wanted
 			return wrong("%v has %d bits there, and a %s has %d", w.Object, bits, w.kind, w.kind.Bits())
 		}
 	}
-	for _, f := range p.Fields {
+	for i, f := range p.Fields {
+		if d == canopen.Receive && !f.Filler() && slices.ContainsFunc(p.Fields[:i], func(o canopen.Mapped) bool { return o.Object == f.Object }) {
+			return wrong("it carries %v twice, and which of the two counts, nothing tells", f.Object)
+		}
 		if d == canopen.Receive && !f.Filler() && !slices.ContainsFunc(wanted, func(w place) bool { return w.Object == f.Object }) {
 			return wrong("it carries %v too, and the map does not say what to send there: add [[throttle.with]] for it", f.Object)
 		}

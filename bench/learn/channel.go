@@ -32,7 +32,7 @@ func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
 		if tr.Inferred || trace == "" || tr.Name == record.Lever || tr.Name == record.DemandTrace || tr.Name == record.Duty {
 			continue
 		}
-		c := &channel{name: tr.Name, trace: trace, unit: tr.Unit, typed: spacing(r.Time) > sparse, size: tr.Name == record.OverGround}
+		c := &channel{name: tr.Name, trace: trace, unit: tr.Unit, size: tr.Name == record.OverGround}
 		for k, v := range tr.Values {
 			if !math.IsNaN(v) {
 				c.t, c.y = append(c.t, r.Time[k]), append(c.y, v)
@@ -41,6 +41,7 @@ func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
 		if len(c.t) == 0 {
 			continue
 		}
+		c.typed = spacing(c.t) > sparse // a thermometer that a person held to a part, beside a logger too
 		c.meter(b, tr)
 		list = append(list, c)
 	}

@@ -264,3 +264,21 @@ func TestBareMetalReadsLowByAShareOfTheRise(t *testing.T) {
 		}
 	}
 }
+
+// TestAThermometerBesideALoggerIsReadByAPerson: two readings of a part in a record at 10 Hz have a person's noise, not a tenth of the meter's offset. Before, a
+// stud that was read twice moved the propeller.
+func TestAThermometerBesideALoggerIsReadByAPerson(t *testing.T) {
+	b, _ := petrel(t)
+	run := &record.Run{Traces: []record.Trace{{Name: record.Voltage, Unit: "V"}, {Name: "switch stud", Unit: "°C", Gaps: true}}}
+	for k := range 6001 {
+		run.Time = append(run.Time, float64(k)/10)
+		run.Traces[0].Values = append(run.Traces[0].Values, 52+0.05*math.Sin(float64(k)))
+		run.Traces[1].Values = append(run.Traces[1].Values, math.NaN())
+	}
+	run.Traces[1].Values[3000], run.Traces[1].Values[6000] = 300, 304
+	list := channels(run, b, "motor housing")
+	require.Len(t, list, 2)
+	assert.False(t, list[0].typed)
+	assert.True(t, list[1].typed)
+	assert.InDelta(t, list[1].offset/3, list[1].white, 1e-12)
+}

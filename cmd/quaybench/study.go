@@ -262,7 +262,7 @@ func (f *envelopeOptions) run(ctx context.Context, sys *system) error {
 	o.Progress = bar.show
 	e, err := bench.FindEnvelope(ctx, setup, o)
 	bar.done()
-	if err != nil && e == nil {
+	if err != nil && (e == nil || !stopped(err)) { // what a person stopped is shown as far as it is
 		return err
 	}
 	if f.csv.name != "" && err == nil {

@@ -14,9 +14,11 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 )
 
@@ -86,8 +88,19 @@ func TestCoverage(t *testing.T) {
 	tally(t, all)
 }
 
+// hottest returns two instants at which a person holds a thermometer to a part: when it is hottest, and three minutes before or after.
+func hottest(run *record.Run, part string) []float64 {
+	tr, _ := run.Trace(part)
+	at := run.Time[floats.MaxIdx(tr.Values)]
+	at = math.Round(10*at) / 10 // an instant of the logger's
+	if at < 200 {
+		return []float64{at, at + 180}
+	}
+	return []float64{at - 180, at}
+}
+
 // TestDriftByChance: of boats that stayed as they were, three outings each with other meters, another lever and another sea, one in twenty at most is said to have
-// changed; of those whose joint grew fourfold, with a thermometer on it, each is, and that joint is named. QUAYBENCH_CAMPAIGNS (20) and QUAYBENCH_SEED choose.
+// changed; of those whose joint grew fourfold, with a thermometer held to it when it is hottest, each is, and that joint is named. QUAYBENCH_CAMPAIGNS (20) and QUAYBENCH_SEED choose.
 func TestDriftByChance(t *testing.T) {
 	b, s := petrel(t)
 	n, seed := number("QUAYBENCH_CAMPAIGNS", 20), uint64(number("QUAYBENCH_SEED", 23))
@@ -109,7 +122,7 @@ func TestDriftByChance(t *testing.T) {
 			kind := samplings(c.trial)[0]
 			if grows {
 				kind.order = append(slices.Clone(kind.order), stud)
-				kind.times[stud] = []float64{1010, 1785}
+				kind.times[stud] = hottest(c.run, stud)
 			}
 			r, err := Learn(t.Context(), meters(b), s, []*Record{c.show(kind)})
 			require.NoError(t, err)

@@ -138,9 +138,10 @@ func TestAnotherReceivePDOCarriesTheThrottle(t *testing.T) {
 	assert.ErrorContains(t, b.open(t).MakeReady(t.Context()), "RPDO 2 of the controller is not as the map has it: it has the identifier 205 of RPDO 1, so that each throttle command is taken for something else too")
 }
 
-// An object that reads zero while something else was commanded by receive PDO confirms nothing at a halt.
-func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
-	b := newBus(t, objects(t), canopen.Acts)
+// keepsApart is a controller, made ready, whose throttle's object always reads zero: it keeps what a receive PDO brings apart.
+func keepsApart(t *testing.T) (*bus, *guard.Controller) {
+	t.Helper()
+	b := newBus(t, objects(t), canopen.Ignores)
 	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
 		if f.ID == 0x585 && f.Data[0] == 0x4B && f.Data[2] == 0x23 && f.Data[3] == 1 {
 			f.Data = []byte{0x4B, 0, 0x23, 1, 0, 0, 0, 0}
@@ -151,6 +152,12 @@ func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
 	require.NoError(t, ctl.MakeReady(t.Context()))
 	_, err := ctl.ReadTelemetry(t.Context())
 	require.NoError(t, err)
+	return b, ctl
+}
+
+// An object that reads zero while something else was commanded by receive PDO confirms nothing at a halt.
+func TestAReadingThatNeverFollowedConfirmsNothing(t *testing.T) {
+	b, ctl := keepsApart(t)
 	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
 	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery { // zero gets lost
 		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205}}
@@ -443,22 +450,12 @@ func TestALateConfirmationOfWhatCannotBeRead(t *testing.T) {
 
 // That a node left operation is believed by its own word only, where nothing else tells of zero: the command to leave may get lost too.
 func TestANodeThatDidNotLeaveConfirmsNothing(t *testing.T) {
-	b := newBus(t, objects(t), canopen.Ignores)
-	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
-		if f.ID == 0x585 && f.Data[0] == 0x4B && f.Data[2] == 0x23 && f.Data[3] == 1 { // it keeps what SDO writes apart
-			f.Data = []byte{0x4B, 0, 0x23, 1, 0, 0, 0, 0}
-		}
-		return []slcan.Delivery{{Frame: f}}
-	}
-	ctl := b.open(t)
-	require.NoError(t, ctl.MakeReady(t.Context()))
-	_, err := ctl.ReadTelemetry(t.Context())
-	require.NoError(t, err)
+	b, ctl := keepsApart(t)
 	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
 	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
 		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205 || f.ID == 0}}
 	}
-	err = ctl.Halt(t.Context())
+	err := ctl.Halt(t.Context())
 	assert.NotZero(t, b.sim.Lever())
 	assert.False(t, confirmed(err), "%v", err)
 	assert.ErrorContains(t, err, "instead the node was told to leave operation, where it obeys no receive PDO: it did not say that it obeyed")

@@ -166,18 +166,27 @@ func (l *loader) place(path string, e entry) (place, bool) {
 }
 
 // targets are the objects by which CiA 402 commands a motion: target velocity of a frequency converter, target torque, target
-// position, offsets of velocity and torque, target velocity (CiA 402, from memory).
-var targets = []uint16{0x6042, 0x6071, 0x607A, 0x60B1, 0x60B2, 0x60FF}
+// position, offsets of position, velocity and torque, interpolated positions, target velocity (CiA 402, from memory).
+var targets = []uint16{0x6042, 0x6071, 0x607A, 0x60B0, 0x60B1, 0x60B2, 0x60C1, 0x60FF}
 
 // controlword is the object by which CiA 402 enables a drive.
 const controlword = 0x6040
+
+// ofFirstAxis is the index that an object of CiA 402 has for the first axis: a controller of several motors has the others', eight at
+// most, each 0800 further on (CiA 402, from memory).
+func ofFirstAxis(index uint16) uint16 {
+	if index < 0x6000 || index >= 0xA000 {
+		return index
+	}
+	return 0x6000 + (index-0x6000)%0x800
+}
 
 // tells reports what may be told a controller in passing, with a setting or around one: neither its communication nor a motion.
 func (l *loader) tells(path string, p place) {
 	switch {
 	case p.Index < 0x2000:
 		l.Problem(path+".index", "object %v is the device's own communication, which nothing here changes", p.Object)
-	case p.Index == controlword || slices.Contains(targets, p.Index):
+	case ofFirstAxis(p.Index) == controlword || slices.Contains(targets, ofFirstAxis(p.Index)):
 		l.Problem(path+".index", "object %v commands the drive (CiA 402): it goes below [throttle], which is locked out until a person releases it", p.Object)
 	}
 }
@@ -185,7 +194,7 @@ func (l *loader) tells(path string, p place) {
 // moves refuses steps that command a motion beside the throttle.
 func (l *loader) moves(path string, steps []guard.Step) {
 	for i, s := range steps {
-		if o := s.Place.(place).Object; slices.Contains(targets, o.Index) && s.Raw != 0 {
+		if o := s.Place.(place).Object; slices.Contains(targets, ofFirstAxis(o.Index)) && s.Raw != 0 {
 			l.Problem(fmt.Sprintf("%s[%d].value", path, i), "object %v commands a motion (CiA 402), and with this it would do so beside the throttle: only 0 is written to it", o)
 		}
 	}

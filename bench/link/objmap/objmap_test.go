@@ -69,6 +69,10 @@ func TestMistakes(t *testing.T) {
 		{"index = 0x2FF0\nsub = 1", "index = 0x1017", "1017:00 is the device's own communication"},
 		{"index = 0x2FF0\nsub = 1", "index = 0x6040", "6040:00 commands the drive (CiA 402): it goes below [throttle]"},
 		{"index = 0x2013", "index = 0x6071", "6071:00 commands the drive (CiA 402)"},
+		{"index = 0x2013", "index = 0x6871", "6871:00 commands the drive (CiA 402)"}, // the second motor's
+		{"index = 0x2FF0\nsub = 1", "index = 0x9840", "9840:00 commands the drive (CiA 402)"},
+		{"index = 0x2013", "index = 0x60C1", "60C1:00 commands the drive (CiA 402)"},
+		{"[[throttle.after_start]]\nindex = 0x2302\ntype = \"u8\"", "[[throttle.after_start]]\nindex = 0x68FF\ntype = \"u32\"", "68FF:00 commands a motion (CiA 402)"},
 		{"[[throttle.after_start]]\nindex = 0x2302\ntype = \"u8\"", "[[throttle.after_start]]\nindex = 0x60FF\ntype = \"u32\"", "60FF:00 commands a motion (CiA 402), and with this it would do so beside the throttle"},
 		{`equals = ["0x01"]`, `equals = ["0x02"]`, "outside the mask"},
 		{`equals = ["0x01"]`, `equals = ["0x00", "0x01"]`, "these are all states that the mask has"},

@@ -21,6 +21,7 @@ type Bus struct {
 	ready  []event
 	stats  Stats
 	open   bool
+	torn   bool      // a line that we wrote may have been cut
 	last   time.Time // when something last came in
 	empty  time.Time // what is read from now on came after that
 	behind bool      // so much waited that the system may hold more, older, than it hands over at once
@@ -54,6 +55,16 @@ type event struct {
 // answerWait is how long an adapter may take for a command; an adapter for USB holds bytes up to 16 ms (common practice, no
 // source).
 const answerWait = 200 * time.Millisecond
+
+// write writes a line. One that was cut before is ended first: else it would swallow this one, which may be zero.
+func (b *Bus) write(ctx context.Context, line []byte) error {
+	if b.torn {
+		line = append([]byte("\r"), line...)
+	}
+	err := b.port.Write(ctx, line)
+	b.torn = err != nil
+	return err
+}
 
 // New makes a bus of a port at which an adapter hangs; see [Bus.Open].
 func New(p port.Port, clock port.Clock) *Bus { return &Bus{port: p, clock: clock} }
@@ -261,7 +272,7 @@ func (b *Bus) listenAt(ctx context.Context, h *HeardAt, wait time.Duration) erro
 // Flags asks the adapter what went wrong since it was last asked: 0 is nothing. Only that is the same for all adapters. known is
 // false for an adapter that has no word for it.
 func (b *Bus) Flags(ctx context.Context) (flags byte, known bool, err error) {
-	if err := b.port.Write(ctx, []byte("F\r")); err != nil {
+	if err := b.write(ctx, []byte("F\r")); err != nil {
 		return 0, false, err
 	}
 	e, err := b.answer(ctx, func(e event) bool { return e.bell || len(e.line) == 3 && e.line[0] == 'F' })
@@ -283,7 +294,7 @@ func (b *Bus) Flags(ctx context.Context) (flags byte, known bool, err error) {
 
 // command sends one command and waits for yes or no: some adapters take no second one meanwhile.
 func (b *Bus) command(ctx context.Context, text string) (ok bool, err error) {
-	if err := b.port.Write(ctx, []byte(text+"\r")); err != nil {
+	if err := b.write(ctx, []byte(text+"\r")); err != nil {
 		return false, err
 	}
 	e, err := b.answer(ctx, func(e event) bool { return e.frame == nil && (e.bell || e.line == "") })
@@ -311,7 +322,7 @@ func (b *Bus) Send(ctx context.Context, f Frame) error {
 	if !b.open {
 		return ErrClosed
 	}
-	if err := b.port.Write(ctx, f.line()); err != nil {
+	if err := b.write(ctx, f.line()); err != nil {
 		return err
 	}
 	b.stats.Sent++

@@ -295,6 +295,35 @@ func TestWhatWasHeardBeforeIsKept(t *testing.T) {
 	assert.Equal(t, "000#0102", f.String())
 }
 
+// cutting is a line that takes half of what is written once, as one whose other end is stuck for a while.
+type cutting struct {
+	port.Port
+	now bool
+}
+
+func (c *cutting) Write(ctx context.Context, p []byte) error {
+	if !c.now {
+		return c.Port.Write(ctx, p)
+	}
+	c.now = false
+	_ = c.Port.Write(ctx, p[:len(p)/2])
+	return port.ErrWriteTimeout
+}
+
+// A line that was cut does not swallow the next, which may be zero.
+func TestACutLineSwallowsNoOther(t *testing.T) {
+	b := newBench()
+	line := &cutting{Port: b}
+	bus := New(line, b)
+	rate, err := ParseRate("250 kbit/s")
+	require.NoError(t, err)
+	require.NoError(t, bus.Open(t.Context(), rate, 0, true))
+	line.now = true
+	require.ErrorIs(t, bus.Send(t.Context(), Frame{ID: 0x205, Data: []byte{1, 0xE8, 3}}), port.ErrWriteTimeout)
+	require.NoError(t, bus.Send(t.Context(), Frame{ID: 0x205, Data: []byte{1, 0, 0}}))
+	assert.Equal(t, []string{"205#010000"}, b.taken)
+}
+
 func FuzzLines(f *testing.F) {
 	f.Add([]byte("t1230\rT12ABCDEF2AA55\r\nF80\r\a"))
 	f.Add([]byte("C\rS5\rO\rt60284018100100000000\r"))

@@ -58,6 +58,14 @@ func TestReceivePDOIsCompared(t *testing.T) {
 	}
 }
 
+// A throttle by SDO whose object has another length than the map's type is another place's, and refused when the controller is opened.
+func TestAThrottleOfAnotherLengthIsRefused(t *testing.T) {
+	b := newBus(t, throttles(t)["SDO, the maker's own time-out"], canopen.Acts)
+	m := objects(t, "rpdo = 1\n", "", "[[throttle.with]]\nindex = 0x2302\ntype = \"u8\"\nvalue = 1\n", "", "sub = 1\ntype = \"s16\"\nzero", "sub = 1\ntype = \"s32\"\nzero")
+	_, _, err := objmap.Open(t.Context(), m, linksim.CANLoopback(b.adapter, b.clock), b.clock, false)
+	assert.ErrorContains(t, err, "object 2300:01 has 2 bytes, but the map's type s32 has 4")
+}
+
 // answers has the device have objects that it has not, by their bytes in a request.
 func answers(b *bus, objects map[string][]byte) {
 	b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
@@ -543,4 +551,17 @@ func TestABootUpAmongManyEmergencies(t *testing.T) {
 	b.pass(t, 20*time.Millisecond)
 	_, err := ctl.ReadTelemetry(t.Context())
 	assert.ErrorContains(t, err, "node 5 began anew")
+}
+
+// A line that is lost while a halt waits for the node's word ends the wait.
+func TestALineThatIsLostWhileAHaltWaits(t *testing.T) {
+	b, ctl := keepsApart(t)
+	require.NoError(t, ctl.CommandThrottle(t.Context(), 0.4))
+	out := false
+	b.adapter.Sent = func(f slcan.Frame) []slcan.Delivery {
+		gone := out && f.ID == 0x605 // the first answer after the node was told to leave
+		out = out || f.ID == 0
+		return []slcan.Delivery{{Frame: f, Drop: f.ID == 0x205, Gone: gone}}
+	}
+	assert.ErrorContains(t, ctl.Halt(t.Context()), "zero throttle was not confirmed")
 }

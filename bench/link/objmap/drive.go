@@ -49,6 +49,11 @@ func (s *store) beginThrottle(ctx context.Context) error {
 		s.client.Reserve(canopen.HeartbeatID(d.ours), fmt.Sprintf("another node with the number %d, which the map gives to us,", d.ours))
 	}
 	if d.rpdo == 0 {
+		for _, p := range s.drive.places { // at rest an object of another length would pass for one that can be written only
+			if _, err := read(ctx, s.client, p); err != nil && !errors.As(err, new(*canopen.Abort)) {
+				return err
+			}
+		}
 		return nil
 	}
 	wanted := s.drive.places
@@ -537,15 +542,15 @@ func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) e
 func (s *store) left(ctx context.Context, told time.Time) (left bool, heard string) {
 	heard = "it did not say that it obeyed"
 	begun, most := s.clock.Now(), min(s.m.heartbeat+100*time.Millisecond, longestWait)
-	for over := false; !left && !over; over = port.Age(begun, s.clock.Now()) >= most {
-		_ = s.meanwhile(ctx, most-port.Age(begun, s.clock.Now()), func() (bool, error) {
+	for !left && port.Age(begun, s.clock.Now()) < most {
+		err := s.meanwhile(ctx, most-port.Age(begun, s.clock.Now()), func() (bool, error) {
 			state, at := s.client.State()
 			if left = at.After(told) && (state == canopen.PreOperational || state == canopen.Stopped); left {
 				heard = fmt.Sprintf("it said that it is %v", state)
 			}
 			return left, nil
 		})
-		if ctx.Err() != nil {
+		if err != nil && !errors.As(err, new(*link.NewsError)) {
 			break
 		}
 	}

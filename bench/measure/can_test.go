@@ -622,6 +622,33 @@ func TestTimeOutThatDoesNotWorkIsRefused(t *testing.T) {
 	}
 }
 
+// A throttle by SDO that needs nothing written before it is proven and driven like any other.
+func TestAThrottleBySDOThatNeedsNothing(t *testing.T) {
+	y := petrel(t)
+	bare := canWay{change: slices.Concat(canWays()[2].change, []string{"[[throttle.after_start]]\nindex = 0x2302\ntype = \"u8\"\nvalue = 1\n", "",
+		"[throttle.ready]\nindex = 0x2301\ntype = \"u8\"\nmask = 0x01\nequals = [\"0x01\"]", ""})}
+	m := bare.load(t)
+	plan := y.canPlan(t, m)
+	asked := 0
+	plan.Again = func(context.Context) error { asked++; return nil }
+	synctest.Test(t, func(t *testing.T) {
+		ctx, stop := context.WithCancel(t.Context())
+		b := y.onCAN(t, ctx, m, canopen.Acts)
+		proof, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)
+		require.NoError(t, err)
+		assert.InDelta(t, 0.3, proof.Gone.Seconds(), 0.2)
+		assert.Equal(t, 1, asked)
+		got, err := measure.Run(ctx, b.control, canSteps(t), measure.Options{Commands: true})
+		require.NoError(t, err)
+		assert.Equal(t, measure.Finished, got.Stop.Reason, got.Stop.Text)
+		assert.True(t, got.Stop.Zero)
+		assert.True(t, b.acted.Load())
+		assert.Zero(t, b.sim.Lever())
+		stop()
+		time.Sleep(time.Second)
+	})
+}
+
 // What a controller tells of the silence is no news, as it was asked for; what else it tells in it is.
 func TestAnEmergencyInTheSilenceIsNews(t *testing.T) {
 	y := petrel(t)

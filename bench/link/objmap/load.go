@@ -362,6 +362,9 @@ func (d *drive) words(node int) string {
 	if d.ours > 0 {
 		parts = append(parts, fmt.Sprintf("heartbeats of node %d are sent", d.ours))
 	}
+	if parts == nil { // even so: who fell silent may not go on by himself
+		parts = append(parts, "zero is written, after listening for another throttle")
+	}
 	return strings.Join(parts, ", ")
 }
 

@@ -365,6 +365,8 @@ func sampled(way, mishap int, ours, forGood bool) bool {
 		return false
 	case way == 0:
 		return !ours && forGood == (mishap%2 == 0)
+	case testing.Short(): // under the race detector, which sees the same code in each way
+		return true
 	default:
 		return !forGood || mishap%3 != way-1
 	}

@@ -238,7 +238,7 @@ type canEnding struct {
 	full   bool
 	killed bool
 	result measure.Result
-	ended  time.Time
+	ended  atomic.Bool
 	levers []float64 // at the controller, each 10 ms after the end of the test
 	file   strings.Builder
 }
@@ -271,7 +271,7 @@ func (e *canEnding) harms(ctx context.Context, bad canMishap, due func(e *canEnd
 		return
 	}
 	go func() {
-		for ; ctx.Err() == nil && e.ended.IsZero() && (!e.struck || forGood && bad.again); time.Sleep(5 * time.Millisecond) {
+		for ; ctx.Err() == nil && !e.ended.Load() && (!e.struck || forGood && bad.again); time.Sleep(5 * time.Millisecond) {
 			if due(e) {
 				e.struck = true
 				bad.act(e)
@@ -412,7 +412,7 @@ func (y yard) faultyOnCAN(t *testing.T, m *objmap.Map, bad canMishap, when canSt
 		return w.Sample(s.At, append([]float64{s.Lever}, s.Values...)...)
 	}})
 	require.NoError(t, err)
-	out.ended = time.Now()
+	out.ended.Store(true)
 	for range 250 {
 		out.levers = append(out.levers, out.sim.Lever())
 		time.Sleep(10 * time.Millisecond)
@@ -716,13 +716,13 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 	fmt.Fprintln(tab, "way\tfault\tstage\tlasts\tproven\tlever after\twhat it says")
 	stages := []struct {
 		name string
-		due  func(e *canEnding, again time.Time) bool
+		due  func(e *canEnding, again bool) bool
 	}{
-		{"before the proof", func(*canEnding, time.Time) bool { return true }},
-		{"being made ready", func(e *canEnding, _ time.Time) bool { return e.has("2B") || e.hasID(0) }},
-		{"small command on", func(e *canEnding, _ time.Time) bool { return e.sim.Lever() > 0.05 }},
-		{"waiting for zero", func(e *canEnding, _ time.Time) bool { return e.silentFor(150 * time.Millisecond) }},
-		{"being made ready again", func(_ *canEnding, again time.Time) bool { return !again.IsZero() }},
+		{"before the proof", func(*canEnding, bool) bool { return true }},
+		{"being made ready", func(e *canEnding, _ bool) bool { return e.has("2B") || e.hasID(0) }},
+		{"small command on", func(e *canEnding, _ bool) bool { return e.sim.Lever() > 0.05 }},
+		{"waiting for zero", func(e *canEnding, _ bool) bool { return e.silentFor(150 * time.Millisecond) }},
+		{"being made ready again", func(_ *canEnding, again bool) bool { return again }},
 	}
 	tried := 0
 	for i, way := range canWays() {
@@ -747,13 +747,13 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 						ctx, stop := context.WithCancel(t.Context())
 						test, cancel := context.WithCancelCause(ctx)
 						e = &canEnding{canBench: y.onCAN(t, ctx, m, canopen.Acts), cancel: cancel}
-						var again time.Time
+						var again atomic.Bool
 						p := *plan
-						p.Again = func(context.Context) error { again = time.Now(); time.Sleep(time.Second); return nil }
-						e.harms(ctx, bad, func(e *canEnding) bool { return when.due(e, again) }, forGood)
+						p.Again = func(context.Context) error { again.Store(true); time.Sleep(time.Second); return nil }
+						e.harms(ctx, bad, func(e *canEnding) bool { return when.due(e, again.Load()) }, forGood)
 						time.Sleep(20 * time.Millisecond)
 						proof, err = measure.ProveTimeout(test, e.control, port.WallClock{}, &p)
-						e.ended = time.Now()
+						e.ended.Store(true)
 						time.Sleep(2 * time.Second)
 						lever = e.sim.Lever()
 						stop()

@@ -119,7 +119,7 @@ func (t *Tried) Words() (words, follows []string) {
 	return append(words, others...), follows
 }
 
-// parseAssignment takes key=value apart.
+// parseAssignment returns the key and the value of key=value.
 func parseAssignment(text string) (key, value string, err error) {
 	key, value, ok := strings.Cut(text, "=")
 	if !ok {

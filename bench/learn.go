@@ -63,7 +63,7 @@ func ReadRecord(s *Setup, name string, text []byte, t *trial.Trial) (*learn.Reco
 	return &learn.Record{Name: name, Hash: hex.EncodeToString(sum[:4]), Run: run, Trial: t}, nil
 }
 
-// notLearned says why nothing is learned from a trial; "": something is. A shaft that is locked or turns dry is as exact as plain running; how much a fouled or ventilated
+// notLearned returns why nothing is learned from a trial; "": something is. A shaft that is locked or turns dry is as exact as plain running; how much a fouled or ventilated
 // propeller takes is invented.
 func notLearned(t *trial.Trial) string {
 	switch {

@@ -14,7 +14,7 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// usual says how well values of a kind, or of a key, are known when the file does not. Half-widths of 95 % intervals: shares of the
+// usual is a row of the table: how well values of a kind, or of a key, are known when the file does not. Half-widths of 95 % intervals: shares of the
 // value; of a temperature kelvins; of a fraction (a ratio with bounds) points, 0.05 being five per cent points.
 type usual struct {
 	of       string // a kind of quantity, or a pattern of keys: "*_limit"; elements of tables without number

@@ -222,9 +222,9 @@ func canMishaps() (list []canMishap) {
 		canMishap{name: "another throttle by SDO", act: frame(0x605, 0x2B, 0, 0x23, 1, 0xE8, 3, 0, 0), again: true},
 		canMishap{name: "another node with our number", act: frame(0x701, 5), again: true},
 		canMishap{name: "reset to defaults", act: func(e *canEnding) { e.sim.Reset() }, ours: true},
-		canMishap{name: "full disk", act: func(e *canEnding) { e.full = true }, ours: true},
+		canMishap{name: "full disk", act: func(e *canEnding) { e.full.Store(true) }, ours: true},
 		canMishap{name: "killed script", act: func(e *canEnding) { e.cancel(errGone) }, ours: true},
-		canMishap{name: "killed holder", act: func(e *canEnding) { e.killed = true; e.line.fallMute() }, ours: true},
+		canMishap{name: "killed holder", act: func(e *canEnding) { e.killed.Store(true); e.line.fallMute() }, ours: true},
 	)
 }
 
@@ -232,11 +232,11 @@ func canMishaps() (list []canMishap) {
 type canEnding struct {
 	*canBench
 	cancel context.CancelCauseFunc
-	start  time.Time
-	taken  int
-	struck bool
-	full   bool
-	killed bool
+	start  atomic.Pointer[time.Time] // of the first sample
+	taken  atomic.Int64
+	struck atomic.Bool
+	full   atomic.Bool
+	killed atomic.Bool
 	result measure.Result
 	ended  atomic.Bool
 	levers []float64 // at the controller, each 10 ms after the end of the test
@@ -244,7 +244,8 @@ type canEnding struct {
 }
 
 func (e *canEnding) after(s float64) bool {
-	return !e.start.IsZero() && time.Since(e.start).Seconds() >= s
+	start := e.start.Load()
+	return start != nil && time.Since(*start).Seconds() >= s
 }
 
 // harms puts a mishap into a test: from when it is due, once or for good.
@@ -252,10 +253,10 @@ func (e *canEnding) harms(ctx context.Context, bad canMishap, due func(e *canEnd
 	pass := func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Frame: f}} }
 	strikes := func(how func(f slcan.Frame) []slcan.Delivery) func(f slcan.Frame) []slcan.Delivery {
 		return func(f slcan.Frame) []slcan.Delivery {
-			if !due(e) || e.struck && !forGood {
+			if !due(e) || e.struck.Load() && !forGood {
 				return pass(f)
 			}
-			e.struck = true
+			e.struck.Store(true)
 			return how(f)
 		}
 	}
@@ -271,9 +272,9 @@ func (e *canEnding) harms(ctx context.Context, bad canMishap, due func(e *canEnd
 		return
 	}
 	go func() {
-		for ; ctx.Err() == nil && !e.ended.Load() && (!e.struck || forGood && bad.again); time.Sleep(5 * time.Millisecond) {
+		for ; ctx.Err() == nil && !e.ended.Load() && (!e.struck.Load() || forGood && bad.again); time.Sleep(5 * time.Millisecond) {
 			if due(e) {
-				e.struck = true
+				e.struck.Store(true)
 				bad.act(e)
 				time.Sleep(15 * time.Millisecond)
 			}
@@ -319,7 +320,7 @@ func TestCANStepFaultMatrix(t *testing.T) {
 					}
 					fmt.Fprintf(tab, "%s\t%s\t%s\t%v\t%v\t%.2f s\t%d\t%v\t%.2f\t%v\n", way.name, bad.name, when.name, map[bool]string{false: "once", true: "for good"}[forGood],
 						stop.Reason, stop.At, len(got.result.Samples), stop.Zero, got.levers[len(got.levers)-1], last)
-					assert.True(t, got.struck, "%s: it never happened", name)
+					assert.True(t, got.struck.Load(), "%s: it never happened", name)
 					assert.Zero(t, got.levers[len(got.levers)-1], name)
 					own := m.Throttle.Timeout + 50*time.Millisecond
 					if strings.Contains(bad.name, "late") {
@@ -329,7 +330,7 @@ func TestCANStepFaultMatrix(t *testing.T) {
 					if !foreign {
 						assert.LessOrEqual(t, last, own, "%s: the lever acts longer than the controller's own time-out", name)
 					}
-					if stop.Zero && !got.killed && !foreign {
+					if stop.Zero && !got.killed.Load() && !foreign {
 						assert.Zero(t, last, "%s: zero is said to be confirmed", name)
 					}
 					if !stop.Zero && stop.Reason != measure.NotReady {
@@ -345,7 +346,7 @@ func TestCANStepFaultMatrix(t *testing.T) {
 					read, err := record.Read("run.csv", strings.NewReader(got.file.String()))
 					require.NoError(t, err, name)
 					want := len(got.result.Samples)
-					if got.full {
+					if got.full.Load() {
 						want--
 					}
 					assert.Len(t, read.Time, want, name)
@@ -382,7 +383,7 @@ func canStages() []canStage {
 		{"before the start", func(*canEnding) bool { return true }},
 		{"throttle on", func(e *canEnding) bool { return e.after(2) }},
 		{"going back to zero", func(e *canEnding) bool { return e.after(3.05) }},
-		{"halt", func(e *canEnding) bool { return e.taken >= 4.5*20+1 }},
+		{"halt", func(e *canEnding) bool { return float64(e.taken.Load()) >= 4.5*20+1 }},
 	}
 }
 
@@ -399,14 +400,13 @@ func (y yard) faultyOnCAN(t *testing.T, m *objmap.Map, bad canMishap, when canSt
 	require.NoError(t, out.control.MakeReady(ctx))
 	out.harms(ctx, bad, when.due, forGood)
 	out.result, err = measure.Run(test, out.control, canSteps(t), measure.Options{Commands: true, Observe: func(s measure.Sample) error {
-		if out.start.IsZero() {
-			out.start = time.Now()
-		}
-		out.taken++
+		now := time.Now()
+		out.start.CompareAndSwap(nil, &now)
+		out.taken.Add(1)
 		if when.name == "halt" && when.due(out) {
 			time.Sleep(25 * time.Millisecond) // the mishap is there by the halt
 		}
-		if out.full {
+		if out.full.Load() {
 			return errors.New("no space left on device")
 		}
 		return w.Sample(s.At, append([]float64{s.Lever}, s.Values...)...)
@@ -767,7 +767,7 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 						assert.Greater(t, proof.Gone, 150*time.Millisecond, name)
 					}
 					fmt.Fprintf(tab, "%s\t%s\t%s\t%v\t%v\t%.2f\t%.110s\n", way.name, bad.name, when.name, map[bool]string{false: "once", true: "for good"}[forGood], err == nil, lever, says)
-					assert.True(t, e.struck, "%s: it never happened", name)
+					assert.True(t, e.struck.Load(), "%s: it never happened", name)
 					assert.Zero(t, lever, name)
 				}
 			}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -124,9 +125,9 @@ var instrumentTests = []struct {
 		assert.Contains(t, stderr, "a person at the terminal releases the throttle", "nothing was asked the second time")
 	}},
 	{"another instrument on the port that is known", func(y *yard, p *pontoon) {
-		gps := false
+		var gps atomic.Bool
 		lines, _ := say(y, 200*time.Millisecond, func(int) string {
-			if gps {
+			if gps.Load() {
 				return sealedSentence("GPRMC,102030.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A")
 			}
 			return "motor current [A]\r\n1.5\r\n1.6\r\n"
@@ -134,7 +135,7 @@ var instrumentTests = []struct {
 		args := []string{"step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--on", p.port, "--logger", lines}
 		_, stdout, _ := y.run("", args...)
 		assert.Contains(y.t, unwrapped(stdout), "kept in ")
-		gps = true
+		gps.Store(true)
 		code, _, stderr := y.run("", args...)
 		assert.Equal(y.t, exitInput, code)
 		assert.Contains(y.t, unwrapped(stderr), "is another instrument there today? Remove that file")
@@ -177,8 +178,8 @@ var instrumentTests = []struct {
 	}},
 	{"an overload of the meter", func(y *yard, p *pontoon) {
 		on, _ := y.plug(func(ctx context.Context, far port.Port) {
-			over := false
-			p.on(0.3, func() { over = true })
+			var over atomic.Bool
+			p.on(0.3, func() { over.Store(true) })
 			buffer := make([]byte, 64)
 			for {
 				n, err := far.Read(ctx, buffer, time.Hour)
@@ -189,7 +190,7 @@ var instrumentTests = []struct {
 				switch ask := string(buffer[:n]); {
 				case strings.HasPrefix(ask, "*IDN"):
 					answer = "Yard,simulated meter,0,1\n"
-				case strings.Contains(ask, "CURR") && over:
+				case strings.Contains(ask, "CURR") && over.Load():
 					answer = "9.9E37\n"
 				case strings.Contains(ask, "CURR"):
 					answer = "0.375\n"
@@ -204,12 +205,12 @@ var instrumentTests = []struct {
 		zeroLast(y.t, p)
 	}},
 	{"another header in the middle", func(y *yard, p *pontoon) {
-		changed := false
+		var changed atomic.Bool
 		lines, _ := say(y, 50*time.Millisecond, func(n int) string {
 			switch amps := p.Reading(link.MotorCurrent); {
-			case n%40 == 0 && !changed:
+			case n%40 == 0 && !changed.Load():
 				return "motor current [A];battery current [A]\r\n"
-			case changed && n%40 == 0:
+			case changed.Load() && n%40 == 0:
 				return "battery current [A];motor current [A]\r\n"
 			default:
 				return fmt.Sprintf("%.2f;%.2f\r\n", amps, p.Reading(link.BatteryCurrent))
@@ -218,7 +219,7 @@ var instrumentTests = []struct {
 		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", lines)
 		d.await("type release ")
 		d.release(p, 0.3)
-		changed = true
+		changed.Store(true)
 		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "the instrument sends something else than it was said to: another header stands above its columns now")
 		zeroLast(y.t, p)
 	}},

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -27,6 +28,9 @@ func (b *Boat) WithNumber(key string, si float64) (*Boat, error) {
 func (b *Boat) change(key string, set func(*Boat) error) (*Boat, error) {
 	changed := *b
 	if err := set(&changed); err != nil {
+		if cause := errors.Unwrap(err); cause != nil { // by the part's name, as a person writes it
+			err = fmt.Errorf("%s: %w", b.KeyName(key), cause)
+		}
 		return nil, err
 	}
 	changed.origins = maps.Clone(b.origins)

@@ -60,7 +60,7 @@ func TestAChangeThatAFileWouldNotTakeIsTold(t *testing.T) {
 		{"petrel", "fuse.melting_i2t", "100 A²·s", "fuse.melting_i2t: a fuse of a class"},
 		{"petrel", "propeller.measured_torque", "40 N·m", "propeller.measured_torque: measured_torque and measured_power say the same"},
 		{"petrel", "battery.cell_lowest", "3.7 V", "battery.cell_lowest: the lowest cell voltage, 3.7 V, is not below the highest, 3.65 V"},
-		{"petrel", "cable[0].rated_temperature", "25 °C", "cable[0].rated_temperature: is not above ampacity_at"},
+		{"petrel", "cable[0].rated_temperature", "25 °C", "cable[battery cable].rated_temperature: is not above ampacity_at"},
 		{"bracken", "motor.constant", "0.5 V·s/rad", "motor.constant: a series-wound motor has no constant"},
 		{"petrel", "motor.kind", "series-wound", "motor: a series-wound motor needs magnetisation"},
 		{"bracken", "fuse.carries", "1.3", ""},
@@ -77,6 +77,23 @@ func TestAChangeThatAFileWouldNotTakeIsTold(t *testing.T) {
 			assert.ErrorContains(t, err, c.says)
 		}
 	}
+}
+
+// TestAChangeIsRefusedByThePartsName: a person writes cable[motor cable].section, and is answered in the same words.
+func TestAChangeIsRefusedByThePartsName(t *testing.T) {
+	b, _ := benchtest.Boat(t, "petrel")
+	key, err := b.Resolved("cable[motor cable].section")
+	require.NoError(t, err)
+	for value, says := range map[string]string{
+		"-3 mm²": "cable[motor cable].section: -3 mm² is too low", "9": "cable[motor cable].section: 9 has no unit",
+	} {
+		_, err := b.With(key, value)
+		assert.ErrorContains(t, err, says)
+	}
+	_, err = b.WithNumber(key, -1)
+	assert.ErrorContains(t, err, "cable[motor cable].section: ")
+	_, err = b.With("motor.constant", "-1 V/(rad/s)")
+	assert.ErrorContains(t, err, "motor.constant: ")
 }
 
 // TestAFileWithAClassTakesNoCurveBeside: it would not be used.

@@ -41,7 +41,7 @@ func Read(name string, data []byte) (*Boat, *datafile.Source, error) {
 // Contradiction returns the first of what single keys of a boat cannot show: orders, contradictions, and data that must be there in one
 // form or another. A boat that was read has none; one of which values were changed may.
 func (b *Boat) Contradiction() error {
-	var first firstProblem
+	first := firstProblem{boat: b}
 	c := checker{b, &first}
 	c.parts()
 	c.management()
@@ -49,11 +49,14 @@ func (b *Boat) Contradiction() error {
 }
 
 // firstProblem keeps the first problem of a boat that stands in no file.
-type firstProblem struct{ err error }
+type firstProblem struct {
+	boat *Boat
+	err  error
+}
 
 func (p *firstProblem) Problem(key string, format string, args ...any) {
 	if p.err == nil {
-		p.err = fmt.Errorf(key+": "+format, args...)
+		p.err = fmt.Errorf("%s: %w", p.boat.KeyName(key), fmt.Errorf(format, args...)) // by the part's name, as a person writes it
 	}
 }
 

@@ -24,12 +24,32 @@ func (c *Chosen) write(_ *Paper, d *document) {
 	s.add(block{Text: c.Follow})
 }
 
-func (c *Chosen) one(d *document, k *choose.Choice) {
-	title := k.What
+// partName names the part that a choice is for.
+func partName(k *choose.Choice) string {
 	if k.Part != k.What && k.Part != "precharge" {
-		title += ": " + k.Part
+		return k.What + ": " + k.Part
 	}
-	s := d.section("choice-"+strings.ReplaceAll(k.Part, " ", "-"), title, strings.Join(k.Asks, "; "))
+	return k.What
+}
+
+// fits returns in words whether a size does.
+func fits(k *choose.Choice, i int) string {
+	z := &k.Sizes[i]
+	word := "no"
+	switch {
+	case i == k.Chosen:
+		word = "chosen"
+	case z.Fits:
+		word = "does"
+	}
+	if z.Present {
+		word += ", now"
+	}
+	return word
+}
+
+func (c *Chosen) one(d *document, k *choose.Choice) {
+	s := d.section("choice-"+strings.ReplaceAll(k.Part, " ", "-"), partName(k), strings.Join(k.Asks, "; "))
 	if !d.Paper {
 		s.say("asked", strings.Join(k.Asks, "; "))
 	}
@@ -54,16 +74,6 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 	}
 	for i := range k.Sizes {
 		z := &k.Sizes[i]
-		word := "no"
-		switch {
-		case i == k.Chosen:
-			word = "chosen"
-		case z.Fits:
-			word = "does"
-		}
-		if z.Present {
-			word += ", now"
-		}
 		used := ""
 		if z.Used != nil {
 			used = ShownShare(*z.Used)
@@ -79,7 +89,7 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 			}
 			text = strings.Join(append(why, z.Costs...), "; ")
 		}
-		t.row(z.Name, word, used, source(z.Source), strings.TrimPrefix(text, ", "))
+		t.row(z.Name, fits(k, i), used, source(z.Source), strings.TrimPrefix(text, ", "))
 	}
 	s.add(block{Table: t})
 	for i, text := range sources {
@@ -93,4 +103,19 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 	}
 }
 
-func (c *Chosen) pictures(*Paper) (string, []Figure) { return "which size does", nil }
+func (c *Chosen) pictures(*Paper) (string, []Figure) {
+	var figures []Figure
+	for i := range c.Choices {
+		k := &c.Choices[i]
+		used := &Bars{Title: partName(k), About: "With each size: the share of its limit that the part concerned, or the part hardest pressed, uses at its worst. A size may fail for other reasons: the table says.", Label: "share used", Unit: "%", High: 110, Limits: []Limit{{At: 100}}}
+		for j := range k.Sizes {
+			if z := &k.Sizes[j]; z.Used != nil {
+				used.Rows = append(used.Rows, Bar{Name: z.Name, Value: min(100*max(*z.Used, 0), 300), Text: strings.TrimSpace(ShownShare(*z.Used) + " " + fits(k, j))})
+			}
+		}
+		if used.Rows != nil {
+			figures = append(figures, used)
+		}
+	}
+	return "which size does", figures
+}

@@ -388,6 +388,7 @@ Exit code: 0 done, 2 bad use, or a record of another boat, of other settings, wi
 	cmd.Flags().BoolVar(&o.example, "example", false, "with --next: look ahead although values are still the example's")
 	cmd.Flags().StringVar(&o.author, "author", "", "who stands for it (default: QUAYBENCH_AUTHOR, else the machine's user)")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
+	o.paper.tables = true
 	o.paper.add(cmd)
 	return cmd
 }

@@ -171,6 +171,7 @@ Exit code: 0 planned, 3 the target or a step is over, 2 bad use or input, 1 any 
 	cmd.Flags().BoolVar(&o.moored, "moored", false, "the boat is held fast")
 	cmd.Flags().StringVar(&o.out, "out", "", "`FOLDER` to write the throttle programme to")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
+	o.paper.tables = true
 	o.paper.add(cmd)
 	o.force = o.paper.force
 	cmd.ValidArgsFunction = completeBoats(sys)

@@ -127,6 +127,7 @@ Exit code: 0 a clear set was found (the wishes may be missed: --json says so), 3
 			return f.run(cmd.Context(), sys)
 		},
 	}
+	f.paper.tables = true
 	f.add(cmd, sys)
 	f.addTrials(cmd, "all built-in ones")
 	cmd.Flags().StringArrayVar(&f.want, "want", nil, "a `WISH`, for example \"speed >= 10 km/h\" (may be repeated)")

@@ -21,13 +21,16 @@ import (
 // paperFlags are the flags that put a result on paper.
 type paperFlags struct {
 	report, plot string
+	tables       bool // the results have no charts, so that there is no --plot
 	force        forceFlag
 	out          io.Writer // the standard output, where a paper goes there
 }
 
 func (f *paperFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.report, "report", "", "write a report with charts to this `FILE`: .html (one file, no network) or .pdf; - is the standard output (HTML)")
-	cmd.Flags().StringVar(&f.plot, "plot", "", "write the charts to this `FILE`: .svg or .png; - is the standard output (SVG)")
+	cmd.Flags().StringVar(&f.report, "report", "", "write a report to this `FILE`: .html (one file, no network) or .pdf; - is the standard output (HTML)")
+	if !f.tables {
+		cmd.Flags().StringVar(&f.plot, "plot", "", "write the charts to this `FILE`: .svg or .png; - is the standard output (SVG)")
+	}
 	f.force = forced(cmd)
 }
 
@@ -97,10 +100,17 @@ type drawing struct {
 // drawings are those of the two flags that are given.
 func drawings(p *report.Paper, onReport, onPlot string) (out []drawing) {
 	sheet := p.Sheet()
+	svg, png := sheet.SVG, sheet.PNG
+	if len(sheet.Figures) == 0 {
+		none := func(io.Writer) error {
+			return errors.New("this result is tables, without a chart: --report writes them")
+		}
+		svg, png = none, none
+	}
 	for _, d := range []struct {
 		flag, name  string
 		html, other func(io.Writer) error
-	}{{"--report", onReport, p.HTML, p.PDF}, {"--plot", onPlot, sheet.SVG, sheet.PNG}} {
+	}{{"--report", onReport, p.HTML, p.PDF}, {"--plot", onPlot, svg, png}} {
 		switch strings.ToLower(filepath.Ext(d.name)) {
 		case ".pdf", ".png":
 			d.html = d.other

@@ -448,6 +448,7 @@ Exit code: 0 done, 1 the controller shows other settings than the file, 4 not ju
 	cmd.Flags().StringArrayVar(&o.errors, "meter", nil, meterHelp)
 	cmd.Flags().StringVar(&o.csv.name, "csv", "", "write the table with its blanks to this `FILE`; - is the standard output")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
+	o.paper.tables = true
 	o.paper.add(cmd)
 	o.csv.force = o.paper.force
 	cmd.ValidArgsFunction = completeBoats(sys)

@@ -118,13 +118,13 @@ func TestChecks(t *testing.T) {
 		t.Fatal(err)
 	}
 	joules, watts, seconds := Pulse(100, 10e-3, 51, 0.95)
-	drop := SectionForDrop(100, 10, 0.03*48, thermal.Celsius20)
+	drop := Drop(100, 10*thermal.Copper().Resistivity) / (0.03 * 48) // m²
 	const kgf = 9.80665
 	checks.Run(t, "sizing", map[string]func() float64{
 		"SZ-01": allowed(2, 105), "SZ-02": allowed(-3, 90), "SZ-03": allowed(10, 60),
 		"SZ-04": least(150, 105), "SZ-05": least(200, 90), "SZ-06": least(90, 75), "SZ-07": least(30, 60),
 		"SZ-08": func() float64 {
-			return 1e6 * thermal.WithstandSection(2500, 0.1, thermal.Copper().WithstandConstant(343.15, 433.15))
+			return 1e6 * math.Sqrt(0.1/thermal.WithstandTime(2500, 1, thermal.Copper().WithstandConstant(343.15, 433.15)))
 		},
 		"SZ-09": func() float64 { return Drop(100, 10*perMetre) },
 		"SZ-10": func() float64 { return Drop(100, 10*perMetre*thermal.Copper().Ratio(343.15)) },
@@ -153,9 +153,6 @@ func TestChecks(t *testing.T) {
 				t.Fatal(err)
 			}
 			return f.Slowest.MeltCurrent(thermal.ConventionalTime(100))
-		},
-		"SZ-21": func() float64 {
-			return BurrillArea(88800*kgf, 5.46, 118.5/60, 5.747, 0.782, 104.5*kgf, 0.175)
 		},
 		"SZ-22": func() float64 { return KellerArea(88800*kgf, 4, 5.747, 16470*kgf, 0) },
 		"SZ-23": func() float64 {

@@ -106,12 +106,6 @@ func nominal(b *boat.Boat) float64 { return float64(b.Battery.Cells) * b.Battery
 // Drop is the voltage (V) that a current loses in a conductor out and back, by its resistance (Ω): Ohm's law.
 func Drop(amps, ohms float64) float64 { return amps * ohms }
 
-// SectionForDrop is the least section of copper (m²) at a temperature (K) that loses at most so many volts over a length out and
-// back (m): S = ρ·L·I/ΔV.
-func SectionForDrop(amps, length, volts, kelvin float64) float64 {
-	return thermal.Copper().Resistivity * thermal.Copper().Ratio(kelvin) * length * amps / volts
-}
-
 // bolted lists vehicle fuse links by class, with direct voltage (V) and breaking capacity (A): ISO 8820-3 and -5, from memory.
 var bolted = []struct {
 	class    string

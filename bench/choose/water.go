@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"quaybench/bench/hydro"
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
 	"quaybench/bench/trial"
@@ -26,8 +27,7 @@ func TipSpeed(diameter, speed float64) float64 { return diameter * speed / 2 }
 const (
 	air      = 101325.0 // Pa
 	vapour   = 1706.0   // Pa, of water at 15 °C: steam tables
-	gravity  = 9.81
-	fastTips = 25.0 // m/s: faster tips of small propellers are noisy and may cavitate (common practice, no source)
+	fastTips = 25.0     // m/s: faster tips of small propellers are noisy and may cavitate (common practice, no source)
 )
 
 // waterSource is where the figures of a propeller come from.
@@ -69,7 +69,7 @@ func (o outcome) told(v variant.Variant) []string {
 	p := &v.Boat.Propeller
 	tip := TipSpeed(p.Diameter.SI, o.revs)
 	depth := p.Diameter.SI // the shaft so deep below the water: common practice, no source
-	need := KellerArea(o.thrust, p.Blades, p.Diameter.SI, air+1025*gravity*depth, vapour)
+	need := KellerArea(o.thrust, p.Blades, p.Diameter.SI, air+hydro.SeaWater().Density*hydro.Gravity*depth, vapour)
 	words := "no cavitation by Keller"
 	if need > p.AreaRatio.SI {
 		words = fmt.Sprintf("may cavitate: area ratio %.2g wanted", need)
@@ -256,13 +256,4 @@ func (s *search) gear(ctx context.Context) (*Choice, error) {
 		list = append(list, k)
 	}
 	return s.weigh(ctx, c, list)
-}
-
-// BurrillArea is the expanded area ratio that keeps the thrust per projected area at τ of Burrill's chart: thrust N, speed of advance m/s,
-// revolutions 1/s, diameter m, water density kg/m³. Projected over expanded area is 1.067 − 0.229·P/D (Taylor).
-func BurrillArea(thrust, advance, revolutions, diameter, pitchRatio, density, tau float64) float64 {
-	tip := 0.7 * math.Pi * revolutions * diameter
-	q := density / 2 * (advance*advance + tip*tip)
-	projected := thrust / (tau * q)
-	return projected / (1.067 - 0.229*pitchRatio) / (math.Pi / 4 * diameter * diameter)
 }

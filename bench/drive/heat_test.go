@@ -14,6 +14,7 @@ import (
 	"quaybench/bench/control"
 	"quaybench/bench/ode"
 	"quaybench/bench/quantity"
+	"quaybench/bench/thermal"
 	"quaybench/testdata/reference"
 )
 
@@ -138,11 +139,23 @@ func explicit(t require.TestingT, b *boat.Boat) {
 func steady(t require.TestingT, m *Model, heat []float64) []float64 {
 	n := m.network.Nodes()
 	a := mat.NewDense(n, n, nil)
-	m.network.AddJacobian(nil, a.RawMatrix().Data, n)
-	b := mat.NewVecDense(n, nil)
-	for i, q := range heat {
-		b.SetVec(i, -q*m.network.PerJoule(i))
+	for l := range m.network.Links() {
+		from, to := m.network.Ends(thermal.Link(l))
+		ends := []int{from.Index()}
+		if !to.IsBoundary() {
+			ends = append(ends, to.Index())
+		}
+		for _, i := range ends {
+			for _, k := range ends {
+				g := m.network.Conductance(thermal.Link(l))
+				if i != k {
+					g = -g
+				}
+				a.Set(i, k, a.At(i, k)+g)
+			}
+		}
 	}
+	b := mat.NewVecDense(n, heat)
 	var x mat.VecDense
 	require.NoError(t, x.SolveVec(a, b))
 	return x.RawVector().Data

@@ -39,9 +39,6 @@ func (s *Screw) Loads(n, va, rho float64) (thrust, torque float64) {
 	return q * ct, q * s.diameter * cq
 }
 
-// Diameter returns the diameter in m.
-func (s *Screw) Diameter() float64 { return s.diameter }
-
 // KT returns the thrust coefficient T/(ρn²D⁴) at advance coefficient j, ahead
 // rotation: the open-water source inside [Screw.AdvanceRange], else the estimate.
 func (s *Screw) KT(j float64) float64 {
@@ -59,24 +56,6 @@ func (s *Screw) KQ(j float64) float64 {
 	}
 	_, cq := s.all.at(pitchAngle(j))
 	return cq * starToK(j)
-}
-
-// AdvanceRange returns the advance coefficients between which the first-quadrant
-// source is used as it stands; outside, the estimated four-quadrant shape takes over.
-func (s *Screw) AdvanceRange() (low, high float64) { return s.jLow, s.jHigh }
-
-// Star returns the four-quadrant coefficients C_T* and C_Q* at hydrodynamic
-// pitch angle beta = atan2(va, 0.7π·n·D), in radians from −π to π.
-func (s *Screw) Star(beta float64) (ct, cq float64) { return s.all.at(beta) }
-
-// Efficiency returns the open-water efficiency J·KT/(2π·KQ), or 0 where the
-// propeller does not drive.
-func (s *Screw) Efficiency(j float64) float64 {
-	kt, kq := s.KT(j), s.KQ(j)
-	if j <= 0 || kt <= 0 || kq <= 0 {
-		return 0
-	}
-	return j * kt / (2 * math.Pi * kq)
 }
 
 // pitchAngle returns β for ahead rotation at advance coefficient j.

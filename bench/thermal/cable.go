@@ -13,10 +13,6 @@ func (m Material) WithstandConstant(from, to float64) float64 {
 	return math.Sqrt(perKelvin * math.Log((to-zero)/(from-zero)))
 }
 
-// WithstandSection returns the least section (m²) that stands a current (A) for t
-// seconds, k in A·√s/m². Valid to about 5 s, while no heat is lost.
-func WithstandSection(current, t, k float64) float64 { return current * math.Sqrt(t) / k }
-
 // WithstandTime returns how long (s) a section (m²) stands a current (A).
 func WithstandTime(current, section, k float64) float64 {
 	r := k * section / current
@@ -48,15 +44,6 @@ func (c Cable) perMetre() float64 {
 	return c.Material.Resistivity / c.Section
 }
 
-// Loss returns the heat of the cable at fixed current (A).
-func (c Cable) Loss(current float64) Heat {
-	return Heat{
-		Power:       current * current * c.perMetre() * c.Length,
-		Coefficient: c.Material.Coefficient,
-		Reference:   Celsius20,
-	}
-}
-
 // ThermalResistance returns the resistance (K/W) of the whole length to the air by its
 // ampacity, I²·R(rated)·Rth = rated − air.
 func (c Cable) ThermalResistance() float64 {
@@ -71,51 +58,3 @@ func (c Cable) ThermalResistance() float64 {
 // Capacity returns the heat capacity (J/K) of the conductor alone; insulation only
 // slows it further.
 func (c Cable) Capacity() float64 { return c.Material.Volumetric * c.Section * c.Length }
-
-// AmpacityIn returns the current (A) that holds the cable at its rated temperature in
-// air of another temperature (K).
-func (c Cable) AmpacityIn(air float64) float64 {
-	ampacity := c.Ampacity
-	if c.Bundling > 0 {
-		ampacity *= c.Bundling
-	}
-	return ampacity * headroomFactor(c.Rated, c.Air, air)
-}
-
-// AddTo adds the cable to a network as one node named name, joined to air, and
-// returns the node. A cable whose figures make no node is a *BuildError.
-func (c Cable) AddTo(b *Builder, name string, air Place) Place {
-	for _, f := range []struct {
-		what  string
-		value float64
-	}{
-		{"length must be above 0 m", c.Length},
-		{"section must be above 0 m²", c.Section},
-		{"ampacity must be above 0 A", c.Ampacity},
-		{"rated temperature must be above the air of its ampacity", c.Rated - c.Air},
-		{"the material must have a resistivity", c.Material.Resistivity},
-	} {
-		if !positive(f.value) {
-			b.fail(&BuildError{name, f.what, f.value})
-			return b.AddNode(name, 1)
-		}
-	}
-	node := b.AddNode(name, c.Capacity())
-	b.Connect(node, air, c.ThermalResistance())
-	return node
-}
-
-// BundlingFactor returns the factor on ampacity for a number of current-carrying
-// conductors in one bundle or conduit: 33 CFR 183.425 table 5 note 2 (from
-// memory), which 183.435 asks for at 50 V and above.
-func BundlingFactor(conductors int) float64 {
-	switch {
-	case conductors >= 25:
-		return 0.50
-	case conductors >= 7:
-		return 0.60
-	case conductors >= 4:
-		return 0.70
-	}
-	return 1
-}

@@ -2,6 +2,7 @@ package thermal_test
 
 import (
 	"math"
+	"regexp"
 	"sort"
 	"strconv"
 	"testing"
@@ -9,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
 	"quaybench/bench/thermal"
 	"quaybench/testdata/checks"
 	"quaybench/testdata/reference"
@@ -67,29 +70,29 @@ func TestChecksCable(t *testing.T) {
 		"K-11g": k(thermal.Copper(), 180, 350),
 		"K-11h": k(thermal.Aluminium(), 70, 160),
 		"K-11i": k(thermal.Aluminium(), 90, 250),
-		"K-13":  func() float64 { return thermal.WithstandSection(2500, 0.1, 115e6) * 1e6 },
+		"K-13":  func() float64 { return 1e6 * math.Sqrt(0.1/thermal.WithstandTime(2500, 1, 115e6)) },
 		"K-18a": func() float64 { return loss(20) / 100 },
 		"K-18b": func() float64 { return loss(70) / 100 },
 		"K-18c": func() float64 { return loss(20) },
 		"K-08": func() float64 {
-			return thermal.Cable{Ampacity: 210, Rated: zero + 105, Air: zero + 30}.AmpacityIn(zero + 50)
+			return thermal.Cable{Length: 1, Section: 1e-6, Material: thermal.Copper(), Ampacity: 210, Rated: zero + 105, Air: zero + 30}.AmpacityIn(zero + 50)
 		},
 	}
 	for _, celsius := range []float64{60, 75, 80, 90, 105, 125, 200} {
 		factor := func() float64 {
-			return thermal.Cable{Ampacity: 1, Rated: zero + celsius, Air: zero + 30}.AmpacityIn(zero + 50)
+			return thermal.Cable{Length: 1, Section: 1e-6, Material: thermal.Copper(), Ampacity: 1, Rated: zero + celsius, Air: zero + 30}.AmpacityIn(zero + 50)
 		}
 		compute["K-06-"+strconv.Itoa(int(celsius))] = factor
 		compute["K-07-"+strconv.Itoa(int(celsius))] = factor
 	}
 	for _, n := range []int{3, 4, 6, 7, 24, 25} {
-		compute["K-05-"+strconv.Itoa(n)] = func() float64 { return thermal.BundlingFactor(n) }
+		compute["K-05-"+strconv.Itoa(n)] = func() float64 { return bundled(t, n) }
 	}
 	for _, label := range []string{"4/0", "2", "4", "6", "10"} {
 		compute["K-09-"+label] = func() float64 { return thermal.AWGSection(gauges[label]) * 1e6 }
 	}
 	for _, label := range []string{"4/0", "3/0", "2/0", "1/0", "1", "2", "4", "6"} {
-		compute["K-10-"+label] = func() float64 { return thermal.AWGResistance(gauges[label]) * 304.8 }
+		compute["K-10-"+label] = func() float64 { return thermal.Copper().Resistivity / thermal.AWGSection(gauges[label]) * 304.8 }
 	}
 	for label, rating := range map[string][2]float64{"10": {40, 60}, "6": {80, 120}, "2": {140, 210}, "4/0": {300, 445}} {
 		compute["K-01-"+label] = func() float64 {
@@ -108,6 +111,26 @@ func TestChecksCable(t *testing.T) {
 		}
 	}
 	checks.Run(t, "cable", compute)
+}
+
+// bundled returns the factor that the boat file's key states for a number of conductors.
+func bundled(t *testing.T, conductors int) float64 {
+	for _, f := range datafile.Fields(boat.Boat{}) {
+		if f.Key != "cable[].bundling" {
+			continue
+		}
+		factor := 1.0
+		for _, m := range regexp.MustCompile(`(\d+) % from (\d+)`).FindAllStringSubmatch(f.Doc, -1) {
+			if from, err := strconv.Atoi(m[2]); err == nil && conductors >= from {
+				percent, err := strconv.ParseFloat(m[1], 64)
+				require.NoError(t, err)
+				factor = percent / 100
+			}
+		}
+		return factor
+	}
+	require.FailNow(t, "no key for bundled cables")
+	return 0
 }
 
 func TestChecksFuse(t *testing.T) {

@@ -31,15 +31,6 @@ func Copper() Material {
 	}
 }
 
-// Aluminium returns conductor aluminium, figures of IEC 60364-5-54 annex A, from
-// memory (they return its table of k).
-func Aluminium() Material {
-	return Material{
-		Name: "aluminium", Resistivity: 28.264e-9, Coefficient: 1 / 248.0,
-		Volumetric: 2.5e6, ZeroPoint: 228, Melting: zeroCelsius + 660,
-	}
-}
-
 // Ratio returns the resistance at temperature T (K) over that at 20 °C.
 func (m Material) Ratio(T float64) float64 { return 1 + m.Coefficient*(T-Celsius20) }
 
@@ -107,7 +98,3 @@ func AWGSection(gauge int) float64 {
 	d := 0.127e-3 * math.Pow(92, float64(36-gauge)/39)
 	return math.Pi / 4 * d * d
 }
-
-// AWGResistance returns the resistance (Ω/m) at 20 °C of a solid copper wire of an
-// American wire gauge (as in AWGSection), by resistivity.
-func AWGResistance(gauge int) float64 { return Copper().Resistivity / AWGSection(gauge) }

@@ -27,12 +27,6 @@ type FuseModel struct {
 // States returns the number of states x_k.
 func (m FuseModel) States() int { return len(m.Element) }
 
-// Derivatives sets dx (1/s) for the states x under a current (A, either sign). It
-// allocates nothing.
-func (m FuseModel) Derivatives(current float64, x, dx []float64) {
-	m.Element.Derivatives(m.load(current), x, dx)
-}
-
 // Advance moves the states x on by dt seconds of constant current (A), exactly.
 func (m FuseModel) Advance(current, dt float64, x []float64) {
 	m.Element.Advance(m.load(current), dt, x)
@@ -89,13 +83,6 @@ func (m FuseModel) melting(t float64) Melting {
 	return Melting{t, t*slack < m.Shortest || t > m.Longest*slack}
 }
 
-// PulseShare returns the share of the I²t that melts the element in that time which a
-// pulse of constant current (A) for duration (s) uses; 1 melts it. It wears the
-// element, time after time: makers state how many pulses of which share it lasts.
-func (m FuseModel) PulseShare(current, duration float64) float64 {
-	return m.load(current) * m.Element.Impedance(duration)
-}
-
 // Fuse is a pair of models: the fastest curve answers whether the fuse will open
 // (unwanted), the slowest whether it protects what is behind it.
 type Fuse struct {
@@ -106,13 +93,4 @@ type Fuse struct {
 	// at a current zero: it depends on voltage and circuit, and the fuse must be
 	// rated for both.
 	Arcing float64
-}
-
-// headroomFactor returns how a current scales when the surroundings go from reference
-// to ambient and the same limit (all K) must not be passed: rise ~ I².
-func headroomFactor(limit, reference, ambient float64) float64 {
-	if ambient >= limit {
-		return 0
-	}
-	return math.Sqrt((limit - ambient) / (limit - reference))
 }

@@ -159,17 +159,11 @@ type Network struct {
 // Nodes returns the number of nodes, the length of T, heat and dT.
 func (n *Network) Nodes() int { return len(n.nodes) }
 
-// Boundaries returns the number of boundaries, the length of boundary.
-func (n *Network) Boundaries() int { return len(n.boundaries) }
-
 // Links returns the number of links, the length of scale.
 func (n *Network) Links() int { return len(n.links) }
 
 // NodeName returns the name of node i.
 func (n *Network) NodeName(i int) string { return n.nodes[i].name }
-
-// BoundaryName returns the name of boundary i.
-func (n *Network) BoundaryName(i int) string { return n.boundaries[i] }
 
 // Capacity returns the heat capacity of node i in J/K.
 func (n *Network) Capacity(i int) float64 { return n.nodes[i].capacity }
@@ -179,114 +173,5 @@ func (n *Network) Ends(l Link) (from, to Place) { return n.links[l].a, n.links[l
 
 // Conductance returns the conductance of a link in W/K at scale 1.
 func (n *Network) Conductance(l Link) float64 { return n.links[l].conductance }
-
-// Derivatives sets dT (K/s) to the rate of change of the node temperatures T (K)
-// under heat (W per node) and boundary temperatures (K). It allocates nothing;
-// dT must not overlap T or heat.
-func (n *Network) Derivatives(T, heat, boundary, scale, dT []float64) {
-	n.check(T, heat, boundary, scale)
-	copy(dT[:len(n.nodes)], heat)
-	for i := range n.links {
-		l := &n.links[i]
-		flow := n.flow(i, T, boundary, scale)
-		dT[l.a] -= flow
-		if l.b >= 0 {
-			dT[l.b] += flow
-		}
-	}
-	for i, p := range n.perJoule {
-		dT[i] *= p
-	}
-}
-
-// Flow returns the heat (W) through a link, from its first end to its second. It is
-// also C·∂(dT/dt)/∂scale of that link, up to sign: −Flow/scale at the first end,
-// +Flow/scale at the second; at scale 1 use it for the Jacobian of a cooling
-// that depends on another state.
-func (n *Network) Flow(l Link, T, boundary, scale []float64) float64 {
-	return n.flow(int(l), T, boundary, scale)
-}
-
-func (n *Network) flow(i int, T, boundary, scale []float64) float64 {
-	l := &n.links[i]
-	g := l.conductance
-	if scale != nil {
-		g *= scale[i]
-	}
-	if l.b >= 0 {
-		return g * (T[l.a] - T[l.b])
-	}
-	return g * (T[l.a] - boundary[-1-l.b])
-}
-
-// BoundaryFlow adds to flow (W per boundary) the heat that the network gives to
-// each boundary, for a boundary that is itself a state elsewhere (the air of a
-// compartment) and for energy balances.
-func (n *Network) BoundaryFlow(T, boundary, scale, flow []float64) {
-	for i := range n.links {
-		if b := n.links[i].b; b < 0 {
-			flow[-1-b] += n.flow(i, T, boundary, scale)
-		}
-	}
-}
-
-// Stored returns the heat (J) held above the temperature reference (K).
-func (n *Network) Stored(T []float64, reference float64) float64 {
-	var sum float64
-	for i := range n.nodes {
-		sum += n.nodes[i].capacity * (T[i] - reference)
-	}
-	return sum
-}
-
-// AddJacobian adds A of dT/dt = A·T + B·q + C·Tb to a row-major matrix of which
-// dst starts at the network's first diagonal element and stride is the length of
-// a row: for a network at offset k in an N-state system pass J[k*N+k:] and N.
-// A is in 1/s.
-func (n *Network) AddJacobian(scale, dst []float64, stride int) {
-	for i := range n.links {
-		l := &n.links[i]
-		g := l.conductance
-		if scale != nil {
-			g *= scale[i]
-		}
-		a := int(l.a)
-		dst[a*stride+a] -= g * n.perJoule[a]
-		if l.b >= 0 {
-			b := int(l.b)
-			dst[a*stride+b] += g * n.perJoule[a]
-			dst[b*stride+a] += g * n.perJoule[b]
-			dst[b*stride+b] -= g * n.perJoule[b]
-		}
-	}
-}
-
-// AddBoundaryJacobian adds C of dT/dt = A·T + B·q + C·Tb (1/s), row-major with
-// one row per node and stride values per row, one column per boundary.
-func (n *Network) AddBoundaryJacobian(scale, dst []float64, stride int) {
-	for i := range n.links {
-		l := &n.links[i]
-		if l.b >= 0 {
-			continue
-		}
-		g := l.conductance
-		if scale != nil {
-			g *= scale[i]
-		}
-		dst[int(l.a)*stride+int(-1-l.b)] += g * n.perJoule[l.a]
-	}
-}
-
-// PerJoule returns element (i, i) of the diagonal B of dT/dt = A·T + B·q + C·Tb: the
-// rise in K per joule put into node i.
-func (n *Network) PerJoule(i int) float64 { return n.perJoule[i] }
-
-func (n *Network) check(T, heat, boundary, scale []float64) {
-	if len(T) != len(n.nodes) || len(heat) != len(n.nodes) || len(boundary) != len(n.boundaries) ||
-		scale != nil && len(scale) != len(n.links) {
-		panic(fmt.Sprintf("thermal: network of %d nodes, %d boundaries, %d links given %d temperatures, %d heats, %d boundary temperatures, %d scales",
-			len(n.nodes), len(n.boundaries), len(n.links), len(T), len(heat), len(boundary), len(scale)))
-	}
-}
 
 func positive(x float64) bool { return x > 0 && !math.IsInf(x, 1) }

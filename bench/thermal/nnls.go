@@ -2,6 +2,7 @@ package thermal
 
 import (
 	"errors"
+	"math"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -142,4 +143,14 @@ func count(flags []bool) int {
 		}
 	}
 	return n
+}
+func allFinite(lists ...[]float64) bool {
+	for _, list := range lists {
+		for _, x := range list {
+			if math.IsNaN(x) || math.IsInf(x, 0) {
+				return false
+			}
+		}
+	}
+	return true
 }

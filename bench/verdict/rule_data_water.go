@@ -5,12 +5,12 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
+	"quaybench/bench/hydro"
 	"quaybench/bench/quantity"
 )
 
 const (
-	gravity  = 9.80665 // m/s², standard
-	seaWater = 1025.0  // kg/m³
+	seaWater = 1025.0 // kg/m³
 )
 
 var dataPropeller = dataRule("data-propeller", "gear, propeller and motor fit each other", func(b *boat.Boat) (out []comparison) {
@@ -87,13 +87,13 @@ var dataHull = dataRule("data-hull", "displacement, length, resistance and the p
 			break
 		}
 		v, pull := rows[i][0], rows[i][1]
-		froude := v / math.Sqrt(gravity*length)
+		froude := hydro.FroudeNumber(v, length)
 		out = append(out, comparison{
 			says:  quantity.Sentence("%s has a row at %s, a Froude number of %.2g on a waterline of %s", look, written(v, "km/h"), froude, written(length, "m")),
 			value: froude, usual: span{0, 1.3}, possible: span{0, 5}, look: look + ", hull.waterline_length",
 		}, comparison{
-			says:  quantity.Sentence("%s means a resistance of %s at %s, %.2g %% of the boat's weight", look, written(pull, "N"), written(v, "km/h"), 100*pull/(h.Displacement.SI*gravity)),
-			value: pull / (h.Displacement.SI * gravity), unit: "%", usual: span{0.0004, 0.2}, possible: span{0.00004, 0.8}, look: look + ", hull.displacement",
+			says:  quantity.Sentence("%s means a resistance of %s at %s, %.2g %% of the boat's weight", look, written(pull, "N"), written(v, "km/h"), 100*pull/(h.Displacement.SI*hydro.Gravity)),
+			value: pull / (h.Displacement.SI * hydro.Gravity), unit: "%", usual: span{0.0004, 0.2}, possible: span{0.00004, 0.8}, look: look + ", hull.displacement",
 		})
 	}
 	p := &b.Propeller

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"quaybench/bench/boat"
+	"quaybench/bench/hydro"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 )
@@ -14,7 +15,7 @@ var reversal = Rule{
 	Source: "way made before thrust astern at hull speed, 1.34·√(waterline in ft) kn; one and a half boat lengths: common practice, no source",
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
 		length := b.Hull.WaterlineLength.SI
-		speed := math.Sqrt(9.80665*length/(2*math.Pi)) * 0.9
+		speed := 0.9 * hydro.HullSpeed(length)
 		way := speed * s.Ramp.Reversal
 		if way <= 1.5*length {
 			return nil

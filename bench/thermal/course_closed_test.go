@@ -308,14 +308,3 @@ func (n *Network) floating(scale []float64) (node int, ok bool) {
 	}
 	return 0, false
 }
-
-func allFinite(lists ...[]float64) bool {
-	for _, list := range lists {
-		for _, x := range list {
-			if math.IsNaN(x) || math.IsInf(x, 0) {
-				return false
-			}
-		}
-	}
-	return true
-}

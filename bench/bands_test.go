@@ -16,7 +16,7 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// changed is a demo boat with changes made to its file.
+// changed returns a demo boat with changes made to its file.
 func changed(t *testing.T, boat string, pairs ...string) *bench.Setup {
 	t.Helper()
 	text := string(benchtest.File(t, boat, "boat.toml"))

@@ -12,7 +12,7 @@ import (
 	"quaybench/bench"
 )
 
-// heron is a boat as `new` writes it, with changes made to the text.
+// heron returns a boat as `new` writes it, with changes made to the text.
 func heron(t *testing.T, much bench.Template, boatChange, settingsChange func(string) string) *bench.Setup {
 	t.Helper()
 	same := func(s string) string { return s }

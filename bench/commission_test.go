@@ -25,7 +25,7 @@ func everySetting() (list []link.Setting) {
 	return list
 }
 
-// holding is what a controller reports that holds a set.
+// holding returns what a controller reports that holds a set.
 func holding(s settings.Set, list []link.Setting) map[string]float64 {
 	held := map[string]float64{}
 	for _, k := range list {
@@ -147,7 +147,7 @@ func TestWriteOrderIsSafeAtEachStep(t *testing.T) {
 	})
 }
 
-// over are the rules that a set breaks.
+// over returns the rules that a set breaks.
 func over(s *bench.Setup, set settings.Set) map[string]bool {
 	out := map[string]bool{}
 	for _, f := range verdict.Static(s.Boat, set) {

@@ -76,7 +76,7 @@ func Drift(ctx context.Context, s *Setup, records []*learn.Record) (*Drifted, er
 	return out, nil
 }
 
-// Date is the day so many days after the first record.
+// Date returns the day so many days after the first record.
 func (d *Drifted) Date(days float64) time.Time {
 	return d.Records[0].At.Add(time.Duration(days * 24 * float64(time.Hour)))
 }

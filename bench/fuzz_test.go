@@ -130,7 +130,7 @@ func patience(t *testing.T) (context.Context, context.CancelFunc) {
 	return context.WithTimeout(t.Context(), time.Minute)
 }
 
-// numbers are the keys of a file whose value is one quantity.
+// numbers returns the keys of a file whose value is one quantity.
 func numbers(of any) (out []datafile.Field) {
 	for _, f := range datafile.Fields(of) {
 		if f.Kind == datafile.KindQuantity {
@@ -140,7 +140,7 @@ func numbers(of any) (out []datafile.Field) {
 	return out
 }
 
-// typed says whether an error is one that a simulation of bad numbers may end in. A timeout is none: that is a hang.
+// typed reports whether an error is one that a simulation of bad numbers may end in. A timeout is none: that is a hang.
 func typed(err error) bool {
 	return errors.As(err, new(*simulate.UnbalancedError)) || errors.As(err, new(*simulate.ChatterError)) ||
 		errors.As(err, new(*ode.NonFiniteError)) || errors.As(err, new(*ode.EventValueError)) || errors.As(err, new(*ode.StepSizeError)) ||

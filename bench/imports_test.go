@@ -116,7 +116,7 @@ func TestTheHouseIsInOrder(t *testing.T) {
 	}
 }
 
-// allowed says whether one room may import another.
+// allowed reports whether one room may import another.
 func allowed(from, to *room) bool {
 	if slices.Contains(from.never, to.name) {
 		return false
@@ -139,7 +139,7 @@ func allowed(from, to *room) bool {
 	return reach(from, nil)
 }
 
-// roomOf is the room of a folder: the longest line that it lies in. The front door is a folder without those below.
+// roomOf returns the room of a folder: the longest line that it lies in. The front door is a folder without those below.
 func roomOf(folder string) *room {
 	var best *room
 	for i := range house {

@@ -21,7 +21,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// learnedOf is what two invented records told of values of a boat, as WriteLearned takes it.
+// learnedOf returns what two invented records told of values of a boat, as WriteLearned takes it.
 func learnedOf(values ...learn.Value) *bench.Learned {
 	return &bench.Learned{Agreement: math.NaN(), Result: &learn.Result{Doubt: 1, Values: values, Records: []learn.Used{{Name: "a.csv", Hash: "0a1b2c3d"}, {Name: "b.csv", Hash: "99887766"}}}}
 }
@@ -148,7 +148,7 @@ func TestWriteLearnedBadFile(t *testing.T) {
 	require.Error(t, err)
 }
 
-// lineOf is the first line of a text that begins so.
+// lineOf returns the first line of a text that begins so.
 func lineOf(text []byte, prefix string) string {
 	for line := range strings.Lines(string(text)) {
 		if strings.HasPrefix(line, prefix) {

@@ -56,7 +56,7 @@ func relation(t *testing.T, try func(t *testing.T, r *rand.Rand, b *boat.Boat, s
 	}
 }
 
-// heldCurrent is a trial and settings under which the motor current is the same whatever is changed: the boat moored, the lever
+// heldCurrent returns a trial and settings under which the motor current is the same whatever is changed: the boat moored, the lever
 // ahead, nothing that holds the current back but its limit.
 func heldCurrent(r *rand.Rand, b *boat.Boat, s settings.Set) (settings.Set, *trial.Trial) {
 	b.Battery.Management = nil

@@ -243,7 +243,7 @@ func (n *NextTests) spotted() bool {
 	return part == "commutator" || part == "heat sink" || part == "battery" || strings.HasSuffix(part, "cable") || slices.ContainsFunc(n.Setup.Boat.Joints, func(j boat.Joint) bool { return j.Name == part })
 }
 
-// plan is a trial as it is read by hand, or ten times a second, of which one reading in ten stands for all. What is read by hand beside telemetry is read as without it.
+// plan returns a trial as it is read by hand, or ten times a second, of which one reading in ten stands for all. What is read by hand beside telemetry is read as without it.
 func (n *NextTests) plan(t *trial.Trial, telemetry bool) *learn.Plan {
 	p := handPlan(t, []string{link.Voltage, link.BatteryCurrent, link.MotorCurrent, link.BoatSpeed, link.MotorSpeed, link.StageTemperature, housing})
 	if len(p.At) == 0 {

@@ -22,7 +22,7 @@ import (
 // halfHourMoored is half an hour of full throttle, held fast.
 const halfHourMoored = "name = \"half hour\"\nduration = \"30 min\"\nmoored = true\n[[throttle]]\nat = \"2 s\"\nto = \"100 %\"\n"
 
-// wrote is what a logger with four meters writes of a boat's half hour, a row each 5 s, and what somebody reads on the motor's housing, if anything, by its true
+// wrote returns what a logger with four meters writes of a boat's half hour, a row each 5 s, and what somebody reads on the motor's housing, if anything, by its true
 // temperature in °C each five minutes.
 func wrote(t *testing.T, s *bench.Setup, held *trial.Trial, from float64, unread func(at float64) bool, housing func(at, truth float64) float64) ([]byte, *record.Run) {
 	t.Helper()

@@ -70,7 +70,7 @@ func (s *Script) WithExamples() *Script {
 	return &lifted
 }
 
-// Context is what the script's long work watches: it ends when the script is stopped.
+// Context returns what the script's long work watches: it ends when the script is stopped.
 func (s *Script) Context() context.Context { return s.host.Context() }
 
 // WithContext returns the script with verbs that end with ctx too, as in s.WithContext(ctx).Try() with ctx from

@@ -95,7 +95,7 @@ func (s *Script) record(name string) (*learn.Record, error) {
 	return ReadRecord(s.Setup, name, text, nil)
 }
 
-// Summary is what was learned in a few lines: the values that the records tell, with their 95 % intervals, the margins, and the caution.
+// Summary returns what was learned in a few lines: the values that the records tell, with their 95 % intervals, the margins, and the caution.
 func (l *Learned) Summary() string {
 	var b strings.Builder
 	for i := range l.Values {
@@ -120,7 +120,7 @@ func (l *Learned) Summary() string {
 	return b.String()
 }
 
-// Summary is a drift in a few lines: what moved beyond chance, when it reaches a limit, and the caution.
+// Summary returns a drift in a few lines: what moved beyond chance, when it reaches a limit, and the caution.
 func (d *Drifted) Summary() string {
 	var b strings.Builder
 	moved := 0

@@ -11,7 +11,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// FairReadings is the trial of readings of which nothing else is known: the weather and the charge of a trial file that leaves them out.
+// FairReadings returns the trial of readings of which nothing else is known: the weather and the charge of a trial file that leaves them out.
 func FairReadings() (*trial.Trial, error) {
 	return trial.Read("readings", []byte("name = \"readings\"\nduration = \"1 h\"\n[[throttle]]\nat = \"0 s\"\nto = \"0 %\"\n"))
 }
@@ -54,7 +54,7 @@ func (s *Script) file(name string) ([]byte, error) {
 	return s.host.File(name)
 }
 
-// Summary is a comparison in a few lines: where the measurement parts from the prediction, the causes that the record speaks for, and
+// Summary returns a comparison in a few lines: where the measurement parts from the prediction, the causes that the record speaks for, and
 // the caution.
 func (c *ComparedRecord) Summary() string {
 	var b strings.Builder

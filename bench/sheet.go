@@ -33,7 +33,7 @@ var sheetMeters = []struct{ Name, With string }{
 	{housing, "infrared thermometer on a spot with tape or matt paint, always the same one"},
 }
 
-// UsualMeters are those that most people have.
+// UsualMeters returns those that most people have.
 func UsualMeters(moored bool) (list []string) {
 	list = []string{link.Voltage, link.BatteryCurrent, link.MotorCurrent, link.BoatSpeed, housing}
 	if moored {
@@ -138,7 +138,7 @@ func withoutHoles(t *trial.Trial, at []float64) []float64 {
 	return at
 }
 
-// handPlan is a trial read by hand.
+// handPlan returns a trial read by hand.
 func handPlan(t *trial.Trial, meters []string) *learn.Plan {
 	at, thermometer := readingTimes(t)
 	p := &learn.Plan{Trial: t, At: at, Only: map[string][]float64{housing: thermometer}}
@@ -222,7 +222,7 @@ func sheetNames() (list []string) {
 	return list
 }
 
-// CSV is the sheet's table of readings with its blanks empty: what `sheet --fill` takes when they are filled in.
+// CSV returns the sheet's table of readings with its blanks empty: what `sheet --fill` takes when they are filled in.
 func (s *Sheet) CSV() []byte { return s.Filled(nil) }
 
 // Filled is that table with readings, in the units of its columns as they were typed, row by row and meter by meter; nil, "" or "-": none.

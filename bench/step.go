@@ -304,7 +304,7 @@ func HardLimits(s *Setup, channels []link.Channel) (out []measure.Bound) {
 	return out
 }
 
-// StopLimits are the hard limits of a step test and the programme's own, in this order: a programme can only add to them.
+// StopLimits returns the hard limits of a step test and the programme's own, in this order: a programme can only add to them.
 func StopLimits(s *Setup, program *trial.Trial, channels []link.Channel) ([]measure.Bound, error) {
 	out := HardLimits(s, channels)
 	for _, rule := range program.Stops {
@@ -317,7 +317,7 @@ func StopLimits(s *Setup, program *trial.Trial, channels []link.Channel) ([]meas
 	return out, nil
 }
 
-// stopLimit is a programme's own rule as a limit of the channel that it watches.
+// stopLimit returns a programme's own rule as a limit of the channel that it watches.
 func stopLimit(rule trial.Stop, channels []link.Channel) (measure.Bound, error) {
 	var names []string
 	for _, c := range channels {

@@ -153,7 +153,7 @@ func givesOf(g *study.Gives) *givesJSON {
 	return &givesJSON{g.What, g.Trial}
 }
 
-// inUnit is an SI value in a unit; nil for none.
+// inUnit returns an SI value in a unit; nil for none.
 func inUnit(unit string, si float64) *float64 { return finite(quantity.MustUnit(unit).FromSI(si)) }
 
 // MarshalJSON writes the result, format 1; values in the unit named.

@@ -176,7 +176,7 @@ func stamp(judged []verdict.Trial, s *Setup) {
 	}
 }
 
-// setup is that of the side which the verdict is about.
+// setup returns that of the side which the verdict is about.
 func (t *Tried) setup() *Setup {
 	if t.Changed != nil {
 		return t.Changed

@@ -58,7 +58,7 @@ func benchBook(b *testing.B) (*Book, []Hash) {
 	return book, petrel
 }
 
-// longSettings is a settings file of the usual length, 60 settings with a comment each.
+// longSettings returns a settings file of the usual length, 60 settings with a comment each.
 func longSettings(step int) string {
 	var s strings.Builder
 	for i := range 60 {

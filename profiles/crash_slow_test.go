@@ -90,7 +90,7 @@ func exitOn(err error) {
 	}
 }
 
-// sealed is a text whose first line tells whether the rest is whole.
+// sealed returns a text whose first line tells whether the rest is whole.
 func sealed(text string) string { return "# sealed " + string(HashOf([]byte(text))) + "\n" + text }
 
 // reported is what a child said is saved.

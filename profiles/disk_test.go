@@ -46,7 +46,7 @@ var changes = map[string]func(t *testing.T, b *Book) error{
 	},
 }
 
-// exportOf is an export of a small boat of this name.
+// exportOf returns an export of a small boat of this name.
 func exportOf(t *testing.T, boat string) []byte {
 	t.Helper()
 	c := &clock{at: yardOpens}
@@ -142,7 +142,7 @@ func checkNothingLost(t *testing.T, b *Book, before *Listing, texts Texts, chang
 	}
 }
 
-// mountTiny gives a disk of its own, where the test may mount one.
+// mountTiny returns a disk of its own, where the test may mount one.
 func mountTiny(t *testing.T, options string) string {
 	t.Helper()
 	dir := t.TempDir()

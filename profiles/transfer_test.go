@@ -112,7 +112,7 @@ type entry struct {
 	content []byte
 }
 
-// unpack gives the files of an export to be changed, and pack makes one of them again.
+// unpack returns the files of an export to be changed, and pack makes one of them again.
 func unpack(t *testing.T, file []byte) []entry {
 	var entries []entry
 	archive := tar.NewReader(bytes.NewReader(file))
@@ -275,7 +275,7 @@ func keptEntry(content string) entry {
 	return entry{tar.Header{Typeflag: tar.TypeReg, Name: keptDir + "/" + string(HashOf([]byte(content))), Size: int64(len(content)), Mode: 0o444}, []byte(content)}
 }
 
-// sparseBomb is an export with a file of a gigabyte that is all hole, in GNU's sparse format 1.0.
+// sparseBomb returns an export with a file of a gigabyte that is all hole, in GNU's sparse format 1.0.
 func sparseBomb(t *testing.T, entries []entry) []byte {
 	var out bytes.Buffer
 	archive := tar.NewWriter(&out)

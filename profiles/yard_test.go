@@ -65,7 +65,7 @@ func newYard(tb testing.TB) (*Book, *clock) {
 	return b, c
 }
 
-// because is a save by the yard's hand for a reason.
+// because returns a save by the yard's hand for a reason.
 func because(reason string) SaveOptions {
 	return SaveOptions{Author: "yard hand", Reason: reason, Tool: "quaybench test"}
 }
@@ -88,7 +88,7 @@ func saveCurrent(tb testing.TB, b *Book, amps int, parents ...string) *Version {
 	return v
 }
 
-// judged is a verdict of the given result.
+// judged returns a verdict of the given result.
 func judged(r Result) Verdict {
 	used := map[Result]float64{Clear: 0.5, Close: 0.93, Over: 1.2}[r]
 	return Verdict{Trial: "crash stop", Result: r, Part: "winding", Used: &used, First: "derating starts", Tool: "quaybench test"}

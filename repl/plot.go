@@ -39,7 +39,7 @@ func (s *Session) plot(boat *bench.Script, what any, traces []string) error {
 	return nil
 }
 
-// runIn is the run in a result of the tool, nil where there is none.
+// runIn returns the run in a result of the tool, nil where there is none.
 func runIn(what any) *record.Run {
 	switch v := what.(type) {
 	case *record.Run:

@@ -92,7 +92,7 @@ func NewSession(c Config) (*Session, error) {
 	return s, nil
 }
 
-// context is what the tool's long work watches: that of the input that runs.
+// context returns what the tool's long work watches: that of the input that runs.
 func (s *Session) context() context.Context {
 	if ctx := s.running.Load(); ctx != nil {
 		return *ctx

@@ -102,7 +102,7 @@ func BenchmarkThousandSimulations(b *testing.B) {
 	b.ReportMetric(interpreted*1e3, "ms-interpreted")
 }
 
-// processorTime is what this process has used so far, s.
+// processorTime returns what this process has used so far, s.
 func processorTime(b *testing.B) float64 {
 	var u syscall.Rusage
 	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))

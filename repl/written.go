@@ -138,7 +138,7 @@ func (w *written) statement(text string, shown bool) string {
 	return text
 }
 
-// Script is the session as the text of a script that runs by itself: its declarations, and its statements in the order
+// Script returns the session as the text of a script that runs by itself: its declarations, and its statements in the order
 // they ran. It prints in short what the session showed; charts are not drawn.
 func (s *Session) Script() (string, error) {
 	w := &s.ran

@@ -97,7 +97,7 @@ func TestSpreadKeepsItsPromises(t *testing.T) {
 	}
 }
 
-// b2 is the half-width that a value without a stated tolerance takes.
+// b2 returns the half-width that a value without a stated tolerance takes.
 func b2(s boat.Spread, v quantity.Value) float64 {
 	if v.Tolerance > 0 {
 		return 0

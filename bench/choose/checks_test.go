@@ -14,7 +14,7 @@ import (
 	"quaybench/testdata/checks"
 )
 
-// smallest is the thinnest gauge of 33 CFR 183.425 table 5 that may carry a current.
+// smallest returns the thinnest gauge of 33 CFR 183.425 table 5 that may carry a current.
 func smallest(amps, celsius float64) float64 {
 	for _, g := range thermal.Gauges() {
 		if a, ok := thermal.AllowableAmperage(g, celsius+273.15); ok && a >= amps {
@@ -56,7 +56,7 @@ func at(t *testing.T, diameter float64, blades int, area, pitch, thrust, advance
 	return s, s.kt > 0 && s.kq > 0
 }
 
-// best is the pitch of highest efficiency, of those that take at most a torque (N·m).
+// best returns the pitch of highest efficiency, of those that take at most a torque (N·m).
 func best(t *testing.T, diameter float64, blades int, area, thrust, advance, torque float64) (out screw) {
 	low, high := 0.5, 1.4
 	for _, step := range []float64{0.05, 0.01, 0.002} {
@@ -70,7 +70,7 @@ func best(t *testing.T, diameter float64, blades int, area, thrust, advance, tor
 	return out
 }
 
-// mayCarry is the current (A) at which a cable that carries 100 A in air of one temperature reaches its rated one in air of another, by
+// mayCarry returns the current (A) at which a cable that carries 100 A in air of one temperature reaches its rated one in air of another, by
 // the heat that the model gives it.
 func mayCarry(t *testing.T, rated, ampacityAt, air float64) float64 {
 	c := &boat.Cable{Name: "any", Circuit: "motor", Section: quantity.Exactly(16e-6), Length: quantity.Exactly(2), ConductorClass: 5,

@@ -103,7 +103,7 @@ func space(c *boat.Cable) string {
 // nominal returns the bank's voltage on its label, V.
 func nominal(b *boat.Boat) float64 { return float64(b.Battery.Cells) * b.Battery.Cell().Nominal }
 
-// Drop is the voltage (V) that a current loses in a conductor out and back, by its resistance (Ω): Ohm's law.
+// Drop returns the voltage (V) that a current loses in a conductor out and back, by its resistance (Ω): Ohm's law.
 func Drop(amps, ohms float64) float64 { return amps * ohms }
 
 // bolted lists vehicle fuse links by class, with direct voltage (V) and breaking capacity (A): ISO 8820-3 and -5, from memory.
@@ -258,7 +258,7 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 	return c, err
 }
 
-// Pulse is what a pre-charge puts into its resistor: the energy ½·C·V² (J), whatever its resistance, the power at the first instant
+// Pulse returns what a pre-charge puts into its resistor: the energy ½·C·V² (J), whatever its resistance, the power at the first instant
 // V²/R (W), and the time to so much of the voltage (s). Textbook.
 func Pulse(ohms, farads, volts, share float64) (joules, watts, seconds float64) {
 	return farads * volts * volts / 2, volts * volts / ohms, -ohms * farads * math.Log(1-share)

@@ -15,13 +15,13 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// KellerArea is the least expanded area ratio of a propeller that keeps cavitation off: Keller 1966, (1.3 + 0.3·Z)·T/((p0 − pv)·D²) + k,
+// KellerArea returns the least expanded area ratio of a propeller that keeps cavitation off: Keller 1966, (1.3 + 0.3·Z)·T/((p0 − pv)·D²) + k,
 // k = 0.2 for a single screw; as the handbooks print it, from memory. Thrust N, pressures Pa, diameter m.
 func KellerArea(thrust float64, blades int, diameter, pressure, vapour float64) float64 {
 	return (1.3+0.3*float64(blades))*thrust/((pressure-vapour)*diameter*diameter) + 0.2
 }
 
-// TipSpeed is that of a propeller of a diameter (m) that turns so fast (rad/s), m/s.
+// TipSpeed returns that of a propeller of a diameter (m) that turns so fast (rad/s), m/s.
 func TipSpeed(diameter, speed float64) float64 { return diameter * speed / 2 }
 
 const (

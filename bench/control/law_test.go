@@ -12,7 +12,7 @@ import (
 	"quaybench/bench/settings"
 )
 
-// typical is a set of settings with everything in it, in round numbers.
+// typical returns a set of settings with everything in it, in round numbers.
 func typical() settings.Set {
 	var s settings.Set
 	s.Limits = settings.Limits{MotorCurrent: 100, AsternCurrent: 80, BrakingCurrent: 60, BatteryCurrent: 90, ChargeCurrent: 30, Duty: 1}
@@ -25,7 +25,7 @@ func typical() settings.Set {
 	return s
 }
 
-// healthy is what a controller sees when nothing is wrong.
+// healthy returns what a controller sees when nothing is wrong.
 func healthy(lever float64) control.Measured {
 	return control.Measured{Lever: lever, Voltage: 52, StageTemperature: 300, MotorTemperature: 310, MotorCurrent: 50, Speed: 100}
 }

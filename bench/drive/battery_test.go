@@ -10,7 +10,7 @@ import (
 	"quaybench/bench/boat"
 )
 
-// bank is a battery of 100 A·h at 20 h.
+// bank returns a battery of 100 A·h at 20 h.
 func bank(t require.TestingT, exponent float64) battery {
 	m, err := newBattery(&boat.Battery{
 		Cells: 6, Chemistry: "flooded lead-acid", Capacity: si(100 * 3600), RatedTime: si(20 * 3600), Peukert: si(exponent), Mass: si(30), Resistance: si(0.01),
@@ -58,7 +58,7 @@ func TestEnduranceKnowsPeukert(t *testing.T) {
 	assert.InEpsilon(t, lithium.capacity*0.8*meanVoltage(lithium)/500, lithium.endurance(0.9, 500), 1e-3)
 }
 
-// meanVoltage is a bank's mean voltage at rest between a tenth and nine tenths, V, by the trapezium rule.
+// meanVoltage returns a bank's mean voltage at rest between a tenth and nine tenths, V, by the trapezium rule.
 func meanVoltage(b battery) float64 {
 	sum := (b.openCircuit(0.1) + b.openCircuit(0.9)) / 2
 	for i := 1; i < 1000; i++ {

@@ -34,7 +34,7 @@ func whereZero(f func(float64) float64, lo, hi float64) float64 {
 	return (lo + hi) / 2
 }
 
-// machine is a textbook's motor: what its example gives, everything else without loss.
+// machine returns a textbook's motor: what its example gives, everything else without loss.
 func machine(t *testing.T, m boat.Motor) motor {
 	t.Helper()
 	if m.Kind == "" {
@@ -162,7 +162,7 @@ func TestChecksMotor(t *testing.T) {
 	})
 }
 
-// tutorial is the motor of the Michigan control tutorials on 1 V.
+// tutorial returns the motor of the Michigan control tutorials on 1 V.
 func tutorial(t *testing.T) *rig {
 	return newRig(t, 1, boat.Motor{Constant: si(0.01), Resistance: si(1), Inductance: si(0.5), Viscous: si(0.1), Inertia: si(0.01)})
 }
@@ -198,7 +198,7 @@ func newRig(t *testing.T, volts float64, m boat.Motor) *rig {
 	return &rig{t, model.NewRun(func(float64) float64 { return 1 })}
 }
 
-// after is the state a time after full voltage is on.
+// after returns the state a time after full voltage is on.
 func (r *rig) after(seconds float64) []float64 {
 	y := r.run.Begin(Start{
 		Charge: 0.5, Winding: math.NaN(), Housing: math.NaN(), Sink: math.NaN(), Battery: math.NaN(), Cables: math.NaN(), Air: math.NaN(),

@@ -123,7 +123,7 @@ func flux(curve [][]float64, amps float64) float64 {
 	return math.NaN()
 }
 
-// resistance is a hull's at a speed below its table: the power of the first row over the speed, on the cubic law of power.
+// resistance returns a hull's at a speed below its table: the power of the first row over the speed, on the cubic law of power.
 func resistance(b *boat.Boat, speed float64) float64 {
 	first := b.Hull.SpeedPower[0]
 	power := first[1] * math.Pow(speed/first[0], 3)

@@ -12,7 +12,7 @@ type Seen struct {
 	Sink, Motor, Battery         float64 // temperatures
 }
 
-// Unseen is an instant at which no instrument saw anything.
+// Unseen returns an instant at which no instrument saw anything.
 func Unseen() Seen {
 	nan := math.NaN()
 	return Seen{MotorCurrent: nan, BatteryCurrent: nan, Voltage: nan, Duty: nan, Speed: nan, Boat: nan, Sink: nan, Motor: nan, Battery: nan}

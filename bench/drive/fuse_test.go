@@ -88,7 +88,7 @@ func twoDigits(x float64) float64 {
 	return rounded
 }
 
-// sheet is an element's curve as a data sheet may print it: points of it rounded to two digits, at times chosen by hand. Two rows that
+// sheet returns an element's curve as a data sheet may print it: points of it rounded to two digits, at times chosen by hand. Two rows that
 // come out the same in current or time are one row.
 func sheet(t *rapid.T, element thermal.FuseModel, times []float64) (rows [][]float64) {
 	for i := len(times) - 1; i >= 0; i-- {

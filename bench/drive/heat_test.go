@@ -60,7 +60,7 @@ func (h *heated) Derivatives(_ float64, y, dy []float64) {
 	climb(r.rungs[1], p.Losses.conductionFreewheel, z, dy[n+a:])
 }
 
-// after is the state after a time, from everything at the temperature of the air.
+// after returns the state after a time, from everything at the temperature of the air.
 func (h *heated) after(t require.TestingT, seconds float64) []float64 {
 	y := make([]float64, h.states)
 	for i := range h.run.heat {
@@ -135,7 +135,7 @@ func explicit(t require.TestingT, b *boat.Boat) {
 	c.ThermalResistance = si(c.ThermalResistance.Or(50 / (c.Current.SI*c.Current.SI*c.Resistance.SI + c.CoilPower.SI)))
 }
 
-// steady is the rise of each node above air and water of the same temperature, at constant heat.
+// steady returns the rise of each node above air and water of the same temperature, at constant heat.
 func steady(t require.TestingT, m *Model, heat []float64) []float64 {
 	n := m.network.Nodes()
 	a := mat.NewDense(n, n, nil)

@@ -76,7 +76,7 @@ func anyState(r *Run, rng *rand.Rand) []float64 {
 	return y
 }
 
-// sizes are the widths that matter of each state.
+// sizes returns the widths that matter of each state.
 func sizes(r *Run) []float64 {
 	s := make([]float64, r.layout.size)
 	for i, tol := range r.Tolerances(1e-5) {

@@ -53,7 +53,7 @@ func situated(t require.TestingT, kind string, change func(*settings.Set)) *situ
 	return &situation{kind, r, y}
 }
 
-// at is the operating point at a demand and a motor speed.
+// at returns the operating point at a demand and a motor speed.
 func (s *situation) at(demand, speed float64) *Point {
 	s.y[s.run.layout.control+control.Demand] = demand
 	s.y[s.run.layout.speed] = speed
@@ -262,7 +262,7 @@ func TestLimitsHoldInEveryQuadrant(t *testing.T) {
 	})
 }
 
-// resting is what the controller takes with no motor current, A.
+// resting returns what the controller takes with no motor current, A.
 func resting(p *Point) float64 {
 	m := p.DriveLoop.m
 	return (m.stage.housekeeping + m.stage.coilPower) / p.Voltage
@@ -311,7 +311,7 @@ func TestOperatingPointIsContinuous(t *testing.T) {
 	})
 }
 
-// at is what a message tells of a point.
+// at returns what a message tells of a point.
 func at(p *Point) map[string]float64 {
 	return map[string]float64{"demand": p.Command.Demand, "speed": p.Measured.Speed, "duty": p.Duty}
 }

@@ -18,7 +18,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// petrel is the frozen reference boat.
+// petrel returns the frozen reference boat.
 func petrel(t testing.TB) (*boat.Boat, settings.Set) {
 	t.Helper()
 	const home = "../../testdata/reference/boats/petrel/"
@@ -57,7 +57,7 @@ type sampling struct {
 	order   []string
 }
 
-// samplings are the three kinds of record of the coverage runs.
+// samplings returns the three kinds of record of the coverage runs.
 func samplings(t *trial.Trial) []sampling {
 	spread := func(n int) (at []float64) { // through the outing, a while after the last movement
 		for i := range n {
@@ -206,7 +206,7 @@ var instruments_ = map[string]instrument{
 	"switch stud":         {"switch stud", 1.0, 2.0, 0, 0.5},
 }
 
-// meters are the boat file's words for those instruments: half-widths of two standard deviations.
+// meters returns the boat file's words for those instruments: half-widths of two standard deviations.
 func meters(b *boat.Boat) *boat.Boat {
 	c := *b
 	c.Instruments.Voltage.SI, c.Instruments.BatteryCurrent.SI, c.Instruments.MotorCurrent.SI = 0.3, 2, 3
@@ -271,7 +271,7 @@ func (c *campaign) show(s sampling) *Record {
 	return &Record{Name: s.name, Run: out, Trial: c.trial}
 }
 
-// peaks are the highest temperatures of winding and heat sink of a boat in the built-in hot day, K.
+// peaks returns the highest temperatures of winding and heat sink of a boat in the built-in hot day, K.
 func peaks(t testing.TB, b *boat.Boat, s settings.Set) (out [2]float64) {
 	hot, err := trial.Builtin("hot-day")
 	require.NoError(t, err)

@@ -24,7 +24,7 @@ type channel struct {
 	size   bool    // it tells a size alone, without sign
 }
 
-// channels are those of a record that the model has a trace for.
+// channels returns those of a record that the model has a trace for.
 func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
 	for i := range r.Traces {
 		tr := &r.Traces[i]

@@ -14,7 +14,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// outing is a record of the reference petrel whose magnets are 2.5 % strong and whose propeller takes 5 % more than its file says.
+// outing returns a record of the reference petrel whose magnets are 2.5 % strong and whose propeller takes 5 % more than its file says.
 func outing(t testing.TB, change func(*learntest.Outing)) *Record {
 	b, s := petrel(t)
 	o := learntest.Outing{Boat: b, Settings: s, Lever: true, Seed: 3, True: map[string]float64{"motor.constant": 0.025, "propeller.measured_power": 0.05}}

@@ -12,7 +12,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// toySeries is one channel of n rows at uneven times with k unknowns, all drawn.
+// toySeries returns one channel of n rows at uneven times with k unknowns, all drawn.
 func toySeries(n, k int, seed uint64) *series {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	s := &series{channel: &channel{slow: 0.3}, noise: noise{white: 0.2, slow: 0.5, tau: 8}}
@@ -35,7 +35,7 @@ func toySeries(n, k int, seed uint64) *series {
 	return s
 }
 
-// covariance is that of the rows' noise, written out.
+// covariance returns that of the rows' noise, written out.
 func (s *series) covariance() *mat.SymDense {
 	n := len(s.at)
 	V := mat.NewSymDense(n, nil)

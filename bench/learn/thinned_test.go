@@ -17,7 +17,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// jerks is a programme of levers that jump at instants that no sampling knows.
+// jerks returns a programme of levers that jump at instants that no sampling knows.
 func jerks(rng *rand.Rand, duration float64) *trial.Trial {
 	t, err := trial.Read("jerks.toml", []byte(fmt.Sprintf("name = \"jerks\"\nduration = \"%g s\"\n[[throttle]]\nat = \"0 s\"\nto = \"0 %%\"\n", duration)))
 	if err != nil {
@@ -39,7 +39,7 @@ func jerks(rng *rand.Rand, duration float64) *trial.Trial {
 	return t
 }
 
-// logged is what an ideal logger shows of a trial every so many seconds: rows with the lever, and no programme.
+// logged returns what an ideal logger shows of a trial every so many seconds: rows with the lever, and no programme.
 func logged(t testing.TB, b *boat.Boat, s settings.Set, tr *trial.Trial, every, noise float64, rng *rand.Rand, names ...string) *Record {
 	t.Helper()
 	var at []float64
@@ -180,7 +180,7 @@ func TestARecordIsUsedUpToItsHole(t *testing.T) {
 	assert.ErrorContains(t, err, "4 rows of it are not enough")
 }
 
-// without is a run without the rows in (from, to).
+// without returns a run without the rows in (from, to).
 func without(r *record.Run, from, to float64) *record.Run {
 	out := *r
 	out.Time, out.Traces = nil, slices.Clone(r.Traces)

@@ -335,7 +335,7 @@ func channelsOf(m drive.Measured) (list []string) {
 	return list
 }
 
-// without is what is known where some of it denies each other: nothing follows from anything else, and what takes part shows nothing.
+// without returns what is known where some of it denies each other: nothing follows from anything else, and what takes part shows nothing.
 func without(known drive.Measured, denied Contradictions) drive.Measured {
 	for _, c := range denied.List {
 		known.Denied = true
@@ -348,7 +348,7 @@ func without(known drive.Measured, denied Contradictions) drive.Measured {
 	return known
 }
 
-// ResultOf is a record's measured channels as a test would have given them.
+// ResultOf returns a record's measured channels as a test would have given them.
 func ResultOf(r *record.Run) *Result {
 	out := new(Result)
 	var columns []*record.Trace

@@ -17,7 +17,7 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// scaled is a result with one of its channels changed.
+// scaled returns a result with one of its channels changed.
 func scaled(r *measure.Result, channel string, change func(x float64) float64) *measure.Result {
 	c := *r
 	at := slices.IndexFunc(c.Channels, func(k link.Channel) bool { return k.Name == channel })

@@ -422,7 +422,7 @@ func (y yard) faultyOnCAN(t *testing.T, m *objmap.Map, bad canMishap, when canSt
 	return out
 }
 
-// canPlan is the proof's plan, from the simulation.
+// canPlan returns the proof's plan, from the simulation.
 func (y yard) canPlan(t *testing.T, m *objmap.Map) *measure.ProofPlan {
 	t.Helper()
 	p, err := bench.PlanProof(t.Context(), &bench.Setup{Boat: y.boat, Settings: y.settings}, steps(t), m.Describe())

@@ -155,7 +155,7 @@ func ended(s Stop) *record.Event {
 	return &record.Event{At: s.At, Device: "step test", What: "the test stopped: " + s.Reason.String() + ": " + s.Text, Kind: kind, Count: 1}
 }
 
-// Thinned is a result with about so many samples at most, each the mean of those it stands for; none stands for both sides of a hole. Completed with
+// Thinned returns a result with about so many samples at most, each the mean of those it stands for; none stands for both sides of a hole. Completed with
 // several boats it tells how the inferred traces spread, at a fraction of the work.
 func (m *Result) Thinned(most int) *Result {
 	n := len(m.Samples)

@@ -96,7 +96,7 @@ func observe(t *testing.T, b *boat.Boat, s settings.Set, program *trial.Trial) *
 	return all
 }
 
-// with is the result with some of the channels only: those whose bit is set.
+// with returns the result with some of the channels only: those whose bit is set.
 func (a *truth) with(channels int) *measure.Result {
 	r := a.result
 	r.Channels, r.Samples = nil, slices.Clone(r.Samples)

@@ -95,7 +95,7 @@ func (f *inference) start(first drive.Seen) drive.Start {
 	}
 }
 
-// stated is the part of it that the programme states.
+// stated returns the part of it that the programme states.
 func (f *inference) stated() drive.Start { return f.start(drive.Unseen()) }
 
 // pass infers all parts at all rows for a way in which the drive may have been driven where nobody saw it; for all but the first way from the warmest start. Where its
@@ -341,7 +341,7 @@ func (f *inference) whatWasBefore() (out before) {
 	return before{}
 }
 
-// standing is what would be seen with the same channels while nothing turns.
+// standing returns what would be seen with the same channels while nothing turns.
 func standing(seen drive.Seen) drive.Seen {
 	for _, v := range []*float64{&seen.MotorCurrent, &seen.BatteryCurrent, &seen.Duty, &seen.Speed} {
 		if !math.IsNaN(*v) {

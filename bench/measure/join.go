@@ -68,7 +68,7 @@ func Join(c link.Controller, clock port.Clock, beside ...Beside) link.Controller
 	return j
 }
 
-// name is what messages and the record call the instrument.
+// name returns what messages and the record call the instrument.
 func (b *Beside) name() string { return cmp.Or(b.Name, "the instrument") }
 
 type joined struct {

@@ -283,7 +283,7 @@ func TestTimeOutFaultMatrix(t *testing.T) {
 	t.Log("\n" + table.String())
 }
 
-// orLost is a line's fault; of a killed holder, that nothing is asked any more.
+// orLost returns a line's fault; of a killed holder, that nothing is asked any more.
 func orLost(m mishap) fault.Fault {
 	if m.act != nil {
 		return fault.Fault{Name: m.name, Request: func([]byte) []byte { return nil }}
@@ -397,14 +397,14 @@ func TestTimeOutIsProven(t *testing.T) {
 	})
 }
 
-// plan is the proof's, from the simulation.
+// plan returns the proof's, from the simulation.
 func (y yard) plan(t *testing.T) *measure.ProofPlan {
 	p, err := bench.PlanProof(t.Context(), &bench.Setup{Boat: y.boat, Settings: y.settings}, steps(t), y.registers.Describe())
 	require.NoError(t, err)
 	return p
 }
 
-// head is what a record of these channels begins with.
+// head returns what a record of these channels begins with.
 func head(channels []link.Channel) *record.Run {
 	h := &record.Run{Boat: "petrel", Trial: "steps", Provenance: record.Provenance{Source: "measured"}}
 	h.Traces = append(h.Traces, record.Trace{Name: record.Lever, Unit: "%"})

@@ -459,7 +459,7 @@ func current(channel string) bool {
 // alike reports whether a change is about a predicted one.
 func alike(v, want, noise float64) bool { return math.Abs(v-want) <= math.Abs(want)/2+noise }
 
-// tenfold is a factor in words: as a power of ten where it is near one.
+// tenfold returns a factor in words: as a power of ten where it is near one.
 func tenfold(f float64) string {
 	if power := math.Round(math.Log10(f)); power > 0 && math.Abs(math.Log10(f)-power) < 0.25 {
 		return fmt.Sprintf("%.0f", math.Pow(10, power))
@@ -542,7 +542,7 @@ func (p *proving) at(channel string) int {
 	return -1
 }
 
-// deltaUnit is the unit of a change of a channel.
+// deltaUnit returns the unit of a change of a channel.
 func (p *proving) deltaUnit(i int) string {
 	if p.d.Channels[i].Unit == "°C" {
 		return "K"

@@ -17,7 +17,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// levers is a programme of movements: pairs of an instant, s, and a place, per cent.
+// levers returns a programme of movements: pairs of an instant, s, and a place, per cent.
 func levers(duration float64, moored bool, moves ...float64) *trial.Trial {
 	text := fmt.Sprintf("name = \"unseen\"\nduration = \"%g s\"\nmoored = %v\n", duration, moored)
 	for i := 0; i < len(moves); i += 2 {
@@ -30,7 +30,7 @@ func levers(duration float64, moored bool, moves ...float64) *trial.Trial {
 	return p
 }
 
-// cut is a result without the rows in (from, to).
+// cut returns a result without the rows in (from, to).
 func cut(r *measure.Result, from, to float64) *measure.Result {
 	c := *r
 	c.Samples = slices.DeleteFunc(slices.Clone(r.Samples), func(x measure.Sample) bool { return x.At > from && x.At < to })

@@ -50,7 +50,7 @@ func (c *chain) Linearise(t float64, y, dfdt []float64) {
 	}
 }
 
-// before is what state i reads of the one before.
+// before returns what state i reads of the one before.
 func (c *chain) before(i int) float64 {
 	v := 2 * c.y[i-1]
 	if i == 2 {

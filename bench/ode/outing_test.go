@@ -192,7 +192,7 @@ func outingTolerance(tol float64) ode.Options {
 
 const outingHours = 2 * 3600.0
 
-// outingThrottle is the programme: twenty corners in two hours.
+// outingThrottle returns the programme: twenty corners in two hours.
 func outingThrottle(corner int) float64 {
 	return [...]float64{0.3, 0.6, 0.9, 0.5, 0.2, 0.8, 1.0, 0.4, 0.7, 0.1}[corner%10]
 }

@@ -52,7 +52,7 @@ func rowSums(m *mat.Dense) []float64 {
 	return sums
 }
 
-// conditions gives left side minus right side of the order conditions up to
+// conditions returns left side minus right side of the order conditions up to
 // order 4 for weights b that advance by theta: Hairer and Wanner, Solving
 // Ordinary Differential Equations II (2nd ed. 1996), table IV.7.1 (for theta = 1),
 // (7.17) for dense output.

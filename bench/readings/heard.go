@@ -226,7 +226,7 @@ func (h *HeardLines) understand(i int) {
 	}
 }
 
-// names are what the other columns are.
+// names returns what the other columns are.
 func (h *HeardLines) names(but int) map[string]bool {
 	seen := map[string]bool{}
 	for i, c := range h.Columns {
@@ -285,7 +285,7 @@ func remarkOf(c HeardColumn) string {
 	return printable(strings.TrimSpace(short(c.Header) + " " + short(c.Example)))
 }
 
-// printable is a text in one line of a file.
+// printable returns a text in one line of a file.
 func printable(text string) string {
 	return strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {

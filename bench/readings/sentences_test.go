@@ -20,7 +20,7 @@ func sentence(body string) string {
 	return fmt.Sprintf("$%s*%02X\r\n", body, nmea.CheckSum([]byte(body)))
 }
 
-// outing is what a GPS and a log sent in 20 s over midnight: over ground the boat makes 0.1 kn more each second, through the water half a
+// outing returns what a GPS and a log sent in 20 s over midnight: over ground the boat makes 0.1 kn more each second, through the water half a
 // knot less. The fix is lost from the 8th to the 11th second.
 func outing() string {
 	var b strings.Builder

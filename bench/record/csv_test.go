@@ -17,7 +17,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// small is a run with one of everything.
+// small returns a run with one of everything.
 func small() *record.Run {
 	speed := 3.1
 	return &record.Run{

@@ -11,7 +11,7 @@ const (
 	mostPause  = 1200.0 // s: a longer one is a hole, however seldom somebody reads (common practice, no source)
 )
 
-// Hole is the longest pause, s, after which it is still known what went on between two readings that usually lie so far apart: a minute, or five
+// Hole returns the longest pause, s, after which it is still known what went on between two readings that usually lie so far apart: a minute, or five
 // times that time where a person reads every few minutes, and 20 min at most.
 func Hole(usual float64) float64 { return min(mostPause, max(leastHole, usualPause*usual)) }
 

@@ -74,7 +74,7 @@ var temperatureGroups = []struct {
 	{"Controller temperatures", []string{"switch junction", "freewheel junction", "heat sink", "link capacitor"}},
 }
 
-// chart is a chart of traces that the run has.
+// chart returns a chart of traces that the run has.
 func (v *runView) chart(title, unit, label string, traces ...string) *Chart {
 	c := &Chart{Title: title, X: Axis{Label: "time", Time: true}, Y: Axis{Label: label, Unit: unit}, Marks: v.marks}
 	for _, name := range traces {
@@ -233,7 +233,7 @@ func (v *runView) voltage() *Chart {
 	return c
 }
 
-// limited is a chart of a trace with the limits of the parts that are judged by it.
+// limited returns a chart of a trace with the limits of the parts that are judged by it.
 func (v *runView) limited(title, unit, label, trace string) *Chart {
 	c := v.chart(title, unit, label, trace)
 	for _, p := range v.run.Parts {

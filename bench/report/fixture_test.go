@@ -45,7 +45,7 @@ var ran = struct {
 	sides map[string][][]verdict.Trial
 }{sides: map[string][][]verdict.Trial{}}
 
-// triedPaper is a report of petrel with 240 A of motor current beside its own settings, in these trials.
+// triedPaper returns a report of petrel with 240 A of motor current beside its own settings, in these trials.
 func triedPaper(t testing.TB, trials ...string) *Paper {
 	t.Helper()
 	b, s := petrel(t), set(t)
@@ -73,7 +73,7 @@ func triedPaper(t testing.TB, trials ...string) *Paper {
 	}
 }
 
-// smallRun is a run made by hand: what its charts show is known.
+// smallRun returns a run made by hand: what its charts show is known.
 func smallRun() *record.Run {
 	r := &record.Run{Boat: "petrel", Trial: "by hand", Provenance: record.Provenance{Source: "simulation"}}
 	var lever, motor, battery, winding []float64
@@ -100,12 +100,12 @@ func smallRun() *record.Run {
 	return r
 }
 
-// paperOf is a report on petrel about any result.
+// paperOf returns a report on petrel about any result.
 func paperOf(t testing.TB, result Result) *Paper {
 	return &Paper{Boat: petrel(t), Settings: set(t), NoApproval: "No version has been approved.", Caution: caution, Made: made(), Result: result}
 }
 
-// stepPaper is a report of a step test made by hand: measured, inferred and predicted.
+// stepPaper returns a report of a step test made by hand: measured, inferred and predicted.
 func stepPaper(t testing.TB) *Paper {
 	t.Helper()
 	predicted, measured := smallRun(), smallRun()
@@ -131,7 +131,7 @@ func probability(v, low, high float64) study.Probability {
 	return study.Probability{Value: v, Low: low, High: high}
 }
 
-// papers is a report of every kind.
+// papers returns a report of every kind.
 func papers(t testing.TB) map[string]*Paper {
 	t.Helper()
 	nan, inf := math.NaN(), math.Inf(1)

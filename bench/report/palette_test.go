@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// luminance is the relative luminance of WCAG 2.2.
+// luminance returns the relative luminance of WCAG 2.2.
 func luminance(hex string) float64 {
 	part := func(c uint8) float64 {
 		v := float64(c) / 255
@@ -20,7 +20,7 @@ func luminance(hex string) float64 {
 	return 0.2126*part(r) + 0.7152*part(g) + 0.0722*part(b)
 }
 
-// contrast is the contrast ratio of WCAG 2.2.
+// contrast returns the contrast ratio of WCAG 2.2.
 func contrast(a, b string) float64 {
 	x, y := luminance(a), luminance(b)
 	return (max(x, y) + 0.05) / (min(x, y) + 0.05)

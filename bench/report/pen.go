@@ -120,7 +120,7 @@ func mustParse(ttf []byte) *opentype.Font {
 	return f
 }
 
-// newFace is a font at a size in px at 96 dots an inch times scale.
+// newFace returns a font at a size in px at 96 dots an inch times scale.
 func newFace(bold bool, size float64) font.Face {
 	f := face().regular
 	if bold {

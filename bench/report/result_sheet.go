@@ -93,7 +93,7 @@ func (c *Clipboard) write(_ *Paper, d *document) {
 
 const blankLine = "______________________________"
 
-// clockTime is a time of a trial as a stopwatch shows it.
+// clockTime returns a time of a trial as a stopwatch shows it.
 func clockTime(t float64) string {
 	s := int(t + 0.5)
 	if s >= 3600 {

@@ -20,10 +20,10 @@ type Highest struct {
 	Draws  int
 }
 
-// unit is the one in which a person reads the value.
+// unit returns the one in which a person reads the value.
 func (h *Highest) unit() string { return cmp.Or(h.Reader, h.Unit) }
 
-// differenceUnit is the unit of a difference of values in a unit.
+// differenceUnit returns the unit of a difference of values in a unit.
 func differenceUnit(unit string) string {
 	if unit == "°C" {
 		return "K"
@@ -198,7 +198,7 @@ type Front struct {
 	Odds   float64 // share of draws that must be clear; 0: the boat as written
 }
 
-// unit is the one in which a person reads one of the two values.
+// unit returns the one in which a person reads one of the two values.
 func (f *Front) unit(i int) string { return cmp.Or(f.Readers[i], f.Units[i]) }
 
 func (f *Front) write(_ *Paper, d *document) {
@@ -304,7 +304,7 @@ func (e *Envelope) forms(times []float64) *table {
 	return t
 }
 
-// table is a row for each motor current. A text has its verdict for each of the times, a page, without times, the parts that
+// table returns a row for each motor current. A text has its verdict for each of the times, a page, without times, the parts that
 // use most of their limits.
 func (e *Envelope) table(times []float64) *table {
 	seconds := func(s float64) string { return quantity.FormatAuto(s, "s") }

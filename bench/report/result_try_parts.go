@@ -144,7 +144,7 @@ func (k partColumns) cells(side judgedSide, part string) []cell {
 	return out
 }
 
-// beside is a line per part.
+// beside returns a line per part.
 func (k partColumns) beside(sides []judgedSide, parts []verdict.Part) *table {
 	tab := &table{Columns: []column{{Title: "part", Wide: 1.7}, {Over: "current", Title: "of", Wide: 0.8}, {Title: "limit", Right: true}}}
 	for _, side := range sides {
@@ -164,7 +164,7 @@ func (k partColumns) beside(sides []judgedSide, parts []verdict.Part) *table {
 	return tab
 }
 
-// stacked is a heading per part, and a line for each set of settings below it.
+// stacked returns a heading per part, and a line for each set of settings below it.
 func (k partColumns) stacked(sides []judgedSide, parts []verdict.Part) *table {
 	tab := &table{Indent: true, Columns: append([]column{{Wide: 1.2}}, k.columns()...)}
 	for _, p := range parts {
@@ -201,7 +201,7 @@ var gained = []struct {
 	{"distance", "m", func(r *record.Run) *float64 { return r.Gain.Distance }},
 }
 
-// holding is the title of the distance with a fuse that holds: to the end, or until a slow one opens, from where the boat only coasts.
+// holding returns the title of the distance with a fuse that holds: to the end, or until a slow one opens, from where the boat only coasts.
 func holding(runs []*record.Run) string {
 	for _, r := range runs {
 		if r == nil {

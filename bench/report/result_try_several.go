@@ -91,7 +91,7 @@ func (c *Compared) sentence() string {
 	return "These proposals are clear: " + quantity.List(clear) + "."
 }
 
-// names are what columns are headed by: the proposals' own names, or letters where the names are too wide.
+// names returns what columns are headed by: the proposals' own names, or letters where the names are too wide.
 func (c *Compared) names(most int) []string {
 	var own, letters []string
 	wide := 0

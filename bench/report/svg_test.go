@@ -21,7 +21,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// skeleton is the structure of a picture: elements in order with their classes, names and texts, and of lines how many points
+// skeleton returns the structure of a picture: elements in order with their classes, names and texts, and of lines how many points
 // they have, to the power of two. Coordinates are left out: they hang on fonts and on the last digit of a simulation.
 func skeleton(t testing.TB, text string) string {
 	t.Helper()

@@ -191,7 +191,7 @@ func (t *textSetter) table(k *table, in *section) {
 	}
 }
 
-// columns is a table in text, without small charts and without a last column of running text.
+// columns returns a table in text, without small charts and without a last column of running text.
 func (t *textSetter) columns(k *table, in *section) *layout.Table {
 	tab := &layout.Table{Right: map[int]bool{}}
 	var over, head []string

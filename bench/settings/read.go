@@ -27,13 +27,13 @@ func (s Set) With(key, text string) (Set, error) {
 	return s, err
 }
 
-// Get is a parameter as text with its unit.
+// Get returns a parameter as text with its unit.
 func (s Set) Get(key string) (string, bool) { return datafile.Get(s, key) }
 
-// Shown is a parameter as a person writes it, exactly: see datafile.Shown.
+// Shown returns a parameter as a person writes it, exactly: see datafile.Shown.
 func (s Set) Shown(key string) (string, bool) { return datafile.Shown(s, key) }
 
-// Number is a numeric parameter, SI.
+// Number returns a numeric parameter, SI.
 func (s Set) Number(key string) (float64, bool) { return datafile.Number(s, key) }
 
 // WithNumber returns the set with one numeric parameter changed, SI.

@@ -32,7 +32,7 @@ type before struct {
 	Temperatures, Events, Energies []float64
 }
 
-// outline is a run in the form of the file.
+// outline returns a run in the form of the file.
 func outline(r *record.Run) (b before) {
 	digits := func(v float64) float64 { return math.Round(v*1e5) / 1e5 }
 	for _, p := range r.Parts {

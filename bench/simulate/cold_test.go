@@ -37,7 +37,7 @@ func cold(t *testing.T, change func(b *boat.Boat, s *settings.Set, tr *trial.Tri
 	return v
 }
 
-// charged is the judgement of the part, if there is one.
+// charged returns the judgement of the part, if there is one.
 func charged(v verdict.Trial) (verdict.Part, bool) {
 	for _, p := range v.Parts {
 		if p.Name == "charging in the cold" {

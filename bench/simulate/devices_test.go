@@ -44,7 +44,7 @@ func at(t *testing.T, r *record.Run, name string, seconds float64) float64 {
 	return r.At(tr, seconds)
 }
 
-// find gives the event of a device.
+// find returns the event of a device.
 func find(t *testing.T, r *record.Run, device string) record.Event {
 	t.Helper()
 	for _, e := range r.Events {
@@ -56,7 +56,7 @@ func find(t *testing.T, r *record.Run, device string) record.Event {
 	return record.Event{}
 }
 
-// reaches is the first instant at which a trace is at a value or above.
+// reaches returns the first instant at which a trace is at a value or above.
 func reaches(t *testing.T, r *record.Run, name string, value float64) float64 {
 	t.Helper()
 	tr, ok := r.Trace(name)

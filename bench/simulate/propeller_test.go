@@ -14,7 +14,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// fullThrottle is what a quarter of an hour at full lever brings: propeller speed, boat speed and winding at its end.
+// fullThrottle returns what a quarter of an hour at full lever brings: propeller speed, boat speed and winding at its end.
 func fullThrottle(t *testing.T, b *boat.Boat, s settings.Set, change func(*trial.Trial)) (shaft, speed, winding float64, run *record.Run) {
 	t.Helper()
 	tr, err := trial.Read("full.toml", []byte("name = \"full\"\nduration = \"15 min\"\n[[throttle]]\nat = \"2 s\"\nto = \"100 %\"\nover = \"1 s\"\n"))

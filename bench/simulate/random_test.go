@@ -24,7 +24,7 @@ import (
 // shares and temperatures are left alone when a boat is varied: times 1.3 they would mean nothing.
 var notVaried = regexp.MustCompile(`section|fuse.rating|propeller|temperature|limit|_at$|share|efficiency|wake|deduction|close|bundling|cell|peukert|astern|ratio|class|carries|melts`)
 
-// anyBoat is a demo boat whose constants are each off by up to a third.
+// anyBoat returns a demo boat whose constants are each off by up to a third.
 func anyBoat(t *rapid.T) (*boat.Boat, settings.Set) {
 	s := setup(t, rapid.SampledFrom(boats).Draw(t, "boat"))
 	b := *s.Boat

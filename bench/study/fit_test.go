@@ -53,7 +53,7 @@ func (m model) wrong(f *fit, points [][]float64, got []*answer, limit float64) (
 	return n
 }
 
-// hundred is a model of 120 inputs: ten of weight, the others next to nothing, with squares and products of the first.
+// hundred returns a model of 120 inputs: ten of weight, the others next to nothing, with squares and products of the first.
 func hundred(z []float64) float64 {
 	y := 0.9
 	for k, v := range z {

@@ -18,7 +18,7 @@ import (
 // These tests work out by hand, without the model, what remedies and proposals say. With the cable's heat, the fuse's curve or the
 // propeller's torque of the model spoilt they fail; DEVELOPERS.md says by which.
 
-// handShare is the share of its rise that petrel's motor cable uses in half an hour at full throttle: a heat balance step by step, with
+// handShare returns the share of its rise that petrel's motor cable uses in half an hour at full throttle: a heat balance step by step, with
 // the loss of a class 5 conductor (Ω per km by IEC 60228) and the cooling that an ampacity in 30 °C means.
 func handShare(t *testing.T, run *record.Run, section, perKm, ampacity float64) float64 {
 	t.Helper()

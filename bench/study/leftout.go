@@ -25,7 +25,7 @@ type UnjudgedError struct{ Trial, Why string }
 
 func (e *UnjudgedError) Error() string { return e.Trial + ": " + e.Why }
 
-// Total is the number of draws that are left out.
+// Total returns the number of draws that are left out.
 func (l *LeftOut) Total() int { return l.NoDrive + l.Unsolved + l.Unjudged }
 
 // Join returns the count of two lots of draws.
@@ -43,7 +43,7 @@ func (l LeftOut) Join(o LeftOut) LeftOut {
 	return l
 }
 
-// Lines are the sentences that a result shows about draws that are left out; none where all are counted.
+// Lines returns the sentences that a result shows about draws that are left out; none where all are counted.
 func (l *LeftOut) Lines() (out []string) {
 	if l.NoDrive > 0 {
 		out = append(out, fmt.Sprintf("%d of %d draws are impossible boats and are not counted; the first: %v", l.NoDrive, l.Draws, l.WhyNoDrive))

@@ -17,7 +17,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// env is a number from the environment: slow tests take how many draws and seeds from there.
+// env returns a number from the environment: slow tests take how many draws and seeds from there.
 func env(name string, fallback int) int {
 	if n, err := strconv.Atoi(os.Getenv(name)); err == nil {
 		return n

@@ -115,7 +115,7 @@ func Propose(ctx context.Context, v variant.Variant, wishes []Wish, trials []*tr
 	return p, err
 }
 
-// Measured is what wishes are about, SI by kind, of a variant, in full-throttle and crash-stop; odds are not.
+// Measured returns what wishes are about, SI by kind, of a variant, in full-throttle and crash-stop; odds are not.
 func Measured(ctx context.Context, v variant.Variant) (map[string]float64, error) {
 	s, err := newSeeker(v, []Wish{{Kind: "stopping", Value: 1}}, nil, ProposeOptions{})
 	if err != nil {
@@ -128,7 +128,7 @@ func Measured(ctx context.Context, v variant.Variant) (map[string]float64, error
 	return t.ended, nil
 }
 
-// Missed is the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
+// Missed returns the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
 // the lower end of its interval.
 func Missed(wishes []Wish, ended map[string]float64, low float64) (sum float64) {
 	for i := range wishes {
@@ -163,7 +163,7 @@ func (s *seeker) whyNone(ctx context.Context) (string, error) {
 	return g.where() + " with the gentlest set that was tried, a motor current limit of " + gentlest.v.Get(s.knobs[0].key), nil
 }
 
-// heat is the sum of the knobs that heat, as shares of their ranges.
+// heat returns the sum of the knobs that heat, as shares of their ranges.
 func (s *seeker) heat(t *tried) (sum float64) {
 	for i, k := range s.knobs {
 		if k.heats {
@@ -304,7 +304,7 @@ func prices(wishes []Wish, front []FrontOfWishes) (out []Price) {
 	return out
 }
 
-// rounded is a value as a person sets it: three digits at most.
+// rounded returns a value as a person sets it: three digits at most.
 func rounded(x float64) float64 { return roundedTo(x, 3) }
 
 func roundedTo(x float64, digits int) float64 {

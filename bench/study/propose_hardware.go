@@ -229,7 +229,7 @@ func (s *seeker) words(t *tried) string {
 	return quantity.List(out)
 }
 
-// sizeOf is how large a change of a value is: the logarithm of its ratio.
+// sizeOf returns how large a change of a value is: the logarithm of its ratio.
 func sizeOf(v variant.Variant, key, to string) float64 {
 	changed, _, err := v.With(key, to)
 	if err != nil {

@@ -168,10 +168,10 @@ func (s *seeker) turnFor(kinds []string) {
 	}
 }
 
-// roundStep is a step of the second digit of a value.
+// roundStep returns a step of the second digit of a value.
 func roundStep(x float64) float64 { return math.Pow(10, math.Floor(math.Log10(x))-1) }
 
-// share is where a value lies in the knob's range.
+// share returns where a value lies in the knob's range.
 func (k *knob) share(si float64) float64 {
 	x := (si - k.low) / (k.high - k.low)
 	if k.logarithmic() {
@@ -451,7 +451,7 @@ func (s *seeker) descend(ctx context.Context, best *tried) (*tried, error) {
 	return best, nil
 }
 
-// neighbours are the sets around one: each knob a step up, a step down and back where it was; the two limits of current also together,
+// neighbours returns the sets around one: each knob a step up, a step down and back where it was; the two limits of current also together,
 // since more of the one may want less of the other.
 func (s *seeker) neighbours(x []float64, width float64) (out [][]float64) {
 	add := func(change func(y []float64)) {
@@ -477,7 +477,7 @@ func (s *seeker) neighbours(x []float64, width float64) (out [][]float64) {
 	return out
 }
 
-// rank is how far wishes are missed, in ties; 0: all are met.
+// rank returns how far wishes are missed, in ties; 0: all are met.
 func rank(short float64) float64 { return math.Ceil(short / tie) }
 
 // better reports whether a is nearer to the wishes, or as near and nearer to the settings as they stand.

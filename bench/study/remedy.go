@@ -172,7 +172,7 @@ func (k *remedyRuns) of(ctx context.Context, r *Remedy, v variant.Variant, t *tr
 	return got, nil
 }
 
-// topSpeed is the top speed of a run, m/s; NaN where it has none.
+// topSpeed returns the top speed of a run, m/s; NaN where it has none.
 func topSpeed(r *record.Run) float64 {
 	if r == nil || r.Gain.TopSpeed == nil {
 		return math.NaN()

@@ -23,7 +23,7 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// petrel is the invented demo launch with its settings.
+// petrel returns the invented demo launch with its settings.
 func petrel(t testing.TB) (*boat.Boat, settings.Set) {
 	t.Helper()
 	return benchtest.Boat(t, "petrel")

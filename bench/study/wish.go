@@ -56,7 +56,7 @@ func (w *Wish) kind() *wishKind {
 	return &wishKinds[i]
 }
 
-// Unit is the unit in which the wish is shown.
+// Unit returns the unit in which the wish is shown.
 func (w *Wish) Unit() string { return w.kind().unit }
 
 // ParseWishes reads wishes in the user's words. Each error is one sentence.
@@ -152,7 +152,7 @@ func riseTime(r *record.Run) float64 {
 	return math.Inf(1)
 }
 
-// stopping is the way from the lever's movement astern until the boat stands, m.
+// stopping returns the way from the lever's movement astern until the boat stands, m.
 func stopping(r *record.Run) float64 {
 	lever, ok := r.Trace(record.Lever)
 	speed, ok2 := r.Trace(record.BoatSpeed)
@@ -173,7 +173,7 @@ func stopping(r *record.Run) float64 {
 	return math.Inf(1)
 }
 
-// Short is how far a wish is missed, as a share of it; 0 where it is met.
+// Short returns how far a wish is missed, as a share of it; 0 where it is met.
 func (w *Wish) Short(ended map[string]float64) float64 {
 	x, ok := ended[w.Kind]
 	switch {

@@ -272,7 +272,7 @@ func TestChecksLadder(t *testing.T) {
 	checks.Run(t, "ladder", compute)
 }
 
-// oneBody is a network of one node: time constant tau (s), 1 K/W.
+// oneBody returns a network of one node: time constant tau (s), 1 K/W.
 func oneBody(t *testing.T, tau float64) *thermal.Network {
 	t.Helper()
 	var b thermal.Builder

@@ -13,7 +13,7 @@ import (
 	"quaybench/bench/thermal"
 )
 
-// demoCurve is the fastest curve of an invented 200 A fuse.
+// demoCurve returns the fastest curve of an invented 200 A fuse.
 func demoCurve() thermal.FuseCurve {
 	return thermal.FuseCurve{
 		Rating: 200,

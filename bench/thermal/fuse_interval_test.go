@@ -34,7 +34,7 @@ func (e element) slope(load float64, T, d []float64) {
 	}
 }
 
-// melts is when the element melts under a history, +Inf if not within it.
+// melts returns when the element melts under a history, +Inf if not within it.
 func (e element) melts(h thermal.History) float64 {
 	n := len(e.capacity)
 	quickest := math.Inf(1)
@@ -78,7 +78,7 @@ func (e element) melts(h thermal.History) float64 {
 	return math.Inf(1)
 }
 
-// leastMelting is the current whose steady state has the first part just at its
+// leastMelting returns the current whose steady state has the first part just at its
 // melting rise: carried outwards from there, the rise must come to 0 at the air.
 func (e element) leastMelting() float64 {
 	low, high := 0.0, 100.0

@@ -14,7 +14,7 @@ type CurrentSegment struct {
 // History is a course of current from a cold start.
 type History []CurrentSegment
 
-// RMS is the root-mean-square current (A) of the history, the equivalent current
+// RMS returns the root-mean-square current (A) of the history, the equivalent current
 // of the rms method of IEC 60034-1; it stands for the heating only where the
 // history repeats well within the shortest time constant that matters.
 func (h History) RMS() float64 {
@@ -32,7 +32,7 @@ type Interval struct {
 	Early, Late Melting
 }
 
-// MeltInterval is when the fuse, cold at the start, melts under a history of
+// MeltInterval returns when the fuse, cold at the start, melts under a history of
 // current. Constant current is read off the two curves. Otherwise Early is the
 // fastest model by superposition with the current 5 % up, and Late the slowest
 // model restarted cold at each rise (see LateWatch); how wide they lie apart is
@@ -87,7 +87,7 @@ func within(t, end float64) float64 {
 	return t
 }
 
-// superposed is the melting time (s) of the model under a history with every
+// superposed returns the melting time (s) of the model under a history with every
 // current times factor; +Inf if not within it.
 func (m FuseModel) superposed(h History, factor float64) float64 {
 	x, trial := make([]float64, len(m.Element)), make([]float64, len(m.Element))
@@ -103,7 +103,7 @@ func (m FuseModel) superposed(h History, factor float64) float64 {
 	return math.Inf(1)
 }
 
-// crossing is when a constant current melts the element within duration from the
+// crossing returns when a constant current melts the element within duration from the
 // states x, which it leaves alone; +Inf if it does not.
 func (m FuseModel) crossing(current, duration float64, x, trial []float64) float64 {
 	melted := func(t float64) bool {
@@ -130,7 +130,7 @@ func (m FuseModel) crossing(current, duration float64, x, trial []float64) float
 	return firstTrue(melted, shortest, longest, duration)
 }
 
-// Derated is the model with every current scaled by factor: the same fuse in
+// Derated returns the model with every current scaled by factor: the same fuse in
 // hotter air (below 1) or colder air (above 1). See AmbientFactor and
 // DeratingTable.
 func (m FuseModel) Derated(factor float64) FuseModel {
@@ -142,7 +142,7 @@ func (m FuseModel) Derated(factor float64) FuseModel {
 	return m
 }
 
-// CopperLoss is the heat of a copper winding that would lose power watts at
+// CopperLoss returns the heat of a copper winding that would lose power watts at
 // 20 °C, at fixed current (temperature coefficient of IEC 60028).
 func CopperLoss(power float64) Heat {
 	return Heat{Power: power, Coefficient: Copper().Coefficient, Reference: Celsius20}

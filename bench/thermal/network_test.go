@@ -9,7 +9,7 @@ import (
 	"quaybench/bench/thermal"
 )
 
-// motor is a winding in a housing in air, the network most tests use.
+// motor returns a winding in a housing in air, the network most tests use.
 func motor(t testing.TB) (n *thermal.Network, toAir thermal.Link) {
 	var b thermal.Builder
 	winding := b.AddNode("winding", 900)

@@ -61,7 +61,7 @@ func (c Conditions) change(key string, set func(*Trial) error) (Conditions, erro
 	return out, nil
 }
 
-// Number is a condition, SI; where it is not set, what trials have that do not state it.
+// Number returns a condition, SI; where it is not set, what trials have that do not state it.
 func (c Conditions) Number(key string) (si float64, ok bool) {
 	if si, ok = c[key]; ok {
 		return si, true

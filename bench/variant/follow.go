@@ -181,7 +181,7 @@ func largerContactor(was, b *boat.Boat) (*boat.Boat, []string) {
 // gearEfficiency is that of one stage of gears or a belt, with its bearings: common practice, no source.
 const gearEfficiency = 0.97
 
-// geared is a gear in place of a direct drive: it has losses, which the file of a boat without one leaves out.
+// geared returns a gear in place of a direct drive: it has losses, which the file of a boat without one leaves out.
 func geared(was, b *boat.Boat) (*boat.Boat, []string) {
 	if b.Shaft.GearEfficiency.SI < 1 || was.Shaft.GearRatio.SI != 1 || b.Shaft.GearRatio.SI == 1 {
 		return b, nil

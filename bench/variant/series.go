@@ -35,7 +35,7 @@ func (v Variant) Series(key string) (sizes []float64, source string) {
 	return nil, ""
 }
 
-// FuseRatings are the ratings of IEC 60269-1 that have gates, A.
+// FuseRatings returns the ratings of IEC 60269-1 that have gates, A.
 func FuseRatings() []float64 {
 	c, err := thermal.Class("gG")
 	if err != nil {
@@ -44,12 +44,12 @@ func FuseRatings() []float64 {
 	return c.Made
 }
 
-// RatedCurrents are the rated currents of IEC 60059 (R10 series) from 10 A to 2000 A; from memory.
+// RatedCurrents returns the rated currents of IEC 60059 (R10 series) from 10 A to 2000 A; from memory.
 func RatedCurrents() []float64 {
 	return []float64{10, 12.5, 16, 20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000}
 }
 
-// SeriesE are the values of a decade of the series E12 or E24: IEC 60063.
+// SeriesE returns the values of a decade of the series E12 or E24: IEC 60063.
 func SeriesE(n int) []float64 {
 	e24 := []float64{10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91}
 	if n == 24 {

@@ -24,7 +24,7 @@ type Variant struct {
 	Conditions trial.Conditions
 }
 
-// Of is a boat with settings, each trial under its own conditions.
+// Of returns a boat with settings, each trial under its own conditions.
 func Of(b *boat.Boat, s settings.Set) Variant { return Variant{Boat: b, Settings: s} }
 
 // place is the table in which a key stands.
@@ -197,7 +197,7 @@ func (v Variant) Get(key string) string {
 	return text
 }
 
-// Number is a value, SI; ok is false where it is no number or not given.
+// Number returns a value, SI; ok is false where it is no number or not given.
 func (v Variant) Number(key string) (si float64, ok bool) {
 	at, key, err := v.find(key)
 	if err != nil {

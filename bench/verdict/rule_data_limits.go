@@ -8,7 +8,7 @@ import (
 	"quaybench/bench/thermal"
 )
 
-// between is a range of temperatures in °C.
+// between returns a range of temperatures in °C.
 func between(low, high float64) span { return span{low + 273.15, high + 273.15} }
 
 // limitRow is a temperature of the boat file that says what something bears or where a rating holds, and where it lies.
@@ -29,7 +29,7 @@ var cellTemperatures = map[string]struct{ usual, possible, cold, coldest span }{
 	"AGM lead-acid":     {between(40, 60), between(25, 75), between(-25, 10), between(-45, 25)},
 }
 
-// limitRows is the one table of where temperatures of the boat file lie. All ranges are from memory; beside each group stands on what
+// limitRows returns the one table of where temperatures of the boat file lie. All ranges are from memory; beside each group stands on what
 // they rest, else they are common practice, no source.
 func limitRows(b *boat.Boat) (out []limitRow) {
 	add := func(key, what string, value float64, stated bool, usual, possible span, of string) {

@@ -34,7 +34,7 @@ func (l *sizes) times(key, what string, value, of float64, unit, other string, u
 	})
 }
 
-// cableSizes are the figures of a cable that follow from its copper.
+// cableSizes returns the figures of a cable that follow from its copper.
 func cableSizes(c *boat.Cable, key string) []comparison {
 	var l sizes
 	volume := c.Section.SI * c.Length.SI

@@ -16,7 +16,7 @@ func HighestVoltage(b *boat.Boat) float64 {
 	return float64(b.Battery.Cells) * b.Battery.CellHighest.Or(b.Battery.Cell().Full)
 }
 
-// engineSpace is the factor on the allowable amperage of a conductor in the engine space, by insulation temperature (K):
+// engineSpace returns the factor on the allowable amperage of a conductor in the engine space, by insulation temperature (K):
 // 33 CFR 183.425 table 5 note 1. From memory (the numbers for 60, 75 and 90 °C were seen elsewhere). Between two classes the
 // lower one holds; below the lowest, the head-room that 50 °C of air leaves (√((T − 50)/(T − 30))).
 func engineSpace(rated float64) float64 {
@@ -55,7 +55,7 @@ func carriesBy(c *boat.Cable) (out []ampacity) {
 	return out
 }
 
-// allowable is the current a cable may carry for ever where it lies, the least by what the file states; 0 where that is not known. A
+// allowable returns the current a cable may carry for ever where it lies, the least by what the file states; 0 where that is not known. A
 // thermal resistance is that of the cable as it lies, bundled or not.
 func allowable(c *boat.Cable) (least float64) {
 	for _, by := range carriesBy(c) {
@@ -112,7 +112,7 @@ var fuseAgainstCable = Rule{
 	},
 }
 
-// nextStandard is the allowable amperage itself or the next standard fuse size above it.
+// nextStandard returns the allowable amperage itself or the next standard fuse size above it.
 func nextStandard(amps float64) float64 {
 	for _, r := range []float64{10, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250} {
 		if r >= amps {
@@ -122,7 +122,7 @@ func nextStandard(amps float64) float64 {
 	return amps
 }
 
-// Prospective is the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
+// Prospective returns the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
 // resistance and the path's. Cables at 20 °C.
 func Prospective(b *boat.Boat) float64 {
 	ohms := b.Battery.Resistance.SI + b.Fuse.Resistance.SI + b.Contactor.Resistance.SI

@@ -17,7 +17,7 @@ import (
 	"quaybench/testdata/reference"
 )
 
-// sound is a boat with settings that no rule has anything against.
+// sound returns a boat with settings that no rule has anything against.
 func sound(t require.TestingT) (*boat.Boat, settings.Set) {
 	b, s, err := reference.Boat("petrel")
 	require.NoError(t, err)

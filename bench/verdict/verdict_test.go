@@ -13,7 +13,7 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// oneTrace is a run of one trace, sampled every second.
+// oneTrace returns a run of one trace, sampled every second.
 func oneTrace(p record.Part, values ...float64) *record.Run {
 	r := &record.Run{Trial: "made up", Parts: []record.Part{p}, Traces: []record.Trace{{Name: p.Trace, Unit: p.Unit, Values: values}}}
 	for i := range values {
@@ -100,7 +100,7 @@ func TestJudgeFailsWithoutAPartsTrace(t *testing.T) {
 	require.EqualError(t, err, `the run has no trace "rotor", which part "winding" is judged by`)
 }
 
-// cool is a run in which no part is in trouble, with events.
+// cool returns a run in which no part is in trouble, with events.
 func cool(expect []string, events ...record.Event) *record.Run {
 	r := oneTrace(record.Part{Name: "winding", Trace: "winding", Unit: "°C", Start: 300, Limit: 400, Close: 0.9, Current: "motor"}, 300, 301, 302, 303, 304, 305)
 	r.Expect, r.Events = expect, events

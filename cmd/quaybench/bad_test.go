@@ -25,7 +25,7 @@ func quaybench(t *testing.T, environment map[string]string, args ...string) (cod
 	return code, out.String(), err.String()
 }
 
-// demoFolder is a fresh copy of the demo boat petrel.
+// demoFolder returns a fresh copy of the demo boat petrel.
 func demoFolder(t *testing.T) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "petrel")

@@ -61,7 +61,7 @@ func (b *buoy) Tick() []slcan.Frame {
 	return out
 }
 
-// frames are those that the node heard, but for SDO.
+// frames returns those that the node heard, but for SDO.
 func (b *buoy) frames() []string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -219,5 +219,5 @@ func TestStepOverCANListensWhileAPersonReads(t *testing.T) {
 	})
 }
 
-// flat is a screen without its line breaks.
+// flat returns a screen without its line breaks.
 func flat(screen string) string { return strings.Join(strings.Fields(screen), " ") }

@@ -47,7 +47,7 @@ func (o *compareRecordOptions) run(ctx context.Context, sys *system) error {
 	return ended(verdict.Clear, b.Own())
 }
 
-// comparedResult is a record over its prediction, for screen and paper.
+// comparedResult returns a record over its prediction, for screen and paper.
 func comparedResult(c *bench.ComparedRecord) *report.Overlaid {
 	out := &report.Overlaid{Record: filepath.Base(c.Record.Name), Suspects: suspectsOf(c.Suspects), Warnings: examplesLeft(c.Setup)}
 	for i := range c.Channels {

@@ -93,7 +93,7 @@ func keysOf(sys *system, args []string) []string {
 	return keys(variantOf(sys, name).Keys(), "=\t")
 }
 
-// variantOf is a boat by its name, as far as it can be read: its cables and joints have keys by their names.
+// variantOf returns a boat by its name, as far as it can be read: its cables and joints have keys by their names.
 func variantOf(sys *system, name string) variant.Variant {
 	quiet := *sys
 	quiet.Err = io.Discard

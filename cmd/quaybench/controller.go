@@ -230,7 +230,7 @@ func (b *berth) source() string {
 	return text
 }
 
-// assignments are those of --set, as a shell takes them.
+// assignments returns those of --set, as a shell takes them.
 func (b *berth) assignments() (text string) {
 	for _, a := range b.assume {
 		key, value, _ := strings.Cut(a, "=")

@@ -97,7 +97,7 @@ func keptRecords(ctx context.Context, book *profiles.Book, boat string, s *bench
 	return append(list, given...), leftOut, nil
 }
 
-// driftResult is a drift for screen and paper.
+// driftResult returns a drift for screen and paper.
 func driftResult(d *bench.Drifted) *report.Drift {
 	out := &report.Drift{First: d.Records[0].At, LeftOut: d.LeftOut, Warnings: examplesLeft(d.Setup)}
 	for _, r := range d.Records {

@@ -110,7 +110,7 @@ func (m *misfortune) disk(folder string, kilobytes int) {
 	t.Cleanup(func() { _ = syscall.Unmount(folder, 0) })
 }
 
-// journalFile is where petrel's journal lies.
+// journalFile returns where petrel's journal lies.
 func (m *misfortune) journalFile() string {
 	return filepath.Join(m.home, "quaybench", "book", "petrel", journalFile)
 }
@@ -341,5 +341,5 @@ func TestForeignPeerFaultMatrix(t *testing.T) {
 	fmt.Println(table.String())
 }
 
-// lastOf is the end of a text.
+// lastOf returns the end of a text.
 func lastOf(text string, most int) string { return text[max(0, len(text)-most):] }

@@ -199,7 +199,7 @@ func (f *foreign) reset() {
 	}
 }
 
-// lines are the peer's log: ms, what, register, count.
+// lines returns the peer's log: ms, what, register, count.
 func (f *foreign) lines() (list [][]string) {
 	text, _ := os.ReadFile(f.log)
 	for _, line := range strings.Split(string(text), "\n") {

@@ -60,7 +60,7 @@ func newLoggers(sys *system, keys *keyboard, b *berth, controller string, list [
 	return &loggers{sys: sys, keys: keys, berth: b, list: list, known: map[string]instrument.Format{}}, nil
 }
 
-// portName is the port in NAME@RATE or NAME@RATE=FILE.
+// portName returns the port in NAME@RATE or NAME@RATE=FILE.
 func portName(text string) string {
 	on, _, _ := strings.Cut(text, "=")
 	if at := strings.LastIndexByte(on, '@'); at >= 0 {

@@ -204,7 +204,7 @@ func (o *learnOptions) whatNext(ctx context.Context, sys *system) error {
 	return o.paper.write(ctx, sys, b.Setup, nil, out, o.json)
 }
 
-// nextResult is what to measure next, for screen and paper.
+// nextResult returns what to measure next, for screen and paper.
 func nextResult(next *bench.NextTests) *report.Next {
 	out := &report.Next{
 		Part: next.Tight.Part, In: next.Tight.Trial, Unit: next.Tight.Unit, Margin: next.Tight.Before, Half: next.Tight.Around,
@@ -216,7 +216,7 @@ func nextResult(next *bench.NextTests) *report.Next {
 	return out
 }
 
-// programmes are those that the shipped scripts ask a step test for, named after their scripts. Each is stopped as soon as it has asked.
+// programmes returns those that the shipped scripts ask a step test for, named after their scripts. Each is stopped as soon as it has asked.
 func programmes(ctx context.Context, sys *system, boat string, b *berth) (list []*trial.Trial, err error) {
 	folders, err := scripts.Tests().ReadDir(".")
 	if err != nil {
@@ -248,7 +248,7 @@ func programmes(ctx context.Context, sys *system, boat string, b *berth) (list [
 	return list, nil
 }
 
-// counting is the number of values that may be written.
+// counting returns the number of values that may be written.
 func counting(l *bench.Learned) (n int) {
 	for i := range l.Values {
 		if ok, _ := l.Counts(&l.Values[i]); ok {
@@ -265,7 +265,7 @@ func countOf(n int, noun string) string {
 	return fmt.Sprintf("%d %ss", n, noun)
 }
 
-// boatText is the text of the boat file, wherever it comes from.
+// boatText returns the text of the boat file, wherever it comes from.
 func (b *berth) boatText() ([]byte, error) {
 	if b.home == "" {
 		return demoFiles.ReadFile("demo/" + b.name + "/" + bench.BoatFile)
@@ -393,7 +393,7 @@ Exit code: 0 done, 2 bad use, or a record of another boat, of other settings, wi
 	return cmd
 }
 
-// learnedResult is what was learned, for screen and paper.
+// learnedResult returns what was learned, for screen and paper.
 func learnedResult(l *bench.Learned) *report.Learned {
 	out := &report.Learned{Practice: l.Practice, Suspects: suspectsOf(l.Suspects), Warnings: examplesLeft(l.Setup)}
 	for _, r := range l.Records {

@@ -16,7 +16,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// learningBook is a book with the demo boats, and a folder for records.
+// learningBook returns a book with the demo boats, and a folder for records.
 func learningBook(t *testing.T) (folder string, run func(args ...string) (code int, stdout, stderr string)) {
 	t.Helper()
 	folder = t.TempDir()
@@ -29,7 +29,7 @@ func learningBook(t *testing.T) (folder string, run func(args ...string) (code i
 	return folder, run
 }
 
-// outingOf is an invented outing of the demo petrel, its magnets 2.5 % stronger and its propeller 5 % heavier than the file says.
+// outingOf returns an invented outing of the demo petrel, its magnets 2.5 % stronger and its propeller 5 % heavier than the file says.
 func outingOf(t *testing.T) learntest.Outing {
 	t.Helper()
 	s, err := bench.Load("demo/petrel")

@@ -114,7 +114,7 @@ var noticeName = regexp.MustCompile(`(?i)^(licen[cs]e|copying|notice|patents|aut
 // noticeFolder holds the licences of code that a module took from elsewhere.
 var noticeFolder = regexp.MustCompile(`(?i)^(third.party.)?licen[cs]es$`)
 
-// notices are the files of a module that its licence wants handed on, those of code it took from elsewhere too.
+// notices returns the files of a module that its licence wants handed on, those of code it took from elsewhere too.
 func notices(t *testing.T, dir string) (files []string) {
 	require.NoError(t, filepath.WalkDir(dir, func(path string, e os.DirEntry, err error) error {
 		switch {

@@ -113,7 +113,7 @@ func isPath(name string) bool {
 	return strings.ContainsAny(name, `/\`) || filepath.Ext(name) == ".toml" || name == "." || name == ".."
 }
 
-// timing is that of a Modbus line at a rate; it says nothing of another.
+// timing returns that of a Modbus line at a rate; it says nothing of another.
 func (m *controllerMap) timing(baud int) modbus.Timing {
 	if m.registers == nil {
 		return modbus.TimingAt(baud)

@@ -36,7 +36,7 @@ min = "-40 °C"
 max = "250 °C"
 `
 
-// lugs is a data logger on a line of its own, clamped around petrel's motor cable: 50 lines a second.
+// lugs returns a data logger on a line of its own, clamped around petrel's motor cable: 50 lines a second.
 func lugs(y *yard, p *pontoon) (on string, unplug func()) {
 	name, unplug := y.plug(func(ctx context.Context, far port.Port) {
 		again := time.NewTicker(20 * time.Millisecond)

@@ -208,7 +208,7 @@ func explainSetting(b *berth, s guard.Setting) (example, doubt string) {
 	return example, doubt
 }
 
-// zeroOf is what a temperature's count is measured from.
+// zeroOf returns what a temperature's count is measured from.
 func zeroOf(unit string) float64 {
 	if unit == "°C" {
 		return 273.15

@@ -254,7 +254,7 @@ func (o *objectsOptions) showSheet(sys *system, sheet *eds.File) error {
 	return nil
 }
 
-// printableName is a name that cannot drive a terminal.
+// printableName returns a name that cannot drive a terminal.
 func printableName(text string) string {
 	return strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {

@@ -14,7 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// command is the program as a process of its own (TestMain puts it on PATH for the transcripts; here it is this binary
+// command returns the program as a process of its own (TestMain puts it on PATH for the transcripts; here it is this binary
 // under another name).
 func command(t *testing.T, args ...string) *exec.Cmd {
 	t.Helper()

@@ -57,7 +57,7 @@ func (y *yard) command(args ...string) *exec.Cmd {
 	return cmd
 }
 
-// plugInTerminal gives the name of a pseudo-terminal whose near end is served.
+// plugInTerminal returns the name of a pseudo-terminal whose near end is served.
 func (y *yard) plugInTerminal(far func(ctx context.Context, p port.Port)) (name string, unplug func()) {
 	near, name, err := port.Pseudo()
 	require.NoError(y.t, err)
@@ -231,7 +231,7 @@ func TestStepWithLoggerInProcesses(t *testing.T) {
 	}
 }
 
-// childOf is the process that a process has started.
+// childOf returns the process that a process has started.
 func childOf(t *testing.T, pid int) int {
 	t.Helper()
 	stats, err := filepath.Glob("/proc/[0-9]*/stat")

@@ -192,7 +192,7 @@ func only(judged []verdict.Trial) []*trial.Trial {
 	return []*trial.Trial{{Name: judged[0].Name, About: "a programme of this session"}}
 }
 
-// paperOn is a result of the tool on paper, with the boat that it is about where it says; nil for anything else.
+// paperOn returns a result of the tool on paper, with the boat that it is about where it says; nil for anything else.
 func paperOn(value any) (*report.Paper, *bench.Setup) {
 	tried := func(t *bench.Tried) (*report.Paper, *bench.Setup) {
 		return paperOf(t.Setup, t.Proposal, resultOf(t, only(t.Present.Trials), false)), t.Setup

@@ -97,7 +97,7 @@ type drawing struct {
 	draw       func(io.Writer) error
 }
 
-// drawings are those of the two flags that are given.
+// drawings returns those of the two flags that are given.
 func drawings(p *report.Paper, onReport, onPlot string) (out []drawing) {
 	sheet := p.Sheet()
 	svg, png := sheet.SVG, sheet.PNG

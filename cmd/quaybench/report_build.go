@@ -11,7 +11,7 @@ import (
 	"quaybench/bench/trial"
 )
 
-// paperOf is a report on a boat, without what only the command line knows.
+// paperOf returns a report on a boat, without what only the command line knows.
 func paperOf(setup *bench.Setup, proposal *settings.Set, result report.Result) *report.Paper {
 	return &report.Paper{
 		Boat: setup.Boat, Settings: setup.Settings, Proposal: proposal, Basis: setup.Basis.Lines(), Result: result, Caution: bench.Caution, Assumed: setup.AssumedWords(),
@@ -19,7 +19,7 @@ func paperOf(setup *bench.Setup, proposal *settings.Set, result report.Result) *
 	}
 }
 
-// aboutBoat is a result about a boat of which only the name is known, for a screen.
+// aboutBoat returns a result about a boat of which only the name is known, for a screen.
 func aboutBoat(name string, result report.Result) *report.Paper {
 	return &report.Paper{Boat: &boat.Boat{Name: name}, Result: result, Caution: bench.Caution}
 }
@@ -42,7 +42,7 @@ func triedResult(t *bench.Tried, trials []*trial.Trial) *report.Tried {
 	return &report.Tried{Words: words, Follows: follows, Remedies: t.Remedies, Untested: t.Untested, Asked: trials, Present: t.Present, Proposed: t.Proposed, Change: t.Change, Bands: t.Bands, NotJudged: reasonOf(t.NotJudged)}
 }
 
-// stepResult is a step test; blank is why there is no verdict, nil: there is one.
+// stepResult returns a step test; blank is why there is no verdict, nil: there is one.
 func stepResult(r *bench.StepResult, blank error) *report.Step {
 	stop := r.Measured.Stop
 	out := &report.Step{

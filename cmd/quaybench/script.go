@@ -308,7 +308,7 @@ func (t *stepTest) runScript(ctx context.Context, s *script, f controllerFlags) 
 	return all.result(err)
 }
 
-// step is a stepper.
+// step returns a stepper.
 func (all *steps) step(ctx context.Context, s *bench.Setup, program *trial.Trial, _ float64) (*bench.StepResult, error) {
 	all.count++
 	t := *all.first

@@ -111,7 +111,7 @@ func (o *sheetOptions) give(ctx context.Context, sys *system, b *berth, form rep
 	return o.paper.write(ctx, sys, b.Setup, nil, form, o.json)
 }
 
-// clipboardOf is a sheet for screen and paper.
+// clipboardOf returns a sheet for screen and paper.
 func clipboardOf(s *bench.Sheet) *report.Clipboard {
 	c := &report.Clipboard{Trial: s.Trial.Name, About: s.Trial.About, Moored: s.Trial.Moored, Warnings: examplesLeft(s.Setup)}
 	c.Conditions = fmt.Sprintf("air %s, water %s, charge %.0f %%", quantity.Format(s.Trial.Air, "°C", 2), quantity.Format(s.Trial.Water, "°C", 2), 100*s.Trial.Charge)
@@ -138,7 +138,7 @@ func clipboardOf(s *bench.Sheet) *report.Clipboard {
 	return c
 }
 
-// fillText is what came back: a file, or what is typed row by row.
+// fillText returns what came back: a file, or what is typed row by row.
 func (o *sheetOptions) fillText(ask func(keys *keyboard) ([]byte, error), sys *system) (name string, text []byte, err error) {
 	if o.fill == standardOutput {
 		text, err = ask(newKeyboard(sys))

@@ -15,7 +15,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// mischievous is a script in Go that asks for 30 % of throttle, and does something else meanwhile. It knows that the time has
+// mischievous returns a script in Go that asks for 30 % of throttle, and does something else meanwhile. It knows that the time has
 // come by a file that appears: a script may read the trials that its command line names.
 func mischievous(t *testing.T, meanwhile string) (name, sign string) {
 	t.Helper()

@@ -112,7 +112,7 @@ func TestTerminal(t *testing.T) {
 	}
 }
 
-// silence is an environment that says nothing.
+// silence returns an environment that says nothing.
 func silence(string) string { return "" }
 
 // Manners, point 8: a command that Ctrl-C ended says so in the program's own words, wherever it was.

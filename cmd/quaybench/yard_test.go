@@ -76,7 +76,7 @@ func eachInBubble[C any](t *testing.T, cases []C, name func(C) string, test func
 	}
 }
 
-// system is what the program has around it in a yard in memory.
+// system returns what the program has around it in a yard in memory.
 func (y *yard) system() system {
 	env := map[string]string{"COLUMNS": y.columns, "XDG_DATA_HOME": y.home, "QUAYBENCH_AUTHOR": "yard hand", "NO_COLOR": "1", "TERM": "xterm"}
 	return system{
@@ -95,7 +95,7 @@ func (y *yard) system() system {
 	}
 }
 
-// plugInMemory gives a line that may be opened again and again; its far end is served each time.
+// plugInMemory returns a line that may be opened again and again; its far end is served each time.
 func (y *yard) plugInMemory(far func(ctx context.Context, p port.Port)) (name string, unplug func()) {
 	name = fmt.Sprintf("/dev/ttyUSB%d", len(y.lines))
 	ctx, stop := context.WithCancel(y.t.Context())
@@ -167,7 +167,7 @@ func (p *pontoon) Running() bool {
 	return p.running || p.Controller.Running()
 }
 
-// commanded are the throttle commands so far.
+// commanded returns the throttle commands so far.
 func (p *pontoon) commanded() []float64 {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -185,7 +185,7 @@ func (p *pontoon) on(share float64, act func()) {
 	}
 }
 
-// petrelMap is the demo boat's register map, with lines changed.
+// petrelMap returns the demo boat's register map, with lines changed.
 func petrelMap(t *testing.T, change ...string) string {
 	t.Helper()
 	text, err := demoFiles.ReadFile("demo/petrel/registers.toml")
@@ -497,5 +497,5 @@ func fileOf(t *testing.T, name, text string) string {
 	return path
 }
 
-// unwrapped is a screen with its lines joined.
+// unwrapped returns a screen with its lines joined.
 func unwrapped(screen string) string { return strings.Join(strings.Fields(screen), " ") }

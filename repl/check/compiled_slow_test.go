@@ -56,7 +56,7 @@ func build(t *testing.T, programs []string) compiled {
 	return compiled{filepath.Join(dir, "all")}
 }
 
-// run gives what program i prints.
+// run returns what program i prints.
 func (c compiled) run(i int) string {
 	pkg := fmt.Sprintf("p%d", i)
 	out, err := exec.Command(c.binary, pkg).Output()

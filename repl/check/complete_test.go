@@ -11,7 +11,7 @@ import (
 	"quaybench/repl/check"
 )
 
-// after gives the Env of a session that had some inputs.
+// after returns the Env of a session that had some inputs.
 func after(t *testing.T, inputs ...string) *check.Env {
 	t.Helper()
 	env := check.NewEnv(standard(t))

@@ -243,7 +243,7 @@ func (e *Env) forget(name string) error {
 	return nil
 }
 
-// withoutName gives a group of constants or types in which one has no name any more.
+// withoutName returns a group of constants or types in which one has no name any more.
 func withoutName(d *ast.GenDecl, name string) (*ast.GenDecl, error) {
 	n := *d
 	n.Specs = slices.Clone(d.Specs)

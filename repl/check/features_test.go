@@ -92,7 +92,7 @@ func asErrors(err error, list *check.Errors) bool {
 	return ok
 }
 
-// script gives what a script prints.
+// script returns what a script prints.
 func script(name, text string) (out string, err error) {
 	var b bytes.Buffer
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)

@@ -228,7 +228,7 @@ func (g *generator) fix(name, typ string) {
 	g.scopes[i] = append(g.scopes[i], genVar{name, typ, true})
 }
 
-// fresh gives a name; now and then one that an outer scope has already.
+// fresh returns a name; now and then one that an outer scope has already.
 func (g *generator) fresh() string {
 	if g.chance(6) {
 		for i := len(g.scopes) - 2; i > 0; i-- {
@@ -596,7 +596,7 @@ func (g *generator) expr(typ string, d int) string {
 	return g.literal(typ, d)
 }
 
-// varOr gives a variable of a type that nil has, or one that is always there.
+// varOr returns a variable of a type that nil has, or one that is always there.
 func (g *generator) varOr(typ string) string {
 	if v, ok := g.variable(typ, false); ok {
 		return v
@@ -1220,7 +1220,7 @@ func (g *generator) stmt() {
 	}
 }
 
-// typed gives an expression whose type is clear without a context.
+// typed returns an expression whose type is clear without a context.
 func (g *generator) typed(t string) string {
 	e := g.expr(t, 2)
 	switch t {
@@ -1230,7 +1230,7 @@ func (g *generator) typed(t string) string {
 	return e
 }
 
-// unlike gives an int expression that is no constant.
+// unlike returns an int expression that is no constant.
 func (g *generator) unlike(string) string {
 	if v, ok := g.variable("int", false); ok {
 		return v

@@ -194,7 +194,7 @@ func (e *ending) Read(p []byte) (int, error) {
 // lastWords is how long a child that is out of order may take to say what it died of.
 const lastWords = time.Second
 
-// environment is the caller's without the interpreter's own switches, one of
+// environment returns the caller's without the interpreter's own switches, one of
 // which starts a program.
 func environment() []string {
 	var env []string

@@ -121,7 +121,7 @@ func (j *jsonTypes) keyMethod(m *types.Map) any {
 	return j.methodOf(key, "MarshalText")
 }
 
-// delayed is the type of a part that is not converted with the whole.
+// delayed returns the type of a part that is not converted with the whole.
 func (j *jsonTypes) delayed() reflect.Type {
 	if j.decode {
 		return reflect.TypeFor[rawText]()
@@ -681,7 +681,7 @@ func (rt *RT) jsonDecode(x any, decode func(any) error) error {
 	return j.decodeInto(p.Elem(), dst, decode)
 }
 
-// jsonFunctions are those of package encoding/json for a script; its methods are in Waits.
+// jsonFunctions returns those of package encoding/json for a script; its methods are in Waits.
 func (rt *RT) jsonFunctions() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		"Marshal": reflect.ValueOf(func(x any) ([]byte, error) {

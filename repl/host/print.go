@@ -68,7 +68,7 @@ func holdsAny(t reflect.Type) bool {
 	return false
 }
 
-// inner is what stands for a box within a compiled value.
+// inner returns what stands for a box within a compiled value.
 func inner(b Box) any {
 	if _, pointer := b.T.Types.Underlying().(*types.Pointer); pointer {
 		return innerBox{b}
@@ -354,7 +354,7 @@ func (p printer) byMethod(x any) bool {
 	return false
 }
 
-// verbs are those that fmt knows for a kind of value.
+// verbs returns those that fmt knows for a kind of value.
 func verbs(u *types.Basic) string {
 	switch info := u.Info(); {
 	case info&types.IsBoolean != 0:

@@ -90,7 +90,7 @@ func (c *Control) Halted() <-chan struct{} {
 	return c.halt
 }
 
-// Context is that of the program that runs.
+// Context returns that of the program that runs.
 func (c *Control) Context() context.Context {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -217,7 +217,7 @@ func (t *trace) set(calls []Call) {
 	t.calls = calls
 }
 
-// Trace is the writer for what the interpreter says of panics; Calls takes what it has collected.
+// Trace returns the writer for what the interpreter says of panics; Calls takes what it has collected.
 func (rt *RT) Trace() io.Writer { return &rt.trace }
 
 // Calls returns the functions that the last panic left, innermost first.

@@ -78,7 +78,7 @@ func TestTorture(t *testing.T) {
 	assert.Greater(t, stopped, 50)
 }
 
-// corpus gives pieces of Go: declarations and statements of the features that
+// corpus returns pieces of Go: declarations and statements of the features that
 // package check tests, and some lines typed in a hurry.
 func corpus(t *testing.T) []string {
 	t.Helper()

@@ -56,7 +56,7 @@ func coastDown(s *bench.Script) error {
 	return nil
 }
 
-// first is when the speed has fallen to a value after the current was taken off; NaN: it has not.
+// first returns when the speed has fallen to a value after the current was taken off; NaN: it has not.
 func first(r *bench.StepResult, speed float64) (float64, error) {
 	for t := 6.3; t < 19; t += 0.05 {
 		v, err := bench.ValueAt(r.Run, "motor speed", t)

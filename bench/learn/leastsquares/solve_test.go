@@ -47,7 +47,7 @@ func (c *nist) problem() Problem {
 	}}
 }
 
-// digits is how many of two numbers agree.
+// digits returns how many of two numbers agree.
 func digits(a, b float64) float64 { return -math.Log10(max(1e-15, math.Abs(a/b-1))) }
 
 func TestNISTNonlinearCases(t *testing.T) {

@@ -18,7 +18,7 @@ type Fault struct {
 // NoWord is the fault of an adapter that never says that it took a frame, as some do.
 const NoWord = "no word of the adapter"
 
-// Sent are the faults of the frames that go to a node, one by one.
+// Sent returns the faults of the frames that go to a node, one by one.
 func Sent() []Fault {
 	return []Fault{
 		{"sent frame lost", func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Drop: true}} }},
@@ -34,7 +34,7 @@ func Sent() []Fault {
 	}
 }
 
-// All are the faults of the frames of a node, one by one. What comes late comes just after a client gave up.
+// All returns the faults of the frames of a node, one by one. What comes late comes just after a client gave up.
 func All(node byte) []Fault {
 	change := func(name string, how func(f *slcan.Frame)) Fault {
 		return Fault{name, func(f slcan.Frame) []slcan.Delivery {

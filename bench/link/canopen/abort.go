@@ -83,5 +83,5 @@ func (e *Abort) Error() string {
 	return fmt.Sprintf("node %d refuses to %s %v: %v (abort code %08X)", e.Node, verb, e.Object, e.Code, uint32(e.Code))
 }
 
-// Unwrap gives the code.
+// Unwrap returns the code.
 func (e *Abort) Unwrap() error { return e.Code }

@@ -63,10 +63,10 @@ func NewClient(bus *slcan.Bus, node byte, clock port.Clock) *Client {
 // Heard tells when the last answer came in.
 func (c *Client) Heard() time.Time { return c.heard }
 
-// State is what the node last said of itself by heartbeat, and when; the zero time where it said nothing.
+// State returns what the node last said of itself by heartbeat, and when; the zero time where it said nothing.
 func (c *Client) State() (State, time.Time) { return c.state, c.stated }
 
-// Slowest is the longest that an answer took since it was last asked for.
+// Slowest returns the longest that an answer took since it was last asked for.
 func (c *Client) Slowest() (longest time.Duration) {
 	longest, c.slow = c.slow, 0
 	return longest
@@ -89,7 +89,7 @@ func (c *Client) Reserve(id uint32, who string) {
 // ReserveOf keeps the identifier of a PDO, which may have 29 bits.
 func (c *Client) ReserveOf(p PDO, who string) { c.Reserve(identifier(p.ID, p.Extended), who) }
 
-// identifier is one of 11 or 29 bits, told apart as in a communication parameter.
+// identifier returns one of 11 or 29 bits, told apart as in a communication parameter.
 func identifier(id uint32, extended bool) uint32 {
 	if extended {
 		id |= bitExtended
@@ -253,7 +253,7 @@ func (c *Client) Download(ctx context.Context, o Object, data []byte, still func
 	})
 }
 
-// request is an SDO request of 8 bytes.
+// request returns an SDO request of 8 bytes.
 func request(head byte, rest ...byte) []byte {
 	data := make([]byte, slcan.MaxData)
 	data[0] = head
@@ -261,7 +261,7 @@ func request(head byte, rest ...byte) []byte {
 	return data
 }
 
-// frame is one that names an object.
+// frame returns one that names an object.
 func frame(head byte, o Object, data ...byte) []byte {
 	return request(head, append([]byte{byte(o.Index), byte(o.Index >> 8), o.Sub}, data...)...)
 }

@@ -36,7 +36,7 @@ func (e *ReplyError) Error() string {
 	return text
 }
 
-// Unwrap gives the kind.
+// Unwrap returns the kind.
 func (e *ReplyError) Unwrap() error { return e.Err }
 
 // SecondPartyError says that somebody else speaks to the node or commands the bus. Nothing tells one client's answers from

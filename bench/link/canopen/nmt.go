@@ -37,7 +37,7 @@ func (c *Client) Send(ctx context.Context, id uint32, data []byte) error {
 	return c.bus.Send(ctx, slcan.Frame{ID: id, Data: data})
 }
 
-// HeartbeatID is the identifier of a node's heartbeat.
+// HeartbeatID returns the identifier of a node's heartbeat.
 func HeartbeatID(node byte) uint32 { return idHeartbeat + uint32(node) }
 
 // Lost asks the adapter whether frames were lost since it was asked last; the error is a [*LossError] then. An adapter that

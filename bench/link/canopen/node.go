@@ -63,7 +63,7 @@ func (n *Node) begin() {
 	n.sends, n.takes, n.watched = make([]sending, len(n.process.Sends)), make([]time.Time, len(n.process.Takes)), time.Time{}
 }
 
-// Tick gives what is due: the boot-up message at first, heartbeats, emergencies, PDOs.
+// Tick returns what is due: the boot-up message at first, heartbeats, emergencies, PDOs.
 func (n *Node) Tick() (out []slcan.Frame) {
 	now := n.clock.Now()
 	if !n.booted {
@@ -139,7 +139,7 @@ func (n *Node) command(c byte) {
 	}
 }
 
-// answer gives the reply to a request.
+// answer returns the reply to a request.
 func (n *Node) answer(r []byte) []byte {
 	o := Object{binary.LittleEndian.Uint16(r[1:]), r[3]}
 	switch r[0] >> 5 {

@@ -94,10 +94,10 @@ func (d Direction) String() string {
 // Parameter and Mapping name the objects of the PDO of a number, from 1.
 func (d Direction) Parameter(number int) uint16 { return uint16(d) + uint16(number-1) }
 
-// Mapping is the index of the mapping of the PDO of a number, from 1.
+// Mapping returns the index of the mapping of the PDO of a number, from 1.
 func (d Direction) Mapping(number int) uint16 { return uint16(d) + 0x200 + uint16(number-1) }
 
-// DefaultID is the identifier that the first four PDOs of a node have where nobody changed it (the predefined connection
+// DefaultID returns the identifier that the first four PDOs of a node have where nobody changed it (the predefined connection
 // set of CiA 301).
 func (d Direction) DefaultID(number int, node byte) uint32 {
 	first := uint32(0x180)

@@ -171,7 +171,7 @@ func (n *Node) receive(f slcan.Frame) {
 	}
 }
 
-// transmit gives the transmit PDOs that are due: by their event timer, and where something changed, no sooner than their
+// transmit returns the transmit PDOs that are due: by their event timer, and where something changed, no sooner than their
 // inhibit time allows.
 func (n *Node) transmit(now time.Time) (out []slcan.Frame) {
 	for i := range n.process.Sends {

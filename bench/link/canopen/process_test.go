@@ -53,7 +53,7 @@ func newMachine(p Process) (*Node, *machine, *played) {
 	return n, m, clock
 }
 
-// spoken is what a node sends within a time, a millisecond after the other.
+// spoken returns what a node sends within a time, a millisecond after the other.
 func spoken(n *Node, clock *played, d time.Duration) (list []string) {
 	for range int(d / time.Millisecond) {
 		clock.now = clock.now.Add(time.Millisecond)

@@ -149,7 +149,7 @@ func Read(name string, data []byte) (*File, error) {
 	return r.file, nil
 }
 
-// decoded is the text without a byte order mark; what is no UTF-8 is taken for Latin-1.
+// decoded returns the text without a byte order mark; what is no UTF-8 is taken for Latin-1.
 func decoded(data []byte) string {
 	text := strings.TrimPrefix(string(data), "\uFEFF")
 	if utf8.ValidString(text) {

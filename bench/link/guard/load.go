@@ -323,5 +323,5 @@ func (l *Loader) Throttle(t *Throttle) {
 	l.Map.Throttle = t
 }
 
-// thing is what a map maps: a register, an object.
+// thing returns what a map maps: a register, an object.
 func (l *Loader) thing() string { thing, _, _ := strings.Cut(l.Map.Noun, " "); return thing }

@@ -53,7 +53,7 @@ type Example struct {
 	Value float64 // SI
 }
 
-// Example gives a count to explain the field by: the one of a value, where the field can hold that.
+// Example returns a count to explain the field by: the one of a value, where the field can hold that.
 func (f Field) Example(of float64) (Example, bool) {
 	raw, ok := f.Encode(of)
 	if !ok {

@@ -29,7 +29,7 @@ func loggerFormat(t testing.TB) *lines.Format {
 	return f
 }
 
-// line is what the logger sends for SI values in the order of its channels.
+// line returns what the logger sends for SI values in the order of its channels.
 func line(values []float64) []byte {
 	body := fmt.Sprintf("%.0f;%.3f;%.0f;x;%.0f;%.0f", values[0]*1000, values[1], values[2]*10, values[3]*30/math.Pi, (values[4]-273.15)*10)
 	var sum byte

@@ -22,7 +22,7 @@ type Beside struct {
 	Serve func(ctx context.Context, c *Controller, p port.Port) error
 }
 
-// Instruments are those that can be simulated.
+// Instruments returns those that can be simulated.
 func Instruments() []Beside {
 	return []Beside{
 		{"gps", "a GPS and a log on one line: NMEA 0183, speed over ground and through the water once a second", 4800, serveSentences},

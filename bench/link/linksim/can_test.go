@@ -115,7 +115,7 @@ func TestCANConformance(t *testing.T) {
 	}
 }
 
-// throttles are the ways in which a controller takes its throttle over CAN, and none at all.
+// throttles returns the ways in which a controller takes its throttle over CAN, and none at all.
 func throttles(t testing.TB) map[string]*objmap.Map {
 	heartbeat := []string{`watch = "commands"`, "watch = \"heartbeat\"\nour_node = 1"}
 	bySDO := []string{"rpdo = 1\n", "", "[[throttle.with]]\nindex = 0x2302\ntype = \"u8\"\nvalue = 1\n", ""}

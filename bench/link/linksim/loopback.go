@@ -43,19 +43,19 @@ func (v *Virtual) Sleep(ctx context.Context, d time.Duration) error {
 	return nil
 }
 
-// Loopback is a line at whose far end the controller answers at once, frame for frame. Waiting in vain moves the virtual
+// Loopback returns a line at whose far end the controller answers at once, frame for frame. Waiting in vain moves the virtual
 // clock on.
 func (c *Controller) Loopback(m *regmap.Map, timing modbus.Timing, clock *Virtual) port.Port {
 	server := modbus.NewServer(m.UnitID(), regmap.NewUnit(m, c), timing, clock)
 	return &loopback{answer: server.Answer, tick: func() []byte { return nil }, gone: func() bool { return false }, clock: clock, character: timing.Character}
 }
 
-// CANLoopback is a line at whose far end a serial CAN adapter hangs.
+// CANLoopback returns a line at whose far end a serial CAN adapter hangs.
 func CANLoopback(a *slcan.Adapter, clock *Virtual) port.Port {
 	return &loopback{answer: a.Host, tick: a.Tick, gone: a.Unplugged, clock: clock, character: time.Second / 11520}
 }
 
-// Adapter is a simulated serial CAN adapter with the controller behind it as the node of an object map.
+// Adapter returns a simulated serial CAN adapter with the controller behind it as the node of an object map.
 func (c *Controller) Adapter(m *objmap.Map, clock port.Clock) *slcan.Adapter {
 	a := slcan.NewAdapter(objmap.NewNode(m, c, clock, canopen.Acts), clock)
 	a.Rate = m.Rate()

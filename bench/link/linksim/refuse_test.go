@@ -79,7 +79,7 @@ func answers(b *bus, objects map[string][]byte) {
 	}
 }
 
-// driven is a controller whose motor is commanded two fifths of full throttle.
+// driven returns a controller whose motor is commanded two fifths of full throttle.
 func driven(t *testing.T, m *objmap.Map) (*bus, *guard.Controller) {
 	t.Helper()
 	b := newBus(t, m, canopen.Ignores)
@@ -146,7 +146,7 @@ func TestAnotherReceivePDOCarriesTheThrottle(t *testing.T) {
 	assert.ErrorContains(t, b.open(t).MakeReady(t.Context()), "RPDO 2 of the controller is not as the map has it: it has the identifier 205 of RPDO 1, so that each throttle command is taken for something else too")
 }
 
-// keepsApart is a controller, made ready, whose throttle's object always reads zero: it keeps what a receive PDO brings apart.
+// keepsApart returns a controller, made ready, whose throttle's object always reads zero: it keeps what a receive PDO brings apart.
 func keepsApart(t *testing.T) (*bus, *guard.Controller) {
 	t.Helper()
 	b := newBus(t, objects(t), canopen.Ignores)

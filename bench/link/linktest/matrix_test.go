@@ -57,7 +57,7 @@ func (d *testDevice) Throttle(share float64) {
 	d.orders++
 }
 
-// told is the last throttle command; one that is late may come at any time.
+// told returns the last throttle command; one that is late may come at any time.
 func (d *testDevice) told() float64 {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -65,7 +65,7 @@ func (p *pages) Note(state link.State, changes ...link.Change) error {
 	return nil
 }
 
-// known is what all entries say.
+// known returns what all entries say.
 func (p *pages) known() (known link.Knowledge) {
 	for _, e := range p.entries {
 		_ = known.Note(e.state, e.change)

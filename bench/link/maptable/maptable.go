@@ -492,7 +492,7 @@ func words(text string) []string {
 	return strings.FieldsFunc(strings.ToLower(text), func(c rune) bool { return !unicode.IsLetter(c) && !unicode.IsDigit(c) })
 }
 
-// quoted is a text as TOML has it.
+// quoted returns a text as TOML has it.
 func quoted(text string) string {
 	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(oneLine(text)) + `"`
 }

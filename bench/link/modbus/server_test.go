@@ -55,7 +55,7 @@ func everyFunction(t *testing.T, m *modbus.Master, discrete []bool, input []uint
 	assert.Equal(t, input, registers)
 }
 
-// anyBank is a unit for everyFunction.
+// anyBank returns a unit for everyFunction.
 func anyBank() *linktest.Bank {
 	return &linktest.Bank{
 		Coils: make([]bool, 10), Discrete: fromDigits("1100101"), Holding: make([]uint16, 10), Input: []uint16{7, 65535, 0},

@@ -30,7 +30,7 @@ func read(line string) (nmea.Speed, bool, error) {
 	return new(nmea.Reader).Read(s)
 }
 
-// published are the sentences of testdata/can/vectors.csv, each with its source.
+// published returns the sentences of testdata/can/vectors.csv, each with its source.
 func published(t testing.TB) (rows [][]string) {
 	f, err := os.Open("../../../testdata/can/vectors.csv")
 	require.NoError(t, err)

@@ -50,7 +50,7 @@ type place struct {
 	kind guard.Kind
 }
 
-// bytes is how long the object is.
+// bytes returns how long the object is.
 func (p place) bytes() int { return p.kind.Bits() / 8 }
 
 // String names the object; its kind is the map's business.
@@ -127,7 +127,7 @@ type loader struct {
 	uses []use
 }
 
-// indexOf is where a setting stands in the file.
+// indexOf returns where a setting stands in the file.
 func (l *loader) indexOf(key string) int {
 	return slices.IndexFunc(l.file.Settings, func(e entry) bool { return e.Key == key })
 }
@@ -139,7 +139,7 @@ type use struct {
 	what string // for messages
 }
 
-// common are the entries but for their places.
+// common returns the entries but for their places.
 func common(list []entry) (entries []guard.Entry) {
 	for _, e := range list {
 		entries = append(entries, guard.Entry{Key: e.Key, Kind: guard.Kind(e.Type), Scaling: e.scaling(), ReadOnly: e.ReadOnly, Words: e.Words})
@@ -172,7 +172,7 @@ var targets = []uint16{0x6042, 0x6071, 0x607A, 0x60B0, 0x60B1, 0x60B2, 0x60C1, 0
 // controlword is the object by which CiA 402 enables a drive.
 const controlword = 0x6040
 
-// ofFirstAxis is the index that an object of CiA 402 has for the first axis: a controller of several motors has the others', eight at
+// ofFirstAxis returns the index that an object of CiA 402 has for the first axis: a controller of several motors has the others', eight at
 // most, each 0800 further on (CiA 402, from memory).
 func ofFirstAxis(index uint16) uint16 {
 	if index < 0x6000 || index >= 0xA000 {

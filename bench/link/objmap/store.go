@@ -18,13 +18,13 @@ import (
 	"quaybench/bench/link/slcan"
 )
 
-// Rate is the bit rate of the controller's bus.
+// Rate returns the bit rate of the controller's bus.
 func (m *Map) Rate() slcan.Rate { return m.rate }
 
-// Node is the controller's node number.
+// Node returns the controller's node number.
 func (m *Map) Node() byte { return m.node }
 
-// Listening is how long a bus is listened to before anything is sent: two heartbeats, and 3 s at the least.
+// Listening returns how long a bus is listened to before anything is sent: two heartbeats, and 3 s at the least.
 func (m *Map) Listening() time.Duration { return max(2*m.heartbeat, 3*time.Second) }
 
 // Connect opens the bus behind an adapter, and makes a client of a node on it. It listens for wait first, unless alone: see

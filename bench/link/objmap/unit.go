@@ -106,7 +106,7 @@ func NewNode(m *Map, device guard.Device, clock port.Clock, silence canopen.Sile
 	return canopen.NewNode(m.node, u, p, clock)
 }
 
-// mapped is a mapping of places; a bool takes one bit.
+// mapped returns a mapping of places; a bool takes one bit.
 func mapped(places ...place) (fields []canopen.Mapped) {
 	for _, p := range places {
 		bits := p.kind.Bits()
@@ -130,7 +130,7 @@ func (m *Map) carried() (list []place) {
 	return list
 }
 
-// share is the throttle that the objects ask for.
+// share returns the throttle that the objects ask for.
 func (u *Unit) share() float64 {
 	t, d := u.m.Throttle, u.m.drive
 	for _, w := range d.with {
@@ -213,7 +213,7 @@ func (u *Unit) enable(o canopen.Object, raw uint64) {
 	}
 }
 
-// Read gives an object's bytes.
+// Read returns an object's bytes.
 func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 	give := func(p place, raw uint64) ([]byte, error) {
 		return binary.LittleEndian.AppendUint64(nil, raw)[:p.bytes()], nil
@@ -269,7 +269,7 @@ func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 	return nil, canopen.NoObject
 }
 
-// highest is the highest sub-index that the map names of an index.
+// highest returns the highest sub-index that the map names of an index.
 func (u *Unit) highest(index uint16) (sub byte) {
 	for n := 1; n < 256; n++ {
 		if o := (canopen.Object{Index: index, Sub: byte(n)}); u.m.What(o) != "" {
@@ -279,7 +279,7 @@ func (u *Unit) highest(index uint16) (sub byte) {
 	return sub
 }
 
-// remembered is the place of an object that is only remembered.
+// remembered returns the place of an object that is only remembered.
 func (u *Unit) remembered(o canopen.Object) (found place) {
 	lists := [][]guard.Step{u.m.Unlock, u.m.Lock}
 	if d := u.m.drive; d != nil {

@@ -89,7 +89,7 @@ func TestRegistersByHand(t *testing.T) {
 
 func amps(scale string) string { return fmt.Sprintf("\nunit = \"A\"\nscale = %q", scale) }
 
-// edge is a range as wide as these entries allow.
+// edge returns a range as wide as these entries allow.
 func edge(entry string) string {
 	switch {
 	case strings.Contains(entry, "°C"):

@@ -341,7 +341,7 @@ func (q *query) read(answer string) (float64, error) {
 	return q.SI(v), nil
 }
 
-// shown is a text as a message has it: short and printable.
+// shown returns a text as a message has it: short and printable.
 func shown(text string) string {
 	const most = 60
 	text = strings.Map(func(r rune) rune {

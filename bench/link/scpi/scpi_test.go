@@ -148,7 +148,7 @@ func TestInstrumentConforms(t *testing.T) {
 	})
 }
 
-// vectors are the rows of testdata/can/vectors.csv about SCPI, each with its source.
+// vectors returns the rows of testdata/can/vectors.csv about SCPI, each with its source.
 func vectors(t testing.TB) map[string][]string {
 	file, err := os.Open("../../../testdata/can/vectors.csv")
 	require.NoError(t, err)

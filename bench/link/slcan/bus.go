@@ -69,7 +69,7 @@ func (b *Bus) write(ctx context.Context, line []byte) error {
 // New makes a bus of a port at which an adapter hangs; see [Bus.Open].
 func New(p port.Port, clock port.Clock) *Bus { return &Bus{port: p, clock: clock} }
 
-// Stats gives the counts so far.
+// Stats returns the counts so far.
 func (b *Bus) Stats() Stats { return b.stats }
 
 // Heard tells when something last came in.

@@ -31,7 +31,7 @@ const (
 // MaxData is how many bytes a frame carries at most.
 const MaxData = 8
 
-// line is the frame as the protocol has it, with the CR.
+// line returns the frame as the protocol has it, with the CR.
 func (f Frame) line() []byte {
 	letter, digits := byte('t'), 3
 	if f.Extended {

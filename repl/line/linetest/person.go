@@ -133,7 +133,7 @@ func (p *Person) Screen() string {
 	return p.seen.String()
 }
 
-// Mark is a place on the screen: Since gives what has come after it.
+// Mark returns a place on the screen: Since gives what has come after it.
 func (p *Person) Mark() int { return len(p.Screen()) }
 
 // Since returns the text that has come after a mark, without the terminal's escapes.

@@ -404,7 +404,7 @@ func (c *Client) alarmed(f slcan.Frame, now time.Time) {
 // FindEmergencies reads with which identifier the node tells of emergencies (object 1014). A device that does not say has the
 // usual one, 080 and its number.
 func (c *Client) FindEmergencies(ctx context.Context) error {
-	data, _, err := c.Upload(ctx, EmergencyID)
+	data, _, err := c.Upload(ctx, EmergencyID())
 	if errors.As(err, new(*Abort)) || err == nil && len(data) < 4 {
 		return nil
 	}

@@ -11,18 +11,32 @@ type Object struct {
 // String shows it as manuals do: 1018:01.
 func (o Object) String() string { return fmt.Sprintf("%04X:%02X", o.Index, o.Sub) }
 
-// The objects that every node has or may have (CiA 301).
-var (
-	DeviceType    = Object{0x1000, 0}
-	ErrorRegister = Object{0x1001, 0}
-	DeviceName    = Object{0x1008, 0}
-	HeartbeatTime = Object{0x1017, 0}
-	EmergencyID   = Object{0x1014, 0}
-	VendorID      = Object{0x1018, 1}
-	ProductCode   = Object{0x1018, 2}
-	Revision      = Object{0x1018, 3}
-	SerialNumber  = Object{0x1018, 4}
-)
+// DeviceType returns the object of a node that holds what the device is (CiA 301).
+func DeviceType() Object { return Object{0x1000, 0} }
+
+// ErrorRegister returns the object of a node that holds its errors, in bits (CiA 301).
+func ErrorRegister() Object { return Object{0x1001, 0} }
+
+// DeviceName returns the object of a node that holds its name, as text (CiA 301).
+func DeviceName() Object { return Object{0x1008, 0} }
+
+// EmergencyID returns the object of a node that holds the identifier of its emergency messages (CiA 301).
+func EmergencyID() Object { return Object{0x1014, 0} }
+
+// HeartbeatTime returns the object of a node that holds the time between its heartbeats, ms (CiA 301).
+func HeartbeatTime() Object { return Object{0x1017, 0} }
+
+// VendorID returns the object of a node that holds its maker (CiA 301).
+func VendorID() Object { return Object{0x1018, 1} }
+
+// ProductCode returns the object of a node that holds which of its maker's products it is (CiA 301).
+func ProductCode() Object { return Object{0x1018, 2} }
+
+// Revision returns the object of a node that holds the product's revision (CiA 301).
+func Revision() Object { return Object{0x1018, 3} }
+
+// SerialNumber returns the object of a node that holds its serial number (CiA 301).
+func SerialNumber() Object { return Object{0x1018, 4} }
 
 // Storing reports whether writing an object stores or restores all parameters: never done here.
 func (o Object) Storing() bool { return o.Index == 0x1010 || o.Index == 0x1011 }

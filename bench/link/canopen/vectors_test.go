@@ -134,12 +134,12 @@ func TestPublishedReads(t *testing.T) {
 		data  []byte
 		exact bool
 	}{
-		{[]string{"V-01"}, VendorID, []byte{4, 0, 0, 0}, true},
+		{[]string{"V-01"}, VendorID(), []byte{4, 0, 0, 0}, true},
 		{[]string{"V-02"}, Object{0x1400, 2}, []byte{0xFE}, true},
 		{[]string{"V-03"}, Object{0x1400, 2}, []byte{0xFE, 0, 0, 0}, false},
-		{[]string{"V-04"}, VendorID, []byte{4, 0, 0, 0}, false},
+		{[]string{"V-04"}, VendorID(), []byte{4, 0, 0, 0}, false},
 		{[]string{"V-05"}, Object{0x2000, 0}, []byte{0x78, 5}, true},
-		{[]string{"V-14", "V-15", "V-16", "V-17", "V-18"}, DeviceName, []byte("Tiny Node - Mega Domains !"), true},
+		{[]string{"V-14", "V-15", "V-16", "V-17", "V-18"}, DeviceName(), []byte("Tiny Node - Mega Domains !"), true},
 		{[]string{"V-54"}, Object{0x6041, 0}, []byte{0x27, 2}, true},
 		{[]string{"V-56"}, Object{0x6007, 0}, []byte{3, 0}, true},
 		{[]string{"V-57"}, Object{0x1029, 1}, []byte{0}, true},
@@ -164,7 +164,7 @@ func TestPublishedReads(t *testing.T) {
 func TestAnEmptyLastSegment(t *testing.T) {
 	v := vectors(t)
 	client, p := client(t, "602#4008100000000000", "582#4108100008000000", "602#6000000000000000", "582#0041424344454647", "602#7000000000000000", "582#1C73000000000000", "602#6000000000000000", "582#0F00000000000000")
-	data, _, err := client.Upload(t.Context(), DeviceName)
+	data, _, err := client.Upload(t.Context(), DeviceName())
 	require.NoError(t, err, v["V-20"].source)
 	assert.Equal(t, "ABCDEFGs", string(data))
 	assert.Empty(t, p.asked)
@@ -178,9 +178,9 @@ func TestPublishedWrites(t *testing.T) {
 		o    Object
 		data []byte
 	}{
-		{[]string{"V-06"}, HeartbeatTime, []byte{0xA0, 0x0F}},
+		{[]string{"V-06"}, HeartbeatTime(), []byte{0xA0, 0x0F}},
 		{[]string{"V-07"}, Object{0x2000, 0}, []byte{0xDC, 5}},
-		{[]string{"V-40"}, HeartbeatTime, []byte{0xE8, 3}},
+		{[]string{"V-40"}, HeartbeatTime(), []byte{0xE8, 3}},
 		{[]string{"V-21", "V-22", "V-23"}, Object{0x2000, 0}, []byte("A long string")},
 		{[]string{"V-41"}, Object{0x1016, 1}, []byte{0x2C, 1, 0x7F, 0}},
 		{[]string{"V-52"}, Object{0x1405 - 5, 5}, []byte{0xC8, 0}},
@@ -297,7 +297,7 @@ func TestSegmentsThatAreWrong(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			client, p := client(t, c.frames...)
-			_, _, err := client.Upload(t.Context(), DeviceName)
+			_, _, err := client.Upload(t.Context(), DeviceName())
 			require.ErrorIs(t, err, c.want)
 			require.Len(t, p.got, 1)
 			assert.Equal(t, byte(0x80), p.got[0].Data[0])
@@ -343,7 +343,7 @@ func (m memory) Write(o Object, data []byte) error {
 // The node answers the published requests with the published frames.
 func TestNodeAnswersPublishedFrames(t *testing.T) {
 	v := vectors(t)
-	m := memory{VendorID: {4, 0, 0, 0}, {0x2000, 0}: {0x78, 5}, HeartbeatTime: {0, 0}, DeviceName: []byte("Tiny Node - Mega Domains !")}
+	m := memory{VendorID(): {4, 0, 0, 0}, {0x2000, 0}: {0x78, 5}, HeartbeatTime(): {0, 0}, DeviceName(): []byte("Tiny Node - Mega Domains !")}
 	n := NewNode(2, m, Process{Heartbeat: time.Second}, &played{t: t})
 	for _, id := range []string{"V-01", "V-05", "V-06", "V-07", "V-10", "V-14", "V-15", "V-16", "V-17", "V-18", "V-21"} {
 		got := n.Take(parse(t, v[id].request))

@@ -169,7 +169,7 @@ func TestABusyBusCostsNoAnswer(t *testing.T) {
 	require.NoError(t, err)
 	begun, asked := clock.Now(), 0
 	for clock.Now().Sub(begun) < 5*time.Second {
-		data, _, err := client.Upload(t.Context(), canopen.VendorID)
+		data, _, err := client.Upload(t.Context(), canopen.VendorID())
 		require.NoError(t, err, "after %d answers", asked)
 		assert.Equal(t, []byte{0xBC, 0x0A, 0, 0}, data)
 		asked++

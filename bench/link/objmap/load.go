@@ -111,7 +111,7 @@ func Load(name string, data []byte, known []datafile.Field) (*Map, error) {
 			key    string
 			object canopen.Object
 			value  int
-		}{{"vendor", canopen.VendorID, id.Vendor}, {"product", canopen.ProductCode, id.Product}, {"revision", canopen.Revision, id.Revision}, {"serial", canopen.SerialNumber, id.Serial}} {
+		}{{"vendor", canopen.VendorID(), id.Vendor}, {"product", canopen.ProductCode(), id.Product}, {"revision", canopen.Revision(), id.Revision}, {"serial", canopen.SerialNumber(), id.Serial}} {
 			if source.Has("identity." + part.key) {
 				m.identity = append(m.identity, identity{part.object, uint32(part.value)})
 			}

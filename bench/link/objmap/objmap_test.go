@@ -125,7 +125,7 @@ func TestUnitRefuses(t *testing.T) {
 	assert.ErrorIs(t, u.Write(limit, []byte{0, 0}), canopen.ValueTooLow)
 	assert.ErrorIs(t, u.Write(o(0x2011, 0), []byte{1}), canopen.InvalidValue, "no such word")
 	assert.ErrorIs(t, u.Write(o(0x2016, 0), []byte{1}), canopen.ReadOnly)
-	assert.ErrorIs(t, u.Write(canopen.VendorID, []byte{1, 0, 0, 0}), canopen.ReadOnly)
+	assert.ErrorIs(t, u.Write(canopen.VendorID(), []byte{1, 0, 0, 0}), canopen.ReadOnly)
 	assert.ErrorIs(t, u.Write(o(0x3000, 0), []byte{1}), canopen.NoObject)
 	_, err = u.Read(o(0x3000, 0))
 	assert.ErrorIs(t, err, canopen.NoObject)

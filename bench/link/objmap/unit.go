@@ -225,15 +225,15 @@ func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 		}
 	}
 	switch o {
-	case canopen.DeviceType:
+	case canopen.DeviceType():
 		return give(word, 0)
-	case canopen.ErrorRegister:
+	case canopen.ErrorRegister():
 		return []byte{0}, nil
-	case canopen.DeviceName:
+	case canopen.DeviceName():
 		return []byte(u.m.Title), nil
 	case canopen.Object{Index: 0x1018}:
 		return []byte{4}, nil
-	case canopen.VendorID, canopen.ProductCode, canopen.Revision, canopen.SerialNumber:
+	case canopen.VendorID(), canopen.ProductCode(), canopen.Revision(), canopen.SerialNumber():
 		return give(word, 0)
 	}
 	for _, s := range u.m.Settings {

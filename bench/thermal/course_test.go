@@ -243,33 +243,3 @@ func FuzzHold(f *testing.F) {
 		}
 	})
 }
-
-func ExampleNetwork_Hold() {
-	var b thermal.Builder
-	winding := b.AddNode("winding", 900)
-	housing := b.AddNode("housing", 6000)
-	b.Connect(winding, housing, 0.10)
-	b.Connect(housing, b.AddBoundary("air"), 0.25)
-	n, err := b.Build()
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	air := 298.15
-	limits := []float64{428.15, math.Inf(1)} // class F
-	for _, watts := range []float64{200, 1000} {
-		out, err := n.Hold([]float64{air, air}, []thermal.Heat{thermal.CopperLoss(watts), {}}, limits, []float64{air}, nil)
-		if err != nil {
-			fmt.Println(err)
-			return
-		}
-		if out.Steady {
-			fmt.Printf("%.0f W at 20 °C: steady at %.0f °C\n", watts, out.Temperatures[0]-273.15)
-		} else {
-			fmt.Printf("%.0f W at 20 °C: no steady state, %s at its limit after %.0f s\n", watts, n.NodeName(out.First), out.TimeToLimit)
-		}
-	}
-	// Output:
-	// 200 W at 20 °C: steady at 123 °C
-	// 1000 W at 20 °C: no steady state, winding at its limit after 183 s
-}

@@ -32,6 +32,8 @@ type Adapter struct {
 	Silent bool
 	// Plain does without listening only, and without the letter z.
 	Plain bool
+	// Flagless does without the letter F, so that nothing tells of frames that it lost.
+	Flagless bool
 	// Rate is that of the bus: at any other the adapter sees only errors. Zero: it suits whatever rate the host sets.
 	Rate Rate
 
@@ -152,13 +154,13 @@ func (a *Adapter) command(line []byte, cut bool) {
 		yes(ok)
 	case letter == 'C':
 		yes(a.open)
-		a.open = false
+		a.open, a.slow = false, nil // what it has not sent yet is dropped, as by some
 	case letter == 'V':
 		a.say("V1013\r")
 	case letter == 'N':
 		a.say("NA123\r")
 	case letter == 'F':
-		if !a.open {
+		if !a.open || a.Flagless {
 			yes(false)
 			return
 		}

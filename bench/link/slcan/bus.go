@@ -153,11 +153,7 @@ func (b *Bus) reset(ctx context.Context, rate Rate) error {
 
 // listen opens for listening only, and waits for a frame to be believed. It returns what it heard.
 func (b *Bus) listen(ctx context.Context, rate Rate, wait time.Duration) (heard []event, err error) {
-	ok, err := b.command(ctx, "L")
-	if errors.Is(err, port.ErrTimeout) || err == nil && !ok {
-		return nil, ErrNotListening
-	}
-	if err != nil {
+	if err := b.hush(ctx, rate); err != nil {
 		return nil, err
 	}
 	begun := b.clock.Now()
@@ -242,11 +238,7 @@ func (b *Bus) listenAt(ctx context.Context, h *HeardAt, wait time.Duration) erro
 	if err := b.reset(ctx, h.Rate); err != nil {
 		return err
 	}
-	ok, err := b.command(ctx, "L")
-	if errors.Is(err, port.ErrTimeout) || err == nil && !ok {
-		return ErrNotListening
-	}
-	if err != nil {
+	if err := b.hush(ctx, h.Rate); err != nil {
 		return err
 	}
 	for begun := b.clock.Now(); h.Frames < enoughFrames; {
@@ -262,11 +254,27 @@ func (b *Bus) listenAt(ctx context.Context, h *HeardAt, wait time.Duration) erro
 			h.IDs = append(h.IDs, f.ID)
 		}
 	}
+	var err error
 	if h.Flags, _, err = b.Flags(ctx); err != nil {
 		return err
 	}
 	_, err = b.command(ctx, "C")
 	return err
+}
+
+// hush opens a bus, whose rate is set, for listening only. An answer that came late, or a no to something before, is not yet the
+// adapter's word that it cannot: a person who believes that would have it take part in a live bus.
+func (b *Bus) hush(ctx context.Context, rate Rate) error {
+	for range 3 {
+		ok, err := b.command(ctx, "L")
+		if ok || err != nil && !errors.Is(err, port.ErrTimeout) {
+			return err
+		}
+		if err := b.reset(ctx, rate); err != nil {
+			return err
+		}
+	}
+	return ErrNotListening
 }
 
 // Flags asks the adapter what went wrong since it was last asked: 0 is nothing. Only that is the same for all adapters. known is
@@ -275,11 +283,19 @@ func (b *Bus) Flags(ctx context.Context) (flags byte, known bool, err error) {
 	if err := b.write(ctx, []byte("F\r")); err != nil {
 		return 0, false, err
 	}
-	e, err := b.answer(ctx, func(e event) bool { return e.bell || len(e.line) == 3 && e.line[0] == 'F' })
+	// A no that comes first is to a frame sent before, and stays for Receive, unless nothing else comes.
+	e, err := b.answer(ctx, func(e event) bool { return len(e.line) == 3 && e.line[0] == 'F' })
 	if errors.Is(err, port.ErrTimeout) {
+		last := len(b.ready) - 1
+		for last >= 0 && !b.ready[last].bell {
+			last--
+		}
+		if last >= 0 {
+			b.ready = slices.Delete(b.ready, last, last+1)
+		}
 		return 0, false, nil
 	}
-	if err != nil || e.bell {
+	if err != nil {
 		return 0, false, err
 	}
 	bits, err := strconv.ParseUint(e.line[1:], 16, 8)

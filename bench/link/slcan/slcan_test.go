@@ -48,6 +48,7 @@ type bench struct {
 	beat  time.Time
 	frame Frame
 	deaf  bool
+	loses string // this line, once
 	taken []string
 }
 
@@ -85,6 +86,10 @@ func (b *bench) Read(_ context.Context, p []byte, wait time.Duration) (int, erro
 }
 
 func (b *bench) Write(_ context.Context, p []byte) error {
+	if b.loses != "" && b.loses == string(p) {
+		b.loses = ""
+		return nil
+	}
 	if !b.deaf {
 		b.out = append(b.out, b.Adapter.Host(p)...)
 	}
@@ -340,4 +345,38 @@ func FuzzLines(f *testing.F) {
 		}
 		b.Host(data)
 	})
+}
+
+// A no to a frame is not the answer to the next question: it would have hidden the refusal, and made an adapter that tells of lost frames
+// one that does not.
+func TestARefusalBeforeTheFlags(t *testing.T) {
+	b := newBench()
+	bus, err := open(t, b, true)
+	require.NoError(t, err)
+	b.Sent = func(Frame) []Delivery { return []Delivery{{Line: "\a", Drop: true, Flags: flagTransmitFull}} }
+	require.NoError(t, bus.Send(t.Context(), Frame{ID: 0x205, Data: []byte{1}}))
+	_, known, err := bus.Flags(t.Context())
+	require.NoError(t, err)
+	assert.True(t, known)
+	_, err = bus.Receive(t.Context(), 0)
+	assert.ErrorIs(t, err, ErrRefused)
+
+	b.Flagless = true
+	_, known, err = bus.Flags(t.Context())
+	require.NoError(t, err)
+	assert.False(t, known)
+	_, err = bus.Receive(t.Context(), 0)
+	assert.ErrorIs(t, err, port.ErrTimeout, "that no was to the question")
+}
+
+// An adapter that answered late, or not at once, can listen only all the same.
+func TestALateAdapterListensAllTheSame(t *testing.T) {
+	b := newBench()
+	b.every, b.frame, b.loses = time.Second, Frame{ID: 0x702, Data: []byte{5}}, "L\r"
+	_, err := open(t, b, false)
+	require.NoError(t, err)
+	b = newBench()
+	b.Plain = true
+	_, err = open(t, b, false)
+	assert.ErrorIs(t, err, ErrNotListening)
 }

@@ -127,6 +127,9 @@ type Sample struct {
 	Times []time.Time
 	// Origins says where each value came from and how old it may be; nil: nobody says.
 	Origins []Origin
+	// Told is what the controller or its line told by itself since the last sample, in words, where it is no [NewsError], as it may be
+	// the answer to a silence of ours: a person is to see it.
+	Told []string
 }
 
 // Origin is where a value came from: it was so after Since, and arrived At.

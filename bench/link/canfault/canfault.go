@@ -18,6 +18,9 @@ type Fault struct {
 // NoWord is the fault of an adapter that never says that it took a frame, as some do.
 const NoWord = "no word of the adapter"
 
+// NoFlags is the fault of an adapter that has no word for frames that it lost, as some have not.
+const NoFlags = "no word for lost frames"
+
 // Sent returns the faults of the frames that go to a node, one by one.
 func Sent() []Fault {
 	return []Fault{
@@ -85,5 +88,6 @@ func All(node byte) []Fault {
 		instead("noise", slcan.Delivery{Line: "\x00\xff#~\r"}),
 		instead("unplugged", slcan.Delivery{Gone: true}),
 		{NoWord, func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Frame: f}} }},
+		{NoFlags, func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Frame: f}} }},
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"slices"
 	"time"
 
@@ -38,6 +39,8 @@ type Client struct {
 	slow   time.Duration     // the longest that an answer took
 
 	unconfirmed bool // the adapter's no may be to a frame that nothing else confirms
+	waiting     int  // such frames sent since the last request that was answered
+	doubled     int  // answers that came twice
 	knows, mute bool // the adapter has a word for lost frames, or has none
 	cut         int  // lines cut, when it was last asked
 }
@@ -54,6 +57,10 @@ const patience = 500 * time.Millisecond
 
 // longest is the longest object read, in bytes.
 const longest = 64 << 10
+
+// fewDoubled is how many answers may come twice. A bus repeats a frame whose last bit was disturbed, seldom; two nodes with one number
+// answer twice again and again.
+const fewDoubled = 3
 
 // NewClient makes a client of a node (1 to 127) on an open bus.
 func NewClient(bus *slcan.Bus, node byte, clock port.Clock) *Client {
@@ -114,6 +121,11 @@ func (c *Client) Newest(id uint32) (h Heard, ok bool) {
 	}
 	return h, false
 }
+
+// Waiting returns how many frames that nothing confirms were sent since the last request that was answered: so many may still wait in an
+// adapter whose bus is busy. Whether it keeps the order or sends the lowest identifier first, a request overtakes none of those with a
+// lower one, as PDOs and network management have.
+func (c *Client) Waiting() int { return c.waiting }
 
 // Second is who else was heard to speak to the node or to command the bus; nil: nobody.
 func (c *Client) Second() *SecondPartyError { return c.second }
@@ -370,8 +382,12 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 		second(who)
 	case idReply + node:
 		late := now.Before(c.lateUntil) || c.lateUntil.Equal(now)
-		if !asking && !late && (c.last == nil || !slices.Equal(f.Data, c.last)) {
-			second("another client that reads or writes the same controller")
+		again := c.last != nil && slices.Equal(f.Data, c.last)
+		if again && !late {
+			c.doubled++
+		}
+		if !asking && !late && !again || c.doubled >= fewDoubled {
+			second(fmt.Sprintf("another client that reads or writes the same controller, or a second node with the number %d,", c.node))
 		}
 	case idHeartbeat + node:
 		if len(f.Data) != 1 {
@@ -417,6 +433,18 @@ func (c *Client) FindEmergencies(ctx context.Context) error {
 	return nil
 }
 
+// Register reads the node's error register (object 1001): 0 where it has no error, or none to tell.
+func (c *Client) Register(ctx context.Context) (byte, error) {
+	data, _, err := c.Upload(ctx, ErrorRegister())
+	if errors.As(err, new(*Abort)) || err == nil && len(data) == 0 {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	return data[0], nil
+}
+
 // tell keeps news for the next call, a bounded count of them: what repeats itself leaves room for the rest, and that the node began
 // anew is always told.
 func (c *Client) tell(err error) {
@@ -431,7 +459,7 @@ func (c *Client) tell(err error) {
 // ask sends a request and waits for the answer; within says that it is a segment, whose answer names no object. An abort
 // comes as an error. On no answer it tells the node so, which else keeps the transfer.
 func (c *Client) ask(ctx context.Context, o Object, data []byte, within bool) ([]byte, error) {
-	sent := c.clock.Now()
+	sent, before := c.clock.Now(), c.waiting
 	c.asked = data
 	if err := c.bus.Send(ctx, slcan.Frame{ID: idRequest + uint32(c.node), Data: data}); err != nil {
 		return nil, err
@@ -465,6 +493,7 @@ func (c *Client) ask(ctx context.Context, o Object, data []byte, within bool) ([
 		}
 		c.heard, c.last = c.clock.Now(), slices.Clone(reply)
 		c.slow = max(c.slow, port.Age(sent, c.heard))
+		c.waiting -= before
 		c.bus.Answered(sent)
 		if abort {
 			return nil, &Abort{Node: c.node, Object: o, Write: data[0]>>5 <= 1, Code: Code(binary.LittleEndian.Uint32(reply[4:]))}
@@ -477,7 +506,7 @@ func (c *Client) ask(ctx context.Context, o Object, data []byte, within bool) ([
 func (c *Client) wrong(ctx context.Context, o Object, reply []byte, err error, code Code) error {
 	abort := frame(0x80, o, binary.LittleEndian.AppendUint32(nil, uint32(code))...)
 	_ = c.bus.Send(context.WithoutCancel(ctx), slcan.Frame{ID: idRequest + uint32(c.node), Data: abort}) // the first error is the one to tell
-	bad := &ReplyError{Node: c.node, Object: o, Err: err}
+	bad := &ReplyError{Node: c.node, Object: o, Err: err, Before: !c.heard.IsZero()}
 	if reply != nil {
 		bad.Frame = slcan.Frame{ID: idReply + uint32(c.node), Data: reply}.String()
 	}

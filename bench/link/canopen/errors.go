@@ -3,6 +3,7 @@ package canopen
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -23,10 +24,15 @@ type ReplyError struct {
 	Frame  string // what came, "" for nothing
 	Err    error
 	Lost   bool // the adapter told of lost frames or errors meanwhile
+	Before bool // the node answered before
 }
 
 func (e *ReplyError) Error() string {
-	text := fmt.Sprintf("node %d, object %v: %v", e.Node, e.Object, e.Err)
+	what := e.Err.Error()
+	if e.Err == ErrNoReply && e.Before {
+		what = "no answer, and it answered before: is the controller still on, the cable in, the bus not overloaded?"
+	}
+	text := fmt.Sprintf("node %d, object %v: %s", e.Node, e.Object, what)
 	if e.Frame != "" {
 		text += fmt.Sprintf(" (%s)", e.Frame)
 	}
@@ -123,6 +129,27 @@ func emergency(code uint16) string {
 		return "external error"
 	}
 	return "error"
+}
+
+// RegisterError says that the node has an error of which no emergency was heard.
+type RegisterError struct {
+	Node    byte
+	Was, Is byte // error register, object 1001
+}
+
+func (e *RegisterError) Error() string {
+	return fmt.Sprintf("node %d has an error of which no emergency was heard: its error register (1001) is %02X and was %02X, %s; look it up in the controller's manual", e.Node, e.Is, e.Was, RegisterWords(e.Is&^e.Was))
+}
+
+// RegisterWords returns what the bits of an error register stand for (CiA 301, from memory).
+func RegisterWords(register byte) string {
+	var words []string
+	for i, word := range []string{"generic", "current", "voltage", "temperature", "communication", "of the device profile", "reserved", "of the maker's own"} {
+		if register>>i&1 != 0 {
+			words = append(words, word)
+		}
+	}
+	return strings.Join(words, ", ")
 }
 
 // StateError says that the node left the state that it was in, by itself or by another's word.

@@ -22,23 +22,29 @@ func (c *Client) Start(ctx context.Context) error { return c.manage(ctx, nmtStar
 func (c *Client) Withdraw(ctx context.Context) error { return c.manage(ctx, nmtPreOperational) }
 
 func (c *Client) manage(ctx context.Context, command byte) error {
+	c.waiting++
 	return c.bus.Send(ctx, slcan.Frame{ID: idNMT, Data: []byte{command, c.node}})
 }
 
 // Beat sends one heartbeat with a node number of our own, for a node that watches it.
 func (c *Client) Beat(ctx context.Context, ours byte) error {
 	c.unconfirmed = true
+	c.waiting++
 	return c.bus.Send(ctx, slcan.Frame{ID: idHeartbeat + uint32(ours), Data: []byte{byte(Operational)}})
 }
 
 // Send sends the frame of an RPDO. Nothing confirms it.
 func (c *Client) Send(ctx context.Context, id uint32, data []byte) error {
 	c.unconfirmed = true
+	c.waiting++
 	return c.bus.Send(ctx, slcan.Frame{ID: id, Data: data})
 }
 
 // HeartbeatID returns the identifier of a node's heartbeat.
 func HeartbeatID(node byte) uint32 { return idHeartbeat + uint32(node) }
+
+// Mute reports whether the adapter has no word for lost frames.
+func (c *Client) Mute() bool { return c.mute }
 
 // Lost asks the adapter whether frames were lost since it was asked last; the error is a [*LossError] then. An adapter that
 // has no word for it is not asked again.

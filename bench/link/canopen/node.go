@@ -126,6 +126,9 @@ func (n *Node) Take(f slcan.Frame) []slcan.Frame {
 	return nil
 }
 
+// State returns the node's state.
+func (n *Node) State() State { return n.state }
+
 func (n *Node) command(c byte) {
 	switch c {
 	case nmtStart:

@@ -91,6 +91,9 @@ func (d Direction) String() string {
 	return "TPDO"
 }
 
+// MostPDOs is how many PDOs a device may have in either direction: its objects 1400 to 15FF, or 1800 to 19FF (CiA 301).
+const MostPDOs = 512
+
 // Parameter and Mapping name the objects of the PDO of a number, from 1.
 func (d Direction) Parameter(number int) uint16 { return uint16(d) + uint16(number-1) }
 
@@ -182,6 +185,34 @@ func (c *Client) ReadPDO(ctx context.Context, d Direction, number int) (p PDO, e
 		return p, fmt.Errorf("%w: %v %d of node %d has %d bytes by its mapping (%04X), and a frame holds %d", ErrMapping, d, number, c.node, p.Bytes(), mapping, slcan.MaxData)
 	}
 	return p, nil
+}
+
+// mostServers is how many SDO servers a device may have: its objects 1200 to 127F. The first is the one that everybody uses.
+const mostServers = 128
+
+// ReserveServers keeps for ourselves the identifiers by which others write to the node over further SDO servers of it (objects 1201 and
+// on), as displays do.
+func (c *Client) ReserveServers(ctx context.Context) error {
+	for number := 2; number <= mostServers; number++ {
+		data, _, err := c.Upload(ctx, Object{0x1200 + uint16(number-1), 1})
+		switch {
+		case errors.As(err, new(*Abort)):
+			continue
+		case err != nil:
+			return err
+		case len(data) < 4:
+			continue
+		}
+		raw := binary.LittleEndian.Uint32(data)
+		id := raw & 0x7FF
+		if raw&bitExtended != 0 {
+			id = raw & 0x1FFF_FFFF
+		}
+		if raw&bitOff == 0 && id != 0 {
+			c.Reserve(identifier(id, raw&bitExtended != 0), fmt.Sprintf("another client that reads or writes the same controller (by its SDO server %d)", number))
+		}
+	}
+	return nil
 }
 
 // object returns the bytes of one of the PDO's objects, as a device of this PDO gives them; ok is false for another one.

@@ -27,7 +27,11 @@ const (
 	Acts Silence = iota
 	Reports
 	Ignores
+	// Limps is Acts of a machine that goes on with less, to come home.
+	Limps
 )
+
+func (s Silence) acts() bool { return s == Acts || s == Limps }
 
 // Machine is a dictionary with a machine behind it, which obeys what receive PDOs write while the node is operational.
 type Machine interface {
@@ -75,7 +79,7 @@ func (n *Node) Emergency(code uint16) {
 
 // forget returns when what was commanded is to be forgotten: when the first that is watched runs out.
 func (n *Node) forget() (at time.Time) {
-	if n.process.Silence != Acts {
+	if !n.process.Silence.acts() {
 		return at
 	}
 	first := func(t time.Time) {
@@ -109,7 +113,7 @@ func (n *Node) attend(now time.Time) {
 		if n.process.Silence != Ignores {
 			n.Emergency(code)
 		}
-		if n.process.Silence == Acts && n.machine != nil {
+		if n.process.Silence.acts() && n.machine != nil {
 			n.machine.Fall()
 		}
 	}
@@ -122,7 +126,7 @@ func (n *Node) attend(now time.Time) {
 	if over(n.watched, n.process.WatchTime) {
 		n.watched = time.Time{}
 		lost(0x8130)
-		if n.process.Silence == Acts && n.state == Operational {
+		if n.process.Silence.acts() && n.state == Operational {
 			switch n.process.Falls {
 			case 0:
 				n.enter(PreOperational)

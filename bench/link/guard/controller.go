@@ -318,7 +318,7 @@ func (c *Controller) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	if err != nil {
 		err = c.refused(op, err, c.places, func(i int) string { return c.m.Readings[i].Name })
 	} else if impossible == nil {
-		c.fresh = oldest
+		c.fresh, sample.Told = oldest, c.store.Told()
 	}
 	if err = end(errors.Join(err, impossible)); err != nil {
 		return link.Sample{}, err

@@ -23,6 +23,9 @@ type Store interface {
 	// its origin.
 	Measure(ctx context.Context, places []Place, got func(i int, raw uint64, from link.Origin)) error
 
+	// Told returns what the unit or its line told by itself since it was last asked, as [link.Sample] has it.
+	Told() []string
+
 	// MakeReady brings the unit to where it takes throttle commands, at zero; see [link.Controller].
 	MakeReady(ctx context.Context) error
 

@@ -189,7 +189,7 @@ func TestCANFaultMatrix(t *testing.T) {
 				}
 				return []slcan.Delivery{{Frame: frame}}
 			}
-			a.Silent = f.Name == canfault.NoWord
+			a.Silent, a.Flagless = f.Name == canfault.NoWord, f.Name == canfault.NoFlags
 			changes := []link.Change{{Key: "limits.motor_current", From: before["limits.motor_current"], To: 100}, {Key: "limits.battery_current", From: before["limits.battery_current"], To: 90}}
 			var notes link.Knowledge
 			err = link.Transfer(t.Context(), c, changes, &notes)

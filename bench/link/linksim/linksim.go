@@ -26,6 +26,7 @@ import (
 type Options struct {
 	Speed float64      // simulated seconds per second of the clock; 0: 1
 	Trial *trial.Trial // weather, load and start temperatures; nil: 25 °C, moored
+	Limp  float64      // share of a command that goes on when it is forgotten, as of a controller that means to come home; 0: none
 }
 
 // Controller is the simulated controller. It is a guard.Device, safe for several goroutines.
@@ -39,6 +40,7 @@ type Controller struct {
 	last     time.Time           // up to when it has run
 	share    float64
 	forget   time.Time // when the command is forgotten; zero: never
+	limp     float64   // share of it that goes on then
 	failed   error
 	defaults settings.Set
 }
@@ -58,7 +60,7 @@ func New(b *boat.Boat, s settings.Set, d link.Description, clock port.Clock, o O
 	if err != nil {
 		return nil, err
 	}
-	c := &Controller{live: live, clock: clock, speed: o.Speed, words: map[string][]string{}, last: clock.Now(), defaults: s}
+	c := &Controller{live: live, clock: clock, speed: o.Speed, limp: o.Limp, words: map[string][]string{}, last: clock.Now(), defaults: s}
 	if c.speed == 0 {
 		c.speed = 1
 	}
@@ -109,7 +111,7 @@ func (c *Controller) catchUp() {
 	}
 	if c.share != 0 && !c.forget.IsZero() && !now.Before(c.forget) {
 		advance(c.forget)
-		c.share = 0
+		c.share, c.forget = c.limp*c.share, time.Time{}
 	}
 	advance(now)
 }

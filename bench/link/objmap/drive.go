@@ -32,6 +32,10 @@ type driving struct {
 	silent  bool      // we let it fall silent, so it went to zero by itself
 	started bool      // by us
 	sent    time.Time // when the last command went out
+
+	told     []string // by the node or the adapter, and no news
+	excused  bool     // the node told of an error since it was made ready, which our silence may be the reason for
+	register byte     // error register when it was made ready
 }
 
 // beginThrottle compares the receive PDO that carries the throttle with the map, and keeps its identifier for ourselves.
@@ -91,9 +95,6 @@ func ownReceive(id uint32, node byte) bool {
 	return false
 }
 
-// receivePDOs is how many receive PDOs of a device are looked at.
-const receivePDOs = 32
-
 // searchOthers looks at the device's other receive PDOs: one that carries the throttle too, or what makes it ready, is another
 // way to command it, and one with our identifier takes our commands for something else.
 func (s *store) searchOthers(ctx context.Context) error {
@@ -101,13 +102,16 @@ func (s *store) searchOthers(ctx context.Context) error {
 	if d.searched {
 		return nil
 	}
+	if err := s.client.ReserveServers(ctx); err != nil {
+		return fmt.Errorf("by which identifiers others may write to the controller cannot be read: %w", err)
+	}
 	watched := slices.Clone(d.places)
 	for _, list := range [][]guard.Step{d.with, d.afterStart} {
 		for _, step := range list {
 			watched = append(watched, step.Place.(place))
 		}
 	}
-	for number := 1; number <= receivePDOs; number++ {
+	for number := 1; number <= canopen.MostPDOs; number++ {
 		if number == d.rpdo {
 			continue
 		}
@@ -168,6 +172,16 @@ func (d *driving) fell(now time.Time, err error) bool {
 	return errors.As(err, new(*canopen.StateError))
 }
 
+// tell keeps what a person is to see, once until it was asked for; see [store.Told].
+func (d *driving) tell(text string) {
+	if len(d.told) < mostTold && !slices.Contains(d.told, text) {
+		d.told = append(d.told, text)
+	}
+}
+
+// mostTold bounds what is kept for a person.
+const mostTold = 32
+
 // command sends one command, and the heartbeat with it. Zero goes out whatever the controller told.
 func (s *store) command(ctx context.Context, p place, raw uint64, still func() error) error {
 	d := s.drive
@@ -178,6 +192,13 @@ func (s *store) command(ctx context.Context, p place, raw uint64, still func() e
 	if count != d.throttle.Kind.Raw(d.throttle.Zero) {
 		if err := s.news(ctx); err != nil {
 			return err
+		}
+		// One command other than zero waits in the adapter at most: what it queues while its bus is busy goes out later, and the motor
+		// obeys it then.
+		if d.rpdo > 0 && s.client.Waiting() > 0 {
+			if err := s.trip(ctx); err != nil {
+				return marked(err)
+			}
 		}
 		if d.late(s.clock.Now(), d.throttle.Timeout); !d.ready {
 			return link.ErrNotReady
@@ -259,10 +280,31 @@ func (s *store) MakeReady(ctx context.Context) error {
 	if err == nil && !d.ready {
 		err = fmt.Errorf("making the controller ready took longer than its command time-out of %v without a command between: the line is too slow", d.throttle.Timeout)
 	}
+	if err == nil {
+		err = s.noteErrors(ctx)
+	}
 	if err != nil {
 		d.ready, d.silent = false, true
 	}
 	return marked(err)
+}
+
+// noteErrors notes what a person is to see of a node that was made ready: errors that it has all the same, and that frames may be lost
+// unnoticed.
+func (s *store) noteErrors(ctx context.Context) error {
+	d, was := s.drive, s.drive.register
+	register, err := s.client.Register(ctx)
+	if err != nil {
+		return err
+	}
+	if more := register &^ was; more != 0 && !d.excused {
+		d.tell(fmt.Sprintf("the error register of node %d (1001) is %02X: %s", s.m.node, register, canopen.RegisterWords(more)))
+	}
+	d.register, d.excused = register, false
+	if s.client.Mute() {
+		d.tell("this adapter has no word for frames that it lost (F), so that an emergency may be missed: the error register is read instead, once a second")
+	}
+	return nil
 }
 
 // The bounds of making ready.
@@ -275,18 +317,11 @@ const (
 // listenFirst listens for another throttle, and sees whether the line serves.
 func (s *store) listenFirst(ctx context.Context) error {
 	timeout := s.drive.throttle.Timeout
-	trip := func() error {
-		_, err := read(ctx, s.client, s.drive.places[0])
-		if _, refused := s.Refusal(err, s.drive.places[0]); refused {
-			return nil
-		}
-		return err
-	}
 	// A person may have read for minutes, and the buffers have run over: an answer ends the line that was cut then.
 	if err := s.news(ctx); err != nil {
 		return err
 	}
-	if err := trip(); err != nil {
+	if err := s.trip(ctx); err != nil {
 		return err
 	}
 	if err := s.client.Lost(ctx); err != nil && !errors.As(err, new(*canopen.LossError)) { // what was lost before does not count
@@ -300,7 +335,7 @@ func (s *store) listenFirst(ctx context.Context) error {
 	}
 	s.client.Slowest()
 	for range roundTrips {
-		if err := trip(); err != nil {
+		if err := s.trip(ctx); err != nil {
 			return err
 		}
 	}
@@ -308,6 +343,15 @@ func (s *store) listenFirst(ctx context.Context) error {
 		return fmt.Errorf("an answer takes up to %v on this line, too long for a controller that goes to zero after %v: use an adapter that holds bytes back for less long, or a longer time-out in the controller", slowest.Round(time.Millisecond), timeout)
 	}
 	return s.client.Lost(ctx)
+}
+
+// trip asks the node something, for the sake of an answer: what was sent before has reached the bus then.
+func (s *store) trip(ctx context.Context) error {
+	_, err := read(ctx, s.client, s.drive.places[0])
+	if _, refused := s.Refusal(err, s.drive.places[0]); refused {
+		return nil
+	}
+	return err
 }
 
 // meanwhile takes in what the node tells until so has come or the time is over, and commands zero where the node may obey.
@@ -451,6 +495,9 @@ func (s *store) LetGo(ctx context.Context, zero []guard.Step, failed error) erro
 	lost := s.client.Withdraw(ctx)
 	if lost == nil {
 		d.started = false
+	}
+	if err == nil || errors.As(err, new(*link.OtherwiseError)) {
+		_ = s.trip(ctx) // an adapter that is taken off the bus may drop what it has not sent yet
 	}
 	if second == nil || d.rpdo == 0 || err != nil && !errors.As(err, new(*link.OtherwiseError)) {
 		return err

@@ -27,6 +27,13 @@ func (m *Map) What(o canopen.Object) string {
 	if m.Running != nil && is(m.Running.Place) {
 		return "[running]"
 	}
+	if m.drive != nil {
+		for _, p := range m.carried() {
+			if is(p) {
+				return "[throttle]"
+			}
+		}
+	}
 	for _, list := range [][]guard.Step{m.Unlock, m.Lock} {
 		for _, s := range list {
 			if is(s.Place) {

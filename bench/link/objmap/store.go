@@ -183,6 +183,8 @@ func (s *store) news(ctx context.Context) error {
 		case err == nil:
 			return nil
 		case s.drive.fell(s.clock.Now(), err):
+			s.drive.excused = true
+			s.drive.tell(err.Error())
 			continue
 		case told(err):
 			return &link.NewsError{Err: err}
@@ -191,10 +193,18 @@ func (s *store) news(ctx context.Context) error {
 	}
 }
 
+// Told returns what was no news; see [store.news].
+func (s *store) Told() (told []string) {
+	if s.drive != nil {
+		told, s.drive.told = s.drive.told, nil
+	}
+	return told
+}
+
 // told reports whether an error is what the node or the bus told by itself, and no failure of the line.
 func told(err error) bool {
 	for _, kind := range []any{new(*canopen.SecondPartyError), new(*canopen.RestartedError), new(*canopen.DeviceError), new(*canopen.StateError),
-		new(*canopen.HeartbeatError), new(*canopen.LossError), new(*canopen.PDOError)} {
+		new(*canopen.HeartbeatError), new(*canopen.RegisterError), new(*canopen.LossError), new(*canopen.PDOError)} {
 		if errors.As(err, kind) {
 			return true
 		}
@@ -234,7 +244,8 @@ const (
 // lossEvery is how often the adapter is asked whether frames were lost.
 const lossEvery = time.Second
 
-// Measure takes what TPDOs brought, where that is fresh, and asks for the rest.
+// Measure takes what TPDOs brought, where that is fresh, and asks for the rest. While the controller may obey, it asks for something in any
+// case where commands went out since the last answer: the adapter may hold them back.
 func (s *store) Measure(ctx context.Context, places []guard.Place, got func(i int, raw uint64, from link.Origin)) error {
 	if err := s.news(ctx); err != nil {
 		return err
@@ -269,6 +280,11 @@ func (s *store) Measure(ctx context.Context, places []guard.Place, got func(i in
 			return err
 		}
 	}
+	if s.drive.live() && s.drive.rpdo > 0 && s.client.Waiting() > 0 { // readings that came by themselves say nothing of our own way out
+		if err := s.trip(ctx); err != nil {
+			return marked(err)
+		}
+	}
 	return s.lost(ctx)
 }
 
@@ -284,6 +300,12 @@ func (s *store) lost(ctx context.Context) error {
 	err := s.client.Lost(ctx)
 	if since > 3*lossEvery && errors.As(err, new(*canopen.LossError)) {
 		return nil
+	}
+	if err == nil && s.client.Mute() && s.drive.live() {
+		var register byte
+		if register, err = s.client.Register(ctx); err == nil && register&^s.drive.register != 0 {
+			err = &canopen.RegisterError{Node: s.m.node, Was: s.drive.register, Is: register}
+		}
 	}
 	return marked(err)
 }

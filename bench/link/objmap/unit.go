@@ -20,12 +20,14 @@ type Unit struct {
 	clock    port.Clock
 	progress int // steps of the unlock sequence seen in order
 	held     map[canopen.Object]uint64
+	top      map[uint16]byte // highest sub-index of each index
 
 	enabled     int  // steps of making ready seen in order
 	operational bool // so it obeys receive PDOs
 	fallen      bool // it went to zero by itself, and was not made ready since
 	forget      time.Time
 	holds       bool // it never forgets
+	limps       bool // it goes on with less when it forgets
 }
 
 var _ canopen.Machine = (*Unit)(nil)
@@ -35,7 +37,7 @@ type forgetter interface{ ForgetAt(at time.Time) }
 
 // NewUnit makes a unit for [canopen.NewNode].
 func NewUnit(m *Map, device guard.Device, clock port.Clock) *Unit {
-	u := &Unit{m: m, device: device, clock: clock}
+	u := &Unit{m: m, device: device, clock: clock, top: m.highest()}
 	u.begin()
 	return u
 }
@@ -102,7 +104,10 @@ func NewNode(m *Map, device guard.Device, clock port.Clock, silence canopen.Sile
 		}
 	}
 	u := NewUnit(m, device, clock)
-	u.holds = silence != canopen.Acts
+	if silence == canopen.Limps {
+		p.Falls = 1 // it stays operational
+	}
+	u.holds, u.limps = silence == canopen.Reports || silence == canopen.Ignores, silence == canopen.Limps
 	return canopen.NewNode(m.node, u, p, clock)
 }
 
@@ -181,14 +186,17 @@ func (u *Unit) Obey(forget time.Time) {
 // Fall has the device go to zero by itself.
 func (u *Unit) Fall() {
 	u.fallen, u.enabled = true, 0
-	u.device.Throttle(0)
+	if !u.limps { // else the device has forgotten all but a part of it
+		u.device.Throttle(0)
+	}
 }
 
 // Operate lets the device obey, or no more.
 func (u *Unit) Operate(on bool) {
 	u.operational = on
 	if !on {
-		u.Fall()
+		u.fallen, u.enabled = true, 0
+		u.device.Throttle(0)
 	}
 }
 
@@ -260,7 +268,7 @@ func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 	if raw, ok := u.held[o]; ok {
 		return give(u.remembered(o), raw)
 	}
-	switch highest := u.highest(o.Index); {
+	switch highest := u.top[o.Index]; {
 	case highest > 0 && o.Sub == 0:
 		return []byte{highest}, nil
 	case highest > 0 || o.Index == 0x1018:
@@ -269,14 +277,28 @@ func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 	return nil, canopen.NoObject
 }
 
-// highest returns the highest sub-index that the map names of an index.
-func (u *Unit) highest(index uint16) (sub byte) {
-	for n := 1; n < 256; n++ {
-		if o := (canopen.Object{Index: index, Sub: byte(n)}); u.m.What(o) != "" {
-			sub = byte(n)
+// highest returns the highest sub-index that the map names of each index.
+func (m *Map) highest() map[uint16]byte {
+	top := map[uint16]byte{}
+	note := func(p guard.Place) { o := p.(place).Object; top[o.Index] = max(top[o.Index], o.Sub) }
+	for _, s := range m.Settings {
+		note(s.Place)
+	}
+	for _, r := range m.Readings {
+		note(r.Place)
+	}
+	if m.Running != nil {
+		note(m.Running.Place)
+	}
+	for _, s := range slices.Concat(m.Unlock, m.Lock) {
+		note(s.Place)
+	}
+	if m.drive != nil {
+		for _, p := range m.carried() {
+			note(p)
 		}
 	}
-	return sub
+	return top
 }
 
 // remembered returns the place of an object that is only remembered.

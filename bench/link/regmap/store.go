@@ -69,6 +69,9 @@ func (s *store) Measure(ctx context.Context, places []guard.Place, got func(i in
 	return err
 }
 
+// Told returns nothing: a Modbus unit tells nothing by itself.
+func (s *store) Told() []string { return nil }
+
 // MakeReady has nothing to do: a Modbus unit takes commands at any time.
 func (s *store) MakeReady(context.Context) error { return nil }
 

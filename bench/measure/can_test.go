@@ -73,13 +73,64 @@ type canBench struct {
 	do     []func()      // to the node, between two frames
 	heard  []slcan.Frame // what the node heard of us, with when
 	times  []time.Time
+	began  bool        // one of those began to make it ready
+	watch  time.Time   // when the last came that may be watched
 	acted  atomic.Bool // a lever that is not zero did, after one of those
+	holds  bool        // the adapter holds back what we send, as where its bus is busy
+	queue  []slcan.Frame
+}
+
+// holdBack has the adapter hold back what we send, for a while or until it is let go.
+func (b *canBench) holdBack(on bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.holds = on
+}
+
+// throttles reports whether a frame commands other than zero.
+func throttles(f slcan.Frame) bool {
+	switch {
+	case f.ID == 0x205 && len(f.Data) >= 3:
+		return f.Data[1] != 0 || f.Data[2] != 0
+	case f.ID == 0x605 && len(f.Data) == 8:
+		return f.Data[0]>>5 == 1 && f.Data[2] == 0x23 && f.Data[1] == 0 && (f.Data[4] != 0 || f.Data[5] != 0)
+	}
+	return false
+}
+
+// queued counts the commands other than zero that the adapter holds back.
+func (b *canBench) queued() (n int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, f := range b.queue {
+		if throttles(f) {
+			n++
+		}
+	}
+	return n
 }
 
 // Take and Tick make a bus of the node and of others.
 func (b *canBench) Take(f slcan.Frame) []slcan.Frame {
 	b.mu.Lock()
-	b.heard, b.times = append(b.heard, f), append(b.times, time.Now())
+	if b.holds || len(b.queue) > 0 {
+		b.queue = append(b.queue, f)
+		b.mu.Unlock()
+		return nil
+	}
+	b.mu.Unlock()
+	return b.take(f)
+}
+
+// take is what gets onto the bus.
+func (b *canBench) take(f slcan.Frame) []slcan.Frame {
+	b.mu.Lock()
+	now := time.Now()
+	b.heard, b.times = append(b.heard, f), append(b.times, now)
+	b.began = b.began || f.ID == 0 || f.ID == 0x605 && f.Data[0] == 0x2B
+	if f.ID == 0x205 || f.ID == 0x701 || f.ID == 0x605 && f.Data[0]>>5 == 1 {
+		b.watch = now
+	}
 	b.mu.Unlock()
 	defer func() {
 		if b.sim.Lever() != 0 {
@@ -93,11 +144,19 @@ func (b *canBench) Tick() []slcan.Frame {
 	b.mu.Lock()
 	others, do := b.others, b.do
 	b.others, b.do = nil, nil
+	var gone []slcan.Frame
+	if !b.holds {
+		gone, b.queue = b.queue, nil
+	}
 	b.mu.Unlock()
+	var out []slcan.Frame
+	for _, f := range gone {
+		out = append(out, b.take(f)...)
+	}
 	for _, act := range do {
 		act()
 	}
-	out := b.node.Tick()
+	out = append(out, b.node.Tick()...)
 	for _, f := range others {
 		out = append(append(out, f), b.node.Take(f)...)
 	}
@@ -144,10 +203,16 @@ func (m *mutable) fallMute() {
 // onCAN starts petrel's controller on a bus in the bubble, and opens it.
 func (y yard) onCAN(t *testing.T, ctx context.Context, m *objmap.Map, silence canopen.Silence) *canBench {
 	t.Helper()
+	return y.limpsOnCAN(t, ctx, m, silence, 0)
+}
+
+// limpsOnCAN starts one that goes on with a share of what was commanded when it should go to zero.
+func (y yard) limpsOnCAN(t *testing.T, ctx context.Context, m *objmap.Map, silence canopen.Silence, limp float64) *canBench {
+	t.Helper()
 	b := &canBench{m: m}
 	clock := port.WallClock{}
 	var err error
-	b.sim, err = linksim.New(y.boat, y.settings, m.Describe(), clock, linksim.Options{})
+	b.sim, err = linksim.New(y.boat, y.settings, m.Describe(), clock, linksim.Options{Limp: limp})
 	require.NoError(t, err)
 	b.node = objmap.NewNode(m, b.sim, clock, silence)
 	b.adapter = slcan.NewAdapter(b, clock)
@@ -198,8 +263,11 @@ type canMishap struct {
 func canMishaps() (list []canMishap) {
 	for _, f := range canfault.All(5) {
 		m := canMishap{name: f.Name, toUs: f.Strike}
-		if f.Name == canfault.NoWord {
+		switch f.Name {
+		case canfault.NoWord:
 			m.toUs, m.act = nil, func(e *canEnding) { e.to(func() { e.adapter.Silent = true }) }
+		case canfault.NoFlags:
+			m.toUs, m.act = nil, func(e *canEnding) { e.to(func() { e.adapter.Flagless = true }) }
 		}
 		list = append(list, m)
 	}
@@ -215,6 +283,14 @@ func canMishaps() (list []canMishap) {
 	return append(list,
 		canMishap{name: "node begins anew", act: node((*canopen.Node).Restart), again: true},
 		canMishap{name: "node in an emergency", act: node(func(n *canopen.Node) { n.Emergency(0x4310) }), again: true},
+		canMishap{name: "node tells of what only its maker knows", act: node(func(n *canopen.Node) { n.Emergency(0xFF01) }), again: true},
+		canMishap{name: "adapter holds back what is sent", act: func(e *canEnding) {
+			e.holdBack(true)
+			if !e.forGood {
+				time.Sleep(400 * time.Millisecond)
+				e.holdBack(false)
+			}
+		}},
 		canMishap{name: "another master stops it", act: frame(0, 2, 5), again: true},
 		canMishap{name: "another master takes it out of operation", act: frame(0, 0x80, 5), again: true},
 		canMishap{name: "another master starts it", act: frame(0, 1, 5), again: true},
@@ -231,16 +307,18 @@ func canMishaps() (list []canMishap) {
 // canEnding is a test over CAN in progress, and how it ended.
 type canEnding struct {
 	*canBench
-	cancel context.CancelCauseFunc
-	start  atomic.Pointer[time.Time] // of the first sample
-	taken  atomic.Int64
-	struck atomic.Bool
-	full   atomic.Bool
-	killed atomic.Bool
-	result measure.Result
-	ended  atomic.Bool
-	levers []float64 // at the controller, each 10 ms after the end of the test
-	file   strings.Builder
+	cancel  context.CancelCauseFunc
+	start   atomic.Pointer[time.Time] // of the first sample
+	taken   atomic.Int64
+	struck  atomic.Bool
+	forGood bool
+	held    int // commands other than zero, when the test had ended
+	full    atomic.Bool
+	killed  atomic.Bool
+	result  measure.Result
+	ended   atomic.Bool
+	levers  []float64 // at the controller, each 10 ms after the end of the test
+	file    strings.Builder
 }
 
 func (e *canEnding) after(s float64) bool {
@@ -250,6 +328,7 @@ func (e *canEnding) after(s float64) bool {
 
 // harms puts a mishap into a test: from when it is due, once or for good.
 func (e *canEnding) harms(ctx context.Context, bad canMishap, due func(e *canEnding) bool, forGood bool) {
+	e.forGood = forGood
 	pass := func(f slcan.Frame) []slcan.Delivery { return []slcan.Delivery{{Frame: f}} }
 	strikes := func(how func(f slcan.Frame) []slcan.Delivery) func(f slcan.Frame) []slcan.Delivery {
 		return func(f slcan.Frame) []slcan.Delivery {
@@ -287,7 +366,7 @@ func (e *canEnding) harms(ctx context.Context, bad canMishap, due func(e *canEnd
 // the end; for each way in which a throttle is commanded. Held against each:
 //
 //   - the lever that acts at the controller is zero soon after the test has ended, and stays so: zero was the last command, or
-//     the controller's own time-out acted;
+//     the controller's own time-out acted; what an adapter held back meanwhile holds one other command at most;
 //   - the test ends by itself, with a reason that says what happened;
 //   - where the test says that zero is confirmed, it is so from then on;
 //   - the record is readable up to the last sample.
@@ -333,6 +412,7 @@ func TestCANStepFaultMatrix(t *testing.T) {
 					if stop.Zero && !got.killed.Load() && !foreign {
 						assert.Zero(t, last, "%s: zero is said to be confirmed", name)
 					}
+					assert.LessOrEqual(t, got.held, 1, "%s: commands that go out when the test is over", name)
 					if !stop.Zero && stop.Reason != measure.NotReady {
 						assert.Error(t, stop.Err, "%s: zero was not confirmed, and nobody says so", name)
 					}
@@ -413,6 +493,8 @@ func (y yard) faultyOnCAN(t *testing.T, m *objmap.Map, bad canMishap, when canSt
 	}})
 	require.NoError(t, err)
 	out.ended.Store(true)
+	out.held = out.queued()
+	out.holdBack(false)
 	for range 250 {
 		out.levers = append(out.levers, out.sim.Lever())
 		time.Sleep(10 * time.Millisecond)
@@ -624,6 +706,47 @@ func TestTimeOutThatDoesNotWorkIsRefused(t *testing.T) {
 	}
 }
 
+// A controller that goes on with less when commands cease, as some do to come home, is refused: by the current that is left, or by its own
+// mark of a driven motor where that is less than a meter can tell.
+func TestAControllerThatLimpsOnIsRefused(t *testing.T) {
+	y := petrel(t)
+	for _, way := range canWays() {
+		t.Run(way.name, func(t *testing.T) {
+			m := way.load(t)
+			plan := y.canPlan(t, m)
+			plan.Again = func(context.Context) error { t.Error("nobody is asked to let it go on"); return nil }
+			synctest.Test(t, func(t *testing.T) {
+				ctx, stop := context.WithCancel(t.Context())
+				b := y.limpsOnCAN(t, ctx, m, canopen.Limps, 0.7)
+				_, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)
+				assert.ErrorContains(t, err, "but 15.0 s after that 1.230 A is left of motor_current. A controller that goes on with less")
+				assert.ErrorContains(t, err, "throttle over the line is refused")
+				assert.Zero(t, b.sim.Lever())
+
+				b = y.limpsOnCAN(t, ctx, m, canopen.Acts, 0)
+				_, err = measure.ProveTimeout(ctx, &driven{Controller: b.control}, port.WallClock{}, plan)
+				assert.ErrorContains(t, err, "but 15.0 s after that by the map's mark, [running], the motor is still driven")
+				assert.Zero(t, b.sim.Lever())
+				stop()
+				time.Sleep(time.Second)
+			})
+		})
+	}
+}
+
+// driven says that its motor is driven from the first command on.
+type driven struct {
+	link.Controller
+	on bool
+}
+
+func (d *driven) CommandThrottle(ctx context.Context, share float64) error {
+	d.on = d.on || share != 0
+	return d.Controller.CommandThrottle(ctx, share)
+}
+
+func (d *driven) Running(context.Context) (bool, error) { return d.on, nil }
+
 // A throttle by SDO that needs nothing written before it is proven and driven like any other.
 func TestAThrottleBySDOThatNeedsNothing(t *testing.T) {
 	y := petrel(t)
@@ -675,6 +798,73 @@ func TestAnEmergencyInTheSilenceIsNews(t *testing.T) {
 	})
 }
 
+// An adapter whose bus is busy queues what we send, and sends it later: no more than one command other than zero waits there, though
+// all readings come by themselves and need no answer.
+func TestACommandWaitsForTheOneBefore(t *testing.T) {
+	y := petrel(t)
+	for _, way := range canWays() {
+		t.Run(way.name, func(t *testing.T) {
+			all := canWay{way.name, slices.Concat([]string{"type = \"s8\"\nunit", "type = \"s8\"\ntpdo = 1\nunit", `command_timeout = "300 ms"`, `command_timeout = "10 s"`}, way.change)}
+			m := all.load(t)
+			synctest.Test(t, func(t *testing.T) {
+				ctx, stop := context.WithCancel(t.Context())
+				b := y.onCAN(t, ctx, m, canopen.Acts)
+				require.NoError(t, b.control.MakeReady(ctx))
+				got, err := measure.Run(ctx, b.control, canSteps(t), measure.Options{Commands: true, Observe: func(s measure.Sample) error {
+					b.holdBack(s.At > 1.5)
+					return nil
+				}})
+				require.NoError(t, err)
+				assert.Equal(t, measure.LineLost, got.Stop.Reason, got.Stop.Text)
+				assert.LessOrEqual(t, b.queued(), 1)
+				b.holdBack(false)
+				time.Sleep(time.Second)
+				assert.Zero(t, b.sim.Lever())
+				stop()
+				time.Sleep(time.Second)
+			})
+		})
+	}
+}
+
+// What a node tells in the silence as it may for the silence's sake ends no proof, but the person sees it before the word that lets it go
+// on: it may be something else.
+func TestWhatANodeTellsOfTheSilenceIsSeen(t *testing.T) {
+	y := petrel(t)
+	m := canWays()[1].load(t)
+	plan := y.canPlan(t, m)
+	for _, asked := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, stop := context.WithCancel(t.Context())
+			b := y.onCAN(t, ctx, m, canopen.Acts)
+			strike := func() { b.to(func() { b.node.Emergency(0xFF01) }) }
+			if !asked {
+				go func() {
+					for !b.silentFor(250*time.Millisecond) && ctx.Err() == nil {
+						time.Sleep(time.Millisecond)
+					}
+					strike()
+				}()
+			}
+			said := ""
+			plan.Tell = func(text string) { said += text }
+			plan.Again = func(context.Context) error {
+				if asked {
+					strike()
+					time.Sleep(2 * time.Second)
+				}
+				assert.Contains(t, said, "specific to the device (code FF01", "before the person's word")
+				return nil
+			}
+			proof, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)
+			require.NoError(t, err)
+			assert.Contains(t, strings.Join(proof.Told, "; "), "code FF01")
+			stop()
+			time.Sleep(time.Second)
+		})
+	}
+}
+
 // A caller that hangs, hangs everything that the controller watches: nothing repeats a command or a heartbeat behind its back.
 func TestNothingRepeatsForACallerThatHangs(t *testing.T) {
 	y := petrel(t)
@@ -719,7 +909,7 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 		due  func(e *canEnding, again bool) bool
 	}{
 		{"before the proof", func(*canEnding, bool) bool { return true }},
-		{"being made ready", func(e *canEnding, _ bool) bool { return e.has("2B") || e.hasID(0) }},
+		{"being made ready", func(e *canEnding, _ bool) bool { return e.beganReady() }},
 		{"small command on", func(e *canEnding, _ bool) bool { return e.sim.Lever() > 0.05 }},
 		{"waiting for zero", func(e *canEnding, _ bool) bool { return e.silentFor(150 * time.Millisecond) }},
 		{"being made ready again", func(_ *canEnding, again bool) bool { return again }},
@@ -754,6 +944,8 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 						time.Sleep(20 * time.Millisecond)
 						proof, err = measure.ProveTimeout(test, e.control, port.WallClock{}, &p)
 						e.ended.Store(true)
+						e.held = e.queued()
+						e.holdBack(false)
 						time.Sleep(2 * time.Second)
 						lever = e.sim.Lever()
 						stop()
@@ -768,6 +960,7 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 					}
 					fmt.Fprintf(tab, "%s\t%s\t%s\t%v\t%v\t%.2f\t%.110s\n", way.name, bad.name, when.name, map[bool]string{false: "once", true: "for good"}[forGood], err == nil, lever, says)
 					assert.True(t, e.struck.Load(), "%s: it never happened", name)
+					assert.LessOrEqual(t, e.held, 1, "%s: commands that go out when the proof is over", name)
 					assert.Zero(t, lever, name)
 				}
 			}
@@ -777,32 +970,17 @@ func TestCANTimeOutFaultMatrix(t *testing.T) {
 	t.Logf("%d tried\n%s", tried, &table)
 }
 
-// has reports whether the node heard an SDO request that begins so.
-func (b *canBench) has(begins string) bool {
+// beganReady reports whether the node heard a write of two bytes, or a start.
+func (b *canBench) beganReady() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.ContainsFunc(b.heard, func(f slcan.Frame) bool { return strings.HasPrefix(f.String(), "605#"+begins) })
-}
-
-// hasID reports whether the node heard a frame with an identifier.
-func (b *canBench) hasID(id uint32) bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.ContainsFunc(b.heard, func(f slcan.Frame) bool { return f.ID == id })
+	return b.began
 }
 
 // silentFor reports whether a command is on, and none came for a while.
 func (b *canBench) silentFor(d time.Duration) bool {
-	if b.sim.Lever() == 0 {
-		return false
-	}
 	b.mu.Lock()
-	defer b.mu.Unlock()
-	last := time.Time{}
-	for i, f := range b.heard {
-		if f.ID == 0x205 || f.ID == 0x701 || f.ID == 0x605 && f.Data[0]>>5 == 1 {
-			last = b.times[i]
-		}
-	}
-	return !last.IsZero() && time.Since(last) >= d
+	last := b.watch
+	b.mu.Unlock()
+	return !last.IsZero() && time.Since(last) >= d && b.sim.Lever() != 0
 }

@@ -219,7 +219,7 @@ func (j *joined) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 			return link.Sample{}, err
 		}
 	}
-	both := link.Sample{At: s.At}
+	both := link.Sample{At: s.At, Told: s.Told}
 	for _, k := range j.kept {
 		was, _ := s.Time(k)
 		both.Values, both.Times = append(both.Values, s.Values[k]), append(both.Times, was)

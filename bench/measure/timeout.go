@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -59,21 +60,25 @@ type Proof struct {
 	Wanted  float64       // what the simulation has there, SI
 	Gone    time.Duration // after so long without a command half of it was gone
 	Stated  time.Duration // time-out by the register map
+	Left    float64       // so much of what showed may be left for good, SI: less cannot be told from nothing
+	Told    []string      // what the controller told by itself of the silence; see [link.Sample]
 }
 
 const (
 	proofFactor    = 2.0  // the reading may be so many times beyond the predicted band, or below it
 	proofTolerance = 0.25 // of the stated time-out
 	proofSlack     = 150 * time.Millisecond
-	restReadings   = 4 // at rest, whose spread is the noise
-	restBeats      = 4 // inside the dead band
+	restReadings   = 4    // at rest, whose spread is the noise
+	restBeats      = 4    // inside the dead band
+	proofLeft      = 0.25 // of what showed may be left when commands have ceased, by a current or a demand
 )
 
 // ProveTimeout proves that the controller is what its register map says, and goes to zero by itself when commands cease,
 // before anything large is commanded. The throttle's place must read as zero at rest. A share inside the dead band must show
 // nothing; then the smallest share that shows is commanded, read after each beat, and its sign and size held against the
 // prediction; then it falls silent, and half of what showed must be gone after the stated time-out, a quarter of it early or
-// late at most. Hard limits stop it at once, anything else after two readings in a row.
+// late at most, and then all of it but a quarter, as well as the mark of a driven motor: some controllers go on with less when commands
+// cease, to come home. Hard limits stop it at once, anything else after two readings in a row.
 //
 // Where this machine was late, so that what was seen proves nothing either way, it begins again from rest, once.
 //
@@ -110,9 +115,10 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, plan
 		}
 	}
 	if err != nil {
-		return p.proof, errors.Join(unproven(err), p.end())
+		err = errors.Join(unproven(err), p.end())
 	}
-	return p.proof, nil
+	p.tellHeard()
+	return p.proof, err
 }
 
 // proving is a proof under way.
@@ -125,25 +131,62 @@ type proving struct {
 	beat  time.Duration
 	proof Proof
 
-	bounds []placed
-	held   map[string]float64 // settings before
-	rest   []float64          // telemetry at rest
-	noise  []float64          // least change of each channel that counts; +Inf: none does
-	since  []time.Time        // after which each channel's newest reading was so
-	last   []float64          // newest change since rest
-	share  float64            // last commanded
-	told   time.Time          // just before the last command went out
-	heard  time.Time          // when it was confirmed
-	worst  time.Duration      // longest time from a command to the end of the reading after it
-	ready  bool               // the controller was made ready once
+	bounds    []placed
+	held      map[string]float64 // settings before
+	rest      []float64          // telemetry at rest
+	noise     []float64          // least change of each channel that counts; +Inf: none does
+	since     []time.Time        // after which each channel's newest reading was so
+	last      []float64          // newest change since rest
+	share     float64            // last commanded
+	told      time.Time          // just before the last command went out
+	confirmed time.Time          // when that was confirmed
+	worst     lateError          // longest time from a command to the end of the reading after it
+	ready     bool               // the controller was made ready once
+	spread    []float64          // of each channel at rest
+	drives    bool               // the mark of a driven motor is clear while the controller is ready and at zero
+	line      time.Duration      // of the time since the last command, that readings were waited for
+	least     time.Duration      // shortest time that a reading at rest took on the line
+	heard     []string           // told by the controller, and not told the person yet
 }
 
-// lateError says that this machine was late: the controller may have forgotten a command meanwhile, as it should.
-type lateError struct{ gap, stated time.Duration }
+// hear keeps what the controller told by itself, for the person.
+func (p *proving) hear(told []string) {
+	for _, text := range told {
+		if !slices.Contains(p.proof.Told, text) {
+			p.proof.Told, p.heard = append(p.proof.Told, text), append(p.heard, text)
+		}
+	}
+}
+
+// tellHeard tells the person what the controller told, where nothing is waited for.
+func (p *proving) tellHeard() {
+	if len(p.heard) > 0 && p.plan.Tell != nil {
+		p.plan.Tell("By itself the controller told, as it may where it hears nothing from here: " + strings.Join(p.heard, "; ") + ". If that may be something else, look into it before you go on.")
+	}
+	p.heard = nil
+}
+
+// lateError says that this machine was late, or the line: the controller may have forgotten a command meanwhile, as it should.
+type lateError struct {
+	gap, stated time.Duration
+	line        time.Duration // of the gap, that readings were waited for
+	least       time.Duration // that a reading takes on this line
+}
 
 func (e *lateError) Error() string {
-	return fmt.Sprintf("this computer was late: %s passed after a command, where the controller forgets one after %s, so nothing is proven; close other programs", quantity.FormatDuration(e.gap), quantity.FormatDuration(e.stated))
+	ms := func(d time.Duration) string { return quantity.FormatDuration(d.Round(time.Millisecond)) }
+	passed := fmt.Sprintf("%s passed after a command, where the controller forgets one after %s, so nothing is proven", ms(e.gap), ms(e.stated))
+	switch {
+	case e.slow():
+		return fmt.Sprintf("the line is too slow: %s; a reading takes at least %s on it. Let the serial line run faster, leave readings out of the map or have them come by themselves, or state a longer time-out in controller and map", passed, ms(e.least))
+	case e.line > e.gap/2 && e.gap <= longestLate: // no answer is waited for longer
+		return fmt.Sprintf("the line was late, or this computer: %s; for %s of it the answers to readings were waited for, which take %s at best. See what else loads the line, and close other programs", passed, ms(e.line), ms(e.least))
+	}
+	return fmt.Sprintf("this computer was late: %s; close other programs", passed)
 }
+
+// slow reports whether the line is too slow even at its best.
+func (e *lateError) slow() bool { return e.line > e.gap/2 && e.least > e.stated/2 }
 
 // longestLate is how late a machine may be that is only busy: after more the person at the terminal decides anew.
 const longestLate = 2 * time.Second
@@ -151,12 +194,17 @@ const longestLate = 2 * time.Second
 // mayRepeat reports whether only this machine's lateness kept a proof from its end.
 func (p *proving) mayRepeat(err error) bool {
 	var late *lateError
-	return errors.As(err, &late) && late.gap <= longestLate && p.ctx.Err() == nil
+	return errors.As(err, &late) && late.gap <= longestLate && !late.slow() && p.ctx.Err() == nil
 }
 
 // late is the error for the time since the last command.
 func (p *proving) late() error {
-	return &lateError{port.Age(p.told, p.clock.Now()), p.d.Throttle.CommandTimeout}
+	late := p.sinceCommand()
+	return &late
+}
+
+func (p *proving) sinceCommand() lateError {
+	return lateError{port.Age(p.told, p.clock.Now()), p.d.Throttle.CommandTimeout, p.line, p.least}
 }
 
 // calm commands zero and waits, bounded, until the readings are again as they were at rest.
@@ -192,10 +240,10 @@ func (p *proving) command(share float64) error {
 		return p.late()
 	}
 	err := p.c.CommandThrottle(p.ctx, share)
-	if errors.Is(err, link.ErrUnread) || errors.Is(err, link.ErrNotReady) && p.share != 0 {
+	if errors.Is(err, link.ErrUnread) || errors.Is(err, link.ErrNotReady) && p.ready { // it was ready a moment ago
 		return fmt.Errorf("%w (%w)", p.late(), err)
 	}
-	p.share, p.told, p.heard = share, told, p.clock.Now()
+	p.share, p.told, p.confirmed, p.line = share, told, p.clock.Now(), 0
 	return err
 }
 
@@ -213,16 +261,20 @@ func (p *proving) begin() (err error) {
 		return err
 	}
 	low, high := make([]float64, len(p.d.Channels)), make([]float64, len(p.d.Channels))
-	p.rest, p.noise = make([]float64, len(low)), make([]float64, len(low))
+	p.rest, p.noise, p.spread = make([]float64, len(low)), make([]float64, len(low)), make([]float64, len(low))
 	for n := range restReadings {
 		if n > 0 {
 			if err := p.clock.Sleep(p.ctx, p.beat); err != nil {
 				return err
 			}
 		}
+		p.line = 0
 		now, err := p.read()
 		if err != nil {
 			return err
+		}
+		if n == 0 || p.line < p.least {
+			p.least = p.line
 		}
 		for i, v := range now {
 			if n == 0 {
@@ -233,9 +285,9 @@ func (p *proving) begin() (err error) {
 		}
 	}
 	for i, ch := range p.d.Channels {
-		p.noise[i] = math.Inf(1)
+		p.noise[i], p.spread[i] = math.Inf(1), high[i]-low[i]
 		if k, _ := link.KindOf(ch.Name); k.Answer > 0 {
-			p.noise[i] = max(k.Answer, 3*(high[i]-low[i]))
+			p.noise[i] = max(k.Answer, 3*p.spread[i])
 		}
 	}
 	return nil
@@ -247,7 +299,8 @@ func (p *proving) makeReady() error {
 		return nil
 	}
 	if p.ready && p.plan.Again != nil {
-		if err := Listening(p.ctx, p.c, p.clock, p.plan.Again); err != nil {
+		p.tellHeard()
+		if err := Listening(p.ctx, p.c, p.clock, func(told []string) { p.hear(told); p.tellHeard() }, p.plan.Again); err != nil {
 			return err
 		}
 	}
@@ -255,6 +308,7 @@ func (p *proving) makeReady() error {
 	if err := p.c.MakeReady(p.ctx); err != nil {
 		return err
 	}
+	p.told, p.line = p.clock.Now(), 0
 	_, err := p.read() // a while went by
 	return err
 }
@@ -274,6 +328,10 @@ func (p *proving) read() ([]float64, error) {
 	}
 	if err != nil {
 		return nil, err
+	}
+	p.hear(now.Told)
+	if now.At.After(asked) { // what comes after that is this machine's
+		p.line += port.Age(asked, now.At)
 	}
 	for _, b := range p.bounds {
 		if v := now.Values[b.at]; math.IsNaN(v) || v < b.Low || v > b.High {
@@ -302,7 +360,9 @@ func (p *proving) beats(share float64, hold time.Duration, wrong func(t float64,
 		for i := range now {
 			p.last[i] = now[i] - p.rest[i]
 		}
-		p.worst = max(p.worst, port.Age(p.told, p.clock.Now()))
+		if late := p.sinceCommand(); late.gap > p.worst.gap {
+			p.worst = late
+		}
 		since := port.Age(start, p.clock.Now())
 		if text := wrong(since.Seconds(), p.last); text == "" {
 			strayed = 0
@@ -316,13 +376,18 @@ func (p *proving) beats(share float64, hold time.Duration, wrong func(t float64,
 }
 
 func (p *proving) prove() error {
-	p.worst = 0
+	p.worst = lateError{}
 	if err := p.makeReady(); err != nil {
 		return err
 	}
 	if err := p.command(0); err != nil {
 		return err
 	}
+	running, err := p.c.Running(p.ctx)
+	if err != nil && !errors.Is(err, link.ErrUnknown) {
+		return fmt.Errorf("the controller does not say whether the motor runs: %w", err)
+	}
+	p.drives = err == nil && !running
 	if p.plan.Rest > 0 {
 		if err := p.beats(p.plan.Rest, restBeats*p.beat, p.shows); err != nil {
 			return err
@@ -333,8 +398,8 @@ func (p *proving) prove() error {
 		return err
 	}
 	if err := p.tooLittle(); err != nil {
-		if p.worst > p.d.Throttle.CommandTimeout/2 {
-			return &lateError{p.worst, p.d.Throttle.CommandTimeout}
+		if p.worst.gap > p.d.Throttle.CommandTimeout/2 {
+			return &p.worst
 		}
 		return err
 	}
@@ -342,6 +407,9 @@ func (p *proving) prove() error {
 		return err
 	}
 	if err := p.silence(); err != nil {
+		return err
+	}
+	if err := p.allGone(); err != nil {
 		return err
 	}
 	if err := p.makeReady(); err != nil {
@@ -484,7 +552,7 @@ func (p *proving) silence() error {
 		if err != nil {
 			return err
 		}
-		asked := port.Age(p.heard, p.since[i])
+		asked := port.Age(p.confirmed, p.since[i])
 		answered := port.Age(p.told, p.clock.Now())
 		half := (now[i]-p.rest[i])/p.proof.Shown <= 0.5
 		switch {
@@ -500,6 +568,65 @@ func (p *proving) silence() error {
 		}
 		on = asked
 	}
+}
+
+// allGone waits, bounded, for the rest of what showed to go, and for the mark of a driven motor to clear.
+func (p *proving) allGone() error {
+	i := p.at(p.proof.Channel)
+	p.proof.Left = p.mayBeLeft(i, p.proof.Shown)
+	for begun, still := p.clock.Now(), 0; ; {
+		now, err := p.read()
+		if err != nil {
+			return err
+		}
+		text := p.left(now)
+		if text == "" && p.drives {
+			running, err := p.c.Running(p.ctx)
+			if err != nil {
+				return fmt.Errorf("the controller does not say whether the motor runs: %w", err)
+			}
+			if running {
+				text = "by the map's mark, [running], the motor is still driven, and was not at zero before"
+			}
+		}
+		if still++; text != "" {
+			still = 0
+		}
+		switch age := port.Age(begun, p.clock.Now()); {
+		case still == 2:
+			return nil
+		case age > coasting:
+			return fmt.Errorf("half of it was gone after %s, but %s after that %s. A controller that goes on with less when commands cease, to come home, needs another stop: throttle over the line is refused",
+				quantity.FormatDuration(p.proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(coasting), text)
+		}
+		if err := p.clock.Sleep(p.ctx, p.beat); err != nil {
+			return err
+		}
+	}
+}
+
+// left names what is left of what showed; "" where that cannot be told from nothing.
+func (p *proving) left(now []float64) string {
+	for k := range p.plan.Expect {
+		e := &p.plan.Expect[k]
+		i := p.at(e.Channel)
+		if e.Channel != p.proof.Channel && e.Channel != link.Demand {
+			continue
+		}
+		if v := now[i] - p.rest[i]; math.Abs(v) > p.mayBeLeft(i, p.last[i]) {
+			return fmt.Sprintf("%s is left of %s", show(v, p.deltaUnit(i)), e.Channel)
+		}
+	}
+	return ""
+}
+
+// mayBeLeft returns how much of what a channel showed may be left. What a battery gives to others, and a shaft's speed, is not so sure as
+// the motor's own current.
+func (p *proving) mayBeLeft(i int, shown float64) float64 {
+	if ch := p.d.Channels[i].Name; ch == link.MotorCurrent || ch == link.Demand {
+		return max(proofLeft*math.Abs(shown), 3*p.spread[i])
+	}
+	return p.noise[i]
 }
 
 // end halts after a failure and compares the settings with those before.

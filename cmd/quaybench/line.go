@@ -298,7 +298,7 @@ func (o *simulateControllerOptions) run(ctx context.Context, sys *system) error 
 	if err != nil {
 		return err
 	}
-	sim, err := linksim.New(b.Boat, b.Settings, m.Describe(), sys.Clock, linksim.Options{Speed: o.speed})
+	sim, err := linksim.New(b.Boat, b.Settings, m.Describe(), sys.Clock, linksim.Options{Speed: o.speed, Limp: map[bool]float64{true: limp}[o.wrong.name == limps]})
 	if err != nil {
 		return input(err)
 	}
@@ -418,34 +418,45 @@ type mischief struct {
 const reset = "reset"
 
 func (w *mischief) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&w.name, "fault", "", "misbehave at some replies: "+strings.Join(faultNames(), ", ")+" (to the first settings)")
+	cmd.Flags().StringVar(&w.name, "fault", "", "misbehave at some replies: "+strings.Join(faultNames(), ", ")+"; with --as canopen: "+strings.Join(canFaultNames(), ", ")+" (reset: to the first settings)")
 	cmd.Flags().IntVar(&w.every, "every", 100, "with --fault: at every so many replies")
-	_ = cmd.RegisterFlagCompletionFunc("fault", cobra.FixedCompletions(faultNames(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("fault", cobra.FixedCompletions(slices.Compact(slices.Sorted(slices.Values(slices.Concat(faultNames(), canFaultNames())))), cobra.ShellCompDirectiveNoFileComp))
 }
 
 func faultNames() (names []string) {
 	for _, f := range fault.All(modbus.TimingAt(115200)) {
 		names = append(names, f.Name)
 	}
-	return append(names, reset)
+	return append(names, reset, limps)
+}
+
+func canFaultNames() (names []string) {
+	for _, f := range slices.Concat(canfault.All(1), canfault.Sent()) {
+		names = append(names, f.Name)
+	}
+	return append(names, reset, onlyReports, noTimeout, limps)
 }
 
 // The faults of a CANopen node whose own time-out does not work: a step test has to find them out.
 const (
 	onlyReports = "time-out only reported"
 	noTimeout   = "no time-out"
+	limps       = "goes on with less" // also over Modbus
 )
+
+// limp is the share of a command that such a controller goes on with: at the proof's small command more than nothing.
+const limp = 0.7
 
 // adapter makes the simulated adapter with its node, and the fault in it.
 func (w *mischief) adapter(m *objmap.Map, sim *linksim.Controller, clock port.Clock) (*slcan.Adapter, error) {
 	if w.name != "" && w.every < 1 {
 		return nil, input(fmt.Errorf("--every must be 1 or more, got %d", w.every))
 	}
-	silence := map[string]canopen.Silence{onlyReports: canopen.Reports, noTimeout: canopen.Ignores}[w.name]
+	silence := map[string]canopen.Silence{onlyReports: canopen.Reports, noTimeout: canopen.Ignores, limps: canopen.Limps}[w.name]
 	node := objmap.NewNode(m, sim, clock, silence)
 	a := slcan.NewAdapter(node, clock)
 	a.Rate = m.Rate()
-	a.Silent = w.name == canfault.NoWord
+	a.Silent, a.Flagless = w.name == canfault.NoWord, w.name == canfault.NoFlags
 	n := 0
 	strikes := func(how func(slcan.Frame) []slcan.Delivery) func(slcan.Frame) []slcan.Delivery {
 		return func(f slcan.Frame) []slcan.Delivery {
@@ -455,14 +466,7 @@ func (w *mischief) adapter(m *objmap.Map, sim *linksim.Controller, clock port.Cl
 			return how(f)
 		}
 	}
-	in, out := canfault.All(m.Node()), canfault.Sent()
-	names := []string{reset, onlyReports, noTimeout}
-	for _, f := range in {
-		names = append(names, f.Name)
-	}
-	for _, f := range out {
-		names = append(names, f.Name)
-	}
+	in, out, names := canfault.All(m.Node()), canfault.Sent(), canFaultNames()
 	is := func(f canfault.Fault) bool { return f.Name == w.name }
 	switch i, k := slices.IndexFunc(in, is), slices.IndexFunc(out, is); {
 	case i >= 0:
@@ -482,7 +486,7 @@ func (w *mischief) adapter(m *objmap.Map, sim *linksim.Controller, clock port.Cl
 
 // on puts the fault on the controller's port.
 func (w *mischief) on(p port.Port, sim *linksim.Controller, clock port.Clock) (port.Port, error) {
-	if w.name == "" {
+	if w.name == "" || w.name == limps {
 		return p, nil
 	}
 	if w.every < 1 {

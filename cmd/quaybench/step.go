@@ -578,11 +578,12 @@ func (t *stepTest) release(ctx context.Context) error {
 		return input(err)
 	}
 	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the map and the controller's command time-out (%s) are proven: %s%.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", quantity.FormatDuration(throttle.CommandTimeout), makingReady(throttle), 100*plan.Rest, 100*plan.Share), t.sys.width()))
+	plan.Tell = func(text string) { fmt.Fprintln(t.sys.Out, wrapped(text, t.sys.width())) }
 	confirm := func(ctx context.Context) error {
 		return t.keys.confirm(ctx, "release", "to release the throttle for this one test")
 	}
 	if throttle.Ready != "" {
-		err = measure.Listening(ctx, t.line, t.line.clock, confirm)
+		err = measure.Listening(ctx, t.line, t.line.clock, func(told []string) { plan.Tell("The controller told by itself: " + strings.Join(told, "; ")) }, confirm)
 	} else {
 		err = confirm(ctx)
 	}
@@ -591,7 +592,6 @@ func (t *stepTest) release(ctx context.Context) error {
 	}
 	t.line.release()
 	plan.Beside, plan.BesideBounds = t.source, t.options.Bounds
-	plan.Tell = func(text string) { fmt.Fprintln(t.sys.Out, wrapped(text, t.sys.width())) }
 	plan.Again = func(ctx context.Context) error {
 		plan.Tell("The controller went to zero by itself when it heard nothing more. Before the test it has to be made ready again: " + throttle.Ready + ".")
 		return t.keys.confirm(ctx, "ready", "to let that happen")
@@ -605,8 +605,8 @@ func (t *stepTest) release(ctx context.Context) error {
 	}
 	k, _ := link.KindOf(proof.Channel)
 	shown := func(v float64) string { return quantity.Format(v, k.Unit, 2) }
-	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %s after the last command (stated: %s)",
-		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), quantity.FormatDuration(proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(proof.Stated)), t.sys.width()))
+	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %s after the last command (stated: %s), then all but %s at most",
+		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), quantity.FormatDuration(proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(proof.Stated), shown(proof.Left)), t.sys.width()))
 	return nil
 }
 

@@ -366,7 +366,7 @@ func (p *problem) dosed(ctx context.Context, r *recorded, f *fitted, c *cause) (
 	if c.model != nil {
 		changed.model = c.model
 	}
-	b, at := place(p.boat, &t, p.values, own[:n], own[n])
+	b, at := place(p.boat, &t, p.values, p.scores(r, own[:n], own[n:]), own[n])
 	if c.boat != nil {
 		if err := c.boat(b); err != nil {
 			return nil, err

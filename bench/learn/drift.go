@@ -3,38 +3,45 @@ package learn
 import (
 	"cmp"
 	"context"
+	"errors"
+	"fmt"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"quaybench/bench/boat"
 	"quaybench/bench/drive"
+	"quaybench/bench/quantity"
+	"quaybench/bench/settings"
 	"quaybench/bench/trial"
 )
 
-// Track is one value over several records.
+// Track is one value that wears, over several records.
 type Track struct {
 	Key, Unit string
 	Factor    bool // on a table
+	Cause     string
 	Day       []float64
-	// Value is what the value was in each record, were it the only one that moved; SI. Low and High are its 95 % interval within the row of records: what they share, as the level
-	// of all of them, is left out.
+	// Value is what the value was in each record; SI. Low and High are its 95 % interval within the row of records: what they share, as the level of all of them, is left out.
 	Value, Low, High []float64
+	// Change is the last value less the first, with its 95 % interval.
+	Change, ChangeLow, ChangeHigh float64
 	// Chance is the probability that a value which stayed as it is differs so much from record to record, all values asked counted. Moved: it is below 0.01, and
 	// no other value that moved explains it.
 	Chance float64
 	Moved  bool
 	// Like lists the values that the records can't tell from this one: any of them may have moved in its place.
 	Like []string
-	// Pace is how fast it moves, SI a day, with its 95 % interval; NaN with fewer than three records, or all of one day.
+	// Step is the index of the record from which on a value that moved at once is another; 0: it did not, or nobody can tell.
+	Step int
+	// Pace is how fast it moves, SI a day, with its 95 % interval; NaN with fewer than three records, or all of one day, or where it moved at once.
 	Pace, PaceLow, PaceHigh float64
 	// Reach is where a value that moves at this pace ends, nil where it leads nowhere for sure.
 	Reach *Reach
 
-	unknown  Unknown
-	mover    mover
-	explains float64 // the fall of the sum of squares where it moves
+	unknown Unknown
 }
 
 // Reach is the first part whose limit a value reaches on its way, all else being as it is.
@@ -45,310 +52,476 @@ type Reach struct {
 	Early, Late float64
 }
 
+// Drifting is what the records of a boat, one after the other, say of what wears.
+type Drifting struct {
+	Tracks  []Track  // those that moved beyond chance first
+	Used    []int    // records, in the order given
+	LeftOut []string // the others, and why
+	Runs    int      // simulations it took
+
+	problem *problem
+	fit     *fitted
+}
+
 const (
 	byChance     = 0.01
 	fewest       = 3 // records from which there is a pace
 	quickestDays = 1.0 / 24
-	// free is the standard deviation of what a value may differ by from record to record, in those of the file's tolerance: as good as unknown.
-	free = 30.0
-	// vague is a difference between records, in the same unit, that may be known so badly that the value counts as not asked.
-	vague = 10.0
+	// blind is a change, in those that are usual for what wears, below which a standard deviation has to lie for a value to count as asked.
+	blind = 1.0
 	// alikeShare is the share of what the best value explains above which another explains the same, the model being bent on so long a way.
 	alikeShare = 0.9
+	// abrupt is how much better, as a sum of squares, a change at once has to fit than a steady one.
+	abrupt = 9.0
 	// Century is the longest way into the future that is looked, days.
 	Century = 36525.0
+	// stray is how many times its usual size a channel's slow error may have in a record that fits, and odd the share of its rows that may be outliers (common practice, no source).
+	stray, odd = 8.0, 0.3
+	refits     = 3 // at most
 )
 
-// row is what the records tell together: of each its information about the values, its own unknowns integrated out.
-type row struct {
-	all    []Unknown
-	linear [][]float64 // point around which each record is linear
-	A      []*mat.SymDense
-	g      [][]float64
+// ErrFewRecords is said of fewer than two records that can be used.
+var ErrFewRecords = errors.New("two records of the boat that say when they were made and fit it are the fewest to see a drift in")
+
+// Drift learns from several records together, in order of their days, and asks what wears (see wear) whether it differs between them: by a trend over the days, or by a step between
+// two records. Everything else is the same in all records; meters, levers, charges and weather are each record's own. What differs beyond chance is fitted anew, with a value of its
+// own in each record. A record that cannot be used, or does not fit whatever is worn, is left out with the reason.
+func Drift(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record, days []float64) (*Drifting, error) {
+	return drifting(ctx, b, s, records, days, func(Unknown) bool { return true })
 }
 
-// newRow joins results of one record each.
-func newRow(results []*Result) (*row, error) {
-	p := results[0].problem
-	w := &row{all: drive.Unknowns(p.boat)}
-	for _, r := range results {
-		A, g, err := r.problem.aboutValues(r.fit)
-		if err != nil {
-			return nil, err
+// drifting is Drift with some of the values, the others being as the file has them.
+func drifting(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record, days []float64, take func(Unknown) bool) (*Drifting, error) {
+	out := &Drifting{}
+	for i, rec := range records {
+		why := out.tries(ctx, b, s, rec)
+		if ctx.Err() != nil {
+			return nil, context.Cause(ctx)
 		}
-		place := map[string]int{}
-		for i, u := range r.problem.values {
-			place[u.Key] = i
-		}
-		whole, right, at := mat.NewSymDense(len(w.all), nil), make([]float64, len(w.all)), make([]float64, len(w.all))
-		for i, u := range w.all {
-			a, ok := place[u.Key]
-			if !ok {
-				continue
-			}
-			right[i], at[i] = g[a], r.fit.linear.x[a]
-			for j := i; j < len(w.all); j++ {
-				if b, ok := place[w.all[j].Key]; ok {
-					whole.SetSym(i, j, A.At(a, b))
-				}
-			}
-		}
-		w.A, w.g, w.linear = append(w.A, whole), append(w.g, right), append(w.linear, at)
-	}
-	return w, nil
-}
-
-// aboutValues returns the information of a fit about the values alone.
-func (p *problem) aboutValues(f *fitted) (*mat.SymDense, []float64, error) {
-	all := p.sum(f.linear)
-	n, k := len(p.values), len(all.g)
-	own := mat.NewSymDense(k-n, nil)
-	cross := mat.NewDense(k-n, n, nil)
-	for a := n; a < k; a++ {
-		for b := a; b < k; b++ {
-			own.SetSym(a-n, b-n, all.A.At(a, b))
-		}
-		own.SetSym(a-n, a-n, own.At(a-n, a-n)+1)
-		for j := range n {
-			cross.Set(a-n, j, all.A.At(a, j))
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(own) {
-		return nil, nil, errSingular
-	}
-	var X mat.Dense // own⁻¹ cross
-	if err := chol.SolveTo(&X, cross); err != nil {
-		return nil, nil, errSingular
-	}
-	A, g := mat.NewSymDense(n, nil), make([]float64, n)
-	for i := range n {
-		g[i] = all.g[i]
-		for a := range k - n {
-			g[i] -= X.At(a, i) * all.g[n+a]
-		}
-		for j := i; j < n; j++ {
-			v := all.A.At(i, j)
-			for a := range k - n {
-				v -= X.At(a, i) * cross.At(a, j)
-			}
-			A.SetSym(i, j, v)
-		}
-	}
-	return A, g, nil
-}
-
-// mover is a value that may differ from record to record: what it is in the first record that tells of it, the file's tolerance holds for; what it is in the others is free.
-type mover struct {
-	value int   // index into all
-	in    []int // records, the first of them that tells of it first
-}
-
-// mover returns what may move of a value; ok is false where fewer than two records say anything of it.
-func (w *row) mover(j int) (m mover, ok bool) {
-	m.value = j
-	for r, A := range w.A {
-		if A.At(j, j) > reached {
-			m.in = append(m.in, r)
-		}
-	}
-	return m, len(m.in) > 1
-}
-
-// solve finds the values that all records share, and by what those that move differ from the first: x has the values, then the differences, mover by mover.
-func (w *row) solve(moving []mover) (x []float64, cov *mat.SymDense, err error) {
-	n := len(w.all)
-	type difference struct{ value, record int }
-	var more []difference
-	for _, m := range moving {
-		for _, r := range m.in[1:] {
-			more = append(more, difference{m.value, r})
-		}
-	}
-	whole := newInformation(n + len(more))
-	for r := range w.A {
-		for i := range n {
-			whole.g[i] += w.g[r][i]
-			for j := i; j < n; j++ {
-				whole.A.SetSym(i, j, whole.A.At(i, j)+w.A[r].At(i, j))
-			}
-		}
-	}
-	for a, d := range more {
-		whole.g[n+a] = w.g[d.record][d.value]
-		for i := range n {
-			whole.A.SetSym(i, n+a, w.A[d.record].At(i, d.value))
-		}
-		for b := a; b < len(more); b++ {
-			if more[b].record == d.record {
-				whole.A.SetSym(n+a, n+b, w.A[d.record].At(d.value, more[b].value))
-			}
-		}
-		whole.A.SetSym(n+a, n+a, whole.A.At(n+a, n+a)-1+1/(free*free)) // solve adds the prior 1 to each
-	}
-	x, cov, _, err = whole.solve()
-	return x, cov, err
-}
-
-// track follows the last of moving, the others moving too. It is nil where fewer than two records say enough of the value, or no boat could have what it would have to be.
-func (w *row) track(days []float64, moving ...mover) (*Track, error) {
-	m := moving[len(moving)-1]
-	before := len(w.all)
-	for _, k := range moving[:len(moving)-1] {
-		before += len(k.in) - 1
-	}
-	for {
-		x, cov, err := w.solve(moving)
-		if err != nil {
-			return nil, err
-		}
-		records := len(m.in)
-		// delta are the differences from the first record, which has none; sigma is their covariance.
-		delta, sigma := make([]float64, records), mat.NewSymDense(records, nil)
-		for a := 1; a < records; a++ {
-			delta[a] = x[before+a-1]
-			for b := a; b < records; b++ {
-				sigma.SetSym(a, b, wider*wider*cov.At(before+a-1, before+b-1))
-			}
-		}
-		// spread is the variance of what one record differs by from the mean of all.
-		spread := func(r int) (v float64) {
-			weight := func(q int) float64 {
-				if q == r {
-					return 1 - 1/float64(records)
-				}
-				return -1 / float64(records)
-			}
-			for a := range records {
-				for b := range records {
-					v += weight(a) * weight(b) * sigma.At(a, b)
-				}
-			}
-			return v
-		}
-		worst, most := -1, vague*vague
-		for a := range records {
-			if v := spread(a); v > most {
-				worst, most = a, v
-			}
-		}
-		if worst >= 0 { // a record that says too little blurs the others
-			m.in = slices.Delete(slices.Clone(m.in), worst, worst+1)
-			moving = append(slices.Clone(moving[:len(moving)-1]), m)
-			if len(m.in) < 2 {
-				return nil, nil
-			}
+		if why != nil {
+			out.LeftOut = append(out.LeftOut, why.Error())
 			continue
 		}
-		return w.trackOf(m, days, x, cov, delta, sigma, spread), nil
+		out.Used = append(out.Used, i)
+	}
+	for {
+		if len(out.Used) < 2 {
+			return out, ErrFewRecords
+		}
+		var some []*Record
+		var on []float64
+		for _, i := range out.Used {
+			some, on = append(some, records[i]), append(on, days[i])
+		}
+		p, err := newProblem(b, s, some)
+		if err != nil {
+			return nil, err
+		}
+		p.drifts, p.values = true, slices.DeleteFunc(p.values, func(u Unknown) bool { return !take(u) })
+		p.size()
+		tracks, f, worst, err := p.drift(ctx, on)
+		out.Runs += p.runs
+		if err != nil {
+			return nil, err
+		}
+		if worst.why == "" {
+			out.Tracks, out.problem, out.fit = tracks, p, f
+			return out, nil
+		}
+		out.LeftOut = append(out.LeftOut, worst.why)
+		out.Used = slices.Delete(out.Used, worst.record, worst.record+1)
 	}
 }
 
-func (w *row) trackOf(m mover, days, x []float64, cov *mat.SymDense, delta []float64, sigma *mat.SymDense, spread func(r int) float64) *Track {
-	u := w.all[m.value]
-	t := &Track{Key: u.Key, Unit: u.Unit, Pace: math.NaN(), PaceLow: math.NaN(), PaceHigh: math.NaN(), unknown: u, mover: m}
-	_, _, t.Factor = u.Table()
-	var scale []float64 // SI per score
-	level := wider * wider * cov.At(m.value, m.value)
-	for a, r := range m.in {
-		z0 := w.linear[r][m.value]
-		slope := (u.Spread.At(z0+0.01) - u.Spread.At(z0-0.01)) / 0.02
-		v := u.Spread.At(z0) + slope*(x[m.value]+delta[a]-z0)
-		half, whole := math.Abs(slope)*two*math.Sqrt(spread(a)), math.Abs(slope)*two*math.Sqrt(level+sigma.At(a, a))
-		if u.Spread.Value*(v+math.Copysign(whole, u.Spread.Value)) < 0 || v+whole < u.Spread.Low || v-whole > u.Spread.High {
-			return nil
-		}
-		t.Day, t.Value = append(t.Day, days[r]), append(t.Value, v)
-		t.Low, t.High = append(t.Low, v-half), append(t.High, v+half)
-		scale = append(scale, slope)
+// tries simulates a record with the boat as its file has it.
+func (d *Drifting) tries(ctx context.Context, b *boat.Boat, s settings.Set, rec *Record) error {
+	p, err := newProblem(b, s, []*Record{rec})
+	if err != nil {
+		return err
 	}
-	records := len(delta)
-	later := mat.NewSymDense(records-1, nil)
-	for a := 1; a < records; a++ {
-		for b := a; b < records; b++ {
-			later.SetSym(a-1, b-1, sigma.At(a, b))
-		}
+	own := make([]float64, p.size())
+	d.Runs++
+	_, err = p.run(ctx, p.records[0], own[:len(p.values)], own[len(p.values):])
+	if err != nil && !errors.As(err, new(*UselessError)) {
+		err = &UselessError{rec.Name, err.Error()}
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(later) {
-		return nil
-	}
-	sum := func(a, b []float64) float64 { // under the covariance (Aitken 1935)
-		var solved mat.VecDense
-		_ = chol.SolveVecTo(&solved, mat.NewVecDense(records-1, b)) // it was factorised
-		return mat.Dot(mat.NewVecDense(records-1, a), &solved)
-	}
-	y := delta[1:]
-	t.explains = sum(y, y)
-	t.Chance = distuv.ChiSquared{K: float64(records - 1)}.Survival(t.explains)
-	days0, span := t.Day[0], 0.0
-	since := make([]float64, records-1)
-	for i := range since {
-		since[i] = t.Day[i+1] - days0
-		span = max(span, math.Abs(since[i]))
-	}
-	if records < fewest || span < quickestDays {
-		return t
-	}
-	information := sum(since, since)
-	pace := sum(since, y) / information
-	sd := 1 / math.Sqrt(information)
-	// What grows from record to record is less likely by chance than what differs; both were asked.
-	t.Chance = min(1, 2*min(t.Chance, 2*distuv.UnitNormal.Survival(math.Abs(pace)/sd)))
-	if over := (t.explains - pace*pace*information) / float64(records-2); over > 1 { // they do not lie along a line
-		sd *= math.Sqrt(over)
-	}
-	k := mean(scale)
-	t.Pace = k * pace
-	t.PaceLow, t.PaceHigh = t.Pace-math.Abs(k)*two*sd, t.Pace+math.Abs(k)*two*sd
-	return t
+	return err
 }
 
-// asked returns how many independent values those of some tracks count for: what moves one mostly moves its like as well (the effective number of tests of Galwey 2009,
-// from the correlations of what each would show of a steady drift).
-func (w *row) asked(tracks []*Track, days []float64) float64 {
+// unfit is a record that does not fit; why is empty of none.
+type unfit struct {
+	record int
+	why    string
+}
+
+// drift finds what moved. It ends with worst set where a record does not fit.
+func (p *problem) drift(ctx context.Context, days []float64) (tracks []Track, f *fitted, worst unfit, err error) {
+	if f, err = p.fit(ctx); err != nil {
+		return nil, nil, worst, err
+	}
+	var moved []Track
+	var w *row
+	for range refits {
+		if w, err = p.row(f, days); err != nil {
+			return nil, nil, worst, err
+		}
+		more, err := w.moved()
+		if err != nil {
+			return nil, nil, worst, err
+		}
+		if moved = append(moved, more...); len(more) == 0 {
+			break
+		}
+		if f, err = p.refit(ctx, f, w, more); err != nil {
+			return nil, nil, worst, err
+		}
+	}
+	if w, err = p.row(f, days); err != nil {
+		return nil, nil, worst, err
+	}
+	if worst = w.unfit(); worst.why != "" {
+		return nil, f, worst, nil
+	}
+	for i, t := range moved {
+		moved[i] = w.found(t)
+	}
+	return append(moved, w.still()...), f, worst, nil
+}
+
+// refit makes the values of some tracks differ from record to record, and finds the mode of that from where the records lead to first order.
+func (p *problem) refit(ctx context.Context, f *fitted, w *row, more []Track) (*fitted, error) {
+	type own struct{ head, worn, tail []float64 }
+	n := len(p.values)
+	var parts []own
+	for _, r := range p.records {
+		x := p.local(r, f.x)[n:]
+		parts = append(parts, own{x[:r.unseen()], x[r.unseen() : r.unseen()+len(r.worn)], x[r.unseen()+len(r.worn):]})
+	}
+	x := slices.Clone(f.x[:n])
+	for k, r := range p.records {
+		part := parts[k]
+		worn := slices.Clone(part.worn)
+		if k > 0 {
+			for _, t := range more {
+				j := w.place(t.Key)
+				r.worn = append(r.worn, w.value[j])
+				worn = append(worn, max(-2, min(2, w.free[j][k])))
+			}
+		}
+		x = append(append(append(x, part.head...), worn...), part.tail...)
+	}
+	p.size()
+	l, err := p.linearise(ctx, x, nil)
+	if err != nil {
+		return nil, err
+	}
+	return p.search(ctx, l)
+}
+
+// row is what the records say together of a change of each value that wears in each record, linear around a mode. Changes are in those that are usual; everything else, and what moved
+// already, is integrated out.
+type row struct {
+	p     *problem
+	days  []float64
+	value []int // that wear, as indices into the problem's values
+
+	S *mat.SymDense // information about the changes, value by value in each record
+	s []float64
+	x []float64 // mode of what is integrated out
+	C *mat.SymDense
+
+	sets [][]*series // with the noise found while all that wears is free
+	free [][]float64 // change of each value in each record to first order, less that in the first, each value being alone
+	most float64     // tests asked, as independent ones
+}
+
+func (w *row) records() int { return len(w.days) }
+
+// at returns the place of a value's change in a record.
+func (w *row) at(j, record int) int { return record*len(w.value) + j }
+
+// place returns the place of a value among those that wear.
+func (w *row) place(key string) int {
+	return slices.IndexFunc(w.value, func(v int) bool { return w.p.values[v].Key == key })
+}
+
+func (w *row) wear(j int) *wear { return wearOf(w.p.boat, w.p.values[w.value[j]].Key) }
+
+// row finds what the records say of changes. The noise of each channel is found with all changes free, so that a change that no fit has is not taken for noise.
+func (p *problem) row(f *fitted, days []float64) (*row, error) {
+	w := &row{p: p, days: days}
+	for j, u := range p.values {
+		if wearOf(p.boat, u.Key) != nil {
+			w.value = append(w.value, j)
+		}
+	}
+	n, base, m := len(p.values), p.size(), len(w.value)
+	whole := newInformation(base + m*len(p.records))
+	place := func(r *recorded, k, i int) int {
+		switch {
+		case i < n:
+			return i
+		case i < n+r.own():
+			return r.first + i - n
+		}
+		return base + w.at(i-n-r.own(), k)
+	}
+	add := func(k int, part *information) {
+		r := p.records[k]
+		for a := range part.g {
+			i := place(r, k, a)
+			whole.g[i] += part.g[a]
+			for b := a; b < len(part.g); b++ {
+				j := place(r, k, b)
+				whole.A.SetSym(i, j, whole.A.At(i, j)+part.A.At(a, b))
+			}
+		}
+	}
+	from := make([][]float64, len(p.records))
+	for k, r := range p.records {
+		x := p.local(r, f.linear.x)
+		var sets []*series
+		for _, s := range f.sets[k] {
+			more := *s
+			more.cols, more.robust = slices.Clone(s.cols), slices.Clone(s.robust)
+			for i := range more.robust {
+				more.robust[i] = 1
+			}
+			for _, j := range w.value {
+				u, d := &p.values[j], 0.0
+				if i := slices.Index(r.worn, j); i >= 0 {
+					d = x[n+r.unseen()+i]
+				}
+				slope := wearOf(p.boat, u.Key).slope(u, x[j], d)
+				col := make([]float64, len(s.at))
+				for i, v := range s.cols[j] {
+					col[i] = v * slope
+				}
+				more.cols = append(more.cols, col)
+			}
+			sets = append(sets, &more)
+		}
+		w.sets = append(w.sets, sets)
+		from[k] = append(x, make([]float64, m)...)
+		for _, part := range tune(sets, from[k]) {
+			add(k, part)
+		}
+	}
+	all, _, _, err := whole.solve()
+	if err != nil {
+		return nil, err
+	}
+	whole = newInformation(len(all))
+	for k, r := range p.records {
+		at := p.local(r, all)
+		for j := range m {
+			at = append(at, all[base+w.at(j, k)])
+		}
+		for _, s := range w.sets[k] {
+			s.downweight(at, from[k])
+			add(k, s.told(from[k]))
+		}
+	}
+	return w, w.reduce(whole, base)
+}
+
+// reduce integrates out the first unknowns, and the scatter from outing to outing.
+func (w *row) reduce(whole *information, base int) error {
+	first := newInformation(base)
+	for i := range base {
+		first.g[i] = whole.g[i]
+		for j := i; j < base; j++ {
+			first.A.SetSym(i, j, whole.A.At(i, j))
+		}
+	}
+	var err error
+	if w.x, w.C, _, err = first.solve(); err != nil {
+		return err
+	}
+	m := len(whole.g) - base
+	cross := mat.NewDense(base, m, nil)
+	w.S, w.s = mat.NewSymDense(m, nil), make([]float64, m)
+	for a := range m {
+		for i := range base {
+			cross.Set(i, a, whole.A.At(i, base+a))
+		}
+		w.s[a] = whole.g[base+a] - dot(mat.Col(nil, a, cross), w.x)
+	}
+	var half, used mat.Dense
+	half.Mul(w.C, cross)
+	used.Mul(cross.T(), &half)
+	for a := range m {
+		for b := a; b < m; b++ {
+			w.S.SetSym(a, b, whole.A.At(base+a, base+b)-used.At(a, b))
+		}
+	}
+	prior := map[int]float64{}
+	for r := range w.records() {
+		for j := range w.value {
+			prior[w.at(j, r)] = w.scatter(j)
+		}
+	}
+	if w.S, w.s, err = freed(w.S, w.s, prior); err != nil {
+		return err
+	}
+	for j := range w.value {
+		x, _, err := w.changes(j, w.S, w.s)
+		if err != nil {
+			return err
+		}
+		w.free = append(w.free, x)
+	}
+	w.most = w.asked()
+	return nil
+}
+
+// scatter is by how much a value differs from outing to outing though nothing wears, a standard deviation.
+func (w *row) scatter(j int) float64 {
+	k := w.wear(j)
+	return math.Abs(math.Log1p(k.scatter) / k.size())
+}
+
+// freed returns an information in which some unknowns are also free to move otherwise, by a standard deviation each, that integrated out.
+func freed(S *mat.SymDense, s []float64, sd map[int]float64) (*mat.SymDense, []float64, error) {
 	var list []int
-	for _, t := range tracks {
-		list = append(list, t.mover.value)
+	for i := range sd {
+		list = append(list, i)
 	}
-	if len(list) < 2 {
-		return float64(len(list))
+	if len(list) == 0 {
+		return S, s, nil
 	}
-	n, middle := len(w.all), mean(days)
-	total := mat.NewSymDense(n, nil)
-	for i := range n {
-		total.SetSym(i, i, 1)
-	}
-	trend := mat.NewDense(n, len(list), nil) // of each value against all
-	own := mat.NewSymDense(len(list), nil)
-	for r, A := range w.A {
-		total.AddSym(total, A)
-		d := days[r] - middle
-		if d == 0 {
-			d = 1e-3
+	slices.Sort(list)
+	n, k := len(s), len(list)
+	inner, cross, right := mat.NewSymDense(k, nil), mat.NewDense(k, n, nil), mat.NewVecDense(k, nil)
+	for a, i := range list {
+		right.SetVec(a, s[i])
+		for b := a; b < k; b++ {
+			inner.SetSym(a, b, S.At(i, list[b]))
 		}
-		for b, j := range list {
-			for i := range n {
-				trend.Set(i, b, trend.At(i, b)+d*A.At(i, j))
-			}
-			for a := range b + 1 {
-				own.SetSym(a, b, own.At(a, b)+d*d*A.At(list[a], j))
-			}
+		inner.SetSym(a, a, inner.At(a, a)+1/(sd[i]*sd[i]))
+		for j := range n {
+			cross.Set(a, j, S.At(i, j))
 		}
 	}
 	var chol mat.Cholesky
-	var solved, taken mat.Dense
-	if !chol.Factorize(total) || chol.SolveTo(&solved, trend) != nil {
-		return float64(len(list))
+	var solved, used mat.Dense
+	var at mat.VecDense
+	if !chol.Factorize(inner) || chol.SolveTo(&solved, cross) != nil || chol.SolveVecTo(&at, right) != nil {
+		return nil, nil, errSingular
 	}
-	taken.Mul(trend.T(), &solved)
+	used.Mul(cross.T(), &solved)
+	out, rest := mat.NewSymDense(n, nil), slices.Clone(s)
+	for i := range n {
+		rest[i] -= mat.Dot(cross.ColView(i), &at)
+		for j := i; j < n; j++ {
+			out.SetSym(i, j, S.At(i, j)-used.At(i, j))
+		}
+	}
+	return out, rest, nil
+}
+
+// changes returns by what a value differs from the first record, in each, and the covariance of that, under an information.
+func (w *row) changes(j int, S *mat.SymDense, s []float64) (x []float64, cov *mat.SymDense, err error) {
+	k := w.records()
+	some := newInformation(k - 1)
+	for a := 1; a < k; a++ {
+		some.g[a-1] = s[w.at(j, a)]
+		for b := a; b < k; b++ {
+			some.A.SetSym(a-1, b-1, S.At(w.at(j, a), w.at(j, b)))
+		}
+	}
+	later, c, _, err := some.solve()
+	if err != nil {
+		return nil, nil, err
+	}
+	cov = mat.NewSymDense(k, nil)
+	for a := 1; a < k; a++ {
+		for b := a; b < k; b++ {
+			cov.SetSym(a, b, wider*wider*c.At(a-1, b-1))
+		}
+	}
+	return append([]float64{0}, later...), cov, nil
+}
+
+// way is one way in which a value may change over the records: by day, or from one record on.
+type way struct {
+	j     int // of those that wear
+	shape []float64
+}
+
+// ways lists what is asked of a value.
+func (w *row) ways(j int) (list []way) {
+	k := w.records()
+	if span := w.days[k-1] - w.days[0]; k >= fewest && span > quickestDays {
+		t := way{j: j}
+		for _, d := range w.days {
+			t.shape = append(t.shape, (d-w.days[0])/span)
+		}
+		list = append(list, t)
+	}
+	for from := 1; from < k; from++ {
+		t := way{j: j, shape: make([]float64, k)}
+		for r := from; r < k; r++ {
+			t.shape[r] = 1
+		}
+		list = append(list, t)
+	}
+	return list
+}
+
+// between returns aᵀSb of two ways.
+func (w *row) between(a, b way, S *mat.SymDense) (v float64) {
+	for r, x := range a.shape {
+		for q, y := range b.shape {
+			if x != 0 && y != 0 {
+				v += x * y * S.At(w.at(a.j, r), w.at(b.j, q))
+			}
+		}
+	}
+	return v
+}
+
+// score returns how many standard deviations the records speak for a way, less where a change that is usual would not show; ok is false where they can't tell.
+func (w *row) score(a way, S *mat.SymDense, s []float64) (score float64, ok bool) {
+	V, u := w.between(a, a, S), 0.0
+	for r, x := range a.shape {
+		u += x * s[w.at(a.j, r)]
+	}
+	if !(V > 0) || wider/math.Sqrt(V) > blind {
+		return 0, false
+	}
+	k := Suspect{Size: u / V, SD: wider / math.Sqrt(V)}
+	k.weigh(math.Copysign(1, u)) // what is worn may be mended
+	return k.Score, true
+}
+
+// best returns the strongest score of a value.
+func (w *row) best(j int, S *mat.SymDense, s []float64) (score float64, ok bool) {
+	for _, a := range w.ways(j) {
+		if v, told := w.score(a, S, s); told {
+			score, ok = max(score, v), true
+		}
+	}
+	return score, ok
+}
+
+// asked returns how many independent tests those of all values count for (Galwey 2009, from their correlations).
+func (w *row) asked() float64 {
+	var list []way
+	for j := range w.value {
+		for _, a := range w.ways(j) {
+			if _, ok := w.score(a, w.S, w.s); ok {
+				list = append(list, a)
+			}
+		}
+	}
+	if len(list) == 0 {
+		return 0
+	}
 	R := mat.NewSymDense(len(list), nil)
-	left := func(a, b int) float64 { return own.At(a, b) - taken.At(a, b) }
 	for a := range list {
 		for b := a; b < len(list); b++ {
-			if v := left(a, a) * left(b, b); v > 0 {
-				R.SetSym(a, b, left(a, b)/math.Sqrt(v))
-			}
+			R.SetSym(a, b, w.between(list[a], list[b], w.S)/math.Sqrt(w.between(list[a], list[a], w.S)*w.between(list[b], list[b], w.S)))
 		}
 	}
 	var eig mat.EigenSym
@@ -364,101 +537,244 @@ func (w *row) asked(tracks []*Track, days []float64) float64 {
 	return roots * roots / sum
 }
 
-// Tracks returns how values moved over records, those that moved beyond chance first. results are of one record each, in order of their days. Each value is asked alone, all
-// others being the same in all records; meters and weather are each record's own. Of several values that explain the same the one that explains it best is said to have
-// moved, and the others are like it.
-func Tracks(results []*Result, days []float64) (list []Track, err error) {
-	if len(results) < 2 {
-		return nil, nil
-	}
-	w, err := newRow(results)
-	if err != nil {
-		return nil, err
-	}
-	var tracks []*Track
-	for j := range w.all {
-		m, ok := w.mover(j)
-		if !ok {
-			continue
+// chance returns the probability of a score in any of the tests.
+func (w *row) chance(score float64) float64 {
+	return min(1, w.most*2*distuv.UnitNormal.Survival(score))
+}
+
+// without returns the information in which some values are free in all records.
+func (w *row) without(moving ...int) (*mat.SymDense, []float64, error) {
+	sd := map[int]float64{}
+	for _, j := range moving {
+		for r := 1; r < w.records(); r++ {
+			sd[w.at(j, r)] = 1
 		}
-		t, err := w.track(days, m)
+	}
+	return freed(w.S, w.s, sd)
+}
+
+// moved lists what moved beyond chance. One after the other the value that the records speak for most is taken for moving; who speaks no more beside it is like it, unless it would
+// still speak beside him.
+func (w *row) moved() (list []Track, err error) {
+	var moving []int
+	for {
+		S, s, err := w.without(moving...)
 		if err != nil {
 			return nil, err
 		}
-		if t != nil {
-			tracks = append(tracks, t)
-		}
-	}
-	asked := w.asked(tracks, days)
-	for _, t := range tracks {
-		t.Chance = min(1, t.Chance*asked)
-	}
-	byOdds := func(a, b *Track) int {
-		return cmp.Or(cmp.Compare(a.Chance, b.Chance), cmp.Compare(b.explains, a.explains))
-	}
-	slices.SortStableFunc(tracks, byOdds)
-	// explained reports whether a value still moves beyond chance where others move too, and by which chance.
-	explained := func(t *Track, others ...mover) (bool, float64, error) {
-		beside, err := w.track(days, append(slices.Clone(others), t.mover)...)
-		if err != nil || beside == nil {
-			return true, 1, err
-		}
-		chance := min(1, asked*beside.Chance)
-		return chance >= byChance, chance, nil
-	}
-	// One after the other the value that explains most is taken for moving; who is then explained is like it, unless he would not explain it.
-	var moving []mover
-	for open := slices.Clone(tracks); len(open) > 0 && open[0].Chance < byChance; {
-		best := open[0]
-		best.Moved = true
-		before := moving
-		moving = append(slices.Clone(moving), best.mover)
-		list = append(list, *best)
-		var still []*Track
-		for _, t := range open[1:] {
-			if t.Chance >= byChance {
+		score, best := 0.0, -1
+		others := map[int]float64{}
+		for j := range w.value {
+			if slices.Contains(moving, j) {
 				continue
 			}
-			done, chance, err := explained(t, moving...)
+			if v, ok := w.best(j, S, s); ok && w.chance(v) < byChance {
+				others[j] = v
+				if v > score {
+					score, best = v, j
+				}
+			}
+		}
+		if best < 0 {
+			return list, nil
+		}
+		t := w.track(best)
+		t.Moved, t.Chance = true, w.chance(score)
+		before := slices.Clone(moving)
+		moving = append(moving, best)
+		for j := range w.value {
+			v, ok := others[j]
+			if !ok || j == best {
+				continue
+			}
+			beside, right, err := w.without(moving...)
 			if err != nil {
 				return nil, err
 			}
-			if !done {
-				t.Chance = chance
-				still = append(still, t)
+			if left, ok := w.best(j, beside, right); ok && w.chance(left) < byChance {
 				continue
 			}
-			same, _, err := explained(best, append(slices.Clone(before), t.mover)...)
-			if err != nil {
+			if beside, right, err = w.without(append(before, j)...); err != nil {
 				return nil, err
 			}
-			if t.Chance = chance; same || t.explains > alikeShare*best.explains {
-				last := &list[len(list)-1]
-				last.Like = append(last.Like, t.Key)
+			left, ok := w.best(best, beside, right)
+			if !ok || w.chance(left) >= byChance || v*v > alikeShare*score*score {
+				t.Like = append(t.Like, w.p.values[w.value[j]].Key)
 			}
 		}
-		slices.SortStableFunc(still, byOdds)
-		open = still
+		list = append(list, t)
 	}
-	for _, t := range tracks {
-		if !t.Moved {
-			list = append(list, *t)
-		}
-	}
-	return list, nil
 }
 
-// FindReach looks in some trials where a value that moved ends at its pace, the boat being as the first of the records has it otherwise. It leaves Reach nil where the pace is not sure, or nothing
+// track returns the name of a value that wears.
+func (w *row) track(j int) Track {
+	u := w.p.values[w.value[j]]
+	t := Track{Key: u.Key, Unit: u.Unit, Cause: w.wear(j).name(w.p.boat, u.Key), Pace: math.NaN(), PaceLow: math.NaN(), PaceHigh: math.NaN(), unknown: u}
+	_, _, t.Factor = u.Table()
+	return t
+}
+
+// found fills in a value that differs from record to record in the fit.
+func (w *row) found(t Track) Track {
+	j := w.place(t.Key)
+	k := w.records()
+	x, cov := make([]float64, k), mat.NewSymDense(k, nil)
+	at := make([]int, k)
+	for r, rec := range w.p.records {
+		if i := slices.Index(rec.worn, w.value[j]); i >= 0 {
+			at[r] = rec.first + rec.unseen() + i
+			x[r] = w.x[at[r]]
+		}
+	}
+	for a := 1; a < k; a++ {
+		for b := a; b < k; b++ {
+			v := w.C.At(at[a], at[b]) + w.scatter(j)*w.scatter(j)
+			if a == b {
+				v += w.scatter(j) * w.scatter(j)
+			}
+			cov.SetSym(a, b, wider*wider*v)
+		}
+	}
+	w.fill(&t, j, x, cov)
+	return t
+}
+
+// still lists the values that did not move, each as if it alone had.
+func (w *row) still() (list []Track) {
+	moving := map[int]bool{}
+	for _, r := range w.p.records {
+		for _, j := range r.worn {
+			moving[j] = true
+		}
+	}
+	for j, v := range w.value {
+		score, ok := w.best(j, w.S, w.s)
+		if !ok || moving[v] {
+			continue
+		}
+		x, cov, err := w.changes(j, w.S, w.s)
+		if err != nil {
+			continue
+		}
+		t := w.track(j)
+		t.Chance = w.chance(score)
+		w.fill(&t, j, x, cov)
+		list = append(list, t)
+	}
+	slices.SortStableFunc(list, func(a, b Track) int { return cmp.Compare(a.Chance, b.Chance) })
+	return list
+}
+
+// fill works out the values, the change and the pace from changes against the first record, in those that are usual, and their covariance.
+func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
+	k, u := w.records(), &w.p.values[w.value[j]]
+	size, level := w.wear(j).size(), u.Spread.At(w.x[w.value[j]])
+	spread := func(weight func(q int) float64) float64 {
+		v := 0.0
+		for a := range k {
+			for b := range k {
+				v += weight(a) * weight(b) * cov.At(a, b)
+			}
+		}
+		return math.Sqrt(v)
+	}
+	scale := make([]float64, k) // SI per unit of change
+	for r := range k {
+		v := level * math.Exp(size*x[r])
+		half := math.Abs(size) * two * spread(func(q int) float64 {
+			if q == r {
+				return 1 - 1/float64(k)
+			}
+			return -1 / float64(k)
+		})
+		scale[r] = v * size
+		t.Day, t.Value = append(t.Day, w.days[r]), append(t.Value, v)
+		t.Low, t.High = append(t.Low, v*math.Exp(-half)), append(t.High, v*math.Exp(half))
+	}
+	last := k - 1
+	half := two * math.Abs(size) * math.Sqrt(cov.At(last, last))
+	t.Change = t.Value[last] - t.Value[0]
+	t.ChangeLow, t.ChangeHigh = t.Value[last]*math.Exp(-half)-t.Value[0], t.Value[last]*math.Exp(half)-t.Value[0]
+	span := w.days[last] - w.days[0]
+	if k < fewest || span < quickestDays {
+		return
+	}
+	later := mat.NewSymDense(k-1, nil)
+	y, since := make([]float64, k-1), make([]float64, k-1)
+	for a := 1; a < k; a++ {
+		y[a-1], since[a-1] = t.Value[a]-t.Value[0], w.days[a]-w.days[0]
+		for b := a; b < k; b++ {
+			later.SetSym(a-1, b-1, scale[a]*scale[b]*cov.At(a, b))
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(later) {
+		return
+	}
+	sum := func(a, b []float64) float64 { // under the covariance (Aitken 1935)
+		var solved mat.VecDense
+		_ = chol.SolveVecTo(&solved, mat.NewVecDense(k-1, b)) // it was factorised
+		return mat.Dot(mat.NewVecDense(k-1, a), &solved)
+	}
+	explains := func(shape []float64) float64 { return sum(shape, y) * sum(shape, y) / sum(shape, shape) }
+	steady, most := explains(since), 0.0
+	for from := range k - 1 {
+		shape := make([]float64, k-1)
+		for r := from; r < k-1; r++ {
+			shape[r] = 1
+		}
+		if v := explains(shape); v > most {
+			if most = v; t.Moved && v > steady+abrupt {
+				t.Step = from + 1
+			}
+		}
+	}
+	if t.Step > 0 {
+		return
+	}
+	information := sum(since, since)
+	t.Pace = sum(since, y) / information
+	sd := 1 / math.Sqrt(information)
+	if over := (sum(y, y) - steady) / float64(k-2); over > 1 { // they do not lie along a line
+		sd *= math.Sqrt(over)
+	}
+	t.PaceLow, t.PaceHigh = t.Pace-two*sd, t.Pace+two*sd
+}
+
+// unfit returns the record that fits worst, if one does not fit: a channel of it strays far more than channels do, or much of it are outliers, whatever is worn.
+func (w *row) unfit() (worst unfit) {
+	most := 1.0
+	for k, r := range w.p.records {
+		for _, s := range w.sets[k] {
+			far := s.noise.slow / s.slow / stray
+			if far > most {
+				most, worst = far, unfit{k, fmt.Sprintf("%s: it does not fit, whatever is worn: its %s strays %s from the model, where %s is usual", r.Name, quantity.Spoken(s.name), quantity.Format(s.noise.slow, s.unit, 2), quantity.Format(s.slow, s.unit, 2))}
+			}
+			out := 0
+			for _, v := range s.robust {
+				if v > 1 {
+					out++
+				}
+			}
+			if share := float64(out) / float64(len(s.at)); len(s.at) >= LeastRows && share/odd > most {
+				most, worst = share/odd, unfit{k, fmt.Sprintf("%s: it does not fit, whatever is worn: %d of the %d rows of its %s lie beside the model", r.Name, out, len(s.at), quantity.Spoken(s.name))}
+			}
+		}
+	}
+	return worst
+}
+
+// FindReach looks in some trials where a value that moved ends at its pace, the boat being as the records have it otherwise. It leaves Reach nil where the pace is not sure, or nothing
 // comes to its limit in a century.
-func (t *Track) FindReach(ctx context.Context, first *Result, trials []*trial.Trial) error {
+func (d *Drifting) FindReach(ctx context.Context, t *Track, trials []*trial.Trial) error {
 	if !t.Moved || math.IsNaN(t.Pace) || t.PaceLow*t.PaceHigh <= 0 {
 		return nil
 	}
-	p := first.problem
+	p := d.problem
 	all := append(slices.Clone(p.values), p.quiet...)
 	z := make([]float64, len(all))
 	for i := range p.values {
-		z[i] = max(-3, min(3, first.fit.x[i]))
+		z[i] = max(-3, min(3, d.fit.x[i]))
 	}
 	j := slices.IndexFunc(all, func(u Unknown) bool { return u.Key == t.Key })
 	if j < 0 {

@@ -13,58 +13,66 @@ import (
 )
 
 // studOuting is half an hour with a thermometer on the switch stud, whose resistance has grown by a share.
-func studOuting(t testing.TB, seed uint64, more float64) *Result {
-	return learnFew(t, outing(t, func(o *learntest.Outing) {
+func studOuting(t testing.TB, seed uint64, more float64) *Record {
+	return outing(t, func(o *learntest.Outing) {
 		o.Seed, o.Every, o.True = seed, 30, map[string]float64{"joint[1].resistance": more}
 		o.Traces = []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.BoatSpeed, "switch stud"}
-	}))
+	})
+}
+
+// driftFew leaves a few values in the fit, which makes a test fast; a user's has all.
+func driftFew(t testing.TB, days []float64, records ...*Record) (*Drifting, error) {
+	b, s := petrel(t)
+	return drifting(t.Context(), b, s, records, days, func(u Unknown) bool { return len(few([]Unknown{u})) > 0 })
 }
 
 // TestDriftNamesAJointThatGrew: fourfold in three records is far beyond its own interval, so it is told, with its size, its pace and when it gets too hot; two records tell it too, and no date.
 func TestDriftNamesAJointThatGrew(t *testing.T) {
-	results := []*Result{studOuting(t, 41, 0), studOuting(t, 42, 1.5), studOuting(t, 43, 3)}
-	days := []float64{0, 90, 180}
-	tracks, err := Tracks(results, days)
+	records := []*Record{studOuting(t, 41, 0), studOuting(t, 42, 1.5), studOuting(t, 43, 3)}
+	d, err := driftFew(t, []float64{0, 90, 180}, records...)
 	require.NoError(t, err)
-	joint := tracks[0]
+	assert.Equal(t, []int{0, 1, 2}, d.Used)
+	joint := &d.Tracks[0]
 	require.Equal(t, "joint[1].resistance", joint.Key)
+	assert.Equal(t, jointUp+"switch stud", joint.Cause)
 	assert.True(t, joint.Moved)
 	assert.Less(t, joint.Chance, 1e-6)
 	for i, want := range []float64{1, 2.5, 4} {
 		assert.InEpsilon(t, want*0.12e-3, joint.Value[i], 0.1, "record %d", i)
 	}
 	assert.Less(t, joint.High[0], joint.Low[2])
+	assert.Less(t, joint.ChangeLow, 0.36e-3)
+	assert.Greater(t, joint.ChangeHigh, 0.36e-3)
 	assert.Greater(t, joint.PaceLow, 0.0)
-	for _, other := range tracks[1:] {
+	for _, other := range d.Tracks[1:] {
 		assert.False(t, other.Moved, "%s %v", other.Key, other.Value)
 	}
 	hot, err := trial.Builtin("full-throttle")
 	require.NoError(t, err)
-	require.NoError(t, joint.FindReach(t.Context(), results[0], []*trial.Trial{hot}))
+	require.NoError(t, d.FindReach(t.Context(), joint, []*trial.Trial{hot}))
 	require.NotNil(t, joint.Reach)
 	assert.Equal(t, "switch stud", joint.Reach.Part)
 	assert.Greater(t, joint.Reach.Value, joint.Value[2])
 	assert.Greater(t, joint.Reach.Early, 180.0)
 	assert.Greater(t, joint.Reach.Late, joint.Reach.Early)
 
-	two, err := Tracks([]*Result{results[0], results[2]}, []float64{0, 180})
+	two, err := driftFew(t, []float64{0, 180}, records[0], records[2])
 	require.NoError(t, err)
-	assert.Equal(t, "joint[1].resistance", two[0].Key)
-	assert.True(t, two[0].Moved)
-	assert.True(t, math.IsNaN(two[0].Pace), "two records have no pace")
-	require.NoError(t, two[0].FindReach(t.Context(), results[0], []*trial.Trial{hot}))
-	assert.Nil(t, two[0].Reach)
-	one, err := Tracks(results[:1], days[:1])
-	require.NoError(t, err)
-	assert.Empty(t, one)
+	assert.Equal(t, "joint[1].resistance", two.Tracks[0].Key)
+	assert.True(t, two.Tracks[0].Moved)
+	assert.True(t, math.IsNaN(two.Tracks[0].Pace), "two records have no pace")
+	require.NoError(t, two.FindReach(t.Context(), &two.Tracks[0], []*trial.Trial{hot}))
+	assert.Nil(t, two.Tracks[0].Reach)
+	_, err = driftFew(t, []float64{0}, records[0])
+	assert.ErrorIs(t, err, ErrFewRecords)
 }
 
 // TestNothingDriftsInABoatThatStaysAsItIs, whatever its meters show.
 func TestNothingDriftsInABoatThatStaysAsItIs(t *testing.T) {
-	tracks, err := Tracks([]*Result{studOuting(t, 51, 0.3), studOuting(t, 52, 0.3), studOuting(t, 53, 0.3)}, []float64{0, 90, 180})
+	d, err := driftFew(t, []float64{0, 90, 180}, studOuting(t, 51, 0.3), studOuting(t, 52, 0.3), studOuting(t, 53, 0.3))
 	require.NoError(t, err)
-	require.NotEmpty(t, tracks)
-	for _, k := range tracks {
+	require.NotEmpty(t, d.Tracks)
+	for _, k := range d.Tracks {
 		assert.False(t, k.Moved, "%s %v, chance %g", k.Key, k.Value, k.Chance)
 	}
 }

@@ -76,7 +76,7 @@ func (p *problem) screen(l *linear) {
 	var keep []int
 	var values []Unknown
 	for j, u := range p.values {
-		if told[j] > reached {
+		if told[j] > reached || p.drifts && wearOf(p.boat, u.Key) != nil {
 			keep, values = append(keep, j), append(values, u)
 		} else {
 			p.quiet = append(p.quiet, u)

@@ -44,6 +44,8 @@ type recorded struct {
 	model    func(*drive.Model)
 	seen     *seen // nil: driven by the lever
 
+	worn []int // values, as indices into the problem's, that differ in this record from what all share: see wear
+
 	clock      float64      // s that the model's clock is ahead of the record's
 	cool, warm *trial.Trial // the coolest and warmest start of one that begins under load; nil: it begins at rest
 	notes      []string     // what of it is not used or not known
@@ -175,7 +177,12 @@ func (r *recorded) moved(at float64) float64 {
 
 // own returns the number of unknowns that belong to the record alone.
 func (r *recorded) own() int {
-	n := 1 + 2*len(r.channels) + len(r.corners) + r.seen.unknowns()
+	return r.unseen() + len(r.worn) + r.seen.unknowns()
+}
+
+// unseen returns the number of those that no simulation needs, and the charge: they stand first.
+func (r *recorded) unseen() int {
+	n := 1 + 2*len(r.channels) + len(r.corners)
 	if r.warm != nil {
 		n++
 	}
@@ -188,6 +195,7 @@ type problem struct {
 	settings settings.Set
 	values   []Unknown // that the records may tell
 	quiet    []Unknown // that they do not reach
+	drifts   bool      // what wears is kept among the values, however little is told of it
 	records  []*recorded
 	runs     int // simulations so far
 }
@@ -209,8 +217,18 @@ func (p *problem) local(r *recorded, x []float64) []float64 {
 
 // run simulates a record with values z and charge c, both coordinates; own is what else belongs to the record.
 func (p *problem) run(ctx context.Context, r *recorded, z []float64, own []float64) (*record.Run, error) {
-	b, t := place(p.boat, r.trial, p.values, z, own[0])
+	b, t := place(p.boat, r.trial, p.values, p.scores(r, z, own), own[0])
 	return p.simulate(ctx, r, b, t, own)
+}
+
+// scores returns the scores of the values as they were in a record.
+func (p *problem) scores(r *recorded, z, own []float64) []float64 {
+	z = slices.Clone(z)
+	for i, j := range r.worn {
+		u := &p.values[j]
+		z[j] = wearOf(p.boat, u.Key).worn(u, z[j], own[r.unseen()+i])
+	}
+	return z
 }
 
 // simulate runs a record with a boat.
@@ -548,6 +566,13 @@ func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [
 				s.cols[n+1+2*len(r.channels)+q][k] = -slope[k] * r.lateness(r.corners[q])
 			}
 		}
+		for w, j := range r.worn {
+			u := &p.values[j]
+			slope := wearOf(p.boat, u.Key).slope(u, x[j], x[n+r.unseen()+w])
+			for k, v := range s.cols[j] {
+				s.cols[n+r.unseen()+w][k] = v * slope
+			}
+		}
 		s.error = s.errors(r, rows, own0[i], x, n)
 		list[i] = s
 	}
@@ -564,7 +589,7 @@ func (s *series) errors(r *recorded, rows []block, predicted, x []float64, n int
 			raw = append(raw, s.y[q]-predicted[q]+s.low*(predicted[q]-r.trial.Air))
 		}
 		out[k] = location(raw, s.white)
-		for j := n + 1; j < n+r.own()-r.seen.unknowns(); j++ {
+		for j := n + 1; j < n+r.unseen(); j++ {
 			if x[j] != 0 {
 				out[k] -= s.cols[j][k] * x[j]
 			}

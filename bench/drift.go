@@ -7,16 +7,17 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"quaybench/bench/learn"
 )
 
-// Drifted is what a boat's records, one by one, say of how its values move.
+// Drifted is what a boat's records say of how it ages.
 type Drifted struct {
 	Setup   *Setup
 	Records []DriftRecord // in order of time
-	Tracks  []learn.Track
+	Tracks  []learn.Track // those that moved beyond chance first
 	LeftOut []string // records that could not be used, and why
 }
 
@@ -26,7 +27,7 @@ type DriftRecord struct {
 	At         time.Time
 }
 
-// Drift learns from each record by itself and follows each value over them. Records that do not say when they were made are left out.
+// Drift learns from records together and follows over them each value that wears. Records that do not say when they were made, or do not fit, are left out.
 func Drift(ctx context.Context, s *Setup, records []*learn.Record) (*Drifted, error) {
 	out := &Drifted{Setup: s}
 	type dated struct {
@@ -43,33 +44,36 @@ func Drift(ctx context.Context, s *Setup, records []*learn.Record) (*Drifted, er
 		list = append(list, dated{r, at})
 	}
 	slices.SortStableFunc(list, func(a, b dated) int { return a.at.Compare(b.at) })
-	var results []*learn.Result
+	var ordered []*learn.Record
 	var days []float64
 	for _, r := range list {
-		one, err := learn.Learn(ctx, s.Boat, s.Settings, []*learn.Record{r.Record})
-		if err != nil {
-			if ctx.Err() != nil {
-				return nil, context.Cause(ctx)
-			}
-			out.LeftOut = append(out.LeftOut, err.Error())
-			continue
-		}
-		out.Records = append(out.Records, DriftRecord{r.Name, r.Hash, r.at})
-		results, days = append(results, one), append(days, r.at.Sub(list[0].at).Hours()/24)
+		ordered, days = append(ordered, r.Record), append(days, r.at.Sub(list[0].at).Hours()/24)
 	}
-	if len(results) < 2 {
-		return nil, errors.New("two records of the boat that say when they were made are the fewest to see a drift in")
+	d, err := learn.Drift(ctx, s.Boat, s.Settings, ordered, days)
+	if d != nil {
+		out.LeftOut = append(out.LeftOut, d.LeftOut...)
 	}
-	var err error
-	if out.Tracks, err = learn.Tracks(results, days); err != nil {
+	switch {
+	case errors.Is(err, learn.ErrFewRecords) && len(out.LeftOut) > 0:
+		return nil, fmt.Errorf("%w; left out: %s", err, strings.Join(out.LeftOut, "; "))
+	case err != nil:
 		return nil, err
+	}
+	out.Tracks = d.Tracks
+	for _, i := range d.Used {
+		out.Records = append(out.Records, DriftRecord{list[i].Name, list[i].Hash, list[i].at})
+	}
+	for i := range out.Tracks { // days count from the first record that is used
+		for k := range out.Tracks[i].Day {
+			out.Tracks[i].Day[k] -= days[d.Used[0]]
+		}
 	}
 	trials, err := s.trials(nil)
 	if err != nil {
 		return nil, err
 	}
 	for i := range out.Tracks {
-		if err := out.Tracks[i].FindReach(ctx, results[0], trials); err != nil {
+		if err := d.FindReach(ctx, &out.Tracks[i], trials); err != nil {
 			return nil, err
 		}
 	}
@@ -95,6 +99,14 @@ func (d *Drifted) Reaches(t *learn.Track, layout string) string {
 	return fmt.Sprintf("at this pace the %s reaches its limit in %s between %s and %s", r.Part, r.Trial, d.Date(r.Early).Format(layout), d.Date(r.Late).Format(layout))
 }
 
+// AtOnce says in words between which records a value changed that changed at once; "": it did not, or nobody can tell. layout is that of its dates.
+func (d *Drifted) AtOnce(t *learn.Track, layout string) string {
+	if t.Step == 0 {
+		return ""
+	}
+	return fmt.Sprintf("between %s and %s", d.Records[t.Step-1].At.Format(layout), d.Records[t.Step].At.Format(layout))
+}
+
 // MarshalJSON writes the drift as one object, format 1, SI.
 func (d *Drifted) MarshalJSON() ([]byte, error) {
 	type used struct {
@@ -104,6 +116,7 @@ func (d *Drifted) MarshalJSON() ([]byte, error) {
 	}
 	type value struct {
 		Key      string    `json:"key"`
+		Cause    string    `json:"cause"`
 		Unit     string    `json:"unit"`
 		Days     []float64 `json:"days"`
 		Values   []float64 `json:"values"`
@@ -112,6 +125,10 @@ func (d *Drifted) MarshalJSON() ([]byte, error) {
 		Chance   float64   `json:"by_chance"`
 		Moved    bool      `json:"moved"`
 		Like     []string  `json:"not_told_from"`
+		Change   float64   `json:"change"`
+		Least    float64   `json:"change_low"`
+		Most     float64   `json:"change_high"`
+		AtOnce   string    `json:"changed_at_once_before,omitempty"`
 		Pace     *float64  `json:"pace_a_day"`
 		PaceLow  *float64  `json:"pace_low"`
 		PaceHigh *float64  `json:"pace_high"`
@@ -134,9 +151,12 @@ func (d *Drifted) MarshalJSON() ([]byte, error) {
 	}
 	for i := range d.Tracks {
 		t := &d.Tracks[i]
-		v := value{Key: t.Key, Unit: siUnit(t.Unit), Days: t.Day, Values: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved, Like: append([]string{}, t.Like...), Pace: finite(t.Pace), PaceLow: finite(t.PaceLow), PaceHigh: finite(t.PaceHigh)}
+		v := value{Key: t.Key, Cause: t.Cause, Change: t.Change, Least: t.ChangeLow, Most: t.ChangeHigh, Unit: siUnit(t.Unit), Days: t.Day, Values: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved, Like: append([]string{}, t.Like...), Pace: finite(t.Pace), PaceLow: finite(t.PaceLow), PaceHigh: finite(t.PaceHigh)}
 		if t.Factor {
 			v.Unit = "1"
+		}
+		if t.Step > 0 {
+			v.AtOnce = d.Records[t.Step].At.Format(time.DateOnly)
 		}
 		if r := t.Reach; r != nil {
 			v.Part, v.Trial = r.Part, r.Trial

@@ -23,7 +23,7 @@ func (s *Script) Learn(names ...string) (*Learned, error) {
 	return Learn(s.host.Context(), s.Setup, records, nil)
 }
 
-// Drift learns from each record of the boat by itself, those that its book keeps and those named, and follows each value over them.
+// Drift learns from the boat's records together, those that its book keeps and those named, and follows over them each value that wears.
 func (s *Script) Drift(names ...string) (*Drifted, error) {
 	records, err := s.records(names)
 	if err != nil {
@@ -137,6 +137,12 @@ func (d *Drifted) Summary() string {
 		fmt.Fprintf(&b, "%s moved: %s, then %s", t.Key, Format(t.Value[0], unit), Format(t.Value[n], unit))
 		if len(t.Like) > 0 {
 			fmt.Fprintf(&b, " (or, in its place, %s)", strings.Join(t.Like, ", "))
+		}
+		if t.Cause != "" {
+			b.WriteString(": " + t.Cause)
+		}
+		if text := d.AtOnce(t, time.DateOnly); text != "" {
+			b.WriteString("; at once, " + text)
 		}
 		if text := d.Reaches(t, time.DateOnly); text != "" {
 			b.WriteString("; " + text)

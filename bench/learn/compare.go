@@ -40,7 +40,7 @@ func Compare(ctx context.Context, b *boat.Boat, s settings.Set, rec *Record) (*C
 	if err != nil {
 		return nil, err
 	}
-	l, err := p.linearise(ctx, make([]float64, p.size()), nil)
+	l, err := p.linearise(ctx, make([]float64, p.size()), nil, false)
 	if err != nil {
 		return nil, err
 	}

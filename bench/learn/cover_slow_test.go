@@ -145,11 +145,11 @@ func TestDriftByChance(t *testing.T) {
 		d, err := Drift(t.Context(), meters(b), s, records, days)
 		require.NoError(t, err)
 		require.NotEmpty(t, d.Tracks)
-		passes := 0
+		passes, moves := 0, 0.0
 		if d.fit != nil {
-			passes = d.fit.passes
+			passes, moves = d.fit.passes, d.fit.moves
 		}
-		t.Logf("set %d %d: %s, chance %.2g, then %s %.2g; left out %v; %d runs, %d passes, %.1f s", k, a, d.Tracks[0].Key, d.Tracks[0].Chance, d.Tracks[1].Key, d.Tracks[1].Chance, d.LeftOut, d.Runs, passes, time.Since(began).Seconds())
+		t.Logf("set %d %d: %s, chance %.2g, then %s %.2g; left out %v; %d runs, %d passes (%.2f), %.1f s", k, a, d.Tracks[0].Key, d.Tracks[0].Chance, d.Tracks[1].Key, d.Tracks[1].Chance, d.LeftOut, d.Runs, passes, moves, time.Since(began).Seconds())
 		return d
 	}
 	var false_, left count
@@ -281,7 +281,7 @@ func (c *campaign) fisher(t *testing.T, p *problem) (map[string]float64, error) 
 		truth[j] = c.truth[u.Key]
 	}
 	truth[r.first] = c.charge
-	l, err := p.linearise(t.Context(), truth, nil)
+	l, err := p.linearise(t.Context(), truth, nil, false)
 	if err != nil {
 		return nil, err
 	}

@@ -21,8 +21,8 @@ import (
 // Track is one value that wears, over several records.
 type Track struct {
 	Key, Unit string
-	Factor    bool // on a table
-	Cause     string
+	Factor    bool   // on a table
+	Cause     string // of a value that moved the way of what wears, in the trade's words; empty of one that did not move, or went back: somebody mended something
 	Day       []float64
 	// Value is what the value was in each record; SI. Low and High are its 95 % interval within the row of records: what they share, as the level of all of them, is left out.
 	Value, Low, High []float64
@@ -198,6 +198,10 @@ func (p *problem) refit(ctx context.Context, f *fitted, w *row, more []Track) (*
 		parts = append(parts, own{x[:r.unseen()], x[r.unseen() : r.unseen()+len(r.worn)], x[r.unseen()+len(r.worn):]})
 	}
 	x := slices.Clone(f.x[:n])
+	var renewed []int
+	for _, t := range more {
+		renewed = append(renewed, w.value[w.place(t.Key)])
+	}
 	for k, r := range p.records {
 		part := parts[k]
 		worn := slices.Clone(part.worn)
@@ -211,11 +215,11 @@ func (p *problem) refit(ctx context.Context, f *fitted, w *row, more []Track) (*
 		x = append(append(append(x, part.head...), worn...), part.tail...)
 	}
 	p.size()
-	l, err := p.linearise(ctx, x, nil)
+	l, err := p.linearise(ctx, x, f.linear, true, renewed...)
 	if err != nil {
 		return nil, err
 	}
-	return p.search(ctx, l)
+	return p.search(ctx, l, 0)
 }
 
 // row is what the records say together of a change of each value that wears in each record, linear around a mode. Changes are in those that are usual; everything else, and what moved
@@ -609,7 +613,7 @@ func (w *row) moved() (list []Track, err error) {
 // track returns the name of a value that wears.
 func (w *row) track(j int) Track {
 	u := w.p.values[w.value[j]]
-	t := Track{Key: u.Key, Unit: u.Unit, Cause: w.wear(j).name(w.p.boat, u.Key), Pace: math.NaN(), PaceLow: math.NaN(), PaceHigh: math.NaN(), unknown: u}
+	t := Track{Key: u.Key, Unit: u.Unit, Pace: math.NaN(), PaceLow: math.NaN(), PaceHigh: math.NaN(), unknown: u}
 	_, _, t.Factor = u.Table()
 	return t
 }
@@ -634,6 +638,9 @@ func (w *row) found(t Track) Track {
 			}
 			cov.SetSym(a, b, wider*wider*v)
 		}
+	}
+	if x[k-1] > 0 {
+		t.Cause = w.wear(j).name(w.p.boat, t.Key)
 	}
 	w.fill(&t, j, x, cov)
 	return t

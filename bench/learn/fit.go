@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -29,6 +30,7 @@ type fitted struct {
 	cov    *mat.SymDense
 	cost   float64 // −2 times the logarithm of the posterior at x, but for a constant
 	passes int
+	moves  float64 // by which the last pass would still have moved an unknown, in its standard deviations
 }
 
 // sum returns the information of all records at the present noise.
@@ -102,12 +104,16 @@ func (p *problem) screen(l *linear) {
 
 // fit finds the mode, started from the charge of the bank that fits best, and from the second best where that lies apart.
 func (p *problem) fit(ctx context.Context) (*fitted, error) {
-	l, err := p.linearise(ctx, make([]float64, p.size()), nil)
+	l, err := p.linearise(ctx, make([]float64, p.size()), nil, false)
 	if err != nil {
 		return nil, err
 	}
 	p.screen(l)
 	p.tune(l)
+	full := passes
+	if p.drifts {
+		full = 1
+	}
 	starts, err := p.charges(ctx, l)
 	if err != nil {
 		return nil, err
@@ -116,14 +122,14 @@ func (p *problem) fit(ctx context.Context) (*fitted, error) {
 	for i, x := range starts {
 		from := l
 		if i > 0 || slices.ContainsFunc(x, func(v float64) bool { return v != 0 }) {
-			if from, err = p.linearise(ctx, x, l); err != nil {
+			if from, err = p.linearise(ctx, x, l, full < passes); err != nil {
 				if i > 0 && ctx.Err() == nil {
 					continue
 				}
 				return nil, err
 			}
 		}
-		f, err := p.search(ctx, from)
+		f, err := p.search(ctx, from, full)
 		if err != nil {
 			return nil, err
 		}
@@ -205,8 +211,8 @@ func (p *problem) charges(ctx context.Context, l *linear) ([][]float64, error) {
 	return starts, nil
 }
 
-// search goes from a point to the mode near it.
-func (p *problem) search(ctx context.Context, l *linear) (*fitted, error) {
+// search goes from a point to the mode near it. After full passes the derivatives stay as they are.
+func (p *problem) search(ctx context.Context, l *linear, full int) (*fitted, error) {
 	f := &fitted{}
 	for f.passes = 1; ; f.passes++ {
 		x, _, _, err := p.tune(l).solve()
@@ -225,13 +231,16 @@ func (p *problem) search(ctx context.Context, l *linear) (*fitted, error) {
 		}
 		most := 0.0
 		for j := range x {
+			if p.drifts && p.asideFrom(j) {
+				continue
+			}
 			most = max(most, math.Abs(x[j]-l.x[j])/math.Sqrt(cov.At(j, j)))
 		}
-		f.linear, f.x, f.cov, f.cost = l, x, cov, minus
+		f.linear, f.x, f.cov, f.cost, f.moves = l, x, cov, minus, most
 		if f.passes > 1 && most < settled || f.passes == passes {
 			return f, nil
 		}
-		next, err := p.advance(ctx, l)
+		next, err := p.advance(ctx, l, x, f.passes > full)
 		if err != nil {
 			return nil, err
 		}
@@ -241,6 +250,16 @@ func (p *problem) search(ctx context.Context, l *linear) (*fitted, error) {
 		}
 		l = next
 	}
+}
+
+// asideFrom reports whether an unknown is neither a value nor what one differs by in a record: how late a lever came and what a meter shows need not be settled to see a drift.
+func (p *problem) asideFrom(j int) bool {
+	for _, r := range p.records {
+		if worn := r.first + r.unseen(); j >= worn && j < worn+len(r.worn) {
+			return false
+		}
+	}
+	return j >= len(p.values)
 }
 
 // cost returns the residuals whose squares a fit makes small, with the noise and the weights of a linearisation: the rows, whitened, then the unknowns themselves,
@@ -282,14 +301,24 @@ func (p *problem) cost(ctx context.Context, l *linear) (rows int, residuals func
 }
 
 // advance takes one accepted step of the trust region and returns the problem made linear there, or l itself where no step lowers the true cost.
-func (p *problem) advance(ctx context.Context, l *linear) (*linear, error) {
+// there is where the linear problem has its mode.
+func (p *problem) advance(ctx context.Context, l *linear, there []float64, keep bool) (*linear, error) {
 	k := p.size()
 	rows, residuals := p.cost(ctx, l)
+	if p.drifts { // several records have rows enough to make a factor of the trust region dear, and mostly its first step is the whole one
+		was, now := make([]float64, rows), make([]float64, rows)
+		if err := cmp.Or(residuals(l.x, was), residuals(there, now)); err != nil {
+			return nil, err
+		}
+		if dot(now, now) < dot(was, was) {
+			return p.linearise(ctx, there, l, keep)
+		}
+	}
 	next := l
 	jacobian := func(x []float64, J *mat.Dense) error {
 		if !slices.Equal(x, l.x) {
 			var err error
-			if next, err = p.linearise(ctx, x, l); err != nil {
+			if next, err = p.linearise(ctx, x, l, keep); err != nil {
 				return err
 			}
 		}

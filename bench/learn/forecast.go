@@ -84,7 +84,7 @@ func linearised(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) (
 	if err != nil {
 		return nil, nil, err
 	}
-	l, err := p.linearise(ctx, make([]float64, p.size()), nil)
+	l, err := p.linearise(ctx, make([]float64, p.size()), nil, false)
 	return p, l, err
 }
 

@@ -107,7 +107,7 @@ func TestWithoutALeverTheCurrentDrives(t *testing.T) {
 	p.values = few(p.values)
 	require.NotNil(t, p.records[0].seen)
 	assert.Equal(t, record.MotorCurrent, p.records[0].seen.by())
-	l, err := p.linearise(t.Context(), make([]float64, p.size()), nil)
+	l, err := p.linearise(t.Context(), make([]float64, p.size()), nil, false)
 	require.NoError(t, err)
 	require.Len(t, l.sets[0], 3, "voltage, battery current, boat speed")
 	for _, s := range l.sets[0] {

@@ -411,8 +411,9 @@ type linear struct {
 	base []*record.Run
 }
 
-// linearise simulates the point and one step in each direction, on all cores. before, if not nil, hands its noise on.
-func (p *problem) linearise(ctx context.Context, x []float64, before *linear) (*linear, error) {
+// linearise simulates the point and one step in each direction, on all cores. before, if not nil, hands its noise on. To keep derivatives is to take those of before for
+// the values, but for some that are renewed, and for the charge: a fiftieth of the simulations.
+func (p *problem) linearise(ctx context.Context, x []float64, before *linear, keep bool, renewed ...int) (*linear, error) {
 	n := len(p.values)
 	l := &linear{x: slices.Clone(x), sets: make([][]*series, len(p.records)), base: make([]*record.Run, len(p.records))}
 	type job struct{ rec, j int }
@@ -422,7 +423,9 @@ func (p *problem) linearise(ctx context.Context, x []float64, before *linear) (*
 	for k, r := range p.records {
 		dirs := make([]int, 0, n+1)
 		for j := range n + 1 { // the values and the charge
-			dirs = append(dirs, j)
+			if !keep || slices.Contains(renewed, j) {
+				dirs = append(dirs, j)
+			}
 		}
 		for j := range r.seen.unknowns() {
 			dirs = append(dirs, n+r.own()-r.seen.unknowns()+j)
@@ -471,7 +474,11 @@ func (p *problem) linearise(ctx context.Context, x []float64, before *linear) (*
 	}
 	p.runs += len(jobs)
 	for k, r := range p.records {
-		l.sets[k] = p.series(r, p.local(r, x), l.base[k], predicted[k], moving[k])
+		var kept []*series
+		if keep {
+			kept = before.sets[k]
+		}
+		l.sets[k] = p.series(r, p.local(r, x), l.base[k], predicted[k], moving[k], kept)
 		if err := p.warm(ctx, r, p.local(r, x), l.sets[k]); err != nil {
 			return nil, err
 		}
@@ -520,8 +527,8 @@ func negate(predicted [][]float64) {
 }
 
 // series reduces the readings of a record to rows with their derivatives. predicted holds the rows of each direction of moving, then
-// the readings at the point itself.
-func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [][][]float64, moving []int) []*series {
+// the readings at the point itself; kept, if not nil, has the derivatives of the others.
+func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [][][]float64, moving []int, kept []*series) []*series {
 	n, own := len(p.values), r.own()
 	own0 := predicted[len(predicted)-1]
 	slopes, blurs := r.slopes(base), r.blurs(base)
@@ -544,6 +551,11 @@ func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [
 			s.jitter = append(s.jitter, jitter*jitter+blur*blur)
 			if c.name == record.MotorSpeed && r.seen == nil && r.trial.Load == "normal" && r.trial.Lever(s.at[k])(s.at[k]) == 0 {
 				s.jitter[k] += idleError
+			}
+		}
+		if kept != nil {
+			for j := range n + 1 {
+				s.cols[j] = slices.Clone(kept[i].cols[j])
 			}
 		}
 		for d, j := range moving {

@@ -40,7 +40,7 @@ func fromTheBoat(t *testing.T) (rows, unknowns int, residuals func(x, r []float6
 	p, err := newProblem(b, s, []*Record{outing(t, nil)})
 	require.NoError(t, err)
 	p.values = few(p.values)
-	l, err := p.linearise(t.Context(), make([]float64, p.size()), nil)
+	l, err := p.linearise(t.Context(), make([]float64, p.size()), nil, false)
 	require.NoError(t, err)
 	p.tune(l)
 	rows, residuals = p.cost(context.Background(), l)

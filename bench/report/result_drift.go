@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"quaybench/bench/quantity"
@@ -20,7 +21,11 @@ type Drift struct {
 // DriftTrack is one value over the records, SI, each with its 95 % interval.
 type DriftTrack struct {
 	Name, Unit            string
+	Cause                 string // in the trade's words; "": it went back
 	Day, Value, Low, High []float64
+	// Change is the last value less the first, with its 95 % interval.
+	Change, ChangeLow, ChangeHigh float64
+	AtOnce                        string // in words: between which records it changed, if at once; "": it did not
 	Chance                float64
 	Moved                 bool
 	Like                  []string // that the records cannot tell from it
@@ -36,11 +41,11 @@ func (t *Drift) write(p *Paper, d *document) {
 			moved++
 		}
 	}
-	d.Sentence = fmt.Sprintf("%d of %d values that the records tell moved beyond chance.", moved, len(t.Tracks))
+	d.Sentence = fmt.Sprintf("%s of the %d values that wear and that these records tell moved beyond chance.", fmt.Sprint(moved), len(t.Tracks))
 	for _, r := range t.Records {
 		d.lead("record", r)
 	}
-	s := d.section("drift", "What moved", "Each value is asked alone, the others being the same in all records. The intervals leave out what the records share. By chance: the probability that a value which stayed as it is differs so much, all values counted; below 1 % it moved.")
+	s := d.section("drift", "What moved", "Asked is what wears, by a trend over the days and by a step between two records; everything else is the same in all records. The intervals leave out what the records share. By chance: the probability that a value which stayed as it is differs so much, all that is asked counted; below 1 % it moved.")
 	s.Bare = true
 	tab := &table{Columns: []column{{Title: "value", Wide: 2}, {Title: "first", Right: true}, {Title: "95 %", Right: true, Wide: 1.5}, {Title: "last", Right: true}, {Title: "95 %", Right: true, Wide: 1.5}, {Title: "by chance", Right: true}}}
 	still := []string{}
@@ -73,12 +78,16 @@ func (t *Drift) write(p *Paper, d *document) {
 		if len(k.Like) > 0 {
 			s.say(k.Name, "or, in its place, "+quantity.List(k.Like)+": these records cannot tell which")
 		}
+		s.say(k.Name, k.moved())
 		text := "no date: the pace is not sure, or leads to no limit within a hundred years"
 		if len(k.Day) < 3 {
 			text = "no date: three records are the fewest for one"
 		}
-		if k.Reaches != "" {
+		switch {
+		case k.Reaches != "":
 			text = k.Reaches
+		case k.AtOnce != "":
+			text = "no date: it changed at once, " + k.AtOnce + ", and that has no pace"
 		}
 		s.say(k.Name, text)
 	}
@@ -96,6 +105,19 @@ func (t *Drift) write(p *Paper, d *document) {
 		_, figures := t.pictures(p)
 		s.add(block{Figures: figures})
 	}
+}
+
+// moved says what happened to a value, and by how much.
+func (k *DriftTrack) moved() string {
+	what := k.Cause
+	if what == "" {
+		what = "it went back, as when something was mended, cleaned or exchanged"
+	}
+	by, between := valueRange(k.Change, k.ChangeLow, k.ChangeHigh, k.Unit)
+	if !strings.HasPrefix(by, "-") && !strings.HasPrefix(by, "−") {
+		by = "+" + by
+	}
+	return fmt.Sprintf("%s: %s from the first record to the last (%s)", what, by, between)
 }
 
 func (t *Drift) pictures(*Paper) (string, []Figure) {

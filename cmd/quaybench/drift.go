@@ -39,7 +39,7 @@ func (o *driftOptions) run(ctx context.Context, sys *system) error {
 			return err
 		}
 	}
-	bar := newBar(sys, "learning from each record")
+	bar := newBar(sys, "learning from the records")
 	d, err := bench.Drift(ctx, b.Setup, records)
 	bar.done()
 	if err != nil {
@@ -111,7 +111,8 @@ func driftResult(d *bench.Drifted) *report.Drift {
 			unit, name = "%", name+" (factor)"
 		}
 		k := report.DriftTrack{Name: name, Unit: unit, Day: t.Day, Value: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved}
-		k.Like, k.Reaches = t.Like, d.Reaches(t, "2 January 2006")
+		k.Like, k.Reaches, k.AtOnce = t.Like, d.Reaches(t, "2 January 2006"), d.AtOnce(t, "2 January 2006")
+		k.Cause, k.Change, k.ChangeLow, k.ChangeHigh = t.Cause, t.Change, t.ChangeLow, t.ChangeHigh
 		out.Tracks = append(out.Tracks, k)
 	}
 	return out
@@ -122,8 +123,9 @@ func driftCommand(sys *system) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "drift BOAT [RECORD...]",
 		Short: "follow the boat's values over its records: what moved beyond chance, and when it reaches a limit",
-		Long: `Learns from the records of the boat, those that its book keeps and those given, and follows each value over them. What differs by more than chance is told,
-and from three records on, where the pace is sure enough, between which dates a part reaches its limit.
+		Long: `Learns from the records of the boat together, those that its book keeps and those given, and asks what wears: joints and cables, contacts, battery, magnets, brushes,
+bearings and seal, cooling, propeller and hull. Everything else is the same in all records. What differs between them by more than chance is told, with how much, and from
+three records on, where the pace is sure enough, between which dates a part reaches its limit. A record that does not fit, whatever is worn, is left out and named.
 
 The book keeps records of "readings", "sheet --fill" and "learn --write", and those that an approval rests on.
 

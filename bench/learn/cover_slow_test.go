@@ -113,7 +113,7 @@ var agings = []struct {
 	{"battery", "battery.resistance", [3]float64{1, 1.4, 2}, ""},
 }
 
-// TestDriftByChance: of boats that stayed as they were, three outings each with other meters, another lever and another sea, one in twenty at most is said to have
+// TestDriftByChance: of boats that stayed as they were, three outings each with other meters, another lever and another sea, at 10 Hz and read by hand, one in twenty at most is said to have
 // changed; of those with a joint that grew fourfold, with a thermometer held to it when it is hottest, each is, and that joint is named; so is what else truly aged in nine of ten.
 // QUAYBENCH_CAMPAIGNS (20 that stayed, and as many that aged) and QUAYBENCH_SEED choose, and QUAYBENCH_TRUTHS which ("still,joint").
 func TestDriftByChance(t *testing.T) {
@@ -121,13 +121,13 @@ func TestDriftByChance(t *testing.T) {
 	n, seed := number("QUAYBENCH_CAMPAIGNS", 20), uint64(number("QUAYBENCH_SEED", 23))
 	only := os.Getenv("QUAYBENCH_TRUTHS")
 	days := []float64{0, 90, 200}
-	follow := func(k, a int) *Drifting {
+	follow := func(k, a, sampled int) *Drifting {
 		c := draw(t, b, s, wrongs[0], seed, k, 0.3)
 		new := *c.boat
 		var records []*Record
 		for i := range days {
 			aged := new
-			kind := samplings(c.trial)[0]
+			kind := samplings(c.trial)[sampled]
 			if a >= 0 {
 				now, ok := datafile.Number(&aged, agings[a].key)
 				require.True(t, ok)
@@ -143,32 +143,48 @@ func TestDriftByChance(t *testing.T) {
 		}
 		began := time.Now()
 		d, err := Drift(t.Context(), meters(b), s, records, days)
+		if err != nil {
+			t.Log(d.LeftOut)
+		}
 		require.NoError(t, err)
-		require.NotEmpty(t, d.Tracks)
-		passes, moves := 0, 0.0
+		passes, moves, far := 0, 0.0, 0.0
 		if d.fit != nil {
 			passes, moves = d.fit.passes, d.fit.moves
+			for _, set := range d.row.sets {
+				for _, s := range set {
+					a, b := s.far()
+					far = max(far, a, b)
+				}
+			}
 		}
-		t.Logf("set %d %d: %s, chance %.2g, then %s %.2g; left out %v; %d runs, %d passes (%.2f), %.1f s", k, a, d.Tracks[0].Key, d.Tracks[0].Chance, d.Tracks[1].Key, d.Tracks[1].Chance, d.LeftOut, d.Runs, passes, moves, time.Since(began).Seconds())
+		if len(d.Tracks) < 2 {
+			t.Logf("set %d %d %d: %v", k, a, sampled, d.Tracks)
+			return d
+		}
+		t.Logf("set %d %d %d: %s, chance %.2g, then %s %.2g; left out %v; %d runs, %d passes (%.2f), strays %.2f, %.1f s", k, a, sampled, d.Tracks[0].Key, d.Tracks[0].Chance, d.Tracks[1].Key, d.Tracks[1].Chance, d.LeftOut, d.Runs, passes, moves, far, time.Since(began).Seconds())
 		return d
 	}
-	var false_, left count
+	var false_ [2]count // telemetry, readings by hand
+	var left count
 	found := make([]count, len(agings))
 	covered := make([]count, len(agings))
 	for k := range n {
 		if only == "" || strings.Contains(only, "still") {
-			still := follow(k, -1)
-			false_.add(still.Tracks[0].Moved)
-			left.add(len(still.LeftOut) > 0)
-			if still.Tracks[0].Moved {
-				t.Logf("set %d: %s %v, chance %.2g, though nothing moved", k, still.Tracks[0].Key, still.Tracks[0].Value, still.Tracks[0].Chance)
+			for _, sampled := range []int{0, 1 + k%2} {
+				still := follow(k, -1, sampled)
+				alarm := len(still.Tracks) > 0 && still.Tracks[0].Moved
+				false_[min(1, sampled)].add(alarm)
+				left.add(len(still.LeftOut) > 0)
+				if alarm {
+					t.Logf("set %d: %s %v, chance %.2g, though nothing moved", k, still.Tracks[0].Key, still.Tracks[0].Value, still.Tracks[0].Chance)
+				}
 			}
 		}
 		a := k % len(agings)
 		if only != "" && !strings.Contains(only, agings[a].name) {
 			continue
 		}
-		aged := follow(k, a)
+		aged := follow(k, a, 0)
 		named := slices.IndexFunc(aged.Tracks, func(t Track) bool { return t.Moved && t.Key == agings[a].key })
 		like := slices.IndexFunc(aged.Tracks, func(t Track) bool { return t.Moved && slices.Contains(t.Like, agings[a].key) })
 		found[a].add(named >= 0 || like >= 0)
@@ -187,8 +203,11 @@ func TestDriftByChance(t *testing.T) {
 		covered[a].add(o.ChangeLow < o.Value[0]*(factor-1) && o.Value[0]*(factor-1) < o.ChangeHigh)
 		t.Logf("set %d: %s %.3g, step %d, change %.3g (%.3g to %.3g)", k, o.Key, o.Value, o.Step, o.Change/o.Value[0], o.ChangeLow/o.Value[0], o.ChangeHigh/o.Value[0])
 	}
-	t.Logf("drift: %d of %d boats that stayed as they were are said to have changed; records left out in %d of %d", false_.hit, false_.of, left.hit, left.of)
-	assert.Greater(t, distuv.Binomial{N: float64(false_.of), P: 0.05}.Survival(float64(false_.hit)-0.5), 0.01, "at most one in twenty")
+	for i, of := range []string{"10 Hz", "by hand"} {
+		t.Logf("drift, %s: %d of %d boats that stayed as they were are said to have changed", of, false_[i].hit, false_[i].of)
+		assert.Greater(t, distuv.Binomial{N: float64(false_[i].of), P: 0.05}.Survival(float64(false_[i].hit)-0.5), 0.01, "at most one in twenty")
+	}
+	t.Logf("records left out in %d of %d", left.hit, left.of)
 	assert.Greater(t, distuv.Binomial{N: float64(left.of), P: 0.05}.Survival(float64(left.hit)-0.5), 0.01, "records of right models that are left out")
 	for a := range agings {
 		t.Logf("%s: found in %d of %d, the change in its interval in %d of %d", agings[a].name, found[a].hit, found[a].of, covered[a].hit, covered[a].of)

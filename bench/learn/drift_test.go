@@ -37,6 +37,7 @@ func TestDriftNamesAJointThatGrew(t *testing.T) {
 	assert.Equal(t, jointUp+"switch stud", joint.Cause)
 	assert.True(t, joint.Moved)
 	assert.Less(t, joint.Chance, 1e-6)
+	t.Log(joint.Value, joint.Low, joint.High, d.fit.passes, d.fit.moves)
 	for i, want := range []float64{1, 2.5, 4} {
 		assert.InEpsilon(t, want*0.12e-3, joint.Value[i], 0.1, "record %d", i)
 	}

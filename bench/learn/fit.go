@@ -211,7 +211,7 @@ func (p *problem) charges(ctx context.Context, l *linear) ([][]float64, error) {
 	return starts, nil
 }
 
-// search goes from a point to the mode near it. After full passes the derivatives stay as they are.
+// search goes from a point to the mode near it. After full passes the derivatives stay as they are, but those of what is worn in some record.
 func (p *problem) search(ctx context.Context, l *linear, full int) (*fitted, error) {
 	f := &fitted{}
 	for f.passes = 1; ; f.passes++ {
@@ -250,6 +250,14 @@ func (p *problem) search(ctx context.Context, l *linear, full int) (*fitted, err
 		}
 		l = next
 	}
+}
+
+// worn lists the values that differ from record to record.
+func (p *problem) worn() (list []int) {
+	for _, r := range p.records {
+		list = append(list, r.worn...)
+	}
+	return list
 }
 
 // asideFrom reports whether an unknown is neither a value nor what one differs by in a record: how late a lever came and what a meter shows need not be settled to see a drift.
@@ -311,14 +319,14 @@ func (p *problem) advance(ctx context.Context, l *linear, there []float64, keep 
 			return nil, err
 		}
 		if dot(now, now) < dot(was, was) {
-			return p.linearise(ctx, there, l, keep)
+			return p.linearise(ctx, there, l, keep, p.worn()...)
 		}
 	}
 	next := l
 	jacobian := func(x []float64, J *mat.Dense) error {
 		if !slices.Equal(x, l.x) {
 			var err error
-			if next, err = p.linearise(ctx, x, l, keep); err != nil {
+			if next, err = p.linearise(ctx, x, l, keep, p.worn()...); err != nil {
 				return err
 			}
 		}

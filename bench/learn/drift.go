@@ -219,12 +219,10 @@ func (p *problem) refit(ctx context.Context, f *fitted, w *row, more []Track) (*
 	for k, r := range p.records {
 		part := parts[k]
 		worn := slices.Clone(part.worn)
-		if k > 0 {
-			for _, t := range more {
-				j := w.place(t.Key)
-				r.worn = append(r.worn, w.value[j])
-				worn = append(worn, max(-2, min(2, w.free[j][k])))
-			}
+		for _, t := range more {
+			j := w.place(t.Key)
+			r.worn = append(r.worn, w.value[j])
+			worn = append(worn, max(-2, min(2, w.free[j][k])))
 		}
 		x = append(append(append(x, part.head...), worn...), part.tail...)
 	}

@@ -2,11 +2,16 @@ package learn
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/boat"
+	"quaybench/bench/datafile"
+	"quaybench/bench/drive"
 	"quaybench/bench/learn/learntest"
 	"quaybench/bench/record"
 	"quaybench/bench/trial"
@@ -37,7 +42,6 @@ func TestDriftNamesAJointThatGrew(t *testing.T) {
 	assert.Equal(t, jointUp+"switch stud", joint.Cause)
 	assert.True(t, joint.Moved)
 	assert.Less(t, joint.Chance, 1e-6)
-	t.Log(joint.Value, joint.Low, joint.High, d.fit.passes, d.fit.moves)
 	for i, want := range []float64{1, 2.5, 4} {
 		assert.InEpsilon(t, want*0.12e-3, joint.Value[i], 0.1, "record %d", i)
 	}
@@ -75,6 +79,77 @@ func TestNothingDriftsInABoatThatStaysAsItIs(t *testing.T) {
 	require.NotEmpty(t, d.Tracks)
 	for _, k := range d.Tracks {
 		assert.False(t, k.Moved, "%s %v, chance %g", k.Key, k.Value, k.Chance)
+	}
+}
+
+// TestWhatChangesAtOnceHasNoDate: a joint that came loose between two of four records is told as that; it has no pace, so no date. The other way round somebody tightened it.
+func TestWhatChangesAtOnceHasNoDate(t *testing.T) {
+	days := []float64{0, 60, 120, 180}
+	records := []*Record{studOuting(t, 61, 0), studOuting(t, 62, 0), studOuting(t, 63, 3), studOuting(t, 64, 3)}
+	for _, mended := range []bool{false, true} {
+		if mended {
+			slices.Reverse(records)
+		}
+		d, err := driftFew(t, days, records...)
+		require.NoError(t, err)
+		joint := &d.Tracks[0]
+		require.Equal(t, "joint[1].resistance", joint.Key)
+		require.True(t, joint.Moved)
+		assert.Equal(t, 2, joint.Step)
+		assert.True(t, math.IsNaN(joint.Pace))
+		assert.Equal(t, mended, joint.Cause == "")
+		assert.Equal(t, mended, joint.ChangeHigh < 0)
+	}
+}
+
+// TestDriftLeavesOutARecordThatDoesNotFit, and names it: its voltmeter showed what no boat does. What cannot be simulated goes too.
+func TestDriftLeavesOutARecordThatDoesNotFit(t *testing.T) {
+	records := []*Record{studOuting(t, 71, 0), studOuting(t, 72, 0), studOuting(t, 73, 0)}
+	records[1].Name = "june.csv"
+	v, _ := records[1].Run.Trace(record.Voltage)
+	for i := range v.Values {
+		v.Values[i] += 8 * math.Sin(2*math.Pi*float64(i)/40)
+	}
+	d, err := driftFew(t, []float64{0, 30, 60}, records...)
+	require.NoError(t, err)
+	assert.Equal(t, []int{0, 2}, d.Used)
+	require.Len(t, d.LeftOut, 1)
+	assert.Regexp(t, `^june\.csv: it does not fit, whatever is worn: its voltage at the controller strays \d`, d.LeftOut[0])
+	for _, k := range d.Tracks {
+		assert.False(t, k.Moved, k.Key)
+	}
+}
+
+// TestWhatWears: of the reference boat's values those that age are asked, and none that nothing wears.
+func TestWhatWears(t *testing.T) {
+	b, _ := petrel(t)
+	var asked []string
+	rows := map[*wear]bool{}
+	for _, u := range drive.Unknowns(drive.Filled(b)) {
+		if w := wearOf(b, u.Key); w != nil {
+			asked, rows[w] = append(asked, u.Key), true
+			for _, d := range []float64{-1, 0.5, 1.5} {
+				assert.InEpsilon(t, u.Spread.At(0.4)*math.Exp(w.size()*d), u.Spread.At(w.worn(&u, 0.4, d)), 1e-9, u.Key)
+			}
+		}
+	}
+	assert.Equal(t, []string{
+		"battery.capacity", "battery.resistance", "cable[0].resistance", "cable[1].resistance", "joint[0].resistance", "joint[1].resistance", "joint[2].resistance", "contactor.resistance",
+		"stage.sink_resistance", "motor.constant", "motor.brush_drop", "motor.friction_torque", "motor.housing_to_air", "shaft.seal_friction", "propeller.measured_power",
+		"compartment.thermal_resistance", "hull.speed_power",
+	}, asked)
+	assert.Equal(t, jointUp+"motor terminal", wearOf(b, "joint[2].resistance").name(b, "joint[2].resistance"))
+	assert.Equal(t, "crimp or cable corroded: battery cable", wearOf(b, "cable[0].resistance").name(b, "cable[0].resistance"))
+	screw := *b
+	assert.Nil(t, wearOf(&screw, "propeller.pitch"))
+	screw.Propeller.Kind = "B-series"
+	assert.NotNil(t, wearOf(&screw, "propeller.pitch"))
+	known := map[string]bool{}
+	for _, f := range datafile.Fields(boat.Boat{}) {
+		known[strings.ReplaceAll(f.Key, "[]", "")] = true
+	}
+	for i := range wears {
+		assert.True(t, known[wears[i].key], wears[i].key)
 	}
 }
 

@@ -1,7 +1,6 @@
 package learn
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -253,11 +252,8 @@ func (p *problem) search(ctx context.Context, l *linear, full int) (*fitted, err
 }
 
 // worn lists the values that differ from record to record.
-func (p *problem) worn() (list []int) {
-	for _, r := range p.records {
-		list = append(list, r.worn...)
-	}
-	return list
+func (p *problem) worn() []int {
+	return p.records[0].worn
 }
 
 // asideFrom reports whether an unknown is neither a value nor what one differs by in a record: how late a lever came and what a meter shows need not be settled to see a drift.
@@ -315,11 +311,20 @@ func (p *problem) advance(ctx context.Context, l *linear, there []float64, keep 
 	rows, residuals := p.cost(ctx, l)
 	if p.drifts { // several records have rows enough to make a factor of the trust region dear, and mostly its first step is the whole one
 		was, now := make([]float64, rows), make([]float64, rows)
-		if err := cmp.Or(residuals(l.x, was), residuals(there, now)); err != nil {
+		if err := residuals(l.x, was); err != nil {
 			return nil, err
 		}
-		if dot(now, now) < dot(was, was) {
-			return p.linearise(ctx, there, l, keep, p.worn()...)
+		for _, share := range []float64{1, 0.5, 0.25, 0.125} {
+			x := slices.Clone(l.x)
+			for j := range x {
+				x[j] += share * (there[j] - x[j])
+			}
+			if err := residuals(x, now); err != nil {
+				return nil, err
+			}
+			if dot(now, now) < dot(was, was) {
+				return p.linearise(ctx, x, l, keep, p.worn()...)
+			}
 		}
 	}
 	next := l

@@ -25,7 +25,7 @@ type row struct {
 	C *mat.SymDense
 
 	sets [][]*series // with the noise found while all that wears is free
-	free [][]float64 // change of each value in each record to first order, less that in the first, each value being alone
+	free [][]float64 // change of each value in each record to first order, each value being alone
 	most float64     // tests asked, as independent ones
 }
 
@@ -219,27 +219,31 @@ func freed(S *mat.SymDense, s []float64, sd map[int]float64) (*mat.SymDense, []f
 	return out, rest, nil
 }
 
-// changes returns by what a value differs from the first record, in each, and the covariance of that, under an information.
+// changes returns by what a value differs in each record from what all share, and the covariance of that, under an information.
 func (w *row) changes(j int, S *mat.SymDense, s []float64) (x []float64, cov *mat.SymDense, err error) {
 	k := w.records()
-	some := newInformation(k - 1)
-	for a := 1; a < k; a++ {
-		some.g[a-1] = s[w.at(j, a)]
+	some := newInformation(k)
+	for a := range k {
+		some.g[a] = s[w.at(j, a)]
 		for b := a; b < k; b++ {
-			some.A.SetSym(a-1, b-1, S.At(w.at(j, a), w.at(j, b)))
+			some.A.SetSym(a, b, S.At(w.at(j, a), w.at(j, b)))
 		}
 	}
-	later, c, _, err := some.solve()
-	if err != nil {
-		return nil, nil, err
-	}
-	cov = mat.NewSymDense(k, nil)
-	for a := 1; a < k; a++ {
+	x, cov, _, err = some.solve()
+	return x, cov, err
+}
+
+// sinceFirst returns changes less the first, and their covariance, widened.
+func sinceFirst(x []float64, cov *mat.SymDense) ([]float64, *mat.SymDense) {
+	k := len(x)
+	out, wide := make([]float64, k), mat.NewSymDense(k, nil)
+	for a := range k {
+		out[a] = x[a] - x[0]
 		for b := a; b < k; b++ {
-			cov.SetSym(a, b, wider*wider*c.At(a-1, b-1))
+			wide.SetSym(a, b, wider*wider*(cov.At(a, b)-cov.At(0, b)-cov.At(a, 0)+cov.At(0, 0)))
 		}
 	}
-	return append([]float64{0}, later...), cov, nil
+	return out, wide
 }
 
 // way is one way in which a value may change over the records: by day, or from one record on.
@@ -345,7 +349,7 @@ func (w *row) chance(score float64) float64 {
 func (w *row) without(moving ...int) (*mat.SymDense, []float64, error) {
 	sd := map[int]float64{}
 	for _, j := range moving {
-		for r := 1; r < w.records(); r++ {
+		for r := range w.records() {
 			sd[w.at(j, r)] = 1
 		}
 	}
@@ -430,24 +434,21 @@ func (w *row) found(t Track) Track {
 	x, cov := make([]float64, k), mat.NewSymDense(k, nil)
 	at := make([]int, k)
 	for r, rec := range w.p.records {
-		if i := slices.Index(rec.worn, w.value[j]); i >= 0 {
-			at[r] = rec.first + rec.unseen() + i
-			x[r] = w.x[at[r]]
-		}
+		at[r] = rec.first + rec.unseen() + slices.Index(rec.worn, w.value[j])
+		x[r] = w.x[at[r]]
 	}
-	for a := 1; a < k; a++ {
+	first := x[0]
+	for a := range k {
 		for b := a; b < k; b++ {
-			v := w.C.At(at[a], at[b]) + w.scatter(j)*w.scatter(j)
-			if a == b {
-				v += w.scatter(j) * w.scatter(j)
-			}
-			cov.SetSym(a, b, wider*wider*v)
+			cov.SetSym(a, b, w.C.At(at[a], at[b]))
 		}
+		cov.SetSym(a, a, cov.At(a, a)+w.scatter(j)*w.scatter(j))
 	}
+	x, cov = sinceFirst(x, cov)
 	if x[k-1] > 0 {
 		t.Cause = w.wear(j).name(w.p.boat, t.Key)
 	}
-	w.fill(&t, j, x, cov)
+	w.fill(&t, j, first, x, cov)
 	return t
 }
 
@@ -465,17 +466,21 @@ func (w *row) still() (list []Track) {
 		}
 		t := w.track(j)
 		t.Chance = w.chance(score)
-		w.fill(&t, j, x, cov)
+		first := x[0]
+		x, cov = sinceFirst(x, cov)
+		w.fill(&t, j, first, x, cov)
 		list = append(list, t)
 	}
 	slices.SortStableFunc(list, func(a, b Track) int { return cmp.Compare(a.Chance, b.Chance) })
 	return list
 }
 
-// fill works out the values, the change and the pace from changes against the first record, in those that are usual, and their covariance.
-func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
+// fill works out the values, the change and the pace from the change that the first record shows against what all share, and the others' against the first, in those that are usual,
+// and the covariance of these.
+func (w *row) fill(t *Track, j int, first float64, x []float64, cov *mat.SymDense) {
 	k, u := w.records(), &w.p.values[w.value[j]]
-	size, level := w.wear(j).size(), u.Spread.At(w.x[w.value[j]])
+	size := w.wear(j).size()
+	level := u.Spread.At(w.x[w.value[j]]) * math.Exp(size*first)
 	spread := func(weight func(q int) float64) float64 {
 		v := 0.0
 		for a := range k {

@@ -18,7 +18,7 @@ type Drifted struct {
 	Setup   *Setup
 	Records []DriftRecord // in order of time
 	Tracks  []learn.Track // those that moved beyond chance first
-	LeftOut []string // records that could not be used, and why
+	LeftOut []string      // records that could not be used, and why
 }
 
 // DriftRecord is one of them.

@@ -26,10 +26,10 @@ type DriftTrack struct {
 	// Change is the last value less the first, with its 95 % interval.
 	Change, ChangeLow, ChangeHigh float64
 	AtOnce                        string // in words: between which records it changed, if at once; "": it did not
-	Chance                float64
-	Moved                 bool
-	Like                  []string // that the records cannot tell from it
-	Reaches               string   // in words: when a part reaches its limit at this pace; "": not known
+	Chance                        float64
+	Moved                         bool
+	Like                          []string // that the records cannot tell from it
+	Reaches                       string   // in words: when a part reaches its limit at this pace; "": not known
 }
 
 func (t *Drift) write(p *Paper, d *document) {

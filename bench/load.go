@@ -30,6 +30,18 @@ type Setup struct {
 	Assumed    []Assumed        // what With changed
 
 	Basis Basis // where the values come from
+
+	// Draws is how many boats are drawn over the tolerances, at most, for a band that nobody gave a number for: of a prediction, of
+	// what is inferred, of a margin. 0: as many as each kind of band wants to be a smooth one.
+	Draws int
+}
+
+// draws returns how many boats are drawn for a band that wants n.
+func (s *Setup) draws(n int) int {
+	if s.Draws > 0 {
+		return min(n, s.Draws)
+	}
+	return n
 }
 
 // Names of the two files in a boat's folder.

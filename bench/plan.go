@@ -157,7 +157,7 @@ func (p *Planned) judge(ctx context.Context, s *Setup, sets []settings.Set, prog
 		_, k.Untested = reached(p.Key, sets[i+1], before, run)
 		before = run
 	}
-	_, err = study.FindBands(ctx, s.Boat, sets[len(sets)-1], &p.Target().Side, trials, study.BandOptions{Seed: 1})
+	_, err = study.FindBands(ctx, s.Boat, sets[len(sets)-1], &p.Target().Side, trials, study.BandOptions{Draws: s.Draws, Seed: 1})
 	if err != nil && ctx.Err() == nil {
 		p.NoBands, err = err.Error(), nil
 	}

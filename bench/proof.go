@@ -49,7 +49,7 @@ func PlanProof(ctx context.Context, s *Setup, program *trial.Trial, d link.Descr
 	if plan.Channel == "" {
 		return nil, errors.New("no small command would show in what is measured, so the command time-out cannot be proven: it needs motor_current, demand or motor_speed")
 	}
-	drawn, _, err := study.Simulate(ctx, study.Draws(s.Boat, proofDraws, 1), s.Settings, &try, nil)
+	drawn, _, err := study.Simulate(ctx, study.Draws(s.Boat, s.draws(proofDraws), 1), s.Settings, &try, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -55,7 +55,7 @@ func Readings(ctx context.Context, s *Setup, files []*readings.Understood, t *tr
 		out.NotInferred = err.Error()
 		return out, nil
 	}
-	if err := spread(ctx, s, &program, study.Draws(s.Boat, spreadBoats, 1), complete, result); err != nil {
+	if err := spread(ctx, s, &program, study.Draws(s.Boat, s.draws(spreadBoats), 1), complete, result); err != nil {
 		return nil, err
 	}
 	joined.Events, joined.Parts = complete.Events, complete.Parts

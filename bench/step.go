@@ -108,9 +108,7 @@ const (
 
 // Predict simulates a step test's programme over the tolerances.
 func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []link.Channel, o StepOptions) (*Prediction, error) {
-	if o.Draws == 0 {
-		o.Draws = 200
-	}
+	o.Draws = s.draws(cmp.Or(o.Draws, 200))
 	program = s.Conditions.Of(program)
 	run, err := simulate.Run(ctx, s.Boat, s.Settings, program, simulate.Options{})
 	if err != nil {

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"slices"
@@ -40,6 +41,7 @@ func Highest(ctx context.Context, s *Setup, key string, trials []*trial.Trial, o
 	if err != nil {
 		return nil, err
 	}
+	o.BandDraws = cmp.Or(o.BandDraws, s.Draws)
 	h, err := study.FindHighest(ctx, s.Variant(), key, trials, o)
 	return &HighestResult{report.Highest{Highest: h, Trials: names(trials), Odds: o.Odds, Draws: o.Draws}, s.Boat.Name}, err
 }
@@ -59,6 +61,7 @@ func Front(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial,
 	if err != nil {
 		return nil, err
 	}
+	o.BandDraws = cmp.Or(o.BandDraws, s.Draws)
 	f, err := study.FindFront(ctx, s.Variant(), keys, 9, trials, o)
 	return &FrontResult{report.Front{Front: f, Trials: names(trials), Odds: o.Odds}, s.Boat.Name}, err
 }
@@ -80,6 +83,7 @@ func FindEnvelope(ctx context.Context, s *Setup, o study.EnvelopeOptions) (*Enve
 	if charge, set := s.Conditions["charge"]; set {
 		o.Charge = charge
 	}
+	o.BandDraws = cmp.Or(o.BandDraws, s.Draws)
 	e, err := study.FindEnvelope(ctx, s.Boat, s.Settings, o)
 	note := ""
 	switch {

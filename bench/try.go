@@ -187,7 +187,7 @@ func (t *Tried) setup() *Setup {
 // band fills in how wide the margins are. Where draws cannot be judged there are no bands, and that is no reason to have no verdict.
 func (t *Tried) band(ctx context.Context, trials []*trial.Trial) error {
 	of := func(s *Setup, side *verdict.Side) (study.Bands, error) {
-		return study.FindBands(ctx, s.Boat, s.Settings, side, s.Variant().Trials(trials), study.BandOptions{Seed: 1})
+		return study.FindBands(ctx, s.Boat, s.Settings, side, s.Variant().Trials(trials), study.BandOptions{Draws: s.Draws, Seed: 1})
 	}
 	bands, err := of(t.Setup, &t.Present)
 	if err == nil && t.Proposed != nil {

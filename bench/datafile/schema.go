@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -59,12 +60,18 @@ func Fields(of any) []Field {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
+	if known, ok := described.Load(t); ok {
+		return slices.Clone(known.([]Field))
+	}
 	var fields []Field
 	schemaOf(t).each("", func(path string, f *field) {
 		fields = append(fields, f.describe(path))
 	})
+	described.Store(t, slices.Clone(fields))
 	return fields
 }
+
+var described sync.Map // reflect.Type → []Field: a study asks for a boat's keys again and again
 
 // describe returns what the tags say of the key.
 func (f *field) describe(path string) Field {

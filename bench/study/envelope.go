@@ -20,15 +20,16 @@ import (
 
 // EnvelopeOptions is the map to draw. The zero value of a field stands for what its comment says.
 type EnvelopeOptions struct {
-	Currents []float64 // motor currents, A; at least one
-	Longest  float64   // how long a current is held at most, s; 0: an hour
-	Air      float64   // K; 0: 25 °C
-	Charge   float64   // of the bank at the start; 0: full
-	Moored   bool      // the boat held fast: slow water over the propeller, full current at less speed
-	Locked   bool      // the shaft does not turn
-	Examples bool      // for package bench: map although values of the boat's files are still the template's
-	Bands    bool      // hold each current with 80 boats too, over what is not known of this one
-	Progress func(done, all int)
+	Currents  []float64 // motor currents, A; at least one
+	Longest   float64   // how long a current is held at most, s; 0: an hour
+	Air       float64   // K; 0: 25 °C
+	Charge    float64   // of the bank at the start; 0: full
+	Moored    bool      // the boat held fast: slow water over the propeller, full current at less speed
+	Locked    bool      // the shaft does not turn
+	Examples  bool      // for package bench: map although values of the boat's files are still the template's
+	Bands     bool      // hold each current with other boats too, over what is not known of this one
+	BandDraws int       // how many; 0: 80
+	Progress  func(done, all int)
 }
 
 // Envelope is how long which motor current may be held from cold, and what ends it; a current that falls by itself before is
@@ -141,7 +142,7 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 	case o.Bands && len(drive.Unknowns(b)) == 0:
 		e.None = (&NoToleranceError{b.Name}).Error()
 	case o.Bands:
-		boats = draws(b, bandDraws, 1)
+		boats = draws(b, cmp.Or(o.BandDraws, bandDraws), 1)
 	}
 	finished := newCounter(o.Progress, len(o.Currents)*(1+len(boats)))
 	s.Throttle.NeutralStart = false

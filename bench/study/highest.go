@@ -19,16 +19,17 @@ import (
 
 // HighestOptions says how to search. The zero value searches with the boat as written.
 type HighestOptions struct {
-	Exact    float64 // how exactly, as a share of the value; 0: 0.5 %
-	Grid     int     // points looked at over the whole range, for gaps; 0: 25
-	Odds     float64 // share of draws over the tolerances that must be clear, 0..1; 0: the boat as written
-	Draws    int     // number of draws; 0: 100
-	Seed     uint64
-	Examples bool                // for package bench: search although values of the boat's files are still the template's
-	Bands    bool                // say how sure the tightest margin at the highest value is; a search over draws is that by itself
-	Lowest   bool                // search the lowest clear value, not the highest
-	EveryRun bool                // simulate every draw at every value, no fit
-	Progress func(done, all int) // hears of each value tried; nil: nobody
+	Exact     float64 // how exactly, as a share of the value; 0: 0.5 %
+	Grid      int     // points looked at over the whole range, for gaps; 0: 25
+	Odds      float64 // share of draws over the tolerances that must be clear, 0..1; 0: the boat as written
+	Draws     int     // number of draws; 0: 100
+	Seed      uint64
+	Examples  bool                // for package bench: search although values of the boat's files are still the template's
+	Bands     bool                // say how sure the tightest margin at the highest value is; a search over draws is that by itself
+	BandDraws int                 // boats behind that; 0: 80
+	Lowest    bool                // search the lowest clear value, not the highest
+	EveryRun  bool                // simulate every draw at every value, no fit
+	Progress  func(done, all int) // hears of each value tried; nil: nobody
 }
 
 // Highest is the highest value that stays clear of a setting, of the boat or of the trials' conditions: the top of the interval that
@@ -186,7 +187,7 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 		h.TriedTo = triedTo(t.Settings, key, h.Value, judged)
 	}
 	if o.Bands && j.chance == nil {
-		h.Tightest, err = findTightest(ctx, t.Boat, t.Settings, trials, judged, o.Seed)
+		h.Tightest, err = findTightest(ctx, t.Boat, t.Settings, trials, judged, cmp.Or(o.BandDraws, bandDraws), o.Seed)
 	}
 	if ctx.Err() != nil {
 		return h, err
@@ -249,7 +250,7 @@ func triedTo(s settings.Set, key string, limit float64, judged []verdict.Trial) 
 
 // findTightest returns the part of judged trials that uses most of its limit, with the band of its margin from boats drawn in that
 // trial; nil where no part was judged.
-func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, judged []verdict.Trial, seed uint64) (*Tightest, error) {
+func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, judged []verdict.Trial, n int, seed uint64) (*Tightest, error) {
 	side := verdict.Side{Trials: judged}
 	part, in, ok := side.Tightest()
 	if !ok {
@@ -261,7 +262,7 @@ func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*t
 		return t, nil
 	}
 	at := slices.IndexFunc(trials, func(t *trial.Trial) bool { return t.Name == in })
-	q, _, err := simulateAll(ctx, b, list, s, trials[at:at+1], bandDraws, seed, nil)
+	q, _, err := simulateAll(ctx, b, list, s, trials[at:at+1], n, seed, nil)
 	if err != nil {
 		return t, err
 	}

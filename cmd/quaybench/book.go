@@ -27,9 +27,17 @@ func bookDir(sys *system) (string, error) {
 func loadBoat(sys *system, name string) (*bench.Setup, error) {
 	if isPath(name) {
 		setup, err := bench.Load(name)
-		return setup, input(err)
+		return sys.drawing(setup), input(err)
 	}
 	return namedBoat(sys, name)
+}
+
+// drawing has a boat drawn as often for its bands as the system says.
+func (sys *system) drawing(setup *bench.Setup) *bench.Setup {
+	if setup != nil {
+		setup.Draws = sys.Draws
+	}
+	return setup
 }
 
 // namedBoat finds a boat by its name in the book, or among the demo boats.
@@ -42,11 +50,11 @@ func namedBoat(sys *system, name string) (*bench.Setup, error) {
 			return nil, input(fmt.Errorf("%s has versions in the book %s, but no %s and %s to work on yet: `quaybench profile restore %s head` makes them of the newest version", name, dir, bench.BoatFile, bench.SettingsFile, word(name)))
 		}
 		setup, err := bench.Load(filepath.Join(dir, name))
-		return setup, input(err)
+		return sys.drawing(setup), input(err)
 	}
 	switch demo, ok := demoBoat(name); {
 	case ok:
-		return demo, nil
+		return sys.drawing(demo), nil
 	case noBook != nil:
 		return nil, noBook
 	}

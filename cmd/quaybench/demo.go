@@ -130,7 +130,7 @@ func (o *demoOptions) run(ctx context.Context, sys *system) error {
 	}
 	raised := motorLimit + "=240 A"
 	fmt.Fprintf(sys.Out, "The demo boat petrel is invented. The same as:\n  quaybench try petrel --set limits.motor_current=\"240 A\"\n\n")
-	tried, err := try(ctx, sys, setup, bench.TryOptions{Set: []string{raised}, Bands: true})
+	tried, err := try(ctx, sys, sys.drawing(setup), bench.TryOptions{Set: []string{raised}, Bands: true})
 	if err == nil || stopped(err) {
 		showTried(sys, tried, nil, err != nil)
 	}

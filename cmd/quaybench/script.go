@@ -108,6 +108,7 @@ func restOfFolder(dir string) (more []check.Source, err error) {
 type scriptData struct {
 	Book         string // of the flag; the environment goes along by itself
 	Assume       []string
+	Draws        int // as the system's
 	More         []check.Source
 	Report, Plot string // names, of which the endings count here: the holder writes
 	Command      string
@@ -118,7 +119,7 @@ type stepper func(ctx context.Context, s *bench.Setup, program *trial.Trial, rat
 
 // run runs the script to its end. say shows what it prints.
 func (s *script) run(ctx context.Context, step stepper, say func(text string)) error {
-	told := scriptData{Book: s.sys.Book, Assume: s.assume, More: s.more}
+	told := scriptData{Book: s.sys.Book, Assume: s.assume, Draws: s.sys.Draws, More: s.more}
 	handed := map[string]int{}
 	var paper func(name string, content []byte) error
 	if s.papers != nil {
@@ -166,7 +167,7 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 		return err
 	}
 	sys := process()
-	sys.Book = data.Book
+	sys.Book, sys.Draws = data.Book, data.Draws
 	line := holder.Connect(from, to)
 	find := scriptBoats(&sys, job.Args)
 	host := bench.ScriptHost{
@@ -268,7 +269,8 @@ func scriptProfiles(sys *system) func(ctx context.Context, boat, version string)
 		if err != nil {
 			return nil, err
 		}
-		return bench.LoadTexts(e.Hash.Short()+"/"+bench.BoatFile, text, e.Hash.Short()+"/"+bench.SettingsFile, []byte(e.Settings))
+		setup, err := bench.LoadTexts(e.Hash.Short()+"/"+bench.BoatFile, text, e.Hash.Short()+"/"+bench.SettingsFile, []byte(e.Settings))
+		return sys.drawing(setup), err
 	}
 }
 

@@ -25,6 +25,7 @@ type system struct {
 	DespiteDamage bool
 	called        *cobra.Command // how the command line called what runs; nil: something else did
 	Clock         port.Clock
+	Draws         int // for the bands of results; 0: as many as each wants (bench.Setup.Draws)
 	// Open opens a line to a controller or to a logger.
 	Open func(port.Address) (port.Port, error)
 	// Guard keeps signals from ending the process until done.

@@ -76,12 +76,17 @@ func eachInBubble[C any](t *testing.T, cases []C, name func(C) string, test func
 	}
 }
 
+// fewDraws are the boats behind a band where a test is about something else than the band: each command asks for 40 to 200, which the
+// slow suite runs, as processes do (TestScriptsInProcesses, TestAllExamples).
+const fewDraws = 8
+
 // system returns what the program has around it in a yard in memory.
 func (y *yard) system() system {
 	env := map[string]string{"COLUMNS": y.columns, "XDG_DATA_HOME": y.home, "QUAYBENCH_AUTHOR": "yard hand", "NO_COLOR": "1", "TERM": "xterm"}
 	return system{
 		In: strings.NewReader(""), Out: io.Discard, Err: io.Discard,
 		Getenv: func(key string) string { return env[key] },
+		Draws:  fewDraws,
 		Clock:  port.WallClock{}, // inside the bubble: the bubble's
 		Open: func(a port.Address) (port.Port, error) {
 			open, ok := y.lines[a.Name]

@@ -33,9 +33,34 @@ func Build(lib *symbols.Library, fset *token.FileSet, pkg *types.Package, info *
 	}
 	imports(pkg.Imports())
 	p := prog.CreatePackage(pkg, files, info, false)
+	used := usedSources(lib, info)
 	for _, s := range sources {
-		s.Build()
+		if used[s.Pkg] {
+			s.Build()
+		}
 	}
 	p.Build()
 	return p
+}
+
+// usedSources returns the packages that go along as text whose names stand in a checked package, and those that these import: most
+// inputs of a session name none, and building them would take most of the time until an input runs.
+func usedSources(lib *symbols.Library, info *types.Info) map[*types.Package]bool {
+	used := map[*types.Package]bool{}
+	var add func(p *types.Package)
+	add = func(p *types.Package) {
+		if l := lib.Package(p.Path()); used[p] || l == nil || l.Source == nil {
+			return
+		}
+		used[p] = true
+		for _, i := range p.Imports() {
+			add(i)
+		}
+	}
+	for _, of := range info.Uses {
+		if _, name := of.(*types.PkgName); !name && of.Pkg() != nil {
+			add(of.Pkg())
+		}
+	}
+	return used
 }

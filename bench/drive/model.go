@@ -3,10 +3,14 @@ package drive
 import (
 	"fmt"
 	"math"
+	"reflect"
+	"slices"
+	"sync"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/control"
 	"quaybench/bench/hydro"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/thermal"
 )
@@ -337,8 +341,38 @@ func (m *Model) Tolerances(rel float64) []float64 {
 // Dim returns the number of states.
 func (m *Model) Dim() int { return m.layout.size }
 
+// fitted are the curves of the fuses asked for last: a fit takes milliseconds, and who judges a boat's settings one after the other asks
+// for the same curves each time.
+var fitted struct {
+	sync.Mutex
+	list []fittedFuse
+}
+
+type fittedFuse struct {
+	of               boat.Fuse
+	fastest, slowest thermal.FuseModel
+	err              error
+}
+
 // FuseCurves fits the fastest and the slowest curve of a fuse.
 func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
+	const kept = 8
+	of := *f
+	of.Resistance = quantity.Value{} // differs from draw to draw, and no curve hangs on it
+	fitted.Lock()
+	defer fitted.Unlock()
+	i := slices.IndexFunc(fitted.list, func(k fittedFuse) bool { return reflect.DeepEqual(k.of, of) })
+	if i < 0 {
+		k := fittedFuse{of: of}
+		k.of.Fastest, k.of.Slowest = own(of.Fastest), own(of.Slowest)
+		k.fastest, k.slowest, k.err = fitCurves(f)
+		i, fitted.list = 0, append([]fittedFuse{k}, fitted.list[:min(len(fitted.list), kept-1)]...)
+	}
+	k := fitted.list[i]
+	return k.fastest, k.slowest, k.err
+}
+
+func fitCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 	rating := f.Rating.SI
 	if f.Class != "" {
 		class, err := thermal.Class(f.Class)

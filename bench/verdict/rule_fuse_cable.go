@@ -25,6 +25,7 @@ type guard struct {
 	shorted  float64 // A: the short-circuit current
 	mostHeat float64 // K that the insulation bears for up to 5 s
 	limit    float64 // A: what the settings let flow at most
+	worst    exposure
 }
 
 // guards pairs the fuse with each battery cable of which enough is known. What cannot be built is another rule's finding.
@@ -47,6 +48,7 @@ func guards(b *boat.Boat, s settings.Set) (out []guard) {
 			value, _ := s.Number(l.Key)
 			g.limit = max(g.limit, value)
 		}
+		g.worst = g.exposed()
 		out = append(out, g)
 	}
 	return out
@@ -145,7 +147,7 @@ const nearLimit = 0.9
 // a slow fuse may let the insulation pass what it bears in a short circuit, and then nothing but the controller's limit, which a
 // failed power stage does not keep, holds the cable below it.
 func (g *guard) between() *Finding {
-	c := g.exposed()
+	c := g.worst
 	if c.kelvin-g.cable.Rated.SI <= nearLimit*(g.mostHeat-g.cable.Rated.SI) {
 		return nil
 	}
@@ -178,7 +180,7 @@ func (g *guard) beyond() string {
 
 // meanwhile returns how hot the cable gets before a slow fuse opens.
 func (g *guard) meanwhile() string {
-	c := g.exposed()
+	c := g.worst
 	reached := quantity.Sentence("can reach %.0f °C", c.kelvin-273.15)
 	if c.kelvin > thermal.Copper().Melting {
 		reached = "can melt"

@@ -121,7 +121,7 @@ func TestNoStudyWhileExamplesAreLeft(t *testing.T) {
 // TestStairsAreJudgedFirst: on the way to a limit that is over the steps say so before anything runs, and a step that never reaches
 // its setting says that it does not test it.
 func TestStairsAreJudgedFirst(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	plan := func(assignment string, steps int, meters ...link.Channel) *bench.Planned {
 		p, err := bench.Plan(t.Context(), s, assignment, bench.PlanOptions{Steps: steps, Hold: 20, Moored: true, Meters: meters})
 		require.NoError(t, err)

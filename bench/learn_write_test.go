@@ -191,7 +191,7 @@ func cut(r *record.Run, rows int) {
 
 // TestRecordsThatNothingIsLearnedFrom: each is refused with one sentence that names the record.
 func TestRecordsThatNothingIsLearnedFrom(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	good := learntest.Outing{Boat: s.Boat, Settings: s.Settings}
 	run := good.Run(t)
 	text := func(change func(*record.Run)) []byte {

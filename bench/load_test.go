@@ -28,6 +28,14 @@ func setup(t testing.TB, name string) *bench.Setup {
 	return s
 }
 
+// drawnFew is setup with few draws for its bands, for tests that do not ask how wide they are.
+func drawnFew(t testing.TB, name string) *bench.Setup {
+	t.Helper()
+	s := setup(t, name)
+	s.Draws = 8
+	return s
+}
+
 func TestLoad(t *testing.T) {
 	folder, err := bench.Load(demo + "/petrel")
 	require.NoError(t, err)

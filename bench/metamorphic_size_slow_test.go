@@ -2,4 +2,4 @@
 
 package bench_test
 
-const metamorphicBoats = 250
+const metamorphicBoats, figuresApart = 250, 1

@@ -67,7 +67,7 @@ func partOf(t *testing.T, v *verdict.Trial, name string) verdict.Part {
 
 // TestReadingsTellWhatTheyTakeForGranted: a record of readings has bands and assumptions like a step test's, and comes to JSON with all of it, gaps too.
 func TestReadingsTellWhatTheyTakeForGranted(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	held, err := trial.Read("held.toml", []byte(halfHourMoored))
 	require.NoError(t, err)
 	text, truth := wrote(t, s, held, 0, nil, nil)
@@ -116,7 +116,7 @@ func TestReadingsTellWhatTheyTakeForGranted(t *testing.T) {
 // TestAThermometerHeldToAPart: a thermometer that reads low, now and then, makes no part cooler than its currents do; one that shows more than its error and they explain is
 // believed, and what the same current heats is not judged. Before, the part was judged by the thermometer alone.
 func TestAThermometerHeldToAPart(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	held, err := trial.Read("held.toml", []byte(halfHourMoored))
 	require.NoError(t, err)
 	text, truth := wrote(t, s, held, 0, nil, func(_, truth float64) float64 { return truth - 20 })
@@ -136,7 +136,7 @@ func TestAThermometerHeldToAPart(t *testing.T) {
 
 // TestReadingsThatBeginUnderLoad: the parts begin as hot as the first row's currents make them for ever, which the record says.
 func TestReadingsThatBeginUnderLoad(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	held, err := trial.Read("held.toml", []byte(strings.Replace(halfHourMoored, "100 %", "80 %", 1)))
 	require.NoError(t, err)
 	text, truth := wrote(t, s, held, 900, nil, nil)
@@ -150,7 +150,7 @@ func TestReadingsThatBeginUnderLoad(t *testing.T) {
 
 // TestLearnRefusesReadingsThatDenyEachOther: nothing is learned from, and no cause sought in, a record whose channels cannot all be right.
 func TestLearnRefusesReadingsThatDenyEachOther(t *testing.T) {
-	s := setup(t, "petrel")
+	s := drawnFew(t, "petrel")
 	held, err := trial.Read("held.toml", []byte(halfHourMoored))
 	require.NoError(t, err)
 	text, _ := wrote(t, s, held, 0, nil, nil)

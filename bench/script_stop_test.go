@@ -19,6 +19,7 @@ import (
 func testScript(t *testing.T) *bench.Script {
 	s, err := bench.StartScriptIn(bench.ScriptHost{Args: []string{"../cmd/quaybench/demo/petrel"}, Context: t.Context, Load: bench.Load, Run: bench.RunSimulated})
 	require.NoError(t, err)
+	s.Setup.Draws = 8
 	return s
 }
 

@@ -3,6 +3,7 @@ package link
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"quaybench/bench/quantity"
 )
@@ -61,6 +62,19 @@ func (e *OtherwiseError) Error() string {
 
 // Unwrap returns what was wrong.
 func (e *OtherwiseError) Unwrap() error { return e.Why }
+
+// UnconfirmedError reports that nothing confirmed zero throttle.
+type UnconfirmedError struct {
+	Timeout time.Duration // the controller's own command time-out, which is left to act
+	Why     error
+}
+
+func (e *UnconfirmedError) Error() string {
+	return fmt.Sprintf("zero throttle was not confirmed; use the hard-wired stop (the controller's own command time-out is %s): %v", quantity.FormatDuration(e.Timeout), e.Why)
+}
+
+// Unwrap returns why.
+func (e *UnconfirmedError) Unwrap() error { return e.Why }
 
 // RangeError is a value that a controller does not take. Values are SI.
 type RangeError struct {

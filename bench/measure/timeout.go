@@ -161,7 +161,7 @@ func (p *proving) hear(told []string) {
 // tellHeard tells the person what the controller told, where nothing is waited for.
 func (p *proving) tellHeard() {
 	if len(p.heard) > 0 && p.plan.Tell != nil {
-		p.plan.Tell("By itself the controller told, as it may where it hears nothing from here: " + strings.Join(p.heard, "; ") + ". If that may be something else, look into it before you go on.")
+		p.plan.Tell("The controller or its line told by itself: " + strings.Join(p.heard, "; ") + ". It may come of our silence; where it may be something else, look into it before you go on.")
 	}
 	p.heard = nil
 }
@@ -656,6 +656,9 @@ func (p *proving) end() error {
 func halted(halt error) (confirmed bool, err error) {
 	if halt == nil || errors.As(halt, new(*link.OtherwiseError)) {
 		return true, halt
+	}
+	if errors.As(halt, new(*link.UnconfirmedError)) { // it says so itself
+		return false, halt
 	}
 	return false, fmt.Errorf("zero throttle was not confirmed: use the hard-wired stop: %w", halt)
 }

@@ -147,8 +147,20 @@ func exitCode(err error, sys *system) int {
 		sys.say("quaybench: " + err.Error())
 		return exitInput
 	}
-	sys.say("quaybench: " + err.Error())
+	sys.say("quaybench: " + onceEach(err.Error()))
 	return exitOther
+}
+
+// onceEach leaves out lines that say what another one before says, in the same words: where a line is lost, everything that ends with it
+// says so.
+func onceEach(text string) string {
+	var kept []string
+	for _, line := range strings.Split(text, "\n") {
+		if !slices.ContainsFunc(kept, func(said string) bool { return strings.Contains(said, line) }) {
+			kept = append(kept, line)
+		}
+	}
+	return strings.Join(kept, "\n")
 }
 
 func newRoot(sys *system) *cobra.Command {

@@ -13,7 +13,6 @@ import (
 
 	"quaybench/bench/link"
 	"quaybench/bench/link/port"
-	"quaybench/bench/quantity"
 )
 
 // Controller is a [link.Controller] over a store. The zero value is not usable; see [NewController].
@@ -509,18 +508,13 @@ func (c *Controller) Halt(ctx context.Context) error {
 	return c.inert(ctx)
 }
 
-// Unconfirmed is the error of a zero that nothing confirmed.
-func Unconfirmed(t *Throttle, why error) error {
-	return fmt.Errorf("zero throttle was not confirmed; use the hard-wired stop (the controller's own command time-out is %s): %w", quantity.FormatDuration(t.Timeout), why)
-}
-
 // inert writes zero, then neutral.
 func (c *Controller) inert(ctx context.Context) error {
 	t := c.m.Throttle
 	held := []Step{{t.Place, t.Kind.Raw(t.Zero)}}
 	err := persist(func() error { return c.writeThrottle(ctx, t.Zero, nil) })
 	if err != nil {
-		err = Unconfirmed(t, err)
+		err = &link.UnconfirmedError{Timeout: t.Timeout, Why: err}
 	}
 	if t.Direction != nil {
 		c.toward = 0

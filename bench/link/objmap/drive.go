@@ -504,7 +504,7 @@ func (s *store) LetGo(ctx context.Context, zero []guard.Step, failed error) erro
 	}
 	// Zero that was read a moment ago is no word of what another commands now.
 	if left, heard := s.left(ctx, told); !left {
-		return guard.Unconfirmed(d.throttle, errors.Join(fmt.Errorf("%w; the node was told to leave operation: %s", second, heard), lost))
+		return &link.UnconfirmedError{Timeout: d.throttle.Timeout, Why: errors.Join(fmt.Errorf("%w; the node was told to leave operation: %s", second, heard), lost)}
 	}
 	return err
 }
@@ -542,7 +542,7 @@ func (s *store) makeSure(ctx context.Context, zero []guard.Step, failed error) e
 		if !sent && failed != nil {
 			return fmt.Errorf("%w%s", failed, did)
 		}
-		return guard.Unconfirmed(d.throttle, fmt.Errorf("%w%s", why, did))
+		return &link.UnconfirmedError{Timeout: d.throttle.Timeout, Why: fmt.Errorf("%w%s", why, did)}
 	}
 	blind := d.moved && !d.follows
 	for range 2 {

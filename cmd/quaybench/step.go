@@ -583,7 +583,9 @@ func (t *stepTest) release(ctx context.Context) error {
 		return t.keys.confirm(ctx, "release", "to release the throttle for this one test")
 	}
 	if throttle.Ready != "" {
-		err = measure.Listening(ctx, t.line, t.line.clock, func(told []string) { plan.Tell("The controller or its line told by itself: " + strings.Join(told, "; ")) }, confirm)
+		err = measure.Listening(ctx, t.line, t.line.clock, func(told []string) {
+			plan.Tell("The controller or its line told by itself: " + strings.Join(told, "; "))
+		}, confirm)
 	} else {
 		err = confirm(ctx)
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -17,7 +18,12 @@ import (
 func TestSheet(t *testing.T) {
 	folder, run := learningBook(t)
 	t.Chdir(folder)
-	code, stdout, stderr := run("sheet", "petrel", "--trial", "harbour", "--csv", "blank.csv", "--report", "sheet.pdf")
+	text := "name = \"pier\"\nduration = \"150 s\"\n" // short: each sheet is simulated for each value that is not known
+	for i, lever := range []int{40, 80, 60, -40, 50, 0} {
+		text += fmt.Sprintf("[[throttle]]\nat = \"%d s\"\nto = \"%d %%\"\nover = \"1 s\"\n", 2+22*i, lever)
+	}
+	keepText(t, folder, "pier.toml", []byte(text))
+	code, stdout, stderr := run("sheet", "petrel", "--trial", "pier.toml", "--csv", "blank.csv", "--report", "sheet.pdf")
 	require.Zero(t, code, stderr)
 	for _, want := range []string{
 		"lever to 40 % over 1.0 s", "read; expected", "________", "battery current passes -100 A or 220 A: beyond what the battery's management or fuse bears",
@@ -28,12 +34,12 @@ func TestSheet(t *testing.T) {
 	pdf, err := os.ReadFile("sheet.pdf")
 	require.NoError(t, err)
 	assert.True(t, strings.HasPrefix(string(pdf), "%PDF"))
-	code, page, _ := run("sheet", "petrel", "--trial", "harbour", "--report", "-")
+	code, page, _ := run("sheet", "petrel", "--trial", "pier.toml", "--report", "-")
 	require.Zero(t, code)
 	assert.Contains(t, page, "________")
 	assert.Contains(t, page, "<html")
 
-	code, stdout, _ = run("sheet", "petrel", "--trial", "harbour", "--json")
+	code, stdout, _ = run("sheet", "petrel", "--trial", "pier.toml", "--json")
 	require.Zero(t, code)
 	var out struct {
 		Rows []struct {
@@ -70,12 +76,12 @@ func TestSheet(t *testing.T) {
 	}
 	require.Len(t, lines, at, "a row of the table for each reading")
 	keepText(t, folder, "filled.csv", []byte(strings.Join(lines, "\n")+"\n"))
-	code, stdout, stderr = run("sheet", "petrel", "--trial", "harbour", "--fill", "filled.csv")
+	code, stdout, stderr = run("sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv")
 	require.Zero(t, code, stderr)
 	assert.Contains(t, unwrapped(stdout), "byte for byte: filled.record.csv (")
 	r := recordOf(t, "filled.record.csv")
 	assert.Equal(t, "petrel", r.Boat)
-	assert.Contains(t, r.Provenance.Program, `name = "harbour"`)
+	assert.Contains(t, r.Provenance.Program, `name = "pier"`)
 	v, ok := r.Trace(record.Voltage)
 	require.True(t, ok)
 	assert.InDelta(t, 53.2, v.Values[3], 1e-9)
@@ -85,12 +91,12 @@ func TestSheet(t *testing.T) {
 
 	for want, args := range map[string][]string{
 		"name the trial to read":        {"sheet", "petrel"},
-		"nobody reads \"duty\" by hand": {"sheet", "petrel", "--trial", "harbour", "--meters", "duty"},
-		"cannot be read":                {"sheet", "petrel", "--trial", "harbour", "--fill", "nosuch.csv"},
-		"one at a time":                 {"sheet", "petrel", "--trial", "harbour", "--fill", "filled.csv", "--csv", "x.csv"},
-		"0 of 12 rows have a reading":   {"sheet", "petrel", "--trial", "harbour", "--fill", "blank.csv"},
-		"write 2026-05-01":              {"sheet", "petrel", "--trial", "harbour", "--fill", "filled.csv", "--record", "y.csv", "--date", "May"},
-		"still to come":                 {"sheet", "petrel", "--trial", "harbour", "--fill", "filled.csv", "--record", "y.csv", "--date", "2999-01-01"},
+		"nobody reads \"duty\" by hand": {"sheet", "petrel", "--trial", "pier.toml", "--meters", "duty"},
+		"cannot be read":                {"sheet", "petrel", "--trial", "pier.toml", "--fill", "nosuch.csv"},
+		"one at a time":                 {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--csv", "x.csv"},
+		"0 of 7 rows have a reading":    {"sheet", "petrel", "--trial", "pier.toml", "--fill", "blank.csv"},
+		"write 2026-05-01":              {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "May"},
+		"still to come":                 {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "2999-01-01"},
 	} {
 		code, _, stderr := run(args...)
 		assert.Equal(t, exitInput, code, want)

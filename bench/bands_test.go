@@ -65,6 +65,7 @@ func TestMarginsHaveBands(t *testing.T) {
 // TestWhatToMeasureFirst: the value that moves the tightest margin most stands first, measuring it gains most of what it can gain, and
 // once it is measured it moves the margin less.
 func TestWhatToMeasureFirst(t *testing.T) {
+	benchtest.Computes(t)
 	o := bench.ValuesOptions{Trials: builtin(t, "full-throttle")}
 	const path = `brush_to_housing = "0.30 K/W ± 25 %, estimated"`
 	r, err := bench.FindValues(t.Context(), changed(t, "petrel", path, `brush_to_housing = "0.30 K/W ± 90 %, estimated"`), o)
@@ -88,6 +89,7 @@ func TestWhatToMeasureFirst(t *testing.T) {
 
 // TestNoStudyWhileExamplesAreLeft: the library refuses as the command line does, and an option lifts it.
 func TestNoStudyWhileExamplesAreLeft(t *testing.T) {
+	benchtest.Computes(t)
 	s := heron(t, bench.ShortTemplate, nil, nil)
 	one := builtin(t, "locked-shaft")
 	for name, ask := range map[string]func(examples bool) error{
@@ -121,6 +123,7 @@ func TestNoStudyWhileExamplesAreLeft(t *testing.T) {
 // TestStairsAreJudgedFirst: on the way to a limit that is over the steps say so before anything runs, and a step that never reaches
 // its setting says that it does not test it.
 func TestStairsAreJudgedFirst(t *testing.T) {
+	benchtest.Computes(t)
 	s := drawnFew(t, "petrel")
 	plan := func(assignment string, steps int, meters ...link.Channel) *bench.Planned {
 		p, err := bench.Plan(t.Context(), s, assignment, bench.PlanOptions{Steps: steps, Hold: 20, Moored: true, Meters: meters})

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"quaybench/bench"
+	"quaybench/bench/benchtest"
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
 	"quaybench/bench/settings"
@@ -121,6 +122,7 @@ func TestWriteOrderRefuses(t *testing.T) {
 // TestWriteOrderIsSafeAtEachStep: whatever a controller holds and whatever it is to hold, no set on the way breaks a static
 // rule that neither end breaks, and the way leads there.
 func TestWriteOrderIsSafeAtEachStep(t *testing.T) {
+	benchtest.Computes(t)
 	boats := []*bench.Setup{setup(t, "petrel"), setup(t, "bracken")}
 	list := everySetting()
 	rapid.Check(t, func(t *rapid.T) {

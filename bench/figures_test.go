@@ -104,6 +104,7 @@ func better(was, is verdict.Side) (out []string) {
 // TestNoFigureOutOfAllMeasureMakesABoatBetter: each number of both demo boats, a hundred times as large and a hundredth, and ten times and
 // a tenth (in the plain run each fifth number): check and try together get no better by it unless a rule of data says that the number is wrong, or the tables above why it may.
 func TestNoFigureOutOfAllMeasureMakesABoatBetter(t *testing.T) {
+	benchtest.Computes(t)
 	t.Run("100 times", func(t *testing.T) { noFigureMakesBetter(t, 100, improvements) })
 	t.Run("10 times", func(t *testing.T) { noFigureMakesBetter(t, 10, improvementsOfTen) })
 }

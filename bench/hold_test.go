@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/benchtest"
 	"quaybench/bench/holder"
 	"quaybench/bench/measure"
 )
@@ -33,6 +34,7 @@ func hop() *bench.Programme { return bench.NewProgramme("hop", 4).To(0.5, 0.4, 0
 
 // TestHeld: a step asked for by a process without a line gives the same as one in the process that has it.
 func TestHeld(t *testing.T) {
+	benchtest.Computes(t)
 	s := setup(t, "petrel")
 	here, err := bench.RunSimulated(t.Context(), s, &hop().Trial, 20)
 	require.NoError(t, err)

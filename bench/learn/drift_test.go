@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/drive"
@@ -33,6 +34,7 @@ func driftFew(t testing.TB, days []float64, records ...*Record) (*Drifting, erro
 
 // TestDriftNamesAJointThatGrew: fourfold in three records is far beyond its own interval, so it is told, with its size, its pace and when it gets too hot; two records tell it too, and no date.
 func TestDriftNamesAJointThatGrew(t *testing.T) {
+	benchtest.Computes(t)
 	records := []*Record{studOuting(t, 41, 0), studOuting(t, 42, 1.5), studOuting(t, 43, 3)}
 	d, err := driftFew(t, []float64{0, 90, 180}, records...)
 	require.NoError(t, err)
@@ -74,6 +76,7 @@ func TestDriftNamesAJointThatGrew(t *testing.T) {
 
 // TestNothingDriftsInABoatThatStaysAsItIs, whatever its meters show.
 func TestNothingDriftsInABoatThatStaysAsItIs(t *testing.T) {
+	benchtest.Computes(t)
 	d, err := driftFew(t, []float64{0, 90, 180}, studOuting(t, 51, 0.3), studOuting(t, 52, 0.3), studOuting(t, 53, 0.3))
 	require.NoError(t, err)
 	require.NotEmpty(t, d.Tracks)

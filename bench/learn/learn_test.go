@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/learn/learntest"
 	"quaybench/bench/record"
 	"quaybench/bench/trial"
@@ -52,6 +53,7 @@ func value(t testing.TB, r *Result, key string) *Value {
 
 // TestLearnFromTypedRows: thirty rows that a person read, some of them with gaps, tell magnets and propeller; what they do not reach keeps its tolerance.
 func TestLearnFromTypedRows(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	for name, change := range map[string]func(*learntest.Outing){
 		"each meter in each row": nil,
@@ -168,6 +170,7 @@ func TestLeverSteps(t *testing.T) {
 
 // TestCompareNamesTheCause: a cooling that failed on the way is named first and parts beyond what is explained; a right boat names nothing.
 func TestCompareNamesTheCause(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	tenth := func(o *learntest.Outing) {
 		o.Every, o.True = 0.5, nil

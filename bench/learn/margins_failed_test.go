@@ -13,6 +13,7 @@ import (
 
 // TestTheTightestMarginIsOfAllTrials: where one of them cannot be simulated, the tightest of the others is no answer; the reason is.
 func TestTheTightestMarginIsOfAllTrials(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := benchtest.Boat(t, "petrel")
 	harbour, err := trial.Builtin("harbour")
 	require.NoError(t, err)

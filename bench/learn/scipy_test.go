@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/learn/leastsquares"
 	"quaybench/testdata/reference"
 )
@@ -83,6 +84,7 @@ func minimise(t *testing.T, rows, k int, residuals func(x, r []float64) error) o
 // TestChecksFitAgainstSciPy: on the boat's own residuals our minimiser ends where SciPy's least_squares and lmfit's leastsq end. The slow suite runs both live
 // on residuals that this process computes; the plain run compares with what they found then. Rewrite with -tags slow -update-reference.
 func TestChecksFitAgainstSciPy(t *testing.T) {
+	benchtest.Computes(t)
 	dir, err := reference.Dir()
 	require.NoError(t, err)
 	golden := filepath.Join(dir, "learn", "golden", "fit.json")

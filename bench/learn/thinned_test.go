@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
@@ -74,9 +75,13 @@ var panel = []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent,
 // TestThinnedRecordsNameNoCause: of a boat as its file has it no cause is named, however seldom the logger looks and whenever the lever jumps in between, and no
 // size is one that its cause cannot have. Before, records of a row each 2 s had weak magnets of −257 %.
 func TestThinnedRecordsNameNoCause(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	for i := range thinnedRecords {
-		for _, every := range []float64{0.5, 1, 2, 5} {
+		for k, every := range []float64{0.5, 1, 2, 5} {
+			if thinnedRecords == 2 && (i+k)%2 == 0 {
+				continue // in the plain run each interval once
+			}
 			rng := rand.New(rand.NewPCG(7, uint64(i)))
 			tr := jerks(rng, 120+600*rng.Float64())
 			rec := logged(t, b, s, tr, every, []float64{0, 0.002, 0.005}[i%3], rng, panel...)
@@ -105,6 +110,7 @@ func TestThinnedRecordsNameNoCause(t *testing.T) {
 
 // TestThinnedRecordsNameTheCause: what is wrong is still found in rows a second apart.
 func TestThinnedRecordsNameTheCause(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	rng := rand.New(rand.NewPCG(9, 0))
 	tr := jerks(rng, 1800)
@@ -147,6 +153,7 @@ func TestWeighedSizes(t *testing.T) {
 // TestARecordIsUsedUpToItsHole: rows behind a stretch that nobody saw are left out, and that is said; the model is not driven through it. What the drive did there
 // is found in no value. Before, the lever was taken to stay where it was.
 func TestARecordIsUsedUpToItsHole(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	rng := rand.New(rand.NewPCG(11, 0))
 	tr := jerks(rng, 1800)
@@ -202,6 +209,7 @@ func without(r *record.Run, from, to float64) *record.Run {
 // TestARecordThatBeginsUnderLoadIsLeftOpen: how warm the drive was at the first row is left open, so that a warm winding and housing are no cause and no value. Before,
 // they began as cool as the air.
 func TestARecordThatBeginsUnderLoadIsLeftOpen(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	for i, begin := range []float64{200, 900} {
 		rng := rand.New(rand.NewPCG(12, uint64(i)))
@@ -236,6 +244,7 @@ func TestARecordThatBeginsUnderLoadIsLeftOpen(t *testing.T) {
 // TestBareMetalReadsLowByAShareOfTheRise: a meter set to an emissivity of 0.95 that looks at bare metal shows a share of the surface's rise over its
 // surroundings, for all else it sees is their reflection. Such a reading is no fault of the boat, and no value is told by it that is not so.
 func TestBareMetalReadsLowByAShareOfTheRise(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	for i, seen := range []float64{0.35, 0.5, 0.7, 1} {
 		rng := rand.New(rand.NewPCG(16, uint64(i)))

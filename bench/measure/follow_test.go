@@ -180,6 +180,7 @@ func mustRemain(channels int) (parts []string, all bool) {
 // Every part that a record keeps is as the simulation has it, whatever of the channels were measured; a part whose heat cannot
 // be known is left out by name, and those that can be known remain.
 func TestAMeasuredRecordAgreesWithTheTruth(t *testing.T) {
+	benchtest.Computes(t)
 	for _, name := range []string{"petrel", "bracken"} {
 		b, s := demo(t, name)
 		all := observe(t, b, s, halfHour(name == "petrel"))
@@ -198,6 +199,7 @@ var variedBoat = regexp.MustCompile(`(resistance|thermal_resistance|heat_capacit
 // TestAMeasuredRecordAgreesOnAnyBoat is the same for boats nobody has looked at, moored or under way, with a few sets of channels:
 // all, without tachometer, without motor current, without voltage, and motor current and duty alone.
 func TestAMeasuredRecordAgreesOnAnyBoat(t *testing.T) {
+	benchtest.Computes(t)
 	seed, n := uint64(1), 2
 	if thorough {
 		n = 60

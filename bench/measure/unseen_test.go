@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/record"
@@ -166,6 +167,7 @@ func TestAChannelThatStopsIsAHole(t *testing.T) {
 // TestARecordThatBeginsUnderLoad: what was before the first row nobody saw. Parts are judged only where they stay clear from as hot as the first row's currents for
 // ever make them, which the record says. Before, they began as cool as the air.
 func TestARecordThatBeginsUnderLoad(t *testing.T) {
+	benchtest.Computes(t)
 	for _, c := range []struct {
 		boat  string
 		lever float64

@@ -43,6 +43,7 @@ func TestIntervalAgainstPublishedValues(t *testing.T) {
 // TestToleranceIsTwoStandardDeviations: in draws of a boat 95.45 % (of 99.73 %) of a value lie within its tolerance, whatever the law,
 // and none is below zero.
 func TestToleranceIsTwoStandardDeviations(t *testing.T) {
+	benchtest.Computes(t)
 	const n = 4000
 	b, _ := benchtest.Boat(t, "petrel")
 	inside := map[string]int{}

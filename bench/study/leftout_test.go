@@ -18,6 +18,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"quaybench/bench/benchtest"
 )
 
 func TestLeftOut(t *testing.T) {
@@ -71,6 +72,7 @@ func wide(t *testing.T) (*boat.Boat, []*trial.Trial, func() LeftOut) {
 // TestImpossibleBoatsAreOneStory: odds, the highest value over draws and a step test's band leave the same draws out, and
 // count them with the first reason.
 func TestImpossibleBoatsAreOneStory(t *testing.T) {
+	benchtest.Computes(t)
 	b, trials, simulated := wide(t)
 	_, s, _ := given(t, "petrel")
 	odds, err := FindOdds(context.Background(), b, s, trials, OddsOptions{Draws: 40, Quick: true, Seed: 1})
@@ -95,6 +97,7 @@ func stiff(t *testing.T, torque, share float64, trials ...string) (*boat.Boat, s
 // TestABoatThatDoesNotMoveIsClearInNothing: the shaft binds, the stall timer acts (or is off), and nothing was tried: no verdict, no
 // highest clear value, no odds; draws that move are counted, and how many do not is said.
 func TestABoatThatDoesNotMoveIsClearInNothing(t *testing.T) {
+	benchtest.Computes(t)
 	ctx := context.Background()
 	for _, timer := range []float64{4, 0} {
 		b, s, trials := stiff(t, 60, 0.02, "full-throttle")

@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -79,7 +80,8 @@ func bothOf(t *testing.T, b *boat.Boat, s settings.Set, list []*trial.Trial, cur
 
 // TestFitDecidesAsAllRuns is a sample of the slow test of the same name.
 func TestFitDecidesAsAllRuns(t *testing.T) {
-	fitted, all := both(t, "petrel", 165, 600, 1, nil, "crash-stop")
+	benchtest.Computes(t)
+	fitted, all := both(t, "petrel", 165, 400, 1, nil, "crash-stop")
 	wrong, decisions, where := differences(t, fitted, all)
 	assert.Zero(t, wrong, "%d decisions: %v", decisions, where)
 	t.Log(fitted.made())

@@ -57,7 +57,10 @@ func TestOddsThatNoNumberOfDrawsShows(t *testing.T) {
 
 // TestProposeIsNeverWorseThanAGrid: for wishes of all kinds drawn at random, against every point of a coarse grid of all settings that
 // they turn; what is proposed is clear, within the ratings, and the same again from the same seed.
-func TestProposeIsNeverWorseThanAGrid(t *testing.T) { proposeAgainstGrid(t, 2, 29) }
+func TestProposeIsNeverWorseThanAGrid(t *testing.T) {
+	benchtest.Computes(t)
+	proposeAgainstGrid(t, 1, 29)
+}
 
 // wish draws wishes for a boat around what it does now: one to three of different kinds.
 func drawWishes(r *rand.Rand, now map[string]float64) (texts []string) {
@@ -170,6 +173,7 @@ func grid(ctx context.Context, s settings.Set, stage, fuse float64, wishes strin
 
 // TestProposeRepeats: the same seed gives the same answer, and a search that is stopped what it has.
 func TestProposeRepeats(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	wishes, err := study.ParseWishes([]string{"speed >= 9.5 km/h", "endurance >= 2.5 h"})
 	require.NoError(t, err)
@@ -194,6 +198,7 @@ func TestProposeRepeats(t *testing.T) {
 // TestWishesThatFight: where two cannot both be met, the front has clear sets on either side and says what one costs in terms of the
 // other; where a larger bank would meet both, that is named, and with its settings both are met.
 func TestWishesThatFight(t *testing.T) {
+	benchtest.Computes(t)
 	b, s := petrel(t)
 	trials := builtin(t, "full-throttle", "hot-restart")
 	wishes, err := study.ParseWishes([]string{"speed >= 10 km/h", "endurance >= 2.6 h"})
@@ -226,6 +231,7 @@ func TestWishesThatFight(t *testing.T) {
 // TestNoRuleStaysCloseThatASettingMends: where the settings as they stand break a rule that names a change, what is proposed has it and says
 // so, whether or not a wish turns that setting; what no setting mends is told, and is no reason to find nothing.
 func TestNoRuleStaysCloseThatASettingMends(t *testing.T) {
+	benchtest.Computes(t)
 	trials := builtin(t, "full-throttle", "crash-stop")
 	wishes, err := study.ParseWishes([]string{"speed >= 9 km/h"})
 	require.NoError(t, err)
@@ -255,6 +261,7 @@ func TestNoRuleStaysCloseThatASettingMends(t *testing.T) {
 
 // TestASettingThatNoWishTurnsIsTurned where nothing is clear without it.
 func TestASettingThatNoWishTurnsIsTurned(t *testing.T) {
+	benchtest.Computes(t)
 	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"stage.current", "150 A"}, [2]string{"limits.astern_current", "145 A"})
 	trials := builtin(t, "full-throttle", "crash-stop")
 	require.False(t, isClear(t, v.Boat, v.Settings, trials))
@@ -268,6 +275,7 @@ func TestASettingThatNoWishTurnsIsTurned(t *testing.T) {
 
 // TestWhatIsNotClearNamesItsPart: where no set of settings is clear there is none, and what stands in the way is named.
 func TestWhatIsNotClearNamesItsPart(t *testing.T) {
+	benchtest.Computes(t)
 	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"compartment.limit", "24 °C"})
 	wishes, err := study.ParseWishes([]string{"speed >= 8 km/h"})
 	require.NoError(t, err)

@@ -109,6 +109,7 @@ func TestEachRemedyMakesItsPartClear(t *testing.T) {
 
 // TestADeadDriveIsNoRemedy: where management opens the motor stays cool, and that makes no part clear.
 func TestADeadDriveIsNoRemedy(t *testing.T) {
+	benchtest.Computes(t)
 	trials := builtin(t, "full-throttle", "hot-restart")
 	v, side := spoilt(t, trials, [2]string{"limits.motor_current", "170 A"}, [2]string{"battery.management.discharge_current", "110 A"}, [2]string{"limits.battery_current", "105 A"})
 	for _, r := range remedies(t, v, side, trials) {

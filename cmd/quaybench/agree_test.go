@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"quaybench/bench/benchtest"
 )
 
 // One run is told on three papers: screen, JSON and report. The tests below read all three back as a person does, whatever
@@ -260,6 +261,7 @@ func gainOf(t *testing.T, side object, trial any) object {
 
 // TestScreenJSONAndReportAgree: the same figures stand on screen, in the JSON and in the report, of any boat.
 func TestScreenJSONAndReportAgree(t *testing.T) {
+	benchtest.Computes(t)
 	seed, n := setting(t, "QUAYBENCH_SEED", 1), setting(t, "QUAYBENCH_BOATS", agreeingBoats)
 	judged := 0
 	for i := 0; judged < n && i < 8*n; i++ {

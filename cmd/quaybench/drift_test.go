@@ -8,15 +8,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/learn/learntest"
 	"quaybench/bench/record"
 )
 
 // TestDrift: a propeller that gets heavier from outing to outing moves beyond chance; with two records there is no date, and one is no drift.
 func TestDrift(t *testing.T) {
-	if testing.Short() {
-		t.Skip("hundreds of simulations")
-	}
+	benchtest.Computes(t)
 	folder, run := learningBook(t)
 	outing := outingOf(t)
 	t.Chdir(folder)

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/layout"
 )
 
@@ -167,6 +168,7 @@ func TestJSONInfinite(t *testing.T) {
 
 // TestTableAgreesWithJSON reads the numbers of the table back and finds them, as far as they are shown, in the JSON.
 func TestTableAgreesWithJSON(t *testing.T) {
+	benchtest.Computes(t)
 	args := []string{"try", "petrel", "--trial", "hot-restart", "--set", "limits.motor_current=240 A"}
 	_, text, _ := quaybench(t, nil, args...)
 	_, stdout, _ := quaybench(t, nil, append(args, "--json")...)

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/benchtest"
 	"quaybench/bench/learn/learntest"
 	"quaybench/bench/record"
 )
@@ -47,6 +48,7 @@ func keepText(t *testing.T, folder, name string, text []byte) string {
 // TestLearnWrites: what counts goes into boat.toml and a version is saved with the record; the approval given before lapses, and that is said; the
 // same record counts once.
 func TestLearnWrites(t *testing.T) {
+	benchtest.Computes(t)
 	folder, run := learningBook(t)
 	typed := keepText(t, folder, "typed.csv", outingOf(t).Text(t))
 	boatFile := filepath.Join(folder, "book", "petrel", "boat.toml")
@@ -122,9 +124,7 @@ func TestNothingIsLearnedFromBadRecords(t *testing.T) {
 
 // TestWhatNextKnowsTheScripts: the shipped scripts that run a step test stand among the tests, with the meters at hand.
 func TestWhatNextKnowsTheScripts(t *testing.T) {
-	if testing.Short() {
-		t.Skip("hundreds of simulations")
-	}
+	benchtest.Computes(t)
 	_, run := learningBook(t)
 	code, stdout, stderr := run("learn", "petrel", "--next", "--meters", "voltage,thermometer", "--json")
 	require.Zero(t, code, stderr)

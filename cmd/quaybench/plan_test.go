@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"quaybench/bench/benchtest"
 )
 
 // TestPlanRunsAsItSays: the commands that a plan prints are typed as they stand, but for PORT, answered as a person at the controller
@@ -63,6 +64,7 @@ func words(t *testing.T, line string) (list []string) {
 // TestPlanJudgesItsTargetFirst: a target that is over in a built-in trial is not planned, though each step's own programme may be
 // clear; --despite plans it and keeps the reason. A step that never reaches its setting says so.
 func TestPlanJudgesItsTargetFirst(t *testing.T) {
+	benchtest.Computes(t)
 	folder := t.TempDir()
 	book := []string{"--book", filepath.Join(folder, "book")}
 	code, _, stderr := quaybench(t, nil, append(book, "new", "heron")...)

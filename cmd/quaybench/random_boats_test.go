@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/thermal"
 	"quaybench/bench/trial"
 )
@@ -197,6 +198,7 @@ var figures = regexp.MustCompile(`-?[0-9][0-9.,]*(e[+-]?[0-9]+)?`)
 // TestAnyBoatIsJudgedOrRefused: present settings and a proposal in three trials. Whatever the file holds, there is a verdict with
 // finite figures or a refusal that a boat builder understands; nothing panics, and no run goes on without end.
 func TestAnyBoatIsJudgedOrRefused(t *testing.T) {
+	benchtest.Computes(t)
 	seed, n := setting(t, "QUAYBENCH_SEED", 1), setting(t, "QUAYBENCH_BOATS", randomBoats)
 	first := setting(t, "QUAYBENCH_FIRST", 0)
 	refused, codes, most := map[string]int{}, map[int]int{}, 0.0

@@ -44,7 +44,7 @@ func TestScripts(t *testing.T) {
 func transcripts(t *testing.T, processes bool, program func(ts *testscript.TestScript, args []string, stdin string) int) {
 	dir, err := filepath.Abs("testdata/script")
 	require.NoError(t, err)
-	testscript.RunT(inTurn{t}, testscript.Params{
+	params := testscript.Params{
 		Dir: dir,
 		Condition: func(name string) (bool, error) {
 			if name != "processes" {
@@ -63,7 +63,14 @@ func transcripts(t *testing.T, processes bool, program func(ts *testscript.TestS
 			e.Setenv("XDG_DATA_HOME", e.WorkDir+"/data")
 			return nil
 		},
-	})
+	}
+	if testing.Short() { // as the race detector runs: what has a controller, a script or a session beside it
+		params.Dir = ""
+		for _, name := range []string{"can", "controller", "repl", "run", "step"} {
+			params.Files = append(params.Files, filepath.Join(dir, name+".txtar"))
+		}
+	}
+	testscript.RunT(inTurn{t}, params)
 }
 
 // inTurn is a test whose transcripts run one after the other.

@@ -11,11 +11,13 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/record"
 )
 
 // TestSheet: the form says what to do, what to read with what, the band, when to stop; its table comes back as a record in the book that can be compared.
 func TestSheet(t *testing.T) {
+	benchtest.Computes(t)
 	folder, run := learningBook(t)
 	t.Chdir(folder)
 	text := "name = \"pier\"\nduration = \"150 s\"\n" // short: each sheet is simulated for each value that is not known
@@ -159,6 +161,7 @@ func TestSheetOfSettings(t *testing.T) {
 
 // TestNoSheetOfExamples: while values are still the example's there is no sheet and no test to make next, since their numbers are another boat's; --example makes one that says so.
 func TestNoSheetOfExamples(t *testing.T) {
+	benchtest.Computes(t)
 	_, run := learningBook(t)
 	code, _, stderr := run("new", "heron")
 	require.Zero(t, code, stderr)

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/layout"
 )
 
@@ -84,6 +85,7 @@ func TestFullDisk(t *testing.T) {
 
 // TestTerminal looks at the table as terminals of several widths show it.
 func TestTerminal(t *testing.T) {
+	benchtest.Computes(t)
 	for _, c := range []struct {
 		columns  int
 		title    string // of the table

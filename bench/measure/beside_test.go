@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -199,4 +200,29 @@ func (c *changing) Next(ctx context.Context) (link.Sample, error) {
 		return link.Sample{}, errors.Join(link.ErrOther, errors.New("another header"))
 	}
 	return c.meter.Next(ctx)
+}
+
+// TestAnInstrumentThatTellsLateIsSuspected: a value that was predicted a while before ends the test, and is told to be late perhaps; a value
+// that never was is not.
+func TestAnInstrumentThatTellsLateIsSuspected(t *testing.T) {
+	level := func(at float64) float64 { return map[bool]float64{true: 10}[at >= 2] }
+	for name, c := range map[string]struct {
+		reads func(at float64) float64
+		late  bool
+	}{"late": {func(at float64) float64 { return level(at - 0.8) }, true}, "wrong": {func(at float64) float64 { return 5 }, false}} {
+		synctest.Test(t, func(t *testing.T) {
+			begun := time.Now()
+			m := &meter{channels: []link.Channel{channel(link.MotorCurrent, "A")}, every: 50 * time.Millisecond, begun: begun, reads: func(float64) []float64 { return []float64{c.reads(time.Since(begun).Seconds())} }}
+			j := measure.Join(nil, port.WallClock{}, beside(m, "logger"))
+			p := steps(t)
+			p.Duration = 5
+			got, err := measure.Run(t.Context(), j, p, measure.Options{Watch: func(_ int, at, v float64) string {
+				return map[bool]string{true: "outside"}[v < level(at)-1 || v > level(at)+1]
+			}})
+			require.NoError(t, err)
+			require.NoError(t, j.Close())
+			require.Equal(t, measure.Strayed, got.Stop.Reason, name)
+			assert.Equal(t, c.late, strings.Contains(got.Stop.Text, "does logger tell late (then state delay in its file)?"), "%s: %s", name, got.Stop.Text)
+		})
+	}
 }

@@ -209,6 +209,9 @@ func (j *joined) Describe() link.Description {
 	return d
 }
 
+// isBeside reports whether a channel is an instrument's.
+func (j *joined) isBeside(channel int) bool { return channel >= len(j.kept) }
+
 func (j *joined) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	s, err := j.Controller.ReadTelemetry(ctx)
 	if err != nil {

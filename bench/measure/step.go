@@ -576,11 +576,11 @@ func (r *run) judge(s Sample) *Stop {
 	if r.o.Watch == nil {
 		return nil
 	}
-	wrong, anew := "", false
+	wrong, anew, of := "", false, 0
 	for i, v := range s.Values {
 		text := r.o.Watch(i, s.time(i), v)
 		if text != "" && (wrong == "" || !anew && r.isNew(i)) {
-			wrong, anew = text, r.isNew(i)
+			wrong, anew, of = text, r.isNew(i), i
 		}
 	}
 	switch {
@@ -592,8 +592,27 @@ func (r *run) judge(s Sample) *Stop {
 	if r.strayed < 2 {
 		return nil
 	}
-	return &Stop{Reason: Strayed, At: s.At, Text: wrong}
+	return &Stop{Reason: Strayed, At: s.At, Text: wrong + r.tellsLate(&s, of)}
 }
+
+// tellsLate returns what to think of a value of an instrument that is outside the band now and was within it a while ago: it may tell
+// late. "": nothing.
+func (r *run) tellsLate(s *Sample, channel int) string {
+	j, ok := r.c.(interface{ isBeside(channel int) bool })
+	if !ok || !j.isBeside(channel) {
+		return ""
+	}
+	v, at := s.Values[channel], s.time(channel)
+	for late := 0.1; late <= mostLate && late <= at; late += 0.1 {
+		if r.o.Watch(channel, at-late, v) == "" && r.o.Watch(channel, at-late-0.1, v) == "" {
+			return fmt.Sprintf("; it is what was predicted %.1f s before: does the motor not follow, or does %s tell late (then state delay in its file)?", late, r.result.Channels[channel].Source)
+		}
+	}
+	return ""
+}
+
+// mostLate is how late an instrument may be thought to tell, s: one that smooths much, or whose lines wait in a buffer.
+const mostLate = 3.0
 
 // isNew reports whether the newest sample has another reading of a channel than the one before.
 func (r *run) isNew(channel int) bool {

@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -199,7 +200,7 @@ func (i *Instrument) exchange(ctx context.Context, ask string) (string, error) {
 	if err != nil {
 		var silent *Error
 		if errors.As(err, &silent) {
-			return "", &Error{Query: ask, Why: why + ", nor to SYST:ERR?; check that it is on, its plug, its baud rate and its line end", silent: true}
+			return "", &Error{Query: ask, Why: why + ", nor to SYST:ERR?; check that it is on, its plug, its baud rate and its line end; one that is only slow gets longer by answer_within in its file", silent: true}
 		}
 		return "", err
 	}
@@ -224,10 +225,15 @@ func (i *Instrument) step(ctx context.Context) (said []string, err error) {
 		}
 		until := i.clock.Now().Add(i.format.within)
 		var m []string
+		var text string
 		for m == nil {
-			text, err := i.line(ctx, until)
-			if errors.Is(err, port.ErrTimeout) {
-				return said, &Error{Query: "SYST:ERR?", Why: fmt.Sprintf("no answer within %v", i.format.within), silent: true}
+			other := text
+			if text, err = i.line(ctx, until); errors.Is(err, port.ErrTimeout) {
+				why := fmt.Sprintf("no answer within %v", i.format.within)
+				if other = cmp.Or(other, string(i.input)); other != "" {
+					why += fmt.Sprintf(", and other things come by themselves (%q): check the baud rate, and which instrument is on this port", shown(other))
+				}
+				return said, &Error{Query: "SYST:ERR?", Why: why, silent: true}
 			}
 			if err != nil {
 				return said, err

@@ -361,6 +361,25 @@ func TestWhoIsThere(t *testing.T) {
 	}
 }
 
+// TestABabbler: what sends by itself, without end, is told from a meter that is off.
+func TestABabbler(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := linktest.Pipe()
+		ctx, stop := context.WithCancel(t.Context())
+		go func() {
+			for ctx.Err() == nil {
+				_ = far.Write(ctx, []byte(strings.Repeat("0.1,0.2,0.3\n", 700)))
+				time.Sleep(10 * time.Millisecond)
+			}
+		}()
+		i := scpi.NewInstrument(format(t, supply), near, port.WallClock{})
+		_, err := i.Next(ctx)
+		assert.EqualError(t, err, `SYST:ERR?: no answer within 100ms, and other things come by themselves ("0.1,0.2,0.3"): check the baud rate, and which instrument is on this port`)
+		stop()
+		time.Sleep(time.Second)
+	})
+}
+
 // TestOnlyQueries: nothing that sets or acts can stand in a file.
 func TestOnlyQueries(t *testing.T) {
 	for _, ask := range []string{"VOLT 12", "OUTP ON", "MEAS:VOLT?;OUTP ON", "*RST", "*TST?", "*CAL?", "CAL:ALL?", "DIAG:TEST?", "TEST:ALL?", "SYST:ERR?", "OUTP?", "INIT?", "MEAS:VOLT", "?", "MEAS:VOLT? 1;*RST", "MEAS:VOLT?\\nOUTP ON", "VOLT 12?", "MEAS VOLT?"} {

@@ -161,6 +161,9 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 	default:
 		say(fmt.Sprintf("a driven motor shows at %v", m.Running.Place))
 	}
+	if m.objects != nil && !m.objects.Identified() {
+		say(fmt.Sprintf("without [identity] whatever has the node number %d is taken for this controller: quaybench controller objects reads what it says of itself (object 1018)", m.objects.Node()))
+	}
 	switch {
 	case m.Throttle != nil:
 		if m.objects != nil && sheet != nil {

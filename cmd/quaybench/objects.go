@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -208,6 +209,13 @@ func (o *objectsOptions) browse(ctx context.Context, sys *system, client *canope
 		if ranges, err = parseRanges(o.within); err != nil {
 			return input(err)
 		}
+		if o.within == usualIndices && m != nil {
+			for _, index := range m.Indices() {
+				if !slices.ContainsFunc(ranges, func(r [2]uint16) bool { return r[0] <= index && index <= r[1] }) {
+					ranges = append(ranges, [2]uint16{index, index})
+				}
+			}
+		}
 		all, done := 0, 0
 		for _, r := range ranges {
 			all += int(r[1]) - int(r[0]) + 1
@@ -224,6 +232,9 @@ func (o *objectsOptions) browse(ctx context.Context, sys *system, client *canope
 		fmt.Fprintln(sys.Out, line)
 	}
 	fmt.Fprintf(sys.Out, "%s; nothing was written\n", countOf(count, "object"))
+	if sheet == nil && o.within == usualIndices && err == nil {
+		fmt.Fprintln(sys.Out, wrapped("asked for were "+usualIndices+" and what the map has. A maker's own objects may lie up to 5FFF: --within 0x3000-0x5FFF asks for the rest, which takes longer.", sys.width()))
+	}
 	if stopped(err) {
 		return stopError{err}
 	}
@@ -286,6 +297,9 @@ func objectText(data []byte) string {
 	return out
 }
 
+// usualIndices are those that are asked for where nobody says which.
+const usualIndices = "0x1000-0x1FFF,0x2000-0x2FFF,0x6040-0x60FF"
+
 // parseRanges reads 0x1000-0x1FFF,0x2000-0x2FFF.
 func parseRanges(text string) (list [][2]uint16, err error) {
 	for part := range strings.SplitSeq(text, ",") {
@@ -329,7 +343,7 @@ data sheet it asks for one index after the other (--within), which takes some se
 	cmd.Flags().StringVar(&o.file, "map", "", "object map (default: objects.toml beside the boat file)")
 	cmd.Flags().BoolVar(&o.alone, "alone", false, "nothing but this controller hangs on the bus, so open it without listening to it first")
 	cmd.Flags().StringVar(&o.sheet, "eds", "", "data sheet of the controller: `FILE` (EDS or DCF)")
-	cmd.Flags().StringVar(&o.within, "within", "0x1000-0x1FFF,0x2000-0x2FFF,0x6040-0x60FF", "indices to ask for")
+	cmd.Flags().StringVar(&o.within, "within", usualIndices, "indices to ask for, beside those of the map")
 	cmd.Flags().StringVar(&o.rate, "rate", "", "bit rate of the bus (default: the map's)")
 	cmd.Flags().BoolVar(&o.findRate, "find-rate", false, "listen at one bit rate after the other, and send nothing")
 	cmd.Flags().IntVar(&o.node, "node", 0, "node number of the controller (default: the map's)")

@@ -443,6 +443,9 @@ func suggest(name, unit string, reading bool, settings []datafile.Field) []strin
 		n := 0
 		have := words(c.words)
 		own := words(c.key)
+		if len(own) > 0 && (own[0] == "stall" || own[0] == "boost") && !slices.Contains(asked, own[0]) {
+			continue // a state of its own, whose name a manual would say: the highest speed is no speed of a stall
+		}
 		for _, w := range asked {
 			switch {
 			case slices.Contains(own, w): // the key's own words weigh more than those of its explanation

@@ -190,14 +190,17 @@ func TestWhatATableLeavesOpenIsAskedFor(t *testing.T) {
 		"Control mode;2013;5;u8;;rw;see chapter 4;throttle.demand\n"+
 		"Interlock;2013;6;u8;;rw;;throttle.neutral_start\n"+
 		"DC link capacitor temp;2104;10;s16;degC;ro;;\n"+
-		"Voltage;2104;0x11;s16;V;ro;;\n")
+		"Voltage;2104;0x11;s16;V;ro;;\n"+
+		"Max speed;2105;0;u16;rpm;rw;;\n"+
+		"Stall speed;2105;1;u16;rpm;rw;;\n")
 	assert.Contains(t, d.Text, "sub = 4\ntype = \"u8\"\nwords = [\"torque = 0\", \"voltage = 1\"]")
 	assert.Contains(t, d.Text, "sub = 5\ntype = \"u8\"\nwords = [\"torque = ?\", \"voltage = ?\"]   # the count of each: the manual tells\n# the table says: see chapter 4")
 	assert.Contains(t, d.Text, "sub = 6\ntype = \"u8\"\nwords = [\"false = ?\", \"true = ?\"]")
 	assert.Contains(t, d.Text, "#sub = 16   # 10 hexadecimal, as standards write it; write 10 here if the manual counts in tens\n")
 	assert.Contains(t, d.Text, "#sub = 17\n")
-	require.Len(t, d.Perhaps, 1, "a temperature is no voltage")
+	require.Len(t, d.Perhaps, 2, "a temperature is no voltage, and the highest speed none of a stall")
 	assert.Equal(t, []string{"voltage"}, d.Perhaps[0].Keys)
+	assert.Equal(t, []string{"stall.speed"}, d.Perhaps[1].Keys)
 }
 
 // The throttle that a draft proposes as comments is one that loads, once they are taken away.

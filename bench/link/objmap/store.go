@@ -21,6 +21,9 @@ import (
 // Rate returns the bit rate of the controller's bus.
 func (m *Map) Rate() slcan.Rate { return m.rate }
 
+// Identified reports whether the map says what the controller must say of itself.
+func (m *Map) Identified() bool { return len(m.identity) > 0 }
+
 // Node returns the controller's node number.
 func (m *Map) Node() byte { return m.node }
 

@@ -3,6 +3,7 @@ package objmap
 import (
 	"cmp"
 	"encoding/binary"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -276,6 +277,9 @@ func (u *Unit) Read(o canopen.Object) ([]byte, error) {
 	}
 	return nil, canopen.NoObject
 }
+
+// Indices returns the indices of the objects that the map names, from low to high.
+func (m *Map) Indices() []uint16 { return slices.Sorted(maps.Keys(m.highest())) }
 
 // highest returns the highest sub-index that the map names of each index.
 func (m *Map) highest() map[uint16]byte {

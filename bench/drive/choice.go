@@ -3,7 +3,7 @@ package drive
 import "quaybench/bench/control"
 
 // most is the largest number of scalars or outputs that a model has.
-const most = 14
+const most = 16
 
 // choice is which scalars and outputs of the operating point a model has, each with a place of its own in the small dense
 // systems of a linear; −1: it has none. First come the scalars that read temperatures, last the two deratings, which mostly do

@@ -36,6 +36,7 @@ type linear struct {
 	motorCurrent, transient float64
 	paths, links            [most]float64
 
+	M  [most][most]float64 // scratch of join
 	G  [most][most]float64 // outputs by what the scalars see without them
 	ns int                 // scalars in use
 }
@@ -182,21 +183,19 @@ func (f *linear) solveColumns(r *Run) {
 	}
 	for k := range C {
 		x, v := &C[k], f.inv[k]
-		for e := range x {
-			x[e] *= v
-		}
+		y, u := x, 0.0
 		if to := tree[k].to; to >= 0 {
-			y, u := &C[to], f.down[k]
-			x[0] += u * y[0]
-			x[1] += u * y[1]
-			x[2] += u * y[2]
-			x[3] += u * y[3]
-			x[4] += u * y[4]
-			x[5] += u * y[5]
-			if more {
-				x[6] += u * y[6]
-				x[7] += u * y[7]
-			}
+			y, u = &C[to], f.down[k]
+		}
+		x[0] = v*x[0] + u*y[0]
+		x[1] = v*x[1] + u*y[1]
+		x[2] = v*x[2] + u*y[2]
+		x[3] = v*x[3] + u*y[3]
+		x[4] = v*x[4] + u*y[4]
+		x[5] = v*x[5] + u*y[5]
+		if more {
+			x[6] = v*x[6] + u*y[6]
+			x[7] = v*x[7] + u*y[7]
 		}
 	}
 	if f.cross != 0 {
@@ -212,182 +211,176 @@ func (f *linear) join(r *Run) bool {
 	j, c, n, C := &f.j, &r.choice, &r.nodes, f.columns
 
 	// What the scalars see of each column of heat.
-	var ohms, loop [heatColumns]float64
-	for _, b := range r.pathSlopes {
-		for e, x := range &C[b.node] {
-			ohms[e] += b.slope * x
+	var sees [most][heatColumns]float64
+	for e := range f.counts {
+		battery, winding, sink := C[n.battery][e], C[n.winding][e], C[n.sink][e]
+		ohms, loop := j.cold*battery, j.wind*winding
+		for _, b := range r.pathSlopes {
+			ohms += b.slope * C[b.node][e]
 		}
-	}
-	for _, b := range r.loopSlopes {
-		for e, x := range &C[b.node] {
-			loop[e] += b.slope * x
+		for _, b := range r.loopSlopes {
+			loop += b.slope * C[b.node][e]
 		}
-	}
-	battery, winding, sink := &C[n.battery], &C[n.winding], &C[n.sink]
-	for e := range ohms {
-		ohms[e] += j.cold * battery[e]
-		loop[e] += j.wind * winding[e]
-	}
-	var seen [most][most]float64 // by output: the scalars
-	column := func(of, e int, scale float64) {
-		if of < 0 {
-			return
-		}
-		z := &seen[of]
-		set := func(by int, v float64) {
-			if at := c.scalars[by]; at >= 0 {
-				z[at] += scale * v
+		sees[c.scalars[byOhms]][e], sees[c.scalars[byLoop]][e], sees[c.scalars[bySwitch]][e] = ohms, loop, j.onSlope*sink
+		if r.motor.series {
+			sees[c.scalars[byArmature]][e] = j.wind * (1 - r.motor.fieldShare) * winding
+		} else {
+			magnet := C[n.housing][e]
+			if r.motor.brushless {
+				magnet = (magnet + winding) / 2
 			}
+			sees[c.scalars[byMagnet]][e] = magnet
 		}
-		set(byOhms, ohms[e])
-		set(byLoop, loop[e])
-		set(byArmature, j.wind*(1-r.motor.fieldShare)*winding[e])
-		magnet := C[n.housing][e]
-		if r.motor.brushless {
-			magnet = (magnet + winding[e]) / 2
+		if at := c.scalars[byFreewheel]; at >= 0 {
+			sees[at][e] = j.freeSlope * sink
 		}
-		set(byMagnet, magnet)
-		set(bySwitch, j.onSlope*sink[e])
-		set(byFreewheel, j.freeSlope*sink[e])
 		if j.derates {
-			stage, motor := j.sensor*f.sensor*sink[e], j.sensor*f.sensor*C[r.sensorNode()][e]
-			set(byDriving, j.driving[1]*stage+j.driving[2]*motor)
-			set(byBraking, j.braking[1]*stage+j.braking[2]*motor)
+			stage, motor := j.sensor*f.sensor*sink, j.sensor*f.sensor*C[r.sensorNode()][e]
+			sees[c.scalars[byDriving]][e] = j.driving[1]*stage + j.driving[2]*motor
+			sees[c.scalars[byBraking]][e] = j.braking[1]*stage + j.braking[2]*motor
 		}
 		if c.cold >= 0 {
-			z[c.cold] += scale * battery[e]
+			sees[c.cold][e] = battery
 		}
 	}
-	out := &c.outputs
-	column(out[ofBattery], hBattery, 1)
-	column(out[ofMotor], hMotor, 1)
-	column(out[ofRipple], hRipple, 1)
-	column(out[ofSwitch], hSink, 1)
-	column(out[ofFreewheel], hSink, 1)
-	column(out[ofCapacitor], hCapacitor, 1)
-	column(out[ofTorque], hSpeed, f.torqueW)
-	if r.motor.series {
-		column(out[ofArmature], hArmature, 1)
-	}
-	if c.cold >= 0 {
-		column(c.bank, hBank, 1)
-	}
 
-	z := &seen[c.bank]
-	z[c.inner] = j.openSlope*f.charge - f.pairB[0] - f.pairB[1]
+	// The column of heat of each output, and what else the scalars see of it.
+	out := &c.outputs
+	var column [most]int
+	var scale, extra [most]float64 // by the column, and by that of the link capacitor
+	heats := func(of, e int, by float64) {
+		if of >= 0 {
+			column[of], scale[of] = e, by
+		}
+	}
+	heats(out[ofMotor], hMotor, 1)
+	heats(out[ofRipple], hRipple, 1)
+	heats(out[ofSwitch], hSink, 1)
+	heats(out[ofFreewheel], hSink, 1)
+	heats(out[ofCapacitor], hCapacitor, 1)
+	heats(out[ofTorque], hSpeed, f.torqueW)
+	if r.motor.series {
+		heats(out[ofArmature], hArmature, 1)
+	}
+	heats(out[ofBattery], hBattery, 1)
+	if c.cold >= 0 {
+		heats(c.bank, hBank, 1)
+	}
+	bankInner := j.openSlope*f.charge - f.pairB[0] - f.pairB[1]
 	for k, w := range r.battery.wells {
-		z[c.inner] -= j.openSlope * w.share * f.lagB[k]
+		bankInner -= j.openSlope * w.share * f.lagB[k]
 	}
-	z = &seen[out[ofVoltage]]
-	z[c.scalars[byDriving]], z[c.scalars[byBraking]] = j.driving[0]*j.volts*f.volts, j.braking[0]*j.volts*f.volts
-	z = &seen[out[ofTorque]]
-	z[c.scalars[bySpeed]] = f.torqueW
-	z[c.scalars[bySwitch]] += j.onSlope * f.torqueW * total(f.ladderW[0])
-	seen[out[ofSwitch]][c.scalars[bySwitch]] += j.onSlope * total(f.ladderB[0])
-	if at := c.scalars[byFreewheel]; at >= 0 {
-		z[at] += j.freeSlope * f.torqueW * total(f.ladderW[1])
-		seen[out[ofFreewheel]][at] += j.freeSlope * total(f.ladderB[1])
-	}
+	switchTurns, switchOwn := j.onSlope*f.torqueW*total(f.ladderW[0]), j.onSlope*total(f.ladderB[0])
+	freeTurns, freeOwn := j.freeSlope*f.torqueW*total(f.ladderW[1]), j.freeSlope*total(f.ladderB[1])
 	if c.link >= 0 {
-		seen[out[ofUnbalanced]][c.scalars[byCurrent]] = j.motorCurrent * f.motorCurrent
 		f.paths, f.links = [most]float64{}, [most]float64{}
-		for _, row := range [3][3]float64{
-			{float64(c.bank), j.pathInner * seen[c.bank][c.inner], 0}, {float64(c.drop), -j.path, 0}, {float64(out[ofLink]), 0, -j.link},
-		} {
-			of := int(row[0])
-			path, link := f.transients(row[1], row[2])
+		for k, of := range [3]int{c.bank, c.drop, out[ofLink]} {
+			row := [3][2]float64{{j.pathInner * bankInner, 0}, {-j.path, 0}, {0, -j.link}}[k]
+			path, link := f.transients(row[0], row[1])
 			f.paths[of], f.links[of] = path, link
-			seen[of][c.path], seen[of][c.link] = path, link
-			volts := j.volts * f.volts * (j.voltsLink*link + j.voltsPath*path)
-			seen[of][c.scalars[byDriving]] += j.driving[0] * volts
-			seen[of][c.scalars[byBraking]] += j.braking[0] * volts
 			bridge := j.bridgeLink*link + j.bridgePath*path
 			if of == out[ofLink] {
 				bridge++
 			}
-			column(of, hCapacitor, -j.linkHeat*bridge)
+			extra[of] = -j.linkHeat * bridge
 		}
 	}
 
-	// M = I − S·seen, eliminated together with S.
+	// M = I − S·what is seen, eliminated together with S.
 	no, ns := c.no, c.ns
 	if !j.derates {
 		ns -= 2
 	}
 	f.ns = ns
-	var M [most][most]float64
-	torque, speed := out[ofTorque], c.scalars[bySpeed]
+	reading := c.heat // of the scalars, up to the last that reads temperatures
+	if j.derates {
+		reading = ns
+	}
+	M := &f.M
 	for a := range no {
-		row := &M[a]
 		f.G[a] = j.S[a]
-		S := j.S[a][:c.heat]
-		for b := range no {
-			z := seen[b][:len(S)]
-			v := 0.0
-			for e, s := range S {
-				v += s * z[e]
-			}
-			row[b] = -v
+		S, row := &j.S[a], M[a][:no]
+		var b0, b1, b2, b3, b4, b5, b6, b7 float64
+		for s, x := range S[:reading] {
+			z := &sees[s]
+			b0, b1, b2, b3 = b0+x*z[0], b1+x*z[1], b2+x*z[2], b3+x*z[3]
+			b4, b5, b6, b7 = b4+x*z[4], b5+x*z[5], b6+x*z[6], b7+x*z[7]
 		}
-		row[c.bank] -= j.S[a][c.inner] * seen[c.bank][c.inner]
-		row[torque] -= j.S[a][speed] * f.torqueW
-		if speed+2 < ns { // electrical states, deratings
-			rest := j.S[a][speed+2 : ns]
-			for b := range no {
-				for e, s := range rest {
-					row[b] -= s * seen[b][speed+2+e]
-				}
+		by := [heatColumns]float64{b0, b1, b2, b3, b4, b5, b6, b7}
+		for b := range row {
+			row[b] = -scale[b] * by[column[b]&7]
+		}
+		on, free := S[c.scalars[bySwitch]], 0.0
+		if at := c.scalars[byFreewheel]; at >= 0 {
+			free = S[at]
+		}
+		row[c.bank] -= S[c.inner] * bankInner
+		row[out[ofTorque]] -= S[c.scalars[bySpeed]]*f.torqueW + on*switchTurns + free*freeTurns
+		row[out[ofSwitch]] -= on * switchOwn
+		row[out[ofFreewheel]] -= free * freeOwn
+		volts := 0.0 // by the law's voltage
+		if j.derates {
+			volts = (S[c.scalars[byDriving]]*j.driving[0] + S[c.scalars[byBraking]]*j.braking[0]) * j.volts * f.volts
+			row[out[ofVoltage]] -= volts
+		}
+		if c.link >= 0 {
+			row[out[ofUnbalanced]] -= S[c.scalars[byCurrent]] * j.motorCurrent * f.motorCurrent
+			path, link := S[c.path]+volts*j.voltsPath, S[c.link]+volts*j.voltsLink
+			for _, of := range [3]int{c.bank, c.drop, out[ofLink]} {
+				row[of] -= path*f.paths[of] + link*f.links[of] + extra[of]*by[hCapacitor]
 			}
 		}
 		row[a]++
 	}
-	G := &f.G
+	// Factors of M; rows of the scalars are exchanged with them.
 	for k := range no {
-		best := k
-		for a := k + 1; a < no; a++ {
-			if math.Abs(M[a][k]) > math.Abs(M[best][k]) {
-				best = a
+		if best := k; math.Abs(M[k][k]) < 0.1 { // 1 but for what comes back
+			for a := k + 1; a < no; a++ {
+				if math.Abs(M[a][k]) > math.Abs(M[best][k]) {
+					best = a
+				}
 			}
-		}
-		if best != k {
 			M[k], M[best] = M[best], M[k]
-			G[k], G[best] = G[best], G[k]
+			f.G[k], f.G[best] = f.G[best], f.G[k]
 		}
-		if !(math.Abs(M[k][k]) > 1e-14) {
+		pivot := &M[k]
+		if !(math.Abs(pivot[k]) > 1e-14) {
 			return false
 		}
-		inv := 1 / M[k][k]
-		M[k][k] = inv
-		from, gk := M[k][k+1:no], G[k][:ns]
+		inv := 1 / pivot[k]
+		pivot[k] = inv
 		for a := k + 1; a < no; a++ {
-			x := M[a][k] * inv
+			row := &M[a]
+			x := row[k] * inv
+			row[k] = x
 			if x == 0 {
 				continue
 			}
-			row, ga := M[a][k+1:][:len(from)], G[a][:len(gk)]
-			for b, v := range from {
-				row[b] -= x * v
-			}
-			for e, v := range gk {
-				ga[e] -= x * v
+			for b := k + 1; b < no; b++ {
+				row[b] -= x * pivot[b]
 			}
 		}
 	}
-	for k := no - 1; k >= 0; k-- {
-		gk := G[k][:ns]
-		for b := k + 1; b < no; b++ {
-			x := M[k][b]
-			if x == 0 {
-				continue
+	// Four columns at a time: forward, then back.
+	for e := 0; e < ns; e += 4 {
+		for a := range no {
+			M, y := M[a][:a], (*[4]float64)(f.G[a][e:])
+			v0, v1, v2, v3 := y[0], y[1], y[2], y[3]
+			for k, x := range M {
+				z := (*[4]float64)(f.G[k][e:])
+				v0, v1, v2, v3 = v0-x*z[0], v1-x*z[1], v2-x*z[2], v3-x*z[3]
 			}
-			gb := G[b][:len(gk)]
-			for e, v := range gb {
-				gk[e] -= x * v
-			}
+			*y = [4]float64{v0, v1, v2, v3}
 		}
-		inv := M[k][k]
-		for e := range gk {
-			gk[e] *= inv
+		for a := no - 1; a >= 0; a-- {
+			M, y := M[a][:no], (*[4]float64)(f.G[a][e:])
+			v0, v1, v2, v3 := y[0], y[1], y[2], y[3]
+			for k := a + 1; k < len(M); k++ {
+				x, z := M[k], (*[4]float64)(f.G[k][e:])
+				v0, v1, v2, v3 = v0-x*z[0], v1-x*z[1], v2-x*z[2], v3-x*z[3]
+			}
+			x := M[a]
+			*y = [4]float64{v0 * x, v1 * x, v2 * x, v3 * x}
 		}
 	}
 	return true

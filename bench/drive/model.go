@@ -325,6 +325,8 @@ func (m *Model) Tolerances(rel float64) []float64 {
 	set(l.distance, 1, 1)
 	set(l.control, control.States, 1e-3)
 	set(l.control+control.Demand, 1, 2e-3)
+	set(l.control+control.Voltage, 1, 3e-4) // these two creep to where they switch
+	set(l.control+control.BoostLeft, 1, 2e-4)
 	set(l.control+control.StageSensor, 2, 1e-2)
 	set(l.battery, 4, 0.5)
 	set(l.fuse, m.fuse.States(), 1e-3)

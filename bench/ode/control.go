@@ -39,7 +39,7 @@ func (c *controller) accept(h, err float64) float64 {
 func (c *controller) refuse(h, err float64) float64 {
 	factor := max(safety/fourthRoot(err), minFactor)
 	if c.refused { // twice running: a kink or a jump; the asymptotic law does not hold
-		factor = min(factor, 0.25)
+		factor = min(factor, 0.5)
 	}
 	c.refused = true
 	return h * factor

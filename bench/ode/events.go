@@ -211,6 +211,31 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 	return w.earliest(s)
 }
 
+// ahead returns how far ahead of (t, y), where the derivatives are f, the first event will cross by its slope there, just beyond it; h where
+// none will within h. Where f has a kink there, that is the step to try in place of a refused one: one that ends on it.
+func (w *watcher) ahead(t, h float64, y, f []float64) float64 {
+	if !w.now.started {
+		return h
+	}
+	const little = 1e-3 // of the step
+	for i := range y {
+		w.scratch[i] = y[i] + little*h*f[i]
+	}
+	if w.values(t+little*h, w.scratch, w.g[3]) != nil {
+		return h
+	}
+	first := h
+	for k, g := range w.now.last {
+		if w.now.side[k] == 0 {
+			continue
+		}
+		if d := little * h * g / (g - w.g[3][k]); d > 0 {
+			first = min(first, d*(1+1e-3))
+		}
+	}
+	return first
+}
+
 // scanOne follows one event through the step and appends its first hit.
 func (w *watcher) scanOne(s *Step, k int, from, third float64) error {
 	g0, g1, g2, g3 := w.next.last[k], w.g[0][k], w.g[1][k], w.g[2][k]

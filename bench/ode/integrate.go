@@ -263,7 +263,14 @@ func (in *Integrator) advance(t, t1, h float64, opts Options, st *Statistics) (n
 			worst, state = in.estimate(opts.RelTol)
 			if worst > 1 {
 				st.Rejected++
+				first := !in.control.refused
+				tried := h
 				h = in.control.refuse(h, worst)
+				if first && worst > kinked {
+					if d := in.watch.ahead(t, tried, in.y, in.f0); d < tried {
+						h = d
+					}
+				}
 				continue
 			}
 			trouble = in.arrive(end, st)
@@ -338,6 +345,9 @@ func (in *Integrator) check(at float64, opts Options, st *Statistics) (Disagreem
 	}
 	return d, nil
 }
+
+// kinked is the error, in tolerances, from which on a refused step makes one look whether an event lies in it.
+const kinked = 4.0
 
 // smallestStep returns the smallest step worth trying from t.
 func smallestStep(t float64, opts Options) float64 { return max(opts.MinStep, 16*ulp(t)) }

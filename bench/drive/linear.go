@@ -516,11 +516,15 @@ func (r *Run) Solve(x []float64) {
 		T[to] += j.cooled * w
 	}
 	up, down, inv := f.up[:len(T)], f.down[:len(T)], f.inv[:len(T)]
+	first := 0.0 // see flow
 	for k := len(T) - 1; k > 0; k-- {
-		if to := tree[k].to; uint(to) < uint(len(T)) {
+		if to := tree[k].to; to == 0 {
+			first += up[k] * T[k]
+		} else if uint(to) < uint(len(T)) {
 			T[to] += up[k] * T[k]
 		}
 	}
+	T[0] += first
 	for k := range T {
 		v := T[k] * inv[k]
 		if to := tree[k].to; uint(to) < uint(len(T)) {

@@ -440,7 +440,12 @@ func (l *loop) against(braking, limit float64) float64 {
 
 // smooth returns 0 below −1, 1 above +1, and smooth between.
 func smooth(x float64) float64 {
-	x = min(1, max(-1, x))
+	if x >= 1 {
+		return 1
+	}
+	if x <= -1 {
+		return 0
+	}
 	return 0.5 + 0.75*x - 0.25*x*x*x
 }
 

@@ -394,16 +394,23 @@ func (r *Run) Derivatives(t float64, y, dy []float64) {
 func (r *Run) flow(T, dT []float64) {
 	q, tree, scale := r.heat, r.tree, r.scale
 	T, dT, tree, scale = T[:len(q)], dT[:len(q)], tree[:len(q)], scale[:len(q)]
+	first := 0.0 // into node 0, which cools most of them: not by way of memory
 	for k := range q {
 		b := &tree[k]
-		if to := b.to; to >= 0 {
+		switch to := b.to; {
+		case to > 0:
 			flow := scale[k] * b.conductance * (T[k] - T[to])
 			dT[k] = q[k] - flow
 			dT[to] += flow
-		} else {
+		case to == 0:
+			flow := scale[k] * b.conductance * (T[k] - T[0])
+			dT[k] = q[k] - flow
+			first += flow
+		default:
 			dT[k] = q[k] - scale[k]*b.conductance*(T[k]-r.boundary[-1-to])
 		}
 	}
+	dT[0] += first
 	for k := range dT {
 		dT[k] *= tree[k].perJoule
 	}

@@ -190,7 +190,12 @@ func bell(x float64) float64 {
 }
 
 // chopping returns 1 while the stage chops and goes to 0 at full duty, where nothing switches.
-func chopping(D float64) float64 { return max(0, min(1, (1-D)/0.02)) }
+func chopping(D float64) float64 {
+	if D <= 0.98 {
+		return 1
+	}
+	return max(0, (1-D)/0.02)
+}
 
 // choppingSlope returns the change of chopping with the duty, at its ends that from below.
 func choppingSlope(D float64) float64 {

@@ -332,10 +332,14 @@ func (r *Run) linearHeat(p *Point, y, T []float64, w float64) {
 	if !r.fusePlace {
 		j.total[hBattery] = 2 * r.fuseR * ib
 	}
+	var t0, t1, t2, t3, t4, t5, t6, t7 float64
 	for k := range j.into {
-		for e, v := range &j.into[k] {
-			j.total[e] += v
-		}
+		q := &j.into[k]
+		t0, t1, t2, t3 = t0+q[0], t1+q[1], t2+q[2], t3+q[3]
+		t4, t5, t6, t7 = t4+q[4], t5+q[5], t6+q[6], t7+q[7]
+	}
+	for e, v := range [heatColumns]float64{t0, t1, t2, t3, t4, t5, t6, t7} {
+		j.total[e] += v
 	}
 
 	r.cool(w)
@@ -368,15 +372,11 @@ func (r *Run) linearRest(p *Point, y, T []float64, w float64) {
 	j.ladderP = [2]float64{unequal, unequal}
 	j.ladderW = [2]float64{slope * (p.Losses.conductionSwitch + p.Losses.switching), slope * p.Losses.conductionFreewheel}
 
-	rated := r.fuse.Rating * r.FuseRating(T)
-	j.fuseCurrent, j.fuseAir = 2*p.BatteryCurrent/(rated*rated), 0
-	if r.fusePlace {
-		const step = 1e-3
-		at := T[r.nodes.air]
-		T[r.nodes.air] += step
-		later := r.fuse.Rating * r.FuseRating(T)
-		T[r.nodes.air] = at
-		j.fuseAir = p.BatteryCurrent * p.BatteryCurrent * (1/(later*later) - 1/(rated*rated)) / step
+	rated := r.fuse.Rating * r.fuse.Rating * r.fuseSquare(T)
+	j.fuseCurrent, j.fuseAir = 2*p.BatteryCurrent/rated, 0
+	if f := &r.boat.Fuse; r.fusePlace && rated > 0.01*r.fuse.Rating*r.fuse.Rating {
+		load := p.BatteryCurrent * r.fuse.Rating / rated
+		j.fuseAir = load * load / (f.ElementMelted.SI - f.CurveAt.SI)
 	}
 
 	// out = open·bank + terminal·charging, terminal = inner − R·bank

@@ -437,11 +437,12 @@ func (r *Run) read(x []float64, s *[most]float64) {
 
 // give computes o = m·s.
 func (c *choice) give(m *[most][most]float64, s, o *[most]float64, ns int) {
-	for a := range c.no {
-		row := m[a][:ns]
+	in := s[:ns]
+	for a := range o[:c.no] {
+		row := m[a][:len(in)]
 		v := 0.0
-		for e, g := range row {
-			v += g * s[e]
+		for e, x := range in {
+			v += row[e] * x
 		}
 		o[a] = v
 	}
@@ -635,9 +636,15 @@ func (r *Run) accounts(x, T []float64, o *[most]float64, q *[heatColumns]float64
 			heat += t * q[k]
 		}
 	}
-	for k, t := range T {
-		heat += j.own[k] * t
+	own, odd := j.own[:len(T)], 0.0 // two sums: each addition waits for the one before
+	for len(T) > 1 {
+		heat, odd = heat+own[0]*T[0], odd+own[1]*T[1]
+		own, T = own[2:], T[2:]
 	}
+	if len(T) > 0 {
+		heat += own[0] * T[0]
+	}
+	heat += odd
 	e[1] = heat
 	e[2] = j.shaftW*w + j.shaftV*v
 	e[3] = j.absSign * e[0]

@@ -12,8 +12,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// alone solves the trial with the tool's integrator and right-hand side, but with no more events and no more to keep than
-// the C program has.
+// alone solves the trial with the tool's integrator and right-hand side, but with no more events (the stall timer, the passages, the
+// kinks of the ramp) and no more to keep than the C program has.
 func (c *comparison) alone(t testing.TB, rel float64, repeats int) solution {
 	var in ode.Integrator
 	best := solution{work: work{seconds: math.Inf(1)}}
@@ -59,9 +59,12 @@ func (c *comparison) integrate(t testing.TB, in *ode.Integrator, rel float64) so
 	for _, p := range c.passages {
 		events = append(events, ode.Event{Name: p.part})
 	}
+	kinks := len(events) // of the ramp: a step across one is refused, and where it lies the events tell
+	events = append(events, ode.Event{Name: "ramp", Band: 0.05}, ode.Event{Name: "ramp", Band: 0.05})
 	values := func(t float64, y, out []float64) {
 		p := r.Point(t, y)
 		out[0] = stall().Margin(p.Measured, r.ControlState(y))
+		out[kinks], out[kinks+1] = r.Law.RampKinks(r.Target(p.Measured.Lever), r.ControlState(y))
 		for k := range c.passages {
 			out[1+k] = watched(k, p, y) - c.passages[k].limit
 		}
@@ -87,6 +90,9 @@ func (c *comparison) integrate(t testing.TB, in *ode.Integrator, rel float64) so
 					stall().Act(r.ControlState(y), &r.Mode)
 					r.Changed()
 					opts.FirstStep = 0
+					break
+				}
+				if opts.FirstStep = 0; k >= kinks {
 					break
 				}
 				s.passages[k-1] = append(s.passages[k-1], at)

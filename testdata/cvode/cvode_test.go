@@ -79,13 +79,9 @@ type work struct {
 	seconds                       float64
 }
 
-// run solves the trial at a scale of the tolerances; ok is false where CVODE gives up.
-func (p program) run(t *testing.T, c *comparison, analytic bool, scale float64, repeats int) (s solution, ok bool) {
-	way := "0"
-	if analytic {
-		way = "1"
-	}
-	said, err := exec.Command(p.path, "run", way, strconv.FormatFloat(scale, 'g', -1, 64), strconv.Itoa(repeats)).CombinedOutput()
+// run solves the trial in one of CVODE's ways (see ways) at a scale of the tolerances; ok is false where CVODE gives up.
+func (p program) run(t *testing.T, c *comparison, way int, scale float64, repeats int) (s solution, ok bool) {
+	said, err := exec.Command(p.path, "run", strconv.Itoa(way), strconv.FormatFloat(scale, 'g', -1, 64), strconv.Itoa(repeats)).CombinedOutput()
 	if err != nil {
 		t.Logf("CVODE at scale %g: %.200s", scale, said)
 		return s, false

@@ -295,6 +295,16 @@ static double target(double t)
     return a <= DEADBAND ? 0 : copysign(pow((fmin(a, 1) - DEADBAND) / (1 - DEADBAND), CURVE), lever);
 }
 
+/* How fast the lever's filter would move the demand, and how fast the ramp lets it fall and rise. */
+static void ramp(double t, const double *y, double *wish, double *down, double *up)
+{
+    double to = target(t);
+    *up = *down = 1 / RAMP_RISE;
+    if (y[DEMAND] > 0) *down = 1 / (to < 0 ? RAMP_REVERSAL : RAMP_FALL);
+    if (y[DEMAND] < 0) *up = 1 / (to > 0 ? RAMP_REVERSAL : RAMP_FALL);
+    *wish = (to - y[DEMAND]) / LEVER_FILTER;
+}
+
 /* ---- the derivatives, from states and operating point */
 
 static void water(double w, double v, double *thrust, double *q, double *shaft, double *gear_loss)
@@ -340,10 +350,9 @@ static void flows(double t, const double *y, const Out *o, double *dy)
     dy[BOAT] = ((1 - DEDUCTION) * thrust - resistance(y[BOAT])) / HULL_MASS;
     dy[WAY] = y[BOAT];
 
-    double to = target(t), up = 1 / RAMP_RISE, down = 1 / RAMP_RISE;
-    if (y[DEMAND] > 0) down = 1 / (to < 0 ? RAMP_REVERSAL : RAMP_FALL);
-    if (y[DEMAND] < 0) up = 1 / (to > 0 ? RAMP_REVERSAL : RAMP_FALL);
-    dy[DEMAND] = fmax(-down, fmin(up, (to - y[DEMAND]) / LEVER_FILTER));
+    double wish, down, up;
+    ramp(t, y, &wish, &down, &up);
+    dy[DEMAND] = fmax(-down, fmin(up, wish));
     dy[VOLTS] = (volts - y[VOLTS]) / VOLTS_FILTER;
     dy[SINK_SEEN] = (T[AT_SINK] - y[SINK_SEEN]) / TEMPERATURE_FILTER;
     dy[MOTOR_SEEN] = (T[AT_HOUSING] - y[MOTOR_SEEN]) / TEMPERATURE_FILTER;
@@ -522,13 +531,21 @@ static double watched(const double *y, int k)
     }
 }
 
+static int kinks; /* restart where the demand begins or ceases to follow its ramp */
+
 static int roots(realtype t, N_Vector yv, realtype *g, void *data)
 {
-    (void)t; (void)data;
+    (void)data;
     const double *y = NV_DATA_S(yv);
     double m = stalling(y);
     g[0] = mode.stalling ? -0.05 - m : m;
     for (int k = 0; k < PASSAGES; k++) g[1 + k] = watched(y, k) - passages[k].limit;
+    if (kinks) {
+        double wish, down, up;
+        ramp(t, y, &wish, &down, &up);
+        g[1 + PASSAGES] = wish / down + 1;
+        g[2 + PASSAGES] = wish / up - 1;
+    }
     return 0;
 }
 
@@ -570,8 +587,8 @@ static Work run(int analytic, double scale, int print)
     check(CVodeSVtolerances(cv, scale * 1e-7, tolerance), "tolerances");
     check(CVodeSetLinearSolver(cv, solver, J), "solver");
     if (analytic) check(CVodeSetJacFn(cv, jacobian), "jacobian");
-    int direction[1 + PASSAGES] = {1};
-    check(CVodeRootInit(cv, 1 + PASSAGES, roots), "roots");
+    int direction[3 + PASSAGES] = {1};
+    check(CVodeRootInit(cv, 1 + PASSAGES + 2 * kinks, roots), "roots");
     check(CVodeSetRootDirection(cv, direction), "direction");
     check(CVodeSetMaxNumSteps(cv, 1000000), "steps");
     realtype t = 0;
@@ -591,11 +608,11 @@ static Work run(int analytic, double scale, int print)
             check(flag, "solve");
             fresh = 0;
             if (flag == CV_ROOT_RETURN) {
-                int found[1 + PASSAGES];
+                int found[3 + PASSAGES] = {0};
                 CVodeGetRootInfo(cv, found);
                 for (int k = 0; k < PASSAGES; k++)
                     if (print && found[1 + k]) printf("passage %d %.9f\n", k, t);
-                fresh = found[0] != 0;
+                fresh = found[0] || found[1 + PASSAGES] || found[2 + PASSAGES];
             }
             if (fresh || t >= end) {
                 long n;
@@ -641,7 +658,8 @@ int main(int count, char **arg)
         return 0;
     }
     if (count < 5) return 1;
-    int analytic = atoi(arg[2]), repeats = atoi(arg[4]);
+    int analytic = atoi(arg[2]) > 0, repeats = atoi(arg[4]);
+    kinks = atoi(arg[2]) > 1;
     double scale = atof(arg[3]);
     Work work = run(analytic, scale, 1);
     for (int k = 1; k < repeats; k++) {

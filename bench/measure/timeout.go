@@ -620,11 +620,14 @@ func (p *proving) left(now []float64) string {
 	return ""
 }
 
-// mayBeLeft returns how much of what a channel showed may be left. What a battery gives to others, and a shaft's speed, is not so sure as
-// the motor's own current.
+// mayBeLeft returns how much of what a channel showed may be left. What a battery gives to others is not so sure as the motor's own current,
+// and a shaft turns on as long as the boat glides.
 func (p *proving) mayBeLeft(i int, shown float64) float64 {
-	if ch := p.d.Channels[i].Name; ch == link.MotorCurrent || ch == link.Demand {
+	switch p.d.Channels[i].Name {
+	case link.MotorCurrent, link.Demand:
 		return max(proofLeft*math.Abs(shown), 3*p.spread[i])
+	case link.MotorSpeed:
+		return max(math.Abs(shown)/2, p.noise[i])
 	}
 	return p.noise[i]
 }

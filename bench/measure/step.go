@@ -605,7 +605,7 @@ func (r *run) tellsLate(s *Sample, channel int) string {
 	v, at := s.Values[channel], s.time(channel)
 	for late := 0.1; late <= mostLate && late <= at; late += 0.1 {
 		if r.o.Watch(channel, at-late, v) == "" && r.o.Watch(channel, at-late-0.1, v) == "" {
-			return fmt.Sprintf("; it is what was predicted %.1f s before: does the motor not follow, or does %s tell late (then state delay in its file)?", late, r.result.Channels[channel].Source)
+			return fmt.Sprintf("; it is what was predicted until %.1f s before: does the motor not follow, or does %s tell late (then state delay in its file)?", late, r.result.Channels[channel].Source)
 		}
 	}
 	return ""

@@ -579,6 +579,9 @@ func (t *stepTest) release(ctx context.Context) error {
 	}
 	fmt.Fprintln(t.sys.Out, "\n"+wrapped(fmt.Sprintf("First the map and the controller's command time-out (%s) are proven: %s%.2g %% inside the dead band, where nothing may show, then %.2g %%, then silence. The propeller may turn.", quantity.FormatDuration(throttle.CommandTimeout), makingReady(throttle), 100*plan.Rest, 100*plan.Share), t.sys.width()))
 	plan.Tell = func(text string) { fmt.Fprintln(t.sys.Out, wrapped(text, t.sys.width())) }
+	if throttle.Ready != "" {
+		plan.Tell("Before that the controller is asked for every way in which somebody else may command it: some seconds, ten with a slow adapter.")
+	}
 	confirm := func(ctx context.Context) error {
 		return t.keys.confirm(ctx, "release", "to release the throttle for this one test")
 	}

@@ -94,6 +94,9 @@ func (e *emitter) readLate(f *ssa.Function) {
 			if _, isSum := v.(*ssa.BinOp); isSum { // coalesce relies on their blocks
 				continue
 			}
+			if turnsWithout(to, b) { // what is ranged over is read once
+				continue
+			}
 			if _, isPhi := user.(*ssa.Phi); isPhi || !hasCall(b.Instrs[i+1:]) && !hasCall(before(to, user)) {
 				continue
 			}
@@ -102,6 +105,24 @@ func (e *emitter) readLate(f *ssa.Function) {
 			to.Instrs = slices.Insert(to.Instrs, target, v.(ssa.Instruction))
 		}
 	}
+}
+
+// turnsWithout reports whether a block runs again and again while another, before it, runs once.
+func turnsWithout(block, once *ssa.BasicBlock) bool {
+	seen := map[*ssa.BasicBlock]bool{once: true}
+	next := slices.Clone(block.Succs)
+	for len(next) > 0 {
+		b := next[len(next)-1]
+		next = next[:len(next)-1]
+		if b == block {
+			return true
+		}
+		if !seen[b] {
+			seen[b] = true
+			next = append(next, b.Succs...)
+		}
+	}
+	return false
 }
 
 // moveWithin moves instruction i of a block down to behind the last call before its user.
@@ -266,7 +287,7 @@ func (e *emitter) orderIndexes(f *ssa.Function) {
 	for _, b := range f.Blocks {
 		for i := 0; i < len(b.Instrs); i++ {
 			v, ok := b.Instrs[i].(*ssa.Index)
-			if !ok || e.indexes[v.Pos()] == nil {
+			if !ok || e.indexes[v.Pos()] == nil || v.X.Pos() == v.Pos() { // the last: a range takes its elements at the place of what it goes over
 				continue
 			}
 			x := e.indexes[v.Pos()]

@@ -10,7 +10,6 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
-	"quaybench/bench/hydro"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
@@ -302,8 +301,10 @@ func (c *comparison) header() string {
 	whole("STAR_COUNT", cells)
 	star := make([][]float64, cells)
 	for i := range star {
-		ct, cq := screw.(*hydro.Screw).Star(-math.Pi + 2*math.Pi*float64(i)/cells)
-		star[i] = []float64{ct, 0, cq, 0}
+		va, u := math.Sincos(-math.Pi + 2*math.Pi*float64(i)/cells) // m/s, of 1 in all
+		diameter := b.Propeller.Diameter.SI
+		thrust, torque := screw.Loads(u/(0.7*math.Pi*diameter), va, 1)
+		star[i] = []float64{thrust / (math.Pi / 8 * diameter * diameter), 0, torque / (math.Pi / 8 * diameter * diameter * diameter), 0}
 	}
 	for i := range star {
 		at := func(k, column int) float64 { return star[(i+k+cells)%cells][column] }

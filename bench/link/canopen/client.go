@@ -40,7 +40,8 @@ type Client struct {
 
 	unconfirmed bool // the adapter's no may be to a frame that nothing else confirms
 	waiting     int  // such frames sent since the last request that was answered
-	doubled     int  // answers that came twice
+	doubled     int  // answers that came twice, one soon after the other
+	single      int  // answers since
 	knows, mute bool // the adapter has a word for lost frames, or has none
 	cut         int  // lines cut, when it was last asked
 }
@@ -58,9 +59,12 @@ const patience = 500 * time.Millisecond
 // longest is the longest object read, in bytes.
 const longest = 64 << 10
 
-// fewDoubled is how many answers may come twice. A bus repeats a frame whose last bit was disturbed, seldom; two nodes with one number
-// answer twice again and again.
-const fewDoubled = 3
+// So many answers that came twice, with no more than so many others between them, are too many. A bus repeats a frame whose last bit was
+// disturbed, seldom; two nodes with one number answer twice again and again.
+const (
+	fewDoubled = 3
+	seldom     = 16
+)
 
 // NewClient makes a client of a node (1 to 127) on an open bus.
 func NewClient(bus *slcan.Bus, node byte, clock port.Clock) *Client {
@@ -384,7 +388,10 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 		late := now.Before(c.lateUntil) || c.lateUntil.Equal(now)
 		again := c.last != nil && slices.Equal(f.Data, c.last)
 		if again && !late {
-			c.doubled++
+			if c.single > seldom {
+				c.doubled = 0
+			}
+			c.doubled, c.single = c.doubled+1, 0
 		}
 		if !asking && !late && !again || c.doubled >= fewDoubled {
 			second(fmt.Sprintf("another client that reads or writes the same controller, or a second node with the number %d,", c.node))
@@ -494,6 +501,7 @@ func (c *Client) ask(ctx context.Context, o Object, data []byte, within bool) ([
 		c.heard, c.last = c.clock.Now(), slices.Clone(reply)
 		c.slow = max(c.slow, port.Age(sent, c.heard))
 		c.waiting -= before
+		c.single++
 		c.bus.Answered(sent)
 		if abort {
 			return nil, &Abort{Node: c.node, Object: o, Write: data[0]>>5 <= 1, Code: Code(binary.LittleEndian.Uint32(reply[4:]))}

@@ -148,7 +148,9 @@ func (n *Node) Overslept(d time.Duration) {
 	if !n.watched.IsZero() {
 		n.watched = n.watched.Add(d)
 	}
-	n.obey()
+	if !n.forget().IsZero() { // else nothing that was commanded waits to be forgotten
+		n.obey()
+	}
 }
 
 // receive takes a receive PDO.

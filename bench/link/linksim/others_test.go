@@ -55,7 +55,7 @@ func TestEveryWayToCommandIsLookedAt(t *testing.T) {
 func TestTwoNodesWithOneNumber(t *testing.T) {
 	for name, m := range map[string]*objmap.Map{"RPDO": objects(t), "SDO": throttles(t)["SDO, the maker's own time-out"]} {
 		t.Run(name, func(t *testing.T) {
-			twice := 1000
+			twice := 40
 			b := newBus(t, m, canopen.Acts)
 			n := 0
 			b.adapter.Mishap = func(f slcan.Frame) []slcan.Delivery {
@@ -68,7 +68,7 @@ func TestTwoNodesWithOneNumber(t *testing.T) {
 				return []slcan.Delivery{{Frame: f}}
 			}
 			ctl := b.open(t)
-			require.NoError(t, ctl.MakeReady(t.Context()), "one in a thousand")
+			require.NoError(t, ctl.MakeReady(t.Context()), "one in forty")
 			twice = 1
 			var err error
 			for range 10 {
@@ -134,4 +134,27 @@ func TestTheNodeLeavesOperationBeforeTheAdapterDoes(t *testing.T) {
 	b.pass(t, 100*time.Millisecond)
 	b.adapter.Tick()
 	assert.Equal(t, canopen.PreOperational, b.node.State())
+}
+
+// A simulated node whose program was late does not take up again what its controller has forgotten.
+func TestALateSimulationForgetsAllTheSame(t *testing.T) {
+	for name, m := range throttles(t) {
+		if m.Throttle == nil {
+			continue
+		}
+		t.Run(name, func(t *testing.T) {
+			b := newBus(t, m, canopen.Acts)
+			ctl := b.open(t)
+			require.NoError(t, ctl.MakeReady(t.Context()))
+			_, err := ctl.ReadTelemetry(t.Context())
+			require.NoError(t, err)
+			require.NoError(t, ctl.CommandThrottle(t.Context(), 0.2))
+			require.NotZero(t, b.sim.Lever())
+			b.pass(t, 2*m.Throttle.Timeout)
+			b.adapter.Tick()
+			require.Zero(t, b.sim.Lever())
+			b.node.Overslept(60 * time.Millisecond)
+			assert.Zero(t, b.sim.Lever())
+		})
+	}
 }

@@ -323,3 +323,16 @@ func TestEventsLookedAtTogether(t *testing.T) {
 	require.Equal(t, want.T, got.T)
 	require.Equal(t, want.Y, got.Y)
 }
+
+// TestARefusedStepEndsOnTheEventAhead: a ramp sets something off where it passes 0.7. The step across that kink is refused; the next
+// ends on the event that lies there, in place of many that feel their way to it.
+func TestARefusedStepEndsOnTheEventAhead(t *testing.T) {
+	sys := system{2, func(_ float64, y, d []float64) {
+		d[0], d[1] = 1, 100*max(0, y[0]-0.7)-y[1]
+	}}
+	kink := ode.Event{Name: "kink", Value: func(_ float64, y []float64) float64 { return y[0] - 0.7 }}
+	r, err := ode.Solve(t.Context(), ode.Problem{System: sys, T1: 1, Y0: []float64{0, 0}, Events: []ode.Event{kink}}, ode.Options{RelTol: 1e-6, AbsTol: []float64{1e-3, 1e-3}, FirstStep: 0.45})
+	require.NoError(t, err)
+	require.InDelta(t, 0.7, r.T, 1e-6)
+	require.LessOrEqual(t, r.Statistics.Rejected, 3) // 5 before; one of them by the guard at the event
+}

@@ -26,8 +26,9 @@ type wide struct {
 	result []string
 	named  []string // names of results
 	funcs  []genFunc
-	labels bool // goto may stand here
-	ptrStr bool // String has a pointer receiver
+	labels bool   // goto may stand here
+	ptrStr bool   // String has a pointer receiver
+	first  string // statement that the next loop begins with
 }
 
 var wideTypes = []string{"int", "int", "int", "string", "string", "float64", "bool", "uint8", "[]int", "[]string", "map[string]int", "XX_Num", "XX_Rec", "*XX_Rec", "XX_Emb", "*XX_Emb", "XX_I", "XX_I", "any",
@@ -700,8 +701,15 @@ func (g *wide) loop(head string, vars ...genVar) {
 		if label != "" {
 			g.line("if XX_count > 1000000 { continue %s }", label)
 		}
+		g.line("%s", g.first)
+		g.first = ""
 		for _, v := range vars {
-			g.line("_ = %s", v.name)
+			switch v.typ {
+			case "XX_Rec":
+				g.line("fmt.Print(%s.A, \" \")", v.name)
+			default:
+				g.line("fmt.Print(%s, \" \")", v.name)
+			}
 			g.add(v.name, v.typ, v.fixed)
 		}
 		g.loops = append(g.loops, label)
@@ -766,7 +774,7 @@ func (g *wide) statement(kind int) {
 		g.loop(fmt.Sprintf("for %s, %s := range XX_over2(%s) {", k, v, e("iter.Seq2[string, int]")), genVar{k, "string", false}, genVar{v, "int", false})
 	case 11:
 		v := g.fresh()
-		switch g.r.IntN(4) {
+		switch g.r.IntN(7) {
 		case 0:
 			g.loop(fmt.Sprintf("for %s := range XX_open(%s) {", v, e("chan int")), genVar{v, "int", false})
 		case 1:
@@ -777,6 +785,24 @@ func (g *wide) statement(kind int) {
 		case 3:
 			w := g.fresh()
 			g.loop(fmt.Sprintf("for %s, %s := range (%s) {", v, w, e("[2]XX_Rec")), genVar{v, "int", false}, genVar{w, "XX_Rec", false})
+		case 4: // what is gone over changes meanwhile
+			w, m := g.fresh(), g.fresh()
+			g.line("%s := map[int][2]int{0: {%s, %s}, 1: {1, 2}}; _ = %s", m, e("int"), e("int"), m)
+			head := fmt.Sprintf("for %s, %s := range %s[%s & 1] {", v, w, m, g.typed("int", 2))
+			g.first = fmt.Sprintf("%s[0], %s[1] = [2]int{%d, %s}, [2]int{}", m, m, g.n, v)
+			g.loop(head, genVar{v, "int", false}, genVar{w, "int", false})
+		case 5:
+			w, m := g.fresh(), g.fresh()
+			g.line("%s := [][2]int{{%s, %s}, {1, 2}}; _ = %s", m, e("int"), e("int"), m)
+			head := fmt.Sprintf("for %s, %s := range %s[%s & 1] {", v, w, m, g.typed("int", 2))
+			g.first = fmt.Sprintf("%s[0][1], %s[1][1] = %d, %s", m, m, g.n, v)
+			g.loop(head, genVar{v, "int", false}, genVar{w, "int", false})
+		case 6:
+			w, m := g.fresh(), g.fresh()
+			g.line("%s := []*[2]int{{%s, %s}, {1, 2}}; _ = %s", m, e("int"), e("int"), m)
+			head := fmt.Sprintf("for %s, %s := range %s[%s & 1] {", v, w, m, g.typed("int", 2))
+			g.first = fmt.Sprintf("%s[0][1], %s[1] = %d, %s[0]", m, m, g.n, m)
+			g.loop(head, genVar{v, "int", false}, genVar{w, "int", false})
 		}
 	case 12:
 		g.line("switch x := (%s); x {", g.typed("int", 2))

@@ -72,6 +72,12 @@ func (c *chain) tips() []Hash {
 	return hashes
 }
 
+// readable returns the tips that can be read: of the others there is a name alone, which no text bears out, so that nobody is to note it
+// as what the book stood at.
+func (c *chain) readable() []Hash {
+	return slices.DeleteFunc(c.tips(), func(h Hash) bool { return c.nodes[h].path == "" })
+}
+
 // seen returns the tips for a new entry to name. Where there are more than fit, as in a book of very many marks from
 // before the chain, the next entries name the rest.
 func (c *chain) seen() []Hash {

@@ -89,7 +89,7 @@ func (l *Listing) Records() (list []Kept) {
 func (b *Book) List(ctx context.Context, boat string) (l *Listing, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) error {
 		working, problems := s.status()
-		l = &Listing{Boat: boat, Versions: s.entries(working), Working: working, Tips: s.chain.tips(), Problems: listed(slices.Concat(s.problems, problems))}
+		l = &Listing{Boat: boat, Versions: s.entries(working), Working: working, Tips: s.chain.readable(), Problems: listed(slices.Concat(s.problems, problems))}
 		return nil
 	})
 	return l, err

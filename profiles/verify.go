@@ -131,7 +131,7 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report, tips []st
 	r.Versions += len(s.all)
 	r.Marks += len(s.marks)
 	r.Problems = append(r.Problems, slices.DeleteFunc(s.problems, func(p Problem) bool { return slices.Contains(s.lostKept, p) })...) // those are read through below
-	for _, h := range s.chain.tips() {
+	for _, h := range s.chain.readable() {
 		r.Tips = append(r.Tips, Tip{Boat: boat, Hash: h})
 	}
 	for _, n := range s.chain.nodes {

@@ -38,6 +38,25 @@ func TestVerifyOfAWholeBook(t *testing.T) {
 	assert.False(t, r.Hurt())
 }
 
+// TestAnUnreadableEntryIsNoTip: its name alone is nothing to hold a book against. What it came after is the newest that is known.
+func TestAnUnreadableEntryIsNoTip(t *testing.T) {
+	b, _ := newYard(t)
+	saveJudged(t, b, Clear)
+	l, err := b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	before := l.Tips
+	require.Len(t, before, 1)
+	newest := saveCurrent(t, b, 240)
+	require.NoError(t, os.Truncate(versionFile(b, newest), 100))
+	r, err := b.Verify(t.Context(), "")
+	require.NoError(t, err)
+	assert.True(t, r.Hurt())
+	assert.Equal(t, []Tip{{"petrel", before[0]}}, r.Tips)
+	l, err = b.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Equal(t, before, l.Tips)
+}
+
 // For each way a file can be hurt: Verify names that file, List and Show give all others, and a new
 // version can be saved.
 func TestVerifyNamesWhatIsHurtAndTheRestIsUsable(t *testing.T) {

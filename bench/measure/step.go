@@ -459,6 +459,21 @@ func (r *run) command(t float64, again bool) error {
 // coasting is how long a shaft is waited for that still turns from before.
 const coasting = 15 * time.Second
 
+// AwaitRest asks every pause whether the motor runs, until it does not, for as long as a shaft may coast. It reports whether the motor
+// still runs then.
+func AwaitRest(ctx context.Context, clock port.Clock, pause time.Duration, runs func(context.Context) (bool, error)) (still bool, err error) {
+	still, err = runs(ctx)
+	for begun := clock.Now(); err == nil && still && port.Age(begun, clock.Now()) < coasting; still, err = runs(ctx) {
+		if err := clock.Sleep(ctx, pause); err != nil {
+			return still, err
+		}
+	}
+	return still, err
+}
+
+// RestPause is the pause between two such questions.
+const RestPause = 100 * time.Millisecond
+
 // ready sees to it that the test starts from rest: zero commanded, telemetry there, motor not driven.
 func (r *run) ready() *Stop {
 	not := func(text string, err error) *Stop {
@@ -470,24 +485,18 @@ func (r *run) ready() *Stop {
 	if r.lever(0) != 0 {
 		return not("the programme does not begin in neutral", nil)
 	}
-	pause := 100 * time.Millisecond
+	pause := RestPause
 	if r.fallsSilent {
 		pause = min(pause, r.beat)
 	}
-	runs := func() (bool, error) {
+	running, err := AwaitRest(r.ctx, r.o.Clock, pause, func(ctx context.Context) (bool, error) {
 		if r.fallsSilent {
-			if err := r.c.CommandThrottle(r.ctx, 0); err != nil {
+			if err := r.c.CommandThrottle(ctx, 0); err != nil {
 				return false, err
 			}
 		}
-		return r.c.Running(r.ctx)
-	}
-	running, err := runs()
-	for begun := r.o.Clock.Now(); err == nil && running && port.Age(begun, r.o.Clock.Now()) < coasting; running, err = runs() {
-		if err := r.o.Clock.Sleep(r.ctx, pause); err != nil {
-			return not("", err)
-		}
-	}
+		return r.c.Running(ctx)
+	})
 	switch {
 	case errors.Is(err, link.ErrUnknown):
 	case err != nil:

@@ -17,6 +17,7 @@ import (
 	"quaybench/bench/link/canopen"
 	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
+	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/verdict"
@@ -466,6 +467,10 @@ func (c *conversation) transfer(ctx context.Context, order []link.Change) (err e
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
 	defer c.sys.Guard()() // a second Ctrl-C would leave the first's undoing half done
+	// A shaft that still coasts is waited for, as before a step test; what Transfer then asks, it answers for itself.
+	if _, err := measure.AwaitRest(ctx, c.sys.Clock, measure.RestPause, c.Running); ctx.Err() != nil {
+		return fmt.Errorf("nothing was written: %w", err)
+	}
 	return link.Transfer(ctx, c, order, j)
 }
 

@@ -109,6 +109,22 @@ func writeRefused(y *yard) {
 	assert.Empty(t, p.sets)
 }
 
+// TestWriteWaitsForACoastingShaft, as a step test does, and no longer than that.
+func TestWriteWaitsForACoastingShaft(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		p := y.petrel(otherSettings...)
+		p.running = true
+		time.AfterFunc(6*time.Second, func() {
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			p.running = false
+		})
+		code, stdout, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
+		assert.Zero(y.t, code, stdout+stderr)
+		assert.NotEmpty(y.t, p.sets)
+	})
+}
+
 // TestWriteRollsBack: one setting that is not taken, and a controller that falls back to its first settings in mid-write,
 // leave everything as it was.
 func TestWriteRollsBack(t *testing.T) { inBubble(t, writeRollsBack) }

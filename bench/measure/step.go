@@ -341,6 +341,9 @@ func (r *run) wait(due time.Duration, tick int) *Stop {
 		if !beat {
 			return nil
 		}
+		if s := r.late(due, tick); s != nil { // it slept longer than it was to: what is repeated now rests on too old a reading
+			return s
+		}
 		if err := r.command(r.elapsed(), true); err != nil {
 			return r.failed(err)
 		}

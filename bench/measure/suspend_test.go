@@ -195,3 +195,53 @@ func TestProofTellsALateMachineFromALateController(t *testing.T) {
 		assert.Len(t, again, 1)
 	})
 }
+
+// oversleeping is a clock that once sleeps longer than it was asked to.
+type oversleeping struct {
+	port.WallClock
+	at, n int
+}
+
+func (c *oversleeping) Sleep(ctx context.Context, d time.Duration) error {
+	if c.n++; c.n == c.at {
+		d += 350 * time.Millisecond
+	}
+	return c.WallClock.Sleep(ctx, d)
+}
+
+// TestNoCommandIsRepeatedLate: where this machine slept through a sample by more than half of the controller's time-out, the command that was to be repeated before it
+// does not go out: the test ends by its pacing. Before, it went out up to a time-out late.
+func TestNoCommandIsRepeatedLate(t *testing.T) {
+	y := petrel(t)
+	late := 0
+	for at := 1; at < 40; at++ {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, cancel := context.WithCancel(t.Context())
+			sim, err := linksim.New(y.boat, y.settings, y.registers.Describe(), port.WallClock{}, linksim.Options{})
+			require.NoError(t, err)
+			dev := &noting{Controller: sim}
+			near, far := linktest.Pipe()
+			timing := modbus.TimingAt(115200)
+			go func() {
+				_ = modbus.NewServer(y.registers.UnitID(), regmap.NewUnit(y.registers, dev), timing, port.WallClock{}).Serve(ctx, far)
+			}()
+			c := regmap.NewController(y.registers, modbus.NewMaster(near, timing, port.WallClock{}), port.WallClock{})
+			p := steps(t)
+			p.Duration = 6
+			got, err := measure.Run(ctx, c, p, measure.Options{Commands: true, Rate: 4, Clock: &oversleeping{at: at}})
+			require.NoError(t, err)
+			if got.Stop.Reason == measure.Late {
+				late++
+			}
+			for i := 1; i < len(dev.at); i++ {
+				if gap := dev.at[i].Sub(dev.at[i-1]); gap > 330*time.Millisecond && dev.shares[i-1] != 0 && got.Stop.Reason == measure.Late {
+					assert.Zero(t, dev.shares[i], "sleep %d: after %v", at, gap)
+				}
+			}
+			assert.True(t, got.Stop.Zero)
+			cancel()
+			synctest.Wait()
+		})
+	}
+	assert.Positive(t, late)
+}

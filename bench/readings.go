@@ -163,7 +163,7 @@ func CheckLogged(files []*readings.Understood) error {
 			}
 		}
 	}
-	return fmt.Errorf("nothing here measures a current: a record needs motor_current or battery_current")
+	return fmt.Errorf("nothing here measures a current: a record needs motor_current or battery_current; a columns file says which column that is")
 }
 
 // MarshalJSON writes the judgement of the record as one object: why it is not judged, what it takes for granted, its parts and events.

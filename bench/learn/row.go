@@ -233,19 +233,6 @@ func (w *row) changes(j int, S *mat.SymDense, s []float64) (x []float64, cov *ma
 	return x, cov, err
 }
 
-// sinceFirst returns changes less the first, and their covariance, widened.
-func sinceFirst(x []float64, cov *mat.SymDense) ([]float64, *mat.SymDense) {
-	k := len(x)
-	out, wide := make([]float64, k), mat.NewSymDense(k, nil)
-	for a := range k {
-		out[a] = x[a] - x[0]
-		for b := a; b < k; b++ {
-			wide.SetSym(a, b, wider*wider*(cov.At(a, b)-cov.At(0, b)-cov.At(a, 0)+cov.At(0, 0)))
-		}
-	}
-	return out, wide
-}
-
 // way is one way in which a value may change over the records: by day, or from one record on.
 type way struct {
 	j     int // of those that wear
@@ -437,18 +424,16 @@ func (w *row) found(t Track) Track {
 		at[r] = rec.first + rec.unseen() + slices.Index(rec.worn, w.value[j])
 		x[r] = w.x[at[r]]
 	}
-	first := x[0]
 	for a := range k {
 		for b := a; b < k; b++ {
 			cov.SetSym(a, b, w.C.At(at[a], at[b]))
 		}
 		cov.SetSym(a, a, cov.At(a, a)+w.scatter(j)*w.scatter(j))
 	}
-	x, cov = sinceFirst(x, cov)
-	if x[k-1] > 0 {
+	if x[k-1] > x[0] {
 		t.Cause = w.wear(j).name(w.p.boat, t.Key)
 	}
-	w.fill(&t, j, first, x, cov)
+	w.fill(&t, j, x, cov)
 	return t
 }
 
@@ -466,34 +451,30 @@ func (w *row) still() (list []Track) {
 		}
 		t := w.track(j)
 		t.Chance = w.chance(score)
-		first := x[0]
-		x, cov = sinceFirst(x, cov)
-		w.fill(&t, j, first, x, cov)
+		w.fill(&t, j, x, cov)
 		list = append(list, t)
 	}
 	slices.SortStableFunc(list, func(a, b Track) int { return cmp.Compare(a.Chance, b.Chance) })
 	return list
 }
 
-// fill works out the values, the change and the pace from the change that the first record shows against what all share, and the others' against the first, in those that are usual,
-// and the covariance of these.
-func (w *row) fill(t *Track, j int, first float64, x []float64, cov *mat.SymDense) {
+// fill works out the values, the change and the pace from the changes against what all records share, in those that are usual, and their covariance.
+func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
 	k, u := w.records(), &w.p.values[w.value[j]]
-	size := w.wear(j).size()
-	level := u.Spread.At(w.x[w.value[j]]) * math.Exp(size*first)
-	spread := func(weight func(q int) float64) float64 {
+	size, level := w.wear(j).size(), u.Spread.At(w.x[w.value[j]])
+	weighed := func(weight func(r int) float64) float64 { // standard deviation of a sum of the changes
 		v := 0.0
 		for a := range k {
 			for b := range k {
 				v += weight(a) * weight(b) * cov.At(a, b)
 			}
 		}
-		return math.Sqrt(v)
+		return wider * math.Sqrt(max(0, v))
 	}
 	scale := make([]float64, k) // SI per unit of change
 	for r := range k {
 		v := level * math.Exp(size*x[r])
-		half := math.Abs(size) * two * spread(func(q int) float64 {
+		half := math.Abs(size) * two * weighed(func(q int) float64 {
 			if q == r {
 				return 1 - 1/float64(k)
 			}
@@ -504,9 +485,18 @@ func (w *row) fill(t *Track, j int, first float64, x []float64, cov *mat.SymDens
 		t.Low, t.High = append(t.Low, v*math.Exp(-half)), append(t.High, v*math.Exp(half))
 	}
 	last := k - 1
-	half := two * math.Abs(size) * math.Sqrt(cov.At(last, last))
+	// More or less by so much is so much of a level that is not known exactly either.
+	half := two * weighed(func(r int) float64 {
+		switch r {
+		case 0:
+			return -scale[0]
+		case last:
+			return scale[last]
+		}
+		return 0
+	})
 	t.Change = t.Value[last] - t.Value[0]
-	t.ChangeLow, t.ChangeHigh = t.Value[last]*math.Exp(-half)-t.Value[0], t.Value[last]*math.Exp(half)-t.Value[0]
+	t.ChangeLow, t.ChangeHigh = t.Change-half, t.Change+half
 	span := w.days[last] - w.days[0]
 	if k < fewest || span < quickestDays {
 		return
@@ -516,7 +506,7 @@ func (w *row) fill(t *Track, j int, first float64, x []float64, cov *mat.SymDens
 	for a := 1; a < k; a++ {
 		y[a-1], since[a-1] = t.Value[a]-t.Value[0], w.days[a]-w.days[0]
 		for b := a; b < k; b++ {
-			later.SetSym(a-1, b-1, scale[a]*scale[b]*cov.At(a, b))
+			later.SetSym(a-1, b-1, wider*wider*(scale[a]*scale[b]*cov.At(a, b)-scale[0]*(scale[a]*cov.At(a, 0)+scale[b]*cov.At(0, b))+scale[0]*scale[0]*cov.At(0, 0)))
 		}
 	}
 	var chol mat.Cholesky

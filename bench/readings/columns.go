@@ -72,7 +72,7 @@ func ParseError(text, unit string) (*record.Meter, error) {
 var said = map[string]string{
 	"time": Time, "timestamp": Time, "elapsed": Time, "epoch": Time, "clock": Time, "utc": Time, "datetime": Time, "seconds": Time, "secs": Time, "sec": Time, "min": Time, "hh": Time, "mm": Time, "ss": Time, "h": Time, "m": Time, "s": Time, "zeit": Time,
 	"date": Date, "day": Date, "datum": Date,
-	"lever": Lever, "throttle": Lever, "pot": Lever, "handle": Lever,
+	"lever": Lever, "throttle": Lever, "pot": Lever, "handle": Lever, "hebel": Lever, "gas": Lever, "gashebel": Lever,
 	"voltage": "voltage", "volts": "voltage", "volt": "voltage", "v": "voltage", "u": "voltage", "spannung": "voltage",
 	"current": "current", "amps": "current", "amp": "current", "ampere": "current", "a": "current", "i": "current", "strom": "current",
 	"rpm": "revolutions", "revs": "revolutions", "tacho": "revolutions", "tachometer": "revolutions", "drehzahl": "revolutions", "n": "revolutions",
@@ -81,12 +81,15 @@ var said = map[string]string{
 	"motor": "motor", "mot": "motor", "armature": "motor", "phase": "motor", "shaft": "motor",
 	"controller": "stage", "stage": "stage", "sink": "stage", "heatsink": "stage",
 	"winding": "winding", "housing": "housing", "case": "housing",
-	"boat": "boat", "gps": "ground", "ground": "ground", "phone": "ground", "water": "boat", "log": "boat",
+	"boat": "boat", "boots": "boat", "gps": "ground", "ground": "ground", "phone": "ground", "water": "boat", "log": "boat",
 	"position": "", "over": "", "through": "", "of": "", "in": "", "by": "", "and": "", "cycle": "", "local": "", "infrared": "", "ir": "", "heat": "",
 }
 
 // glued are words that loggers write as one: vbat, imot.
 var glued = regexp.MustCompile(`^([vuitn])(batt?|mot|motor|sink|heatsink)$`)
+
+// compound are words that German writes as one: Batteriestrom, Motordrehzahl.
+var compound = regexp.MustCompile(`^(batterie|akku|motor|boots)(strom|spannung|drehzahl|temperatur|geschwindigkeit)$`)
 
 // numbered is a thermometer without a place.
 var numbered = regexp.MustCompile(`^t(emp)?( ?\d)?$`)
@@ -160,7 +163,11 @@ func meaning(name, unit string) (is, ask string) {
 	of := map[string]bool{}
 	for i := 0; i < len(words); i++ {
 		w := words[i]
-		if m := glued.FindStringSubmatch(w); m != nil {
+		m := glued.FindStringSubmatch(w)
+		if m == nil {
+			m = compound.FindStringSubmatch(w)
+		}
+		if m != nil {
 			words = append(words, m[1], m[2])
 			continue
 		}

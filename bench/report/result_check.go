@@ -62,9 +62,24 @@ func (f Findings) pictures(*Paper) (string, []Figure) { return "rules", nil }
 type Judged struct {
 	Trial verdict.Trial
 	Blank string // why there is no verdict, whatever was measured; "": there is one
+	// Read is what was understood of each file: its name, then line by line. Paper alone has it; the screen says it before anything is kept.
+	Read [][]string
 }
 
-func (j *Judged) write(_ *Paper, d *document) {
+func (j *Judged) write(p *Paper, d *document) {
+	j.judge(d)
+	if !d.Paper {
+		return
+	}
+	for i, file := range j.Read {
+		d.section(fmt.Sprintf("read-%d", i+1), "What was understood of "+file[0], "").add(block{List: file[1:]})
+	}
+	if _, figures := j.pictures(p); len(figures) > 0 {
+		d.section("charts", "Charts", "").add(block{Figures: figures})
+	}
+}
+
+func (j *Judged) judge(d *document) {
 	t := Tried{Asked: []*trial.Trial{{Name: j.Trial.Name}}, Present: verdict.Join(nil, []verdict.Trial{j.Trial})}
 	d.judge(&t.Present, j.Blank)
 	if !slices.ContainsFunc(j.Trial.Run.Traces, func(tr record.Trace) bool { return tr.Inferred }) {
@@ -80,4 +95,6 @@ func (j *Judged) write(_ *Paper, d *document) {
 	}
 }
 
-func (j *Judged) pictures(*Paper) (string, []Figure) { return "trial " + j.Trial.Name, nil }
+func (j *Judged) pictures(p *Paper) (string, []Figure) {
+	return "trial " + j.Trial.Name, newRunView(j.Trial.Run, nil, &p.Settings).charts()
+}

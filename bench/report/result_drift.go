@@ -25,12 +25,15 @@ type DriftTrack struct {
 	Day, Value, Low, High []float64
 	// Change is the last value less the first, with its 95 % interval.
 	Change, ChangeLow, ChangeHigh float64
-	AtOnce                        string // in words: between which records it changed, if at once; "": it did not
+	Pace, PaceLow, PaceHigh       float64 // SI a day, with its 95 % interval; NaN: none
+	AtOnce                        string  // in words: between which records it changed, if at once; "": it did not
 	Chance                        float64
 	Moved                         bool
 	Like                          []string // that the records cannot tell from it
 	Reaches                       string   // in words: when a part reaches its limit at this pace; "": not known
 }
+
+const month = 30.0 // days
 
 func (t *Drift) write(p *Paper, d *document) {
 	d.Title += ": drift"
@@ -79,15 +82,17 @@ func (t *Drift) write(p *Paper, d *document) {
 			s.say(k.Name, "or, in its place, "+quantity.List(k.Like)+": these records cannot tell which")
 		}
 		s.say(k.Name, k.moved())
-		text := "no date: the pace is not sure, or leads to no limit within a hundred years"
-		if len(k.Day) < 3 {
-			text = "no date: three records are the fewest for one"
-		}
+		text := k.Reaches
 		switch {
-		case k.Reaches != "":
-			text = k.Reaches
+		case text != "":
 		case k.AtOnce != "":
 			text = "no date: it changed at once, " + k.AtOnce + ", and that has no pace"
+		case len(k.Day) < 3:
+			text = "no date: three records are the fewest for one"
+		case !(k.PaceLow*k.PaceHigh > 0):
+			text = "no date: the pace is not sure"
+		default:
+			text = "no date: at this pace it leads to no limit of temperature within a hundred years"
 		}
 		s.say(k.Name, text)
 	}
@@ -117,7 +122,12 @@ func (k *DriftTrack) moved() string {
 	if !strings.HasPrefix(by, "-") && !strings.HasPrefix(by, "−") {
 		by = "+" + by
 	}
-	return fmt.Sprintf("%s: %s from the first record to the last (%s)", what, by, between)
+	text := fmt.Sprintf("%s: %s from the first record to the last (%s)", what, by, between)
+	if k.PaceLow*k.PaceHigh > 0 {
+		pace, around := valueRange(month*k.Pace, month*k.PaceLow, month*k.PaceHigh, k.Unit)
+		text += fmt.Sprintf(", %s a month (%s)", pace, around)
+	}
+	return text
 }
 
 func (t *Drift) pictures(*Paper) (string, []Figure) {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -21,9 +22,13 @@ type checkOptions struct {
 	values  bool
 	example bool
 	seed    uint64
+	paper   paperFlags
 }
 
 func (o *checkOptions) run(ctx context.Context, sys *system) error {
+	if err := o.paper.check(sys, o.json); err != nil {
+		return err
+	}
 	setup, err := loadBoat(sys, o.boat)
 	if err != nil {
 		return err
@@ -36,6 +41,7 @@ func (o *checkOptions) run(ctx context.Context, sys *system) error {
 	}
 	side := verdict.Join(bench.Check(setup), nil)
 	blank := setup.Own()
+	out := &report.Checked{Side: side, NotJudged: reasonOf(blank)}
 	if o.json {
 		word, reason, findings := side.Level.String(), "", bench.FindingsJSON(side.Findings)
 		if blank != nil {
@@ -53,9 +59,9 @@ func (o *checkOptions) run(ctx context.Context, sys *system) error {
 			Reason   string              `json:"reason,omitempty"`
 		}{1, setup.Boat.Name, bench.Caution, findings, word, reason})
 	} else {
-		show(sys, paperOf(setup, nil, &report.Checked{Side: side, NotJudged: reasonOf(blank)}))
+		show(sys, paperOf(setup, nil, out))
 	}
-	if err != nil {
+	if err = errors.Join(err, o.paper.write(ctx, sys, setup, nil, out, o.json)); err != nil {
 		return err
 	}
 	return ended(side.Level, blank)
@@ -74,11 +80,14 @@ func (o *checkOptions) measureFirst(ctx context.Context, sys *system, setup *ben
 		return stopError{err}
 	case err != nil:
 		return err
-	case o.json:
-		return writeJSON(sys, r)
 	}
-	show(sys, aboutBoat(setup.Boat.Name, valuesResult(r)))
-	return nil
+	out := valuesResult(r)
+	if o.json {
+		err = writeJSON(sys, r)
+	} else {
+		show(sys, aboutBoat(setup.Boat.Name, out))
+	}
+	return errors.Join(err, o.paper.write(ctx, sys, setup, nil, out, o.json))
 }
 
 func checkCommand(sys *system) *cobra.Command {
@@ -95,7 +104,7 @@ move the tightest margin of all built-in trials, how well each is known, how to 
 that would narrow the margin's 95 % interval.
 
 Exit code: 0 clear or close, 3 over, 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
-		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"\n  quaybench check petrel --values",
+		Example: "  quaybench check petrel\n  quaybench check ./petrel/boat.toml --set limits.battery_current=\"260 A\"\n  quaybench check petrel --values --report first.html",
 		Args:    arguments(1, 1, "BOAT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.boat = args[0]
@@ -105,6 +114,8 @@ Exit code: 0 clear or close, 3 over, 4 not judged (values are still the example'
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
 	cmd.Flags().BoolVar(&o.values, "values", false, "what to measure first: the values in the order in which they move the tightest margin")
 	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "of the draws for --values: the same seed gives the same answer")
+	o.paper.tables = true
+	o.paper.add(cmd)
 	addExample(cmd, &o.example)
 	addSet(cmd, sys, &o.set, "check with this value changed")
 	cmd.ValidArgsFunction = completeBoats(sys)

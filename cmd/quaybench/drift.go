@@ -49,6 +49,9 @@ func (o *driftOptions) run(ctx context.Context, sys *system) error {
 		for _, l := range leftOut {
 			fmt.Fprintln(sys.Err, hung("left out: ", l, sys.width()))
 		}
+		if len(records)+len(leftOut) == 0 {
+			err = fmt.Errorf("%w: the book keeps none of %s yet; `quaybench readings`, `sheet --fill` and `learn --write` keep them", err, b.name)
+		}
 		return input(err)
 	}
 	d.LeftOut = append(d.LeftOut, leftOut...)
@@ -112,6 +115,7 @@ func driftResult(d *bench.Drifted) *report.Drift {
 		}
 		k := report.DriftTrack{Name: name, Unit: unit, Day: t.Day, Value: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved}
 		k.Like, k.Reaches, k.AtOnce = t.Like, d.Reaches(t, "2 January 2006"), d.AtOnce(t, "2 January 2006")
+		k.Pace, k.PaceLow, k.PaceHigh = t.Pace, t.PaceLow, t.PaceHigh
 		k.Cause, k.Change, k.ChangeLow, k.ChangeHigh = t.Cause, t.Change, t.ChangeLow, t.ChangeHigh
 		out.Tracks = append(out.Tracks, k)
 	}

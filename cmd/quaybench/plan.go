@@ -81,7 +81,11 @@ func (o *planOptions) run(ctx context.Context, sys *system) error {
 func showCommands(b *berth, p *bench.Planned) {
 	boat, last := word(b.name), p.Target().Value
 	if !p.Planned() {
-		p.After = []string{fmt.Sprintf("quaybench highest %s %s finds how far it may go", boat, p.Key), "--despite REASON plans it all the same"}
+		example := "" // what was asked to plan examples is let through by highest alike
+		if b.Own() != nil {
+			example = " --example"
+		}
+		p.After = []string{fmt.Sprintf("quaybench highest %s %s%s finds how far it may go", boat, p.Key, example), "--despite REASON plans it all the same"}
 		return
 	}
 	if p.File == "" {

@@ -41,9 +41,13 @@ type readingsOptions struct {
 	moored  bool
 	dry     bool
 	json    bool
+	paper   paperFlags
 }
 
 func (o *readingsOptions) run(ctx context.Context, sys *system) error {
+	if err := o.paper.check(sys, o.json); err != nil {
+		return err
+	}
 	b, err := findBerth(sys, o.boat, o.set)
 	if err != nil {
 		return err
@@ -91,16 +95,17 @@ func (o *readingsOptions) run(ctx context.Context, sys *system) error {
 
 // take makes the record of what was understood, and keeps it.
 func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *trial.Trial, files []*readings.Understood, texts [][]byte) error {
-	if err := bench.CheckLogged(files); err != nil {
-		return input(err)
+	wrong := bench.CheckLogged(files)
+	if wrong == nil {
+		wrong = o.dates(sys, files)
 	}
-	if err := o.dates(sys, files); err != nil {
-		return input(err)
-	}
-	if !o.json {
+	if !o.json { // what was understood says also why it is not enough
 		for _, u := range files {
 			showUnderstood(sys, u)
 		}
+	}
+	if wrong != nil {
+		return input(wrong)
 	}
 	logged, err := bench.Readings(ctx, b.Setup, files, t)
 	if err != nil {
@@ -116,8 +121,12 @@ func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *tr
 	if blank != nil {
 		judged.Blank = blank.Error()
 	}
+	for _, u := range files {
+		judged.Read = append(judged.Read, append([]string{u.Name}, understood(u)...))
+	}
 	if o.json {
-		return errors.Join(writeJSON(sys, understoodJSON(b, logged, kept, o.dry)), ended(verdict.Clear, blank))
+		err := errors.Join(writeJSON(sys, understoodJSON(b, logged, kept, o.dry)), o.paper.write(ctx, sys, b.Setup, nil, judged, true))
+		return errors.Join(err, ended(verdict.Clear, blank))
 	}
 	out := sys.Out
 	if logged.NotInferred != "" {
@@ -135,7 +144,7 @@ func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *tr
 		fmt.Fprintln(out, wrapped("It does not say when it was read, so `quaybench drift` cannot use it: --date says it.", sys.width()))
 	}
 	fmt.Fprintln(out, wrapped(bench.Caution, sys.width()))
-	return ended(verdict.Clear, blank)
+	return errors.Join(o.paper.write(ctx, sys, b.Setup, nil, judged, false), ended(verdict.Clear, blank))
 }
 
 // weather returns the trial that the readings were made in.
@@ -302,9 +311,15 @@ func fileNames(paths []string) string {
 
 // showUnderstood prints what was understood of a file.
 func showUnderstood(sys *system, u *readings.Understood) {
-	out := sys.Out
-	say := func(text string) { fmt.Fprintln(out, hung("  ", text, sys.width())) }
-	fmt.Fprintln(out, u.Name)
+	fmt.Fprintln(sys.Out, u.Name)
+	for _, text := range understood(u) {
+		fmt.Fprintln(sys.Out, hung("  ", text, sys.width()))
+	}
+}
+
+// understood says what was understood of a file, line by line.
+func understood(u *readings.Understood) (lines []string) {
+	say := func(text string) { lines = append(lines, text) }
 	text := fmt.Sprintf("columns parted by %s, decimal %s, times as %s", u.Delimiter, u.Decimal, u.Clock)
 	if u.Delimiter == readings.Sentences {
 		text = fmt.Sprintf("%s, times as %s", u.Delimiter, u.Clock)
@@ -349,6 +364,7 @@ func showUnderstood(sys *system, u *readings.Understood) {
 		}
 		say(fmt.Sprintf("line %d left out: %s", r.Line, r.Why))
 	}
+	return lines
 }
 
 func meterText(m *record.Meter, unit string) string {
@@ -448,5 +464,6 @@ Exit code: 0 done, 2 bad use, or a file that cannot be read or asks a question, 
 	cmd.Flags().BoolVar(&o.dry, "dry-run", false, "say what was understood, and keep nothing")
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON object")
 	cmd.ValidArgsFunction = completeBoats(sys)
+	o.paper.add(cmd)
 	return cmd
 }

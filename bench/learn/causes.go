@@ -135,7 +135,7 @@ const (
 	// named is the score beyond which a cause is named, standard deviations: by chance 2 % of records have one of a dozen causes beyond it, and of 40 right campaigns none had (the
 	// highest score was 2.5).
 	named = 3.0
-	// suspicious is the score beyond which what is told allows for a cause that is not named. Of 40 right campaigns six had one, of 30 with a wrong part 29.
+	// suspicious is the score beyond which what is told allows for a cause that is not named, the strongest that is no value of the file. Of 40 right campaigns six had one, of 30 with a wrong part 29.
 	suspicious = 2.0
 )
 
@@ -189,7 +189,7 @@ type direction struct {
 }
 
 // blame makes the directed test of each cause (a score test, Rao 1948): one simulation a record and cause.
-// The fit it returns allows for the strongest, where that is suspicious.
+// The fit it returns allows for the strongest that is suspicious and no value of the fit.
 func (p *problem) blame(ctx context.Context, f *fitted) ([]Suspect, *fitted, error) {
 	k := p.size()
 	n := len(p.values)
@@ -331,8 +331,12 @@ func (p *problem) blame(ctx context.Context, f *fitted) ([]Suspect, *fitted, err
 			}
 		}
 	}
-	if len(sorted) > 0 && sorted[0].Score > suspicious {
-		f = f.allowFor(kept[0], &list[first[0]])
+	// A cause that is a value of the file is in the fit already: that it may lie beyond its tolerance moves no other model's value.
+	for i, s := range sorted {
+		if s.Score > suspicious && list[first[i]].key == "" {
+			f = f.allowFor(kept[i], &list[first[i]])
+			break
+		}
 	}
 	return sorted, f, nil
 }

@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
+
+	"quaybench/bench/learn/learntest"
 )
 
 // TestWhatIsToldAllowsForASuspectedCause: a toy of two values and a cause that the second does almost as well. The band that allows for the cause holds the values of the fit with
@@ -52,4 +54,23 @@ func TestWhatIsToldAllowsForASuspectedCause(t *testing.T) {
 	}
 	require.True(t, eig.Factorize(grown, false))
 	assert.GreaterOrEqual(t, eig.Values(nil)[0], -1e-12)
+}
+
+// TestWeakMagnetsMakeNothingLessSure: magnets far weaker than their tolerance are named, and their constant, which the record tells, keeps the width that the fit gives it: once it came
+// out less sure than before the record.
+func TestWeakMagnetsMakeNothingLessSure(t *testing.T) {
+	b, s := petrel(t)
+	p, err := newProblem(b, s, []*Record{outing(t, func(o *learntest.Outing) { o.Every, o.True = 30, map[string]float64{"motor.constant": -0.1} })})
+	require.NoError(t, err)
+	p.values = few(p.values)
+	p.size()
+	f, err := p.fit(t.Context())
+	require.NoError(t, err)
+	suspects, allowing, err := p.blame(t.Context(), f)
+	require.NoError(t, err)
+	require.Equal(t, magnetsWeak, suspects[0].Cause)
+	require.Greater(t, suspects[0].Score, suspicious)
+	for _, v := range p.result(allowing).Values {
+		assert.LessOrEqual(t, v.Width, 1.001, v.Key)
+	}
 }

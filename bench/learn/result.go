@@ -136,7 +136,7 @@ func (p *problem) result(f *fitted) *Result {
 		v.Table, v.Columns, v.Factor = u.Table()
 		if j := slices.IndexFunc(p.values, func(o Unknown) bool { return o.Key == u.Key }); j >= 0 {
 			z, sd := f.x[j], math.Sqrt(f.cov.At(j, j))
-			v.Width, v.Shift, v.Told = sd, z, sd <= toldWidth
+			v.Width, v.Shift, v.Told = min(1, sd), z, sd <= toldWidth // no record makes a value less sure
 			sd = min(1, wider*sd)
 			v.After, v.Low, v.High = at(z), at(z-two*sd), at(z+two*sd)
 		}

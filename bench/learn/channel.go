@@ -66,6 +66,7 @@ func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
 	for _, v := range c.y {
 		most = max(most, math.Abs(v))
 	}
+	spot := false
 	switch tr.Name {
 	case record.Voltage:
 		c.offset, c.gain, c.slow = in.Voltage.SI/2, 0.003, 0.002*most
@@ -83,6 +84,7 @@ func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
 		k, _ := link.KindOf(name)
 		c.offset, c.gain, c.slow = k.Error/2, 0.01, 0.05
 	default:
+		spot = true
 		c.offset, c.gain, c.slow = in.Temperature.SI/2, 0, 0.5
 	}
 	if m := tr.Meter; m != nil {
@@ -95,11 +97,13 @@ func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
 		c.low = m.ReadsLow / lowAt / 2 // the middle of none and all of the bound
 	}
 	c.white = whiteNoise(c.y)
-	if floor := c.offset / 10; c.white < floor || c.typed {
+	switch floor := c.offset / 10; {
+	case c.typed && spot && c.white == 0: // a person who holds a thermometer to a part hits another spot each time, and few readings do not show how far apart (common practice, no source)
+		c.white = max(floor, c.offset)
+	case c.typed:
 		c.white = max(floor, c.offset/3)
-		if !c.typed {
-			c.white = floor
-		}
+	case c.white < floor:
+		c.white = floor
 	}
 }
 

@@ -44,7 +44,7 @@ type Drifting struct {
 
 	problem *problem
 	fit     *fitted
-	row     *row
+	row     *row // while nothing is said to have moved
 }
 
 const (
@@ -173,16 +173,17 @@ type unfit struct {
 	why    string
 }
 
-// drift finds what moved. It ends with worst set where a record does not fit.
-func (p *problem) drift(ctx context.Context, days []float64) (tracks []Track, f *fitted, w *row, worst unfit, err error) {
+// drift finds what moved. It ends with worst set where a record does not fit. first is what the records say while nothing is taken for moving.
+func (p *problem) drift(ctx context.Context, days []float64) (tracks []Track, f *fitted, first *row, worst unfit, err error) {
 	if f, err = p.fit(ctx); err != nil {
 		return nil, nil, nil, worst, err
 	}
+	if first, err = p.row(f, days); err != nil {
+		return nil, nil, nil, worst, err
+	}
 	var moved []Track
+	w := first
 	for range refits {
-		if w, err = p.row(f, days); err != nil {
-			return nil, nil, nil, worst, err
-		}
 		more, err := w.moved()
 		if err != nil {
 			return nil, nil, nil, worst, err
@@ -193,17 +194,17 @@ func (p *problem) drift(ctx context.Context, days []float64) (tracks []Track, f 
 		if f, err = p.refit(ctx, f, w, more); err != nil {
 			return nil, nil, nil, worst, err
 		}
-	}
-	if w, err = p.row(f, days); err != nil {
-		return nil, nil, nil, worst, err
+		if w, err = p.row(f, days); err != nil {
+			return nil, nil, nil, worst, err
+		}
 	}
 	if worst = w.unfit(); worst.why != "" {
-		return nil, f, w, worst, nil
+		return nil, f, first, worst, nil
 	}
 	for i, t := range moved {
 		moved[i] = w.found(t)
 	}
-	return append(moved, w.still()...), f, w, worst, nil
+	return append(moved, w.still()...), f, first, worst, nil
 }
 
 // refit makes the values of some tracks differ from record to record, and finds the mode of that from where the records lead to first order.

@@ -14,7 +14,7 @@ type wear struct {
 	cause string // in the trade's words; the name of the joint or cable follows a colon
 	key   string // of the value, without numbers
 	usual float64
-	// scatter is the share by which the value differs from outing to outing though nothing wears: sea, wind, the load aboard, warmth of grease and cells.
+	// scatter is the share by which the value differs from outing to outing though nothing wears: sea, wind, the load aboard, what air moves round a part, warmth of grease and cells.
 	scatter float64
 }
 
@@ -30,8 +30,8 @@ var wears = []wear{
 	{"bearings drag", "motor.friction_torque", 2, 0.1},
 	{"shaft seal drags", "shaft.seal_friction", 2, 0.1},
 	{"cooling of the stage blocked", "stage.sink_resistance", 1, 0.05},
-	{"cooling of the motor blocked", "motor.housing_to_air", 1, 0.05},
-	{"vents of the compartment blocked", "compartment.thermal_resistance", 1, 0.05},
+	{"cooling of the motor blocked", "motor.housing_to_air", 1, 0.1},
+	{"vents of the compartment blocked", "compartment.thermal_resistance", 1, 0.1},
 	{propFouled, "propeller.measured_power", 0.5, 0.03},
 	{propFouled, "propeller.open_water", 0.5, 0.03},
 	{propFouled, "propeller.pitch", 0.15, 0.01}, // of one of a series, which stands for all that is not known of it

@@ -55,6 +55,9 @@ func (f *recordFlags) read(sys *system, boat string, files []string) (b *berth, 
 		}
 		r, err := bench.ReadRecord(b.Setup, name, text, t)
 		if err != nil {
+			if !bytes.HasPrefix(bytes.TrimPrefix(text, []byte("\ufeff")), []byte("#")) { // no record of ours
+				err = fmt.Errorf("%w; it does not look like a record: `quaybench readings %s %s` makes one of what another logger or a person wrote", err, word(boat), word(name))
+			}
 			return nil, nil, nil, input(err)
 		}
 		if first, twice := seen[r.Hash]; twice {

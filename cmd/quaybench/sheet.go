@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -19,7 +20,9 @@ import (
 	"quaybench/bench/link"
 	"quaybench/bench/quantity"
 	"quaybench/bench/readings"
+	"quaybench/bench/record"
 	"quaybench/bench/report"
+	"quaybench/bench/trial"
 	"quaybench/profiles"
 )
 
@@ -173,7 +176,27 @@ func (o *sheetOptions) takeReadings(ctx context.Context, sys *system, b *berth, 
 	if err := r.errors([]*readings.Understood{u}); err != nil {
 		return input(err)
 	}
+	if at, shown, asked, ok := otherLever(u.Run, s.Trial); ok {
+		return input(fmt.Errorf("%s: at %s its lever is at %.0f %%, in %s at %.0f %%: is it the sheet of another trial? What was driven otherwise `quaybench readings` takes", name, shownTime(at), 100*shown, s.Trial.Name, 100*asked))
+	}
 	return r.take(ctx, sys, b, s.Trial, []*readings.Understood{u}, [][]byte{text})
+}
+
+// otherLever returns where the lever that a sheet names is not the trial's, if in half of its rows it is not: its numbers belong to another trial's weather then.
+func otherLever(run *record.Run, t *trial.Trial) (at, shown, asked float64, ok bool) {
+	lever, has := run.Trace(record.Lever)
+	if !has {
+		return 0, 0, 0, false
+	}
+	other := 0
+	for i, x := range run.Time {
+		if is := t.Lever(x)(x); math.Abs(is-lever.Values[i]) > 0.06 {
+			if other++; other == 1 {
+				at, shown, asked = x, lever.Values[i], is
+			}
+		}
+	}
+	return at, shown, asked, 2*other >= len(run.Time)
 }
 
 // filledRows counts the rows of a sheet's table that hold a reading, and all of them. Another table has none to count, and is for the reader to judge.

@@ -129,6 +129,7 @@ func (d *Drifted) MarshalJSON() ([]byte, error) {
 		Least    float64   `json:"change_low"`
 		Most     float64   `json:"change_high"`
 		AtOnce   string    `json:"changed_at_once_before,omitempty"`
+		Returned bool      `json:"returned,omitempty"`
 		Pace     *float64  `json:"pace_a_day"`
 		PaceLow  *float64  `json:"pace_low"`
 		PaceHigh *float64  `json:"pace_high"`
@@ -151,7 +152,7 @@ func (d *Drifted) MarshalJSON() ([]byte, error) {
 	}
 	for i := range d.Tracks {
 		t := &d.Tracks[i]
-		v := value{Key: t.Key, Cause: t.Cause, Change: t.Change, Least: t.ChangeLow, Most: t.ChangeHigh, Unit: siUnit(t.Unit), Days: t.Day, Values: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved, Like: append([]string{}, t.Like...), Pace: finite(t.Pace), PaceLow: finite(t.PaceLow), PaceHigh: finite(t.PaceHigh)}
+		v := value{Key: t.Key, Cause: t.Cause, Returned: t.Returned, Change: t.Change, Least: t.ChangeLow, Most: t.ChangeHigh, Unit: siUnit(t.Unit), Days: t.Day, Values: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved, Like: append([]string{}, t.Like...), Pace: finite(t.Pace), PaceLow: finite(t.PaceLow), PaceHigh: finite(t.PaceHigh)}
 		if t.Factor {
 			v.Unit = "1"
 		}

@@ -140,6 +140,9 @@ func (d *Drifted) Summary() string {
 		}
 		if t.Cause != "" {
 			b.WriteString(": " + t.Cause)
+			if t.Returned {
+				b.WriteString(" and back again")
+			}
 		}
 		if text := d.AtOnce(t, time.DateOnly); text != "" {
 			b.WriteString("; at once, " + text)

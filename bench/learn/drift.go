@@ -25,6 +25,9 @@ type Track struct {
 	Moved  bool
 	// Like lists the values that the records can't tell from this one: any of them may have moved in its place.
 	Like []string
+	// Furthest is the index of the record in which a value that moved is furthest from the first; Returned: by the last record most of that was gone again.
+	Furthest int
+	Returned bool
 	// Step is the index of the record from which on a value that moved at once is another; 0: it did not, or nobody can tell.
 	Step int
 	// Pace is how fast it moves, SI a day, with its 95 % interval; NaN with fewer than three records, or all of one day, or where it moved at once.

@@ -102,7 +102,14 @@ func TestWhatChangesAtOnceHasNoDate(t *testing.T) {
 		assert.True(t, math.IsNaN(joint.Pace))
 		assert.Equal(t, mended, joint.Cause == "")
 		assert.Equal(t, mended, joint.ChangeHigh < 0)
+		assert.False(t, joint.Returned)
 	}
+	back, err := driftFew(t, days[:3], records[2], records[0], records[3]) // as found, loose, tightened
+	require.NoError(t, err)
+	require.True(t, back.Tracks[0].Moved)
+	assert.True(t, back.Tracks[0].Returned)
+	assert.Equal(t, 1, back.Tracks[0].Furthest)
+	assert.Equal(t, jointUp+"switch stud", back.Tracks[0].Cause)
 }
 
 // TestDriftLeavesOutARecordThatDoesNotFit, and names it: its voltmeter showed what no boat does. What cannot be simulated goes too.

@@ -430,9 +430,15 @@ func (w *row) found(t Track) Track {
 		}
 		cov.SetSym(a, a, cov.At(a, a)+w.scatter(j)*w.scatter(j))
 	}
-	if x[k-1] > x[0] {
+	for r := range k {
+		if math.Abs(x[r]-x[0]) > math.Abs(x[t.Furthest]-x[0]) {
+			t.Furthest = r
+		}
+	}
+	if x[t.Furthest] > x[0] {
 		t.Cause = w.wear(j).name(w.p.boat, t.Key)
 	}
+	t.Returned = math.Abs(x[k-1]-x[0]) < math.Abs(x[t.Furthest]-x[0])/2
 	w.fill(&t, j, x, cov)
 	return t
 }

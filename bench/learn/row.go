@@ -277,10 +277,11 @@ func (w *row) score(a way, S *mat.SymDense, s []float64) (score float64, ok bool
 	for r, x := range a.shape {
 		u += x * s[w.at(a.j, r)]
 	}
-	if !(V > 0) || wider/math.Sqrt(V) > blind {
+	sd := wider * w.wear(a.j).loose / math.Sqrt(V)
+	if !(V > 0) || sd > blind {
 		return 0, false
 	}
-	k := Suspect{Size: u / V, SD: wider / math.Sqrt(V)}
+	k := Suspect{Size: u / V, SD: sd}
 	k.weigh(math.Copysign(1, u)) // what is worn may be mended
 	return k.Score, true
 }
@@ -468,6 +469,7 @@ func (w *row) still() (list []Track) {
 func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
 	k, u := w.records(), &w.p.values[w.value[j]]
 	size, level := w.wear(j).size(), u.Spread.At(w.x[w.value[j]])
+	wide := wider * w.wear(j).loose
 	weighed := func(weight func(r int) float64) float64 { // standard deviation of a sum of the changes
 		v := 0.0
 		for a := range k {
@@ -475,7 +477,7 @@ func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
 				v += weight(a) * weight(b) * cov.At(a, b)
 			}
 		}
-		return wider * math.Sqrt(max(0, v))
+		return wide * math.Sqrt(max(0, v))
 	}
 	scale := make([]float64, k) // SI per unit of change
 	for r := range k {
@@ -512,7 +514,7 @@ func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
 	for a := 1; a < k; a++ {
 		y[a-1], since[a-1] = t.Value[a]-t.Value[0], w.days[a]-w.days[0]
 		for b := a; b < k; b++ {
-			later.SetSym(a-1, b-1, wider*wider*(scale[a]*scale[b]*cov.At(a, b)-scale[0]*(scale[a]*cov.At(a, 0)+scale[b]*cov.At(0, b))+scale[0]*scale[0]*cov.At(0, 0)))
+			later.SetSym(a-1, b-1, wide*wide*(scale[a]*scale[b]*cov.At(a, b)-scale[0]*(scale[a]*cov.At(a, 0)+scale[b]*cov.At(0, b))+scale[0]*scale[0]*cov.At(0, 0)))
 		}
 	}
 	var chol mat.Cholesky

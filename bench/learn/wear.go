@@ -16,27 +16,28 @@ type wear struct {
 	usual float64
 	// scatter is the share by which the value differs from outing to outing though nothing wears: sea, wind, the load aboard, what air moves round a part, warmth of grease and cells.
 	scatter float64
+	loose   float64 // as that of a cause
 }
 
 // wears is what drift asks, with a change that is usual where it is there, as a share of the value, and the scatter. Both are common practice, no source.
 var wears = []wear{
-	{jointUp, "joint.resistance", 8, 0.05}, // ten times as much glows
-	{"crimp or cable corroded: ", "cable.resistance", 1, 0.03},
-	{"contacts of the contactor burnt", "contactor.resistance", 4, 0.05},
-	{batteryTired, "battery.resistance", 1, 0.05},
-	{"battery tired: it holds less", "battery.capacity", -0.3, 0.02},
-	{magnetsWeak, "motor.constant", -0.15, 0.005},
-	{"brushes worn", "motor.brush_drop", 0.5, 0.05},
-	{"bearings drag", "motor.friction_torque", 2, 0.1},
-	{"shaft seal drags", "shaft.seal_friction", 2, 0.1},
-	{"cooling of the stage blocked", "stage.sink_resistance", 1, 0.05},
-	{"cooling of the motor blocked", "motor.housing_to_air", 1, 0.1},
-	{"vents of the compartment blocked", "compartment.thermal_resistance", 1, 0.1},
-	{propFouled, "propeller.measured_power", 0.5, 0.03},
-	{propFouled, "propeller.open_water", 0.5, 0.03},
-	{propFouled, "propeller.pitch", 0.15, 0.01}, // of one of a series, which stands for all that is not known of it
-	{hullFouled, "hull.speed_power", 0.5, 0.05},
-	{hullFouled, "hull.resistance", 0.5, 0.05},
+	{jointUp, "joint.resistance", 8, 0.05, 1}, // ten times as much glows
+	{"crimp or cable corroded: ", "cable.resistance", 1, 0.03, 1},
+	{"contacts of the contactor burnt", "contactor.resistance", 4, 0.05, 1},
+	{batteryTired, "battery.resistance", 1, 0.05, 1},
+	{"battery tired: it holds less", "battery.capacity", -0.3, 0.02, 1},
+	{magnetsWeak, "motor.constant", -0.15, 0.005, 1},
+	{"brushes worn", "motor.brush_drop", 0.5, 0.05, 1},
+	{"bearings drag", "motor.friction_torque", 2, 0.1, 1},
+	{"shaft seal drags", "shaft.seal_friction", 2, 0.1, 1},
+	{"cooling of the stage blocked", "stage.sink_resistance", 1, 0.05, 1},
+	{"cooling of the motor blocked", "motor.housing_to_air", 1, 0.1, 1},
+	{"vents of the compartment blocked", "compartment.thermal_resistance", 1, 0.1, 1},
+	{propFouled, "propeller.measured_power", 0.5, 0.03, wandering},
+	{propFouled, "propeller.open_water", 0.5, 0.03, wandering},
+	{propFouled, "propeller.pitch", 0.15, 0.01, wandering}, // of one of a series, which stands for all that is not known of it
+	{hullFouled, "hull.speed_power", 0.5, 0.05, wandering},
+	{hullFouled, "hull.resistance", 0.5, 0.05, wandering},
 }
 
 const hullFouled = "hull fouled"

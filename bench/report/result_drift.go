@@ -50,13 +50,18 @@ func (t *Drift) write(p *Paper, d *document) {
 	for _, r := range t.Records {
 		d.lead("record", r)
 	}
-	s := d.section("drift", "What moved", "Asked is what wears, by a trend over the days and by a step between two records; everything else is the same in all records. The intervals leave out what the records share. By chance: the probability that a value which stayed as it is differs so much, all that is asked counted; below 1 % it moved.")
+	s := d.section("drift", "What moved", "Asked is what wears, by a trend over the days and by a step between two records; everything else is the same in all records. The intervals leave out what the records share. By chance: the probability that a value which stayed as it is differs so much, all that is asked counted; below 2 % it moved.")
 	s.Bare = true
 	tab := &table{Columns: []column{{Title: "value", Wide: 2}, {Title: "first", Right: true}, {Title: "95 %", Right: true, Wide: 1.5}, {Title: "last", Right: true}, {Title: "95 %", Right: true, Wide: 1.5}, {Title: "by chance", Right: true}}}
-	still := []string{}
+	still, like := []string{}, map[string]bool{}
+	for _, k := range t.Tracks {
+		for _, other := range k.Like {
+			like[other] = true
+		}
+	}
 	for _, k := range t.Tracks {
 		if !k.Moved {
-			if k.Chance >= 0.01 {
+			if !like[strings.TrimSuffix(k.Name, " (factor)")] {
 				still = append(still, k.Name)
 			}
 			continue

@@ -114,6 +114,10 @@ func TestNothingIsLearnedFromBadRecords(t *testing.T) {
 			assert.Contains(t, unwrapped(stderr), want)
 		}
 	}
+	raw := keepText(t, folder, "raw.csv", []byte("time;volts\n0;53,1\n"))
+	code, _, stderr := run("compare", "petrel", raw)
+	assert.Equal(t, exitInput, code)
+	assert.Contains(t, unwrapped(stderr), "it does not look like a record: `quaybench readings petrel "+raw+"` makes one")
 	after, err := os.ReadFile(boatFile)
 	require.NoError(t, err)
 	assert.Equal(t, string(before), string(after))

@@ -19,6 +19,7 @@ func TestCommandsWithoutACommandLine(t *testing.T) {
 		want string
 	}{
 		{"check", (&checkOptions{boat: "petrel"}).run, "verdict: clear"},
+		{"check", (&checkOptions{boat: "petrel", paper: paperFlags{tables: true, report: filepath.Join(dir, "c.html")}}).run, "wrote " + filepath.Join(dir, "c.html")},
 		{"try", (&tryOptions{boat: "petrel", trials: []string{"locked-shaft"}, paper: paperFlags{report: filepath.Join(dir, "r.html")}}).run, "wrote " + filepath.Join(dir, "r.html")},
 		{"highest", (&highestOptions{boat: "petrel", keys: []string{"ramp.rise"}, hold: "20 s", draws: 10, studyFlags: studyFlags{seed: 1}}).run, "ramp.rise"},
 		{"envelope", (&envelopeOptions{boat: "petrel", locked: true, hold: "1 s..60 s"}).run, "may be held"},

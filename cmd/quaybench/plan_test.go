@@ -74,6 +74,7 @@ func TestPlanJudgesItsTargetFirst(t *testing.T) {
 	assert.Equal(t, exitOver, code)
 	assert.Contains(t, unwrapped(stdout), "no plan: limits.motor_current = 150 A is over in the built-in trials: ")
 	assert.NotContains(t, stdout, "step 1")
+	assert.Contains(t, unwrapped(stdout), "quaybench highest heron limits.motor_current --example finds how far it may go", "else highest refuses examples")
 
 	out := filepath.Join(folder, "plan")
 	code, stdout, _ = quaybench(t, nil, append(plan, "limits.motor_current=150 A", "--despite", "one lap, cold", "--out", out)...)

@@ -27,8 +27,12 @@ func TestReadingsAreKept(t *testing.T) {
 	assert.Contains(t, unwrapped(stdout), "nothing was kept (--dry-run)")
 	assert.NoFileExists(t, "log.record.csv")
 
-	code, stdout, stderr = run("readings", "petrel", log, "--meter", "battery_current=± 2 % ± 3 A", "--charge", "90 %")
+	code, stdout, stderr = run("readings", "petrel", log, "--meter", "battery_current=± 2 % ± 3 A", "--charge", "90 %", "--report", "log.html")
 	require.Zero(t, code, stderr)
+	paper, err := os.ReadFile("log.html")
+	require.NoError(t, err)
+	assert.Contains(t, string(paper), "What was understood of")
+	assert.Contains(t, string(paper), "<svg")
 	assert.Contains(t, unwrapped(stdout), "byte for byte: log.record.csv (")
 	r := recordOf(t, "log.record.csv")
 	tr, _ := r.Trace(record.BatteryCurrent)

@@ -92,13 +92,14 @@ func TestSheet(t *testing.T) {
 	assert.Contains(t, unwrapped(stdout), "battery current")
 
 	for want, args := range map[string][]string{
-		"name the trial to read":        {"sheet", "petrel"},
-		"nobody reads \"duty\" by hand": {"sheet", "petrel", "--trial", "pier.toml", "--meters", "duty"},
-		"cannot be read":                {"sheet", "petrel", "--trial", "pier.toml", "--fill", "nosuch.csv"},
-		"one at a time":                 {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--csv", "x.csv"},
-		"0 of 7 rows have a reading":    {"sheet", "petrel", "--trial", "pier.toml", "--fill", "blank.csv"},
-		"write 2026-05-01":              {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "May"},
-		"still to come":                 {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "2999-01-01"},
+		"name the trial to read":           {"sheet", "petrel"},
+		"nobody reads \"duty\" by hand":    {"sheet", "petrel", "--trial", "pier.toml", "--meters", "duty"},
+		"cannot be read":                   {"sheet", "petrel", "--trial", "pier.toml", "--fill", "nosuch.csv"},
+		"one at a time":                    {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--csv", "x.csv"},
+		"0 of 7 rows have a reading":       {"sheet", "petrel", "--trial", "pier.toml", "--fill", "blank.csv"},
+		"write 2026-05-01":                 {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "May"},
+		"is it the sheet of another trial": {"sheet", "petrel", "--trial", "hot-day", "--fill", "filled.csv", "--record", "y.csv"},
+		"still to come":                    {"sheet", "petrel", "--trial", "pier.toml", "--fill", "filled.csv", "--record", "y.csv", "--date", "2999-01-01"},
 	} {
 		code, _, stderr := run(args...)
 		assert.Equal(t, exitInput, code, want)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/port"
 )
 
 // The controller in these tests holds two settings that differ from petrel's file: 100 A instead of 140 A motor current
@@ -107,6 +109,20 @@ func writeRefused(y *yard) {
 	assert.Equal(t, 2, code)
 	assert.Contains(t, stderr, "nothing was written: ramp.rise differs, and the map says read-only")
 	assert.Empty(t, p.sets)
+}
+
+// TestNoReplyNamesWhoElseHasThePort, where the system tells.
+func TestNoReplyNamesWhoElseHasThePort(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		silent, _ := y.plug(func(ctx context.Context, p port.Port) { <-ctx.Done() })
+		code, _, stderr := y.run("", "controller", "read", "petrel", "--on", silent+"@115200")
+		assert.Equal(y.t, exitOther, code)
+		assert.Contains(y.t, stderr, "no reply")
+		assert.NotContains(y.t, stderr, "also open")
+		y.users = func(name string) []string { return []string{"a terminal on " + name + " (process 10)"} }
+		_, _, stderr = y.run("", "controller", "read", "petrel", "--on", silent+"@115200")
+		assert.Contains(y.t, unwrapped(stderr), silent+" is also open in a terminal on "+silent+" (process 10), which takes bytes")
+	})
 }
 
 // TestWriteWaitsForACoastingShaft, as a step test does, and no longer than that.

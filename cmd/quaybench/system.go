@@ -28,6 +28,8 @@ type system struct {
 	Draws         int // for the bands of results; 0: as many as each wants (bench.Setup.Draws)
 	// Open opens a line to a controller or to a logger.
 	Open func(port.Address) (port.Port, error)
+	// Users tells which other programs hold a port open; nil: nobody can tell.
+	Users func(name string) []string
 	// Guard keeps signals from ending the process until done.
 	Guard func() (done func())
 	// RunScript runs a script apart from this process, as child.Run does.
@@ -44,7 +46,7 @@ type system struct {
 func process() system {
 	return system{
 		In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv,
-		Clock: port.SystemClock(), Open: port.Open, Guard: guardSignals, RunScript: child.Run,
+		Clock: port.SystemClock(), Open: port.Open, Users: port.Users, Guard: guardSignals, RunScript: child.Run,
 	}
 }
 

@@ -37,6 +37,7 @@ type yard struct {
 	lines   map[string]func() (port.Port, error) // to what is plugged in, by the port's name
 
 	script *heldScript // that was started last
+	users  func(name string) []string
 
 	// moor plugs in petrel's simulated controller. It holds the file's settings but for those set.
 	moor func(registers string, set ...string) *pontoon
@@ -96,6 +97,7 @@ func (y *yard) system() system {
 			return open()
 		},
 		Guard:     func() func() { return func() {} },
+		Users:     y.users,
 		RunScript: y.runScript,
 	}
 }

@@ -1,0 +1,37 @@
+package port
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Users returns the other programs that hold a port open, as in "minicom (process 4711)", as far as the system tells: on Linux those
+// of the same user, or all for root; elsewhere none.
+func Users(name string) []string { return users("/proc", name, os.Getpid()) }
+
+// users looks through a folder of processes for those that hold a file open, all but one.
+func users(proc, name string, self int) (list []string) {
+	if real, err := filepath.EvalSymlinks(name); err == nil {
+		name = real
+	}
+	open, _ := filepath.Glob(filepath.Join(proc, "[0-9]*", "fd", "*"))
+	for _, fd := range open {
+		dir := filepath.Dir(filepath.Dir(fd))
+		id := filepath.Base(dir)
+		if to, err := os.Readlink(fd); err != nil || to != name || id == strconv.Itoa(self) {
+			continue
+		}
+		program, err := os.ReadFile(filepath.Join(dir, "comm"))
+		if err != nil {
+			program = []byte("a program")
+		}
+		if text := fmt.Sprintf("%s (process %s)", strings.TrimSpace(string(program)), id); !slices.Contains(list, text) {
+			list = append(list, text)
+		}
+	}
+	return list
+}

@@ -617,6 +617,53 @@ func (p *pausing) ReadTelemetry(ctx context.Context) (link.Sample, error) {
 	return sample, err
 }
 
+// A line on which a reading takes most of the time-out is told to be too slow, and nothing is tried again; one that was slow once is not
+// taken for a machine that was.
+func TestAProofTellsASlowLine(t *testing.T) {
+	y := petrel(t)
+	m := canWays()[0].load(t)
+	plan := y.canPlan(t, m)
+	for _, c := range []struct {
+		from, to int
+		takes    time.Duration
+		want     string
+	}{
+		{0, 1 << 20, 290 * time.Millisecond, "the line is too slow: .* a reading takes at least 290 ms on it"},
+		{12, 13, 600 * time.Millisecond, "the line was late, or this computer: .* the answers to readings were waited for, which take"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, stop := context.WithCancel(t.Context())
+			b := y.onCAN(t, ctx, m, canopen.Acts)
+			said := ""
+			plan.Tell = func(text string) { said += text }
+			plan.Again = func(context.Context) error { return nil }
+			_, err := measure.ProveTimeout(ctx, &slowLine{Controller: b.control, from: c.from, to: c.to, takes: c.takes}, port.WallClock{}, plan)
+			if err != nil {
+				said = err.Error()
+			}
+			assert.Equal(t, c.to > 100, err != nil, "%v", err)
+			assert.Regexp(t, c.want, said)
+			require.NoError(t, b.control.Halt(ctx))
+			stop()
+			time.Sleep(time.Second)
+		})
+	}
+}
+
+// slowLine is a line on which some readings take long to come.
+type slowLine struct {
+	link.Controller
+	n, from, to int
+	takes       time.Duration
+}
+
+func (s *slowLine) ReadTelemetry(ctx context.Context) (link.Sample, error) {
+	if s.n++; s.n > s.from && s.n <= s.to {
+		time.Sleep(s.takes)
+	}
+	return s.Controller.ReadTelemetry(ctx)
+}
+
 // Nothing is started, and nothing but zero sent, before a person released the throttle, nor after a halt.
 func TestLockOutHoldsTheNodeToo(t *testing.T) {
 	y := petrel(t)
@@ -802,15 +849,15 @@ func TestAnEmergencyInTheSilenceIsNews(t *testing.T) {
 // all readings come by themselves and need no answer.
 func TestACommandWaitsForTheOneBefore(t *testing.T) {
 	y := petrel(t)
-	for _, way := range canWays() {
-		t.Run(way.name, func(t *testing.T) {
-			all := canWay{way.name, slices.Concat([]string{"type = \"s8\"\nunit", "type = \"s8\"\ntpdo = 1\nunit", `command_timeout = "300 ms"`, `command_timeout = "10 s"`}, way.change)}
+	try := func(way canWay, timeout string, rate float64) {
+		t.Run(fmt.Sprintf("%s, %s, %g Hz", way.name, timeout, rate), func(t *testing.T) {
+			all := canWay{way.name, slices.Concat([]string{"type = \"s8\"\nunit", "type = \"s8\"\ntpdo = 1\nunit", `command_timeout = "300 ms"`, fmt.Sprintf("command_timeout = %q", timeout)}, way.change)}
 			m := all.load(t)
 			synctest.Test(t, func(t *testing.T) {
 				ctx, stop := context.WithCancel(t.Context())
 				b := y.onCAN(t, ctx, m, canopen.Acts)
 				require.NoError(t, b.control.MakeReady(ctx))
-				got, err := measure.Run(ctx, b.control, canSteps(t), measure.Options{Commands: true, Observe: func(s measure.Sample) error {
+				got, err := measure.Run(ctx, b.control, canSteps(t), measure.Options{Commands: true, Rate: rate, Observe: func(s measure.Sample) error {
 					b.holdBack(s.At > 1.5)
 					return nil
 				}})
@@ -824,6 +871,10 @@ func TestACommandWaitsForTheOneBefore(t *testing.T) {
 				time.Sleep(time.Second)
 			})
 		})
+	}
+	for _, way := range canWays() {
+		try(way, "10 s", 20)
+		try(way, "2 s", 1) // several commands between two samples
 	}
 }
 

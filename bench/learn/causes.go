@@ -69,12 +69,12 @@ func causesOf(b *boat.Boat, t *trial.Trial) (list []cause) {
 	for i, j := range b.Joints {
 		scale(jointUp+j.Name, fmt.Sprintf("joint[%d].resistance", i), 1, badJoint/j.Resistance.SI, glowing*badJoint/j.Resistance.SI)
 	}
-	scale(batteryTired, "battery.resistance", 0.2, 1, 9)
-	scale(magnetsWeak, "motor.constant", -0.05, -0.15, -0.6)
+	scale(batteryTired, "battery.resistance", 0.2, usually(b, "battery.resistance"), 9)
+	scale(magnetsWeak, "motor.constant", -0.05, usually(b, "motor.constant"), -0.6)
 	sea := func(factor func(t float64) float64) func(*drive.Model) {
 		return func(m *drive.Model) { m.Sea = factor }
 	}
-	list = append(list, cause{name: propFouled, dose: 0.05, usual: 0.5, most: 4, unit: "%", loose: wandering, model: sea(func(float64) float64 { return 1.05 })})
+	list = append(list, cause{name: propFouled, dose: 0.05, usual: usually(b, "propeller.measured_power"), most: 4, unit: "%", loose: wandering, model: sea(func(float64) float64 { return 1.05 })})
 	if len(b.Hull.SpeedPower)+len(b.Hull.Resistance) > 0 && !t.Moored {
 		list = append(list, cause{name: hullSteeper, dose: 0.1, usual: 0.3, most: 3, unit: "%", loose: wandering, boat: func(b *boat.Boat) error { steeper(b, 1.1); return nil }})
 	}

@@ -11,12 +11,12 @@ import (
 // wear is one way in which a boat ages: a value of its file, or a factor on one of its tables, that goes one way from outing to outing, or back where somebody mends it.
 // Whatever no row names (areas, masses, heat capacities, a hull's wake) nothing wears: it is the same in all records.
 type wear struct {
-	cause string // in the trade's words; the name of the joint or cable follows a colon
-	key   string // of the value, without numbers
-	usual float64
+	cause string  // in the trade's words; the name of the joint or cable follows a colon
+	key   string  // of the value, without numbers
+	usual float64 // change of it where it is there, as a share
 	// scatter is the share by which the value differs from outing to outing though nothing wears: sea, wind, the load aboard, what air moves round a part, warmth of grease and cells.
 	scatter float64
-	loose   float64 // as that of a cause
+	loose   float64 // as that of a cause: its scores spread so much wider than 1 in boats that stay as they are
 }
 
 // wears is what drift asks, with a change that is usual where it is there, as a share of the value, and the scatter. Both are common practice, no source.
@@ -41,6 +41,9 @@ var wears = []wear{
 }
 
 const hullFouled = "hull fouled"
+
+// usually returns the change of a value that is usual where it wears.
+func usually(b *boat.Boat, key string) float64 { return wearOf(b, key).usual }
 
 // wearOf returns the row of a value; nil where nothing wears it.
 func wearOf(b *boat.Boat, key string) *wear {

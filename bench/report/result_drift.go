@@ -46,7 +46,7 @@ func (t *Drift) write(p *Paper, d *document) {
 			moved++
 		}
 	}
-	d.Sentence = fmt.Sprintf("%s of the %d values that wear and that these records tell moved beyond chance.", fmt.Sprint(moved), len(t.Tracks))
+	d.Sentence = fmt.Sprintf("%d of the %d values that wear and that these records tell moved beyond chance.", moved, len(t.Tracks))
 	for _, r := range t.Records {
 		d.lead("record", r)
 	}

@@ -64,7 +64,7 @@ func firstWriteAsks(y *yard) {
 	d.line("")
 	d.await("there is no value")
 	d.line("130 A")
-	assert.Contains(t, d.ended(0), "1 settings written and read back")
+	assert.Contains(t, d.ended(0), "1 setting written and read back")
 	require.NoError(t, p.SetSetting("limits.motor_current", 120))
 	d = y.sit("controller", "write", "petrel", "--yes", "--on", p.port)
 	assert.NotContains(t, d.ended(0), "First write", "asked once")

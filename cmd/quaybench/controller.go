@@ -20,6 +20,7 @@ import (
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
+	"quaybench/bench/study"
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
 )
@@ -467,7 +468,7 @@ func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 	if err != nil && !errors.As(err, new(*link.UnnotedError)) {
 		return errors.Join(err, c.takeBack(ctx, order))
 	}
-	fmt.Fprintf(out, "%d settings written and read back\n", len(order))
+	fmt.Fprintf(out, "%s written and read back\n", study.Plural(len(order), "setting"))
 	return errors.Join(err, c.mark(ctx, true))
 }
 

@@ -330,6 +330,6 @@ func TestSlowController(t *testing.T) {
 		file := fileOf(y.t, "slow.toml", petrelMap(y.t, "unit_id = 17\n", "unit_id = 17\nturnaround = \"500 ms\"\n"))
 		code, stdout, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port, "--map", file)
 		assert.Zero(y.t, code, stderr)
-		assert.Contains(y.t, stdout, "settings written and read back")
+		assert.Contains(y.t, stdout, "written and read back")
 	})
 }

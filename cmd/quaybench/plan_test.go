@@ -38,7 +38,7 @@ func planRunsAsItSays(y *yard) {
 			d.line("140 A")
 		}
 		screen := d.ended(0)
-		assert.Contains(t, screen, "1 settings written and read back")
+		assert.Contains(t, screen, "1 setting written and read back")
 		assert.Equal(t, i == 0, strings.Contains(screen, display), "asked once")
 		assert.InDelta(t, amps, p.Setting("limits.motor_current"), 1e-9)
 		d = shell(runs[i][1])

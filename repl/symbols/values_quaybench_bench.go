@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// quaybenchBenchValues gives the values of package quaybench/bench.
+// quaybenchBenchValues returns the values of package quaybench/bench.
 func quaybenchBenchValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// quaybenchBenchVerdictValues gives the values of package quaybench/bench/verdict.
+// quaybenchBenchVerdictValues returns the values of package quaybench/bench/verdict.
 func quaybenchBenchVerdictValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -48,7 +48,7 @@ func TestFilesWithoutEnd(t *testing.T) {
 	refuseAll(t, endless)
 }
 
-// TestFilesAreReadByOneFunction: datafile.ReadFile, which looks before it opens. openExport looks too.
+// TestFilesAreReadByOneFunction: datafile.ReadFile, which looks before it opens. openExport looks too, and the kernel's own file of a process has an end.
 func TestFilesAreReadByOneFunction(t *testing.T) {
 	opens := regexp.MustCompile(`\bos\.(ReadFile|Open)\(`)
 	for _, folder := range []string{".", "../../bench", "../../repl/check", "../../repl/line"} {
@@ -57,7 +57,7 @@ func TestFilesAreReadByOneFunction(t *testing.T) {
 				return err
 			}
 			text, err := os.ReadFile(path)
-			most := map[string]int{"profile_check.go": 1}[path]
+			most := map[string]int{"profile_check.go": 1, "../../bench/link/port/users.go": 1}[path]
 			assert.LessOrEqual(t, len(opens.FindAll(text, -1)), most, path)
 			return err
 		}))

@@ -634,8 +634,13 @@ func TestAProofTellsASlowLine(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			ctx, stop := context.WithCancel(t.Context())
 			b := y.onCAN(t, ctx, m, canopen.Acts)
-			said := ""
-			plan.Tell = func(text string) { said += text }
+			var said atomic.Pointer[string]
+			plan.Tell = func(text string) {
+				if was := said.Load(); was != nil {
+					text = *was + text
+				}
+				said.Store(&text)
+			}
 			plan.Again = func(context.Context) error { return nil }
 			_, err := measure.ProveTimeout(ctx, &slowLine{Controller: b.control, from: c.from, to: c.to, takes: c.takes}, port.WallClock{}, plan)
 			if err != nil {
@@ -897,14 +902,21 @@ func TestWhatANodeTellsOfTheSilenceIsSeen(t *testing.T) {
 					strike()
 				}()
 			}
-			said := ""
-			plan.Tell = func(text string) { said += text }
+			var said atomic.Pointer[string]
+			plan.Tell = func(text string) {
+				if was := said.Load(); was != nil {
+					text = *was + text
+				}
+				said.Store(&text)
+			}
 			plan.Again = func(context.Context) error {
 				if asked {
 					strike()
 					time.Sleep(2 * time.Second)
 				}
-				assert.Contains(t, said, "specific to the device (code FF01", "before the person's word")
+				if heard := said.Load(); assert.NotNil(t, heard, "before the person's word") {
+					assert.Contains(t, *heard, "specific to the device (code FF01", "before the person's word")
+				}
 				return nil
 			}
 			proof, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// bufioValues gives the values of package bufio.
+// bufioValues returns the values of package bufio.
 func bufioValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

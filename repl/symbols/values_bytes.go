@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// bytesValues gives the values of package bytes.
+// bytesValues returns the values of package bytes.
 func bytesValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

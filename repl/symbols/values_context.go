@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// contextValues gives the values of package context.
+// contextValues returns the values of package context.
 func contextValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// encodingCsvValues gives the values of package encoding/csv.
+// encodingCsvValues returns the values of package encoding/csv.
 func encodingCsvValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

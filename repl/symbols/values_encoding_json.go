@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// encodingJsonValues gives the values of package encoding/json.
+// encodingJsonValues returns the values of package encoding/json.
 func encodingJsonValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

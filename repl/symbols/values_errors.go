@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// errorsValues gives the values of package errors.
+// errorsValues returns the values of package errors.
 func errorsValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

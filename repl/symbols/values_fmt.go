@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// fmtValues gives the values of package fmt.
+// fmtValues returns the values of package fmt.
 func fmtValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// ioValues gives the values of package io.
+// ioValues returns the values of package io.
 func ioValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// mathValues gives the values of package math.
+// mathValues returns the values of package math.
 func mathValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

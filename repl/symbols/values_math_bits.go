@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// mathBitsValues gives the values of package math/bits.
+// mathBitsValues returns the values of package math/bits.
 func mathBitsValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// mathCmplxValues gives the values of package math/cmplx.
+// mathCmplxValues returns the values of package math/cmplx.
 func mathCmplxValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

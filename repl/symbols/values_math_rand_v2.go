@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// mathRandV2Values gives the values of package math/rand/v2.
+// mathRandV2Values returns the values of package math/rand/v2.
 func mathRandV2Values() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

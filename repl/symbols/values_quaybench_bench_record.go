@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// quaybenchBenchRecordValues gives the values of package quaybench/bench/record.
+// quaybenchBenchRecordValues returns the values of package quaybench/bench/record.
 func quaybenchBenchRecordValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

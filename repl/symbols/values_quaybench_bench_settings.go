@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// quaybenchBenchSettingsValues gives the values of package quaybench/bench/settings.
+// quaybenchBenchSettingsValues returns the values of package quaybench/bench/settings.
 func quaybenchBenchSettingsValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"reflect"
 )
 
-// quaybenchBenchTrialValues gives the values of package quaybench/bench/trial.
+// quaybenchBenchTrialValues returns the values of package quaybench/bench/trial.
 func quaybenchBenchTrialValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

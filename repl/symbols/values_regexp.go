@@ -9,7 +9,7 @@ import (
 	"regexp"
 )
 
-// regexpValues gives the values of package regexp.
+// regexpValues returns the values of package regexp.
 func regexpValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

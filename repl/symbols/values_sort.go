@@ -9,7 +9,7 @@ import (
 	"sort"
 )
 
-// sortValues gives the values of package sort.
+// sortValues returns the values of package sort.
 func sortValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

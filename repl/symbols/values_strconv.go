@@ -9,7 +9,7 @@ import (
 	"strconv"
 )
 
-// strconvValues gives the values of package strconv.
+// strconvValues returns the values of package strconv.
 func strconvValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

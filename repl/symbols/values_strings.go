@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// stringsValues gives the values of package strings.
+// stringsValues returns the values of package strings.
 func stringsValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"sync"
 )
 
-// syncValues gives the values of package sync.
+// syncValues returns the values of package sync.
 func syncValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -9,7 +9,7 @@ import (
 	"text/tabwriter"
 )
 
-// textTabwriterValues gives the values of package text/tabwriter.
+// textTabwriterValues returns the values of package text/tabwriter.
 func textTabwriterValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

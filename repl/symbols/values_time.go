@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// timeValues gives the values of package time.
+// timeValues returns the values of package time.
 func timeValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

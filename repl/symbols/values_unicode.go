@@ -9,7 +9,7 @@ import (
 	"unicode"
 )
 
-// unicodeValues gives the values of package unicode.
+// unicodeValues returns the values of package unicode.
 func unicodeValues() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

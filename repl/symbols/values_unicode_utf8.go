@@ -9,7 +9,7 @@ import (
 	"unicode/utf8"
 )
 
-// unicodeUtf8Values gives the values of package unicode/utf8.
+// unicodeUtf8Values returns the values of package unicode/utf8.
 func unicodeUtf8Values() map[string]reflect.Value {
 	return map[string]reflect.Value{
 		// function, constant and variable definitions

@@ -634,13 +634,8 @@ func TestAProofTellsASlowLine(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			ctx, stop := context.WithCancel(t.Context())
 			b := y.onCAN(t, ctx, m, canopen.Acts)
-			var said atomic.Pointer[string]
-			plan.Tell = func(text string) {
-				if was := said.Load(); was != nil {
-					text = *was + text
-				}
-				said.Store(&text)
-			}
+			said := ""
+			plan.Tell = func(text string) { said += text }
 			plan.Again = func(context.Context) error { return nil }
 			_, err := measure.ProveTimeout(ctx, &slowLine{Controller: b.control, from: c.from, to: c.to, takes: c.takes}, port.WallClock{}, plan)
 			if err != nil {

@@ -11,9 +11,12 @@ import (
 	"io"
 	"math"
 	"os"
+	"regexp"
+	"slices"
 	"strings"
 	"time"
 
+	"quaybench/bench"
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
 	"quaybench/bench/quantity"
@@ -38,6 +41,9 @@ func scaleOf(s link.Setting) string {
 	return fmt.Sprintf("%s in steps of %g", cmp.Or(s.Unit, "1"), s.Step)
 }
 
+// zero is a shown value that proves nothing; an older quaybench took it.
+var zero = regexp.MustCompile(`^[-+]?0*[.,]?0*([^0-9.,]|$)`)
+
 // confirmedScales reads which scales of a register map were compared before.
 func confirmedScales(journal, hash string) (map[string]bool, error) {
 	done := map[string]bool{}
@@ -52,7 +58,7 @@ func confirmedScales(journal, hash string) (map[string]bool, error) {
 	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
 		var line scaleConfirmed
-		if json.Unmarshal(lines.Bytes(), &line) == nil && line.Map == hash && line.Confirmed != "" {
+		if json.Unmarshal(lines.Bytes(), &line) == nil && line.Map == hash && line.Confirmed != "" && !zero.MatchString(line.Shown) {
 			done[line.Confirmed] = true
 		}
 	}
@@ -70,14 +76,18 @@ func (c *conversation) confirmScales(ctx context.Context, order []link.Change) e
 		return err
 	}
 	keys := newKeyboard(c.sys)
-	for _, h := range c.held {
-		scale := scaleOf(h.Setting)
-		used := false
-		for _, ch := range order {
-			used = used || ch.Key == h.Key
-		}
-		if !used || scale == "" || done[scale] {
+	for _, ch := range order {
+		i := slices.IndexFunc(c.held, func(h bench.Held) bool { return h.Key == ch.Key })
+		if i < 0 {
 			continue
+		}
+		scale := scaleOf(c.held[i].Setting)
+		if scale == "" || done[scale] {
+			continue
+		}
+		h, steps := proofOf(c.held, scale)
+		if steps < fewestSteps {
+			return input(fmt.Errorf("nothing was written: this is the first write with this map, and of all settings in its scale the controller holds at most %s (%s), too little to tell a right scale from a wrong one: set one of them to more with its maker's program, or take the map as it is with --unconfirmed", heldText(h.Setting, h.Controller), h.Key))
 		}
 		if !keys.person() {
 			return input(fmt.Errorf("nothing was written: this is the first write with this map, so a person compares one value of each scale with the controller's own display: run it in a terminal, or take the map as it is with --unconfirmed"))
@@ -96,6 +106,39 @@ func (c *conversation) confirmScales(ctx context.Context, order []link.Change) e
 		}
 	}
 	return nil
+}
+
+// fewestSteps is how many steps of a scale a value has to have to prove it: zero is zero at any scale.
+const fewestSteps = 5
+
+// proofOf returns the setting of a scale of which the controller holds most, whether it is to be changed or not, and how many steps
+// that is.
+func proofOf(held []bench.Held, scale string) (best bench.Held, steps float64) {
+	steps = -1
+	for _, h := range held {
+		if scaleOf(h.Setting) != scale {
+			continue
+		}
+		n := size(h.Setting, h.Controller)
+		switch {
+		case h.Step > 0:
+			n /= h.Step
+		case n > 0: // a floating-point number shows any scale
+			n = math.Inf(1)
+		}
+		if n > steps {
+			best, steps = h, n
+		}
+	}
+	return best, steps
+}
+
+// size returns how large a value is on its scale, SI; of a temperature, from 0 °C.
+func size(s link.Setting, value float64) float64 {
+	if s.Unit == "°C" {
+		value -= 273.15
+	}
+	return math.Abs(value)
 }
 
 // askShown asks what a display shows until the answer is a value with its unit.
@@ -122,9 +165,9 @@ func askShown(ctx context.Context, keys *keyboard, s link.Setting) (shown float6
 	}
 }
 
-// sameAsShown compares a value as the register map has it with what the display shows, to 1 % or a step: displays round.
+// sameAsShown compares a value as the register map has it with what the display shows, to 1 % or a step, of few steps half a one: displays round.
 func sameAsShown(s link.Setting, read, shown float64) error {
-	if math.Abs(read-shown) <= max(s.Step, 0.01*math.Abs(read)) {
+	if value := size(s, read); math.Abs(read-shown) <= max(min(s.Step, value/10), 0.01*value) {
 		return nil
 	}
 	show := func(v float64) string { return quantity.Format(v, cmp.Or(s.Unit, "1"), 4) }

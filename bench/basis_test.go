@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"context"
 	"os"
 	"regexp"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/trial"
 )
 
 // heron returns a boat as `new` writes it, with changes made to the text.
@@ -52,6 +54,33 @@ func TestWhereValuesComeFrom(t *testing.T) {
 	assert.NoError(t, s.Own())
 	assert.Regexp(t, `^\d+ measured, \d+ from data sheets, 0 estimated, \d+ left out, 0 examples$`, s.Basis.String())
 	assert.Equal(t, short.LeftOut, s.Basis.LeftOut)
+}
+
+// TestAScriptJudgesNoExamples: what a script runs of a boat of the template is refused, as try and step refuse it; the script may lift that
+// for simulations.
+func TestAScriptJudgesNoExamples(t *testing.T) {
+	setup := heron(t, bench.ShortTemplate, nil, nil)
+	s, err := bench.StartScriptIn(bench.ScriptHost{
+		Args: []string{"heron"}, Context: t.Context, Load: func(string) (*bench.Setup, error) { return setup, nil },
+		Run: func(context.Context, *bench.Setup, *trial.Trial, float64) (*bench.StepResult, error) {
+			t.Error("a programme of a boat of examples reached the controller")
+			return nil, nil
+		},
+	})
+	require.NoError(t, err)
+	p := bench.NewProgramme("hop", 3).To(1, 0.3, 0)
+	var examples *bench.ExamplesError
+	_, err = s.Simulate(p)
+	require.ErrorAs(t, err, &examples)
+	_, err = s.Sweep(p, "limits.motor_current", "100 A, 120 A")
+	require.ErrorAs(t, err, &examples)
+	_, err = s.Step(p)
+	require.ErrorAs(t, err, &examples)
+	lifted := s.WithExamples()
+	_, err = lifted.Simulate(p)
+	require.NoError(t, err)
+	_, err = lifted.Step(p)
+	require.ErrorAs(t, err, &examples, "a step test is lifted nowhere")
 }
 
 // TestAChangedExampleIsTold: the value is the person's own, the word is still the template's.

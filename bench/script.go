@@ -163,13 +163,21 @@ func (p *Programme) StopWhen(trace, limit string) *Programme {
 	return p
 }
 
-// Step runs a programme on the controller, with all the rules of a step test, and returns the completed record.
+// Step runs a programme on the controller, with all the rules of a step test, and returns the completed record. A boat whose values
+// are still the template's is refused with an [*ExamplesError], as everywhere; [Script.WithExamples] does not lift that here.
 func (s *Script) Step(p *Programme) (*StepResult, error) {
+	if err := s.Setup.own(false); err != nil {
+		return nil, err
+	}
 	return s.host.Run(s.host.Context(), s.Setup, &p.Trial, 20)
 }
 
-// Simulate runs a programme in simulation and judges it.
+// Simulate runs a programme in simulation and judges it. A boat whose values are still the template's is refused with an
+// [*ExamplesError]; [Script.WithExamples] lifts that.
 func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
+	if err := s.Setup.own(s.examples); err != nil {
+		return nil, err
+	}
 	run, err := simulate.Run(s.host.Context(), s.Setup.Boat, s.Setup.Settings, s.Setup.Conditions.Of(&p.Trial), simulate.Options{})
 	if err != nil {
 		return nil, err

@@ -87,8 +87,8 @@ func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings
 	key = strings.TrimSpace(key)
 	from, ok := s.Settings.Number(key)
 	to, _ := target.Number(key)
-	was, _ := s.Settings.Get(key)
-	end, _ := target.Get(key)
+	was, _ := s.Settings.Shown(key)
+	end, _ := target.Shown(key)
 	least := target.Ramp.Rise + 2
 	switch {
 	case !ok:

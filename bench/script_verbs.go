@@ -15,7 +15,7 @@ import (
 func (s *Script) Boat() string { return s.Setup.Boat.Name }
 
 // Get returns a setting or a value of the boat file as text with its unit: s.Get("limits.motor_current") is "140 A",
-// s.Get("motor.resistance") "14 mΩ ± 10 %". It is "" for a key there is not.
+// s.Get("motor.resistance") "0.014 Ω ± 0.0014 Ω, data sheet". It is "" for a key there is not.
 func (s *Script) Get(key string) string {
 	text, ok := s.Setup.Settings.Get(key)
 	if !ok {
@@ -119,7 +119,7 @@ func (s *Script) Profile(boat, version string) (*Script, error) {
 // Differences lists the settings that another script's boat has otherwise, one in a line: "limits.motor_current: 140 A here, 160 A there".
 func (s *Script) Differences(other *Script) []string {
 	text := func(set settings.Set, key string) string {
-		if t, ok := set.Get(key); ok {
+		if t, ok := set.Shown(key); ok {
 			return t
 		}
 		return "not set"

@@ -47,7 +47,10 @@ func FindBands(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict.
 			asked, out.Trials = append(asked, t), append(out.Trials, t.Name)
 		}
 	}
-	if len(list) == 0 || len(asked) == 0 {
+	if len(list) == 0 {
+		return Bands{Trials: out.Trials, None: (&NoToleranceError{b.Name}).Error()}, nil
+	}
+	if len(asked) == 0 {
 		return out, nil
 	}
 	q, left, err := simulateAll(ctx, b, list, s, asked, out.Draws, o.Seed, o.Progress)

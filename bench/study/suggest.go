@@ -72,7 +72,7 @@ func RunVariants(ctx context.Context, variants []variant.Variant, trials []*tria
 }
 
 // Suggest finds the single setting whose lowering brings the trials that are over to clear, and its highest such value
-// within one per cent. It tries the limit of the current that does the harm first. It returns nil when no single limit
+// within one per cent, rounded down to two digits where that is clear too. It tries the limit of the current that does the harm first. It returns nil when no single limit
 // mends it.
 func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Side, trials []*trial.Trial) (*verdict.Change, error) {
 	var bad []*trial.Trial
@@ -185,9 +185,15 @@ func lower(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials
 			high = mid
 		}
 	}
-	step := math.Pow(10, math.Floor(math.Log10(low))-1) // two digits and a half are what a person sets
+	step := math.Pow(10, math.Floor(math.Log10(low))-1) // two digits are what a person sets
 	if rounded := math.Floor(low/step) * step; rounded > 0 {
-		low = rounded
+		ok, err := clear(rounded) // less of a limit is not clear everywhere: it takes longer to come up to speed
+		if err != nil {
+			return 0, false, err
+		}
+		if ok {
+			low = rounded
+		}
 	}
 	return low, true, nil
 }

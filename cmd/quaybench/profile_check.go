@@ -175,8 +175,10 @@ func showReport(c *call, r *profiles.Report, again []retrial, held bool) {
 	if n := len(again); n > 0 {
 		c.print("the trials of %d versions were run anew\n", n)
 	}
-	for _, t := range r.Tips {
-		c.print("tip of %s: %s\n", t.Boat, t.Hash)
+	if !r.Hurt() { // nobody is to note an older tip
+		for _, t := range r.Tips {
+			c.print("tip of %s: %s\n", t.Boat, t.Hash)
+		}
 	}
 	if r.BeforeChain > 0 {
 		c.print("%d entries are from before the chain: whether one of them was deleted or put in can't be told\n", r.BeforeChain)

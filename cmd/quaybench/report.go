@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -214,6 +215,12 @@ func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.S
 			text += ", changed since"
 		}
 		p.Made.Extra = append(p.Made.Extra, [2]string{"the files in the book are", text})
+	}
+	if i := slices.IndexFunc(list.Problems, func(p profiles.Problem) bool { return p.Hurt }); i >= 0 {
+		// What is damaged or gone may be the newest version or its approval.
+		p.NoApproval = "The book is hurt, so that it cannot be told which version was approved last: " + list.Problems[i].String() + ". See `quaybench profile verify " + name + "`."
+		p.Made.Extra = append(p.Made.Extra, [2]string{"the book is hurt", list.Problems[i].String()})
+		return
 	}
 	for _, tip := range list.Tips {
 		p.Made.Extra = append(p.Made.Extra, [2]string{"tip of the book, for profile verify --tip", string(tip[:printedTip])})

@@ -135,6 +135,21 @@ func TestReportComparesWithTheApproved(t *testing.T) {
 	assert.Contains(t, got, "by the yard on ")
 	assert.Contains(t, got, "one setting differs from it")
 	assert.Contains(t, got, "seen on the water")
+
+	// A newest version that is damaged may be what was approved: nobody can tell, and no older tip is handed on.
+	next, err := book.Save(t.Context(), "petrel", profiles.SaveOptions{Author: "the yard", Reason: "second", Tool: bench.Version})
+	require.NoError(t, err)
+	files, err := filepath.Glob(filepath.Join(dir, "petrel", "versions", "*"+next.Hash.Short()+"*"))
+	require.NoError(t, err)
+	require.Len(t, files, 1)
+	text, err := os.ReadFile(files[0])
+	require.NoError(t, err)
+	text[len(text)/2]++
+	require.NoError(t, os.WriteFile(files[0], text, 0o644))
+	got = report()
+	assert.Contains(t, got, "The book is hurt, so that it cannot be told which version was approved last")
+	assert.NotContains(t, got, "tip of the book")
+	assert.NotContains(t, got, "has been approved yet")
 }
 
 // TestCommandLine: the command in a report gives the same again when a shell reads it.

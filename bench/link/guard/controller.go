@@ -449,7 +449,7 @@ func (c *Controller) atRest(ctx context.Context, t *Throttle) error {
 			return fmt.Errorf("%s at %v cannot be read: %w", what, p, err)
 		}
 		if count := kind.Number(raw); !slices.Contains(counts, count) {
-			return fmt.Errorf("%s at %v holds %g at rest, where its zero is %g: is that a setting's place? Compare the map with the manual. If a test was cut off before, switch the controller off and on", what, p, count, counts[0])
+			return fmt.Errorf("%s at %v holds %g at rest, where its zero is %g: if a test was cut off before, switch the controller off and on. Else: is that a setting's place? Compare the map with the manual", what, p, count, counts[0])
 		}
 		return nil
 	}

@@ -126,9 +126,9 @@ var instrumentTests = []struct {
 	}},
 	{"another instrument on the port that is known", func(y *yard, p *pontoon) {
 		var gps atomic.Bool
-		lines, _ := say(y, 200*time.Millisecond, func(int) string {
+		lines, _ := say(y, 200*time.Millisecond, func(n int) string {
 			if gps.Load() {
-				return sealedSentence("GPRMC,102030.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A")
+				return sealedSentence(fmt.Sprintf("GPRMC,1020%02d.%d0,A,", n/5%60, 2*(n%5)) + "5230.00000,N,01320.00000,E,0.02,,050624,,,A")
 			}
 			return "motor current [A]\r\n1.5\r\n1.6\r\n"
 		})
@@ -149,11 +149,11 @@ var instrumentTests = []struct {
 	{"a GPS that loses its fix", func(y *yard, p *pontoon) {
 		t, file := y.t, filepath.Join(y.home, "lost.csv")
 		begun := time.Now()
-		gps, _ := say(y, time.Second, func(int) string {
+		gps, _ := say(y, time.Second, func(n int) string {
 			if s := time.Since(begun); s > 12*time.Second && s < 16*time.Second { // in the test
 				return sealedSentence("GPRMC,102030.00,V,,,,,,,050624,,,N")
 			}
-			return sealedSentence("GPRMC,102030.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A")
+			return sealedSentence(fmt.Sprintf("GPRMC,10%02d%02d.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A", n/60, n%60))
 		})
 		d := y.sit("step", "petrel", "--trial", fileOf(t, "long.toml", long), "--on", p.port, "--logger", gps, "--record", file)
 		d.await("type release ")
@@ -165,6 +165,17 @@ var instrumentTests = []struct {
 		assert.True(t, tr.Gaps)
 		_, note, _ := strings.Cut(screen, " readings of NMEA 0183 on ")
 		assert.Regexp(t, `^\S+ [345] were none \(no fix, overload, nothing to measure\)`, note[:min(len(note), 200)])
+	}},
+	{"a GPS that hangs on one fix", func(y *yard, p *pontoon) {
+		gps, _ := say(y, time.Second, func(n int) string {
+			n = min(n, 12)
+			return sealedSentence(fmt.Sprintf("GPRMC,10%02d%02d.00,A,5230.00000,N,01320.00000,E,0.02,,050624,,,A", n/60, n%60))
+		})
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", gps)
+		d.await("type release ")
+		d.line("release")
+		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "telemetry is stale: NMEA 0183 on "+gps+": no new readings")
+		zeroLast(y.t, p)
 	}},
 	{"a GPS that is unplugged", func(y *yard, p *pontoon) {
 		gps, unplug := plugBeside(y, p, "gps")

@@ -66,7 +66,7 @@ func (s Stats) missing(before Stats) string {
 	case s.Bytes == before.Bytes:
 		return "nothing came: check that the instrument runs, its plug, and the port"
 	case s.Others > before.Others:
-		return fmt.Sprintf("%d lines came of other kinds than the one that is meant: check what it is set to send", s.Others-before.Others)
+		return fmt.Sprintf("%d lines came of other kinds than the one that is meant, or said again what was known: check what it is set to send, and that it does not hang", s.Others-before.Others)
 	}
 	return "bytes came, but no whole line: check the baud rate"
 }

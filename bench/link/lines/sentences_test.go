@@ -43,11 +43,13 @@ func TestSentencesConform(t *testing.T) {
 		logger := lines.NewLogger(format, near, port.WallClock{})
 		_, err := logger.Next(t.Context())
 		require.ErrorIs(t, err, lines.ErrHalf)
+		fixes := 0
 		return linktest.Stream{
 			Instrument: logger,
 			Send: func(values []float64) {
+				fixes++
 				send(sentence("GPGGA,102030.00,5230.00000,N,01320.00000,E,1,08,0.9,545.4,M,46.9,M,,"))
-				send(sentence(fmt.Sprintf("GPRMC,102030.00,A,5230.00000,N,01320.00000,E,%.2f,123.4,050624,,,A", values[0]*3600/1852)))
+				send(sentence(fmt.Sprintf("GPRMC,10%02d%02d.00,A,5230.00000,N,01320.00000,E,%.2f,123.4,050624,,,A", fixes/60%60, fixes%60, values[0]*3600/1852)))
 			},
 			Garble: func() { send([]byte("$GPRMC,102030.00,A,5230.00000,N,01320.00000,E,9.99,123.4,050624,,,A*00\r\n")) },
 			Unplug: func() { far.Close() },

@@ -124,13 +124,15 @@ func capitals(text []byte) bool {
 
 // Reader reads the speeds of one stream. The zero value begins one.
 type Reader struct {
-	rmc int // sentences of any kind for which VTG only says again what RMC said
+	rmc  int    // sentences of any kind for which VTG only says again what RMC said
+	last string // time of the last RMC
 }
 
 // repeats is for how many sentences after an RMC a VTG counts as the same fix told again.
 const repeats = 50
 
-// Read reads a sentence; ok is false for one that tells no speed, or again what RMC has told.
+// Read reads a sentence; ok is false for one that tells no speed, or again what RMC has told: a receiver that hangs repeats the same fix
+// of the same time for ever.
 func (r *Reader) Read(s Sentence) (speed Speed, ok bool, err error) {
 	channel, ok := Kinds()[s.Kind]
 	if !ok {
@@ -152,7 +154,11 @@ func (r *Reader) Read(s Sentence) (speed Speed, ok bool, err error) {
 	}
 	switch {
 	case s.Kind == "RMC":
-		r.rmc = repeats
+		told := r.last != "" && r.last == s.Fields[0] && !math.IsNaN(speed.Value)
+		r.rmc, r.last = repeats, s.Fields[0]
+		if told {
+			return Speed{}, false, nil
+		}
 	case s.Kind == "VTG" && r.rmc > 0:
 		r.rmc--
 		return Speed{}, false, nil

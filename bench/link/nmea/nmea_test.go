@@ -222,3 +222,29 @@ func FuzzSentence(f *testing.F) {
 		}
 	})
 }
+
+// TestAReceiverThatHangsTellsNothingNew: the same fix of the same time again and again is one reading; one without a clock, and one without
+// a fix, are taken as they come.
+func TestAReceiverThatHangsTellsNothingNew(t *testing.T) {
+	told := func(bodies ...string) (n int) {
+		var r nmea.Reader
+		for _, body := range bodies {
+			s, ok, err := nmea.Split(fmt.Appendf(nil, "$%s*%02X\r\n", body, nmea.CheckSum([]byte(body))))
+			require.True(t, ok)
+			require.NoError(t, err)
+			_, ok, err = r.Read(s)
+			require.NoError(t, err)
+			if ok {
+				n++
+			}
+		}
+		return n
+	}
+	at := func(clock, status string) string {
+		return "GPRMC," + clock + "," + status + ",5230.0,N,01320.0,E,5.00,123.4,050624,,,A"
+	}
+	assert.Equal(t, 1, told(at("102030.00", "A"), at("102030.00", "A"), at("102030.00", "A")))
+	assert.Equal(t, 3, told(at("102030.00", "A"), at("102030.20", "A"), at("102030.00", "A")))
+	assert.Equal(t, 2, told(at("", "A"), at("", "A")))
+	assert.Equal(t, 2, told(at("102030.00", "V"), at("102030.00", "V")))
+}

@@ -99,7 +99,7 @@ func (d *Drifted) Reaches(t *learn.Track, layout string) string {
 	return fmt.Sprintf("at this pace the %s reaches its limit in %s between %s and %s", r.Part, r.Trial, d.Date(r.Early).Format(layout), d.Date(r.Late).Format(layout))
 }
 
-// AtOnce says in words between which records a value changed that changed at once; "": it did not, or nobody can tell. layout is that of its dates.
+// AtOnce returns in words between which records a value changed that changed at once; "": it did not, or nobody can tell. layout is that of its dates.
 func (d *Drifted) AtOnce(t *learn.Track, layout string) string {
 	if t.Step == 0 {
 		return ""

@@ -9,15 +9,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/benchtest"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
 // TestWhatNext: more meters never tell less, a thermometer on the tightest part itself tells most, and what is not clear stands last.
 func TestWhatNext(t *testing.T) {
-	if testing.Short() {
-		t.Skip("hundreds of simulations")
-	}
+	benchtest.Computes(t)
 	s := setup(t, "petrel")
 	hot, err := trial.Builtin("hot-restart")
 	require.NoError(t, err)
@@ -45,9 +44,7 @@ func TestWhatNext(t *testing.T) {
 
 // TestWhatNextWithTheMetersAtHand: only what is at hand is read; an unknown meter is named with those there are, and a thermometer that does not reach the part is said to be of no use.
 func TestWhatNextWithTheMetersAtHand(t *testing.T) {
-	if testing.Short() {
-		t.Skip("hundreds of simulations")
-	}
+	benchtest.Computes(t)
 	s := setup(t, "petrel")
 	hot, err := trial.Builtin("hot-restart")
 	require.NoError(t, err)

@@ -115,7 +115,8 @@ func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings
 		if err != nil {
 			return nil, nil, err
 		}
-		sets, p.Steps = append(sets, set), append(p.Steps, report.PlanStep{Value: v})
+		shown, _ := set.Shown(key)
+		sets, p.Steps = append(sets, set), append(p.Steps, report.PlanStep{Value: shown})
 	}
 	t := *HoldTrial(o.Hold)
 	t.Name, t.About, t.Moored = "plan", "a step of a commissioning plan: full throttle, held", o.Moored

@@ -7,6 +7,6 @@ import "testing"
 func Computes(t testing.TB) {
 	t.Helper()
 	if testing.Short() {
-		t.Skip("computes: without -short")
+		t.Skip("NOT TESTED WITH -short: it only computes")
 	}
 }

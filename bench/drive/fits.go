@@ -3,39 +3,22 @@ package drive
 import (
 	"reflect"
 	"slices"
+	"sync"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/hydro"
-	"quaybench/bench/quantity"
 	"quaybench/bench/thermal"
 )
 
-// Fits keeps what takes long to work out of a boat file, the curves of fuse, hull and propeller, for the next model of a
+// Fits keeps what takes long to work out of a boat file, the curves of hull and propeller, for the next model of a
 // boat that says the same of them: trials and draws mostly do. The zero value is ready; one goroutine at a time.
 type Fits struct {
-	fuseOf           boat.Fuse
-	fastest, slowest thermal.FuseModel
-
 	hullOf  boat.Hull
 	screwOf boat.Propeller
 	density float64
 	hull    hydro.Hull
 	screw   hydro.Propeller // nil: none yet
-}
-
-func (f *Fits) fuse(of *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
-	alike := *of
-	alike.Resistance = quantity.Value{} // differs from draw to draw, and no curve hangs on it
-	if f.fastest.States() == 0 || !reflect.DeepEqual(f.fuseOf, alike) {
-		if fastest, slowest, err = FuseCurves(of); err != nil {
-			return fastest, slowest, err
-		}
-		f.fastest, f.slowest = fastest, slowest
-		f.fuseOf = alike
-		f.fuseOf.Fastest, f.fuseOf.Slowest = own(of.Fastest), own(of.Slowest)
-	}
-	return f.fastest, f.slowest, nil
 }
 
 func (f *Fits) water(b *boat.Boat, density float64) (hydro.Hull, hydro.Propeller, error) {
@@ -59,4 +42,38 @@ func own(t datafile.Table) datafile.Table {
 		t[i] = slices.Clone(t[i])
 	}
 	return t
+}
+
+// fuseFit is the fitted curves of a fuse, or why there are none.
+type fuseFit struct {
+	of               boat.Fuse
+	fastest, slowest thermal.FuseModel
+	err              error
+}
+
+// fuseFits keeps the newest fits, which hang on nothing but the fuse. Nobody waits for another's fit.
+type fuseFits struct {
+	sync.Mutex
+	list []fuseFit
+}
+
+// mostFuses is how many fits are kept.
+const mostFuses = 8
+
+var fuses fuseFits
+
+func (l *fuseFits) find(of *boat.Fuse) (k fuseFit, ok bool) {
+	l.Lock()
+	defer l.Unlock()
+	i := slices.IndexFunc(l.list, func(k fuseFit) bool { return reflect.DeepEqual(&k.of, of) })
+	if i < 0 {
+		return k, false
+	}
+	return l.list[i], true
+}
+
+func (l *fuseFits) keep(k fuseFit) {
+	l.Lock()
+	defer l.Unlock()
+	l.list = append([]fuseFit{k}, l.list[:min(len(l.list), mostFuses-1)]...)
 }

@@ -3,9 +3,6 @@ package drive
 import (
 	"fmt"
 	"math"
-	"reflect"
-	"slices"
-	"sync"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/control"
@@ -153,7 +150,7 @@ func (f *Fits) New(b *boat.Boat, s settings.Set, c Conditions) (*Model, error) {
 		return nil, fmt.Errorf("motor: %w", err)
 	}
 	m.stage = newStage(&b.Stage, b.Contactor.CoilPower.SI)
-	if m.fuse, m.slow, err = f.fuse(&b.Fuse); err != nil {
+	if m.fuse, m.slow, err = FuseCurves(&b.Fuse); err != nil {
 		return nil, fmt.Errorf("fuse: %w", err)
 	}
 	m.fuseR = b.Fuse.Resistance.Or(anyFuse(&b.Fuse))
@@ -343,34 +340,18 @@ func (m *Model) Tolerances(rel float64) []float64 {
 // Dim returns the number of states.
 func (m *Model) Dim() int { return m.layout.size }
 
-// fitted are the curves of the fuses asked for last: a fit takes milliseconds, and who judges a boat's settings one after the other asks
-// for the same curves each time.
-var fitted struct {
-	sync.Mutex
-	list []fittedFuse
-}
-
-type fittedFuse struct {
-	of               boat.Fuse
-	fastest, slowest thermal.FuseModel
-	err              error
-}
-
-// FuseCurves fits the fastest and the slowest curve of a fuse.
+// FuseCurves fits the fastest and the slowest curve of a fuse. It remembers the last few fits, which take milliseconds each: models, rules
+// and charts of one boat ask for the same. Any number of goroutines may call it.
 func FuseCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
-	const kept = 8
 	of := *f
 	of.Resistance = quantity.Value{} // differs from draw to draw, and no curve hangs on it
-	fitted.Lock()
-	defer fitted.Unlock()
-	i := slices.IndexFunc(fitted.list, func(k fittedFuse) bool { return reflect.DeepEqual(k.of, of) })
-	if i < 0 {
-		k := fittedFuse{of: of}
-		k.of.Fastest, k.of.Slowest = own(of.Fastest), own(of.Slowest)
-		k.fastest, k.slowest, k.err = fitCurves(f)
-		i, fitted.list = 0, append([]fittedFuse{k}, fitted.list[:min(len(fitted.list), kept-1)]...)
+	if k, ok := fuses.find(&of); ok {
+		return k.fastest, k.slowest, k.err
 	}
-	k := fitted.list[i]
+	k := fuseFit{of: of}
+	k.of.Fastest, k.of.Slowest = own(of.Fastest), own(of.Slowest)
+	k.fastest, k.slowest, k.err = fitCurves(f)
+	fuses.keep(k)
 	return k.fastest, k.slowest, k.err
 }
 

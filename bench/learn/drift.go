@@ -80,7 +80,7 @@ func Drift(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record,
 	return drifting(ctx, b, s, records, days, func(Unknown) bool { return true })
 }
 
-// drifting is Drift with some of the values, the others being as the file has them.
+// drifting does what Drift does with some of the values; the others are as the file has them.
 func drifting(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record, days []float64, take func(Unknown) bool) (*Drifting, error) {
 	out := &Drifting{}
 	for i, rec := range records {
@@ -210,7 +210,7 @@ func (p *problem) drift(ctx context.Context, days []float64) (tracks []Track, f 
 	return append(moved, w.still()...), f, first, worst, nil
 }
 
-// refit makes the values of some tracks differ from record to record, and finds the mode of that from where the records lead to first order.
+// refit fits anew with a value of its own in each record for some tracks, and starts where the records lead to first order.
 func (p *problem) refit(ctx context.Context, f *fitted, w *row, more []Track) (*fitted, error) {
 	type own struct{ head, worn, tail []float64 }
 	n := len(p.values)

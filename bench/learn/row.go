@@ -12,8 +12,8 @@ import (
 	"quaybench/bench/quantity"
 )
 
-// row is what the records say together of a change of each value that wears in each record, linear around a mode. Changes are in those that are usual; everything else, and what moved
-// already, is integrated out.
+// row holds what all records together say of the changes of the values that wear, one for each value in each record, linear around a mode. A change is counted in usual ones
+// (wear.usual). Everything else, and what moved already, is integrated out.
 type row struct {
 	p     *problem
 	days  []float64
@@ -174,7 +174,7 @@ func (w *row) reduce(whole *information, base int) error {
 	return nil
 }
 
-// scatter is by how much a value differs from outing to outing though nothing wears, a standard deviation.
+// scatter returns by how much a value differs from outing to outing though nothing wears, a standard deviation.
 func (w *row) scatter(j int) float64 {
 	k := w.wear(j)
 	return math.Abs(math.Log1p(k.scatter) / k.size())
@@ -296,7 +296,7 @@ func (w *row) best(j int, S *mat.SymDense, s []float64) (score float64, ok bool)
 	return score, ok
 }
 
-// asked returns how many independent tests those of all values count for (Galwey 2009, from their correlations).
+// asked returns how many independent tests those of all values count for (Galwey 2009, from their correlations; from memory).
 func (w *row) asked() float64 {
 	var list []way
 	for j := range w.value {
@@ -521,7 +521,7 @@ func (w *row) fill(t *Track, j int, x []float64, cov *mat.SymDense) {
 	if !chol.Factorize(later) {
 		return
 	}
-	sum := func(a, b []float64) float64 { // under the covariance (Aitken 1935)
+	sum := func(a, b []float64) float64 { // under the covariance (Aitken 1935, from memory)
 		var solved mat.VecDense
 		_ = chol.SolveVecTo(&solved, mat.NewVecDense(k-1, b)) // it was factorised
 		return mat.Dot(mat.NewVecDense(k-1, a), &solved)

@@ -19,7 +19,7 @@ type wear struct {
 	loose   float64 // as that of a cause: its scores spread so much wider than 1 in boats that stay as they are
 }
 
-// wears is what drift asks, with a change that is usual where it is there, as a share of the value, and the scatter. Both are common practice, no source.
+// wears lists the values that drift asks for, each with the change that is usual where it wears, as a share of the value, and with its scatter (common practice, no source).
 var wears = []wear{
 	{jointUp, "joint.resistance", 8, 0.05, 1}, // ten times as much glows
 	{"crimp or cable corroded: ", "cable.resistance", 1, 0.03, 1},
@@ -59,7 +59,7 @@ func wearOf(b *boat.Boat, key string) *wear {
 	return nil
 }
 
-// name says what happened to a value, for people: of a joint with its name.
+// name returns what happened to a value in the trade's words, with the name of the joint or cable.
 func (w *wear) name(b *boat.Boat, key string) string {
 	if !strings.HasSuffix(w.cause, ": ") {
 		return w.cause
@@ -77,7 +77,7 @@ func (w *wear) name(b *boat.Boat, key string) string {
 	return w.cause
 }
 
-// size is the standard deviation of the logarithm of a value's change before the records say anything, with the sign of what wears.
+// size returns the standard deviation of the logarithm of a value's change before the records say anything, with the sign of what wears.
 func (w *wear) size() float64 { return math.Log1p(w.usual) }
 
 // worn returns the score of a value whose score would be z, had it not changed by the factor exp(size·d).
@@ -85,7 +85,7 @@ func (w *wear) worn(u *Unknown, z, d float64) float64 {
 	return u.Spread.Score(u.Spread.At(z) * math.Exp(w.size()*d))
 }
 
-// slope is by how much such a score moves with d, over what it moves by with z.
+// slope returns by how much such a score moves with d, over what it moves by with z.
 func (w *wear) slope(u *Unknown, z, d float64) float64 {
 	const h = 1e-3
 	return (w.worn(u, z, d+h) - w.worn(u, z, d-h)) / (w.worn(u, z+h, d) - w.worn(u, z-h, d))

@@ -158,7 +158,7 @@ func (p *proving) hear(told []string) {
 	}
 }
 
-// tellHeard tells the person what the controller told, where nothing is waited for.
+// tellHeard shows the person what the controller told. It is called only where no command is due.
 func (p *proving) tellHeard() {
 	if len(p.heard) > 0 && p.plan.Tell != nil {
 		p.plan.Tell("The controller or its line told by itself: " + strings.Join(p.heard, "; ") + ". It may come of our silence; where it may be something else, look into it before you go on.")

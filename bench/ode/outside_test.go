@@ -69,7 +69,7 @@ func TestAgainstYardstick(t *testing.T) {
 	}
 }
 
-// rungeKutta4 returns the classical method with a fixed step.
+// rungeKutta4 integrates by the classical method with a fixed step.
 func rungeKutta4(sys ode.System, t0, t1, h float64, y []float64) []float64 {
 	n := len(y)
 	k1, k2, k3, k4, z := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)

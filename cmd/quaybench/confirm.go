@@ -135,10 +135,7 @@ func proofOf(held []bench.Held, scale string) (best bench.Held, steps float64) {
 
 // size returns how large a value is on its scale, SI; of a temperature, from 0 °C.
 func size(s link.Setting, value float64) float64 {
-	if s.Unit == "°C" {
-		value -= 273.15
-	}
-	return math.Abs(value)
+	return math.Abs(value - zeroOf(s.Unit))
 }
 
 // askShown asks what a display shows until the answer is a value with its unit.

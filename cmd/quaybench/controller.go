@@ -484,8 +484,9 @@ func (c *conversation) transfer(ctx context.Context, order []link.Change) (err e
 	defer func() { err = errors.Join(err, j.Close()) }()
 	defer c.sys.Guard()() // a second Ctrl-C would leave the first's undoing half done
 	// A shaft that still coasts is waited for, as before a step test; what Transfer then asks, it answers for itself.
-	if _, err := measure.AwaitRest(ctx, c.sys.Clock, measure.RestPause, c.Running); ctx.Err() != nil {
-		return fmt.Errorf("nothing was written: %w", err)
+	_, _ = measure.AwaitRest(ctx, c.sys.Clock, measure.RestPause, c.Running)
+	if ctx.Err() != nil {
+		return fmt.Errorf("nothing was written: %w", context.Cause(ctx))
 	}
 	return link.Transfer(ctx, c, order, j)
 }

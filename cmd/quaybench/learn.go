@@ -18,6 +18,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/learn"
 	"quaybench/bench/report"
+	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
@@ -124,7 +125,7 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 			return err
 		}
 	} else if counting(learned) > 0 {
-		out.Written = []string{fmt.Sprintf("Nothing was written. --write would put %s into %s.", countOf(counting(learned), "value"), b.BoatFile)}
+		out.Written = []string{fmt.Sprintf("Nothing was written. --write would put %s into %s.", study.Plural(counting(learned), "value"), b.BoatFile)}
 	}
 	if o.json {
 		err = writeJSON(sys, learned)
@@ -261,13 +262,6 @@ func counting(l *bench.Learned) (n int) {
 	return n
 }
 
-func countOf(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
 // boatText returns the text of the boat file, wherever it comes from.
 func (b *berth) boatText() ([]byte, error) {
 	if b.home == "" {
@@ -299,7 +293,7 @@ func (o *learnOptions) keep(ctx context.Context, sys *system, b *berth, l *bench
 		if err != nil {
 			return nil, fmt.Errorf("%s is left as it was: %w", b.BoatFile, err)
 		}
-		return []string{fmt.Sprintf("Wrote %s into %s. The boat is in no book, so no version was saved.", countOf(counting(l), "value"), b.BoatFile)}, nil
+		return []string{fmt.Sprintf("Wrote %s into %s. The boat is in no book, so no version was saved.", study.Plural(counting(l), "value"), b.BoatFile)}, nil
 	}
 	who, err := author(sys, o.author)
 	if err != nil {
@@ -327,7 +321,7 @@ func (o *learnOptions) keep(ctx context.Context, sys *system, b *berth, l *bench
 		names = append(names, filepath.Base(r.Name)+" ("+r.Hash+")")
 		save.Evidence = append(save.Evidence, profiles.File{Role: profiles.RoleRecord, Name: filepath.Base(r.Name), Content: texts[i]})
 	}
-	save.Reason = fmt.Sprintf("learned %s from %s", countOf(counting(l), "value"), strings.Join(names, ", "))
+	save.Reason = fmt.Sprintf("learned %s from %s", study.Plural(counting(l), "value"), strings.Join(names, ", "))
 	now, err := book.Texts(ctx, b.name)
 	if err != nil {
 		return nil, fromBook(err)
@@ -341,7 +335,7 @@ func (o *learnOptions) keep(ctx context.Context, sys *system, b *berth, l *bench
 	if err != nil {
 		return nil, fmt.Errorf("the values are in %s, and no version was saved: %w", b.BoatFile, fromBook(err))
 	}
-	said := []string{fmt.Sprintf("Wrote %s into %s of %s and saved v%d %s: %s.", countOf(counting(l), "value"), bench.BoatFile, b.name, v.Number, v.Hash.Short(), resultText(v.Result))}
+	said := []string{fmt.Sprintf("Wrote %s into %s of %s and saved v%d %s: %s.", study.Plural(counting(l), "value"), bench.BoatFile, b.name, v.Number, v.Hash.Short(), resultText(v.Result))}
 	if approved != "" {
 		said = append(said, fmt.Sprintf("The approval of %s lapses: it was given for other numbers. Approve the new version when you have read its verdict.", approved))
 	}

@@ -54,7 +54,7 @@ func untilSignal(parent context.Context, signals <-chan os.Signal) context.Conte
 	return ctx
 }
 
-// run returns the whole program but for the process around it.
+// run is the whole program but for the process around it; it returns the exit code.
 func run(ctx context.Context, args []string, sys system) int {
 	out := &output{Writer: sys.Out}
 	sys.Out = out

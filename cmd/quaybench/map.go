@@ -21,6 +21,7 @@ import (
 	"quaybench/bench/link/maptable"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
+	"quaybench/bench/study"
 )
 
 // mapOptions are what `quaybench controller map` is asked.
@@ -87,9 +88,9 @@ func (o *mapOptions) draft(sys *system, b *berth) error {
 	}
 	texts := ""
 	if d.Texts > 0 {
-		texts = fmt.Sprintf("; %s of texts or 64 bits, which no map has, left out", countOf(d.Texts, "line"))
+		texts = fmt.Sprintf("; %s of texts or 64 bits, which no map has, left out", study.Plural(d.Texts, "line"))
 	}
-	say("%s is a draft of %s from %s: %d with a key, %d as comments that wait for one%s.", file, countOf(d.Keyed+d.Open, "line"), o.table, d.Keyed, d.Open, texts)
+	say("%s is a draft of %s from %s: %d with a key, %d as comments that wait for one%s.", file, study.Plural(d.Keyed+d.Open, "line"), o.table, d.Keyed, d.Open, texts)
 	if len(d.Unknown) > 0 {
 		say("Columns of the table that are not used: %s.", strings.Join(d.Unknown, ", "))
 	}
@@ -130,7 +131,7 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 			return input(err)
 		}
 	}
-	sys.tell("%s: %s with %s and %s\n", m.Title, m.Noun, countOf(len(m.Settings), "setting"), countOf(len(m.Readings), "reading"))
+	sys.tell("%s: %s with %s and %s\n", m.Title, m.Noun, study.Plural(len(m.Settings), "setting"), study.Plural(len(m.Readings), "reading"))
 	doubts := 0
 	tab := &layout.Table{Right: map[int]bool{0: true}}
 	tab.Add("line", "what", "where", "type", "for example", "")
@@ -177,7 +178,7 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 		say("no throttle over the line: step tests are made by hand with the lever (quaybench step --prompted)")
 	}
 	if doubts > 0 {
-		return fmt.Errorf("%s of the map: see the last column", countOf(doubts, "doubtful line"))
+		return fmt.Errorf("%s of the map: see the last column", study.Plural(doubts, "doubtful line"))
 	}
 	say(fmt.Sprintf("nothing in it contradicts itself. Whether it is true only the controller tells: quaybench controller map %s --try PORT", word(b.name)))
 	return nil
@@ -295,7 +296,7 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 	}
 	fmt.Fprintln(sys.Out, wrapped("nothing was written. Compare each value with the controller's own display before you write with this map: a wrong scale reads back as right what it wrote wrong.", sys.width()))
 	if wrong > 0 {
-		return fmt.Errorf("%s could not be read as the map says: see the last column", countOf(wrong, "line"))
+		return fmt.Errorf("%s could not be read as the map says: see the last column", study.Plural(wrong, "line"))
 	}
 	return nil
 }

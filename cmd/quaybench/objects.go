@@ -23,6 +23,7 @@ import (
 	"quaybench/bench/link/objmap"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/slcan"
+	"quaybench/bench/study"
 )
 
 // objectsOptions are what `quaybench controller objects` is asked.
@@ -98,7 +99,7 @@ func (o *objectsOptions) find(ctx context.Context, sys *system) error {
 		what := "nothing"
 		switch {
 		case h.Frames > 0:
-			what = countOf(h.Frames, "valid frame")
+			what = study.Plural(h.Frames, "valid frame")
 			for _, id := range h.IDs {
 				what += fmt.Sprintf(", %03X", id)
 			}
@@ -231,7 +232,7 @@ func (o *objectsOptions) browse(ctx context.Context, sys *system, client *canope
 	for _, line := range tab.Fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
 	}
-	fmt.Fprintf(sys.Out, "%s; nothing was written\n", countOf(count, "object"))
+	fmt.Fprintf(sys.Out, "%s; nothing was written\n", study.Plural(count, "object"))
 	if sheet == nil && o.within == usualIndices && err == nil {
 		fmt.Fprintln(sys.Out, wrapped("asked for were "+usualIndices+" and what the map has. A maker's own objects may lie up to 5FFF: --within 0x3000-0x5FFF asks for the rest, which takes longer.", sys.width()))
 	}

@@ -19,6 +19,7 @@ import (
 	"quaybench/bench/readings"
 	"quaybench/bench/record"
 	"quaybench/bench/report"
+	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 	"quaybench/profiles"
@@ -317,7 +318,7 @@ func showUnderstood(sys *system, u *readings.Understood) {
 	}
 }
 
-// understood says what was understood of a file, line by line.
+// understood returns what was understood of a file, line by line.
 func understood(u *readings.Understood) (lines []string) {
 	say := func(text string) { lines = append(lines, text) }
 	text := fmt.Sprintf("columns parted by %s, decimal %s, times as %s", u.Delimiter, u.Decimal, u.Clock)
@@ -328,7 +329,7 @@ func understood(u *readings.Understood) (lines []string) {
 		text += ", from " + u.Begins.Format(time.DateTime)
 	}
 	if u.Above > 0 {
-		text += fmt.Sprintf("; %s above the header passed over", countOf(u.Above, "line"))
+		text += fmt.Sprintf("; %s above the header passed over", study.Plural(u.Above, "line"))
 	}
 	say(text)
 	for _, c := range u.Columns {
@@ -348,7 +349,7 @@ func understood(u *readings.Understood) (lines []string) {
 		}
 		say(fmt.Sprintf("%q is %s", c.Header, what))
 	}
-	text = fmt.Sprintf("%s kept, %s", countOf(u.Rows, "row"), report.ShownTime(u.Run.Time[len(u.Run.Time)-1]))
+	text = fmt.Sprintf("%s kept, %s", study.Plural(u.Rows, "row"), report.ShownTime(u.Run.Time[len(u.Run.Time)-1]))
 	if u.Moved > 0 {
 		text += fmt.Sprintf("; out of order and put into it: %d", u.Moved)
 	}

@@ -310,7 +310,7 @@ func (t *stepTest) runScript(ctx context.Context, s *script, f controllerFlags) 
 	return all.result(err)
 }
 
-// step returns a stepper.
+// step runs one programme of a script; see [stepper].
 func (all *steps) step(ctx context.Context, s *bench.Setup, program *trial.Trial, _ float64) (*bench.StepResult, error) {
 	all.count++
 	t := *all.first

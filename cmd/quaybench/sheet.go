@@ -22,6 +22,7 @@ import (
 	"quaybench/bench/readings"
 	"quaybench/bench/record"
 	"quaybench/bench/report"
+	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/profiles"
 )
@@ -248,7 +249,7 @@ func askReadings(ctx context.Context, keys *keyboard, s *bench.Sheet) ([]byte, e
 		}
 		words := strings.Fields(strings.NewReplacer(";", " ", ", ", " ").Replace(text))
 		if len(words) != len(wanted) {
-			say(fmt.Sprintf("That is %s, and %d are asked for. Type all of them with blanks between, and - for what was not read.", countOf(len(words), "number"), len(wanted)))
+			say(fmt.Sprintf("That is %s, and %d are asked for. Type all of them with blanks between, and - for what was not read.", study.Plural(len(words), "number"), len(wanted)))
 			continue
 		}
 		row, bad := make([]string, len(s.Meters)), ""
@@ -297,7 +298,7 @@ func keepTyped(sys *system, s *bench.Sheet, typed [][]string) error {
 		if err = errors.Join(err, f.Close()); err != nil {
 			return fmt.Errorf("what was typed is lost: %w", err)
 		}
-		sys.say(fmt.Sprintf("%s typed so far: kept in %s; fill in the rest there and take it back with --fill %s", countOf(len(typed), "row"), name, name))
+		sys.say(fmt.Sprintf("%s typed so far: kept in %s; fill in the rest there and take it back with --fill %s", study.Plural(len(typed), "row"), name, name))
 		return nil
 	}
 	return nil
@@ -344,7 +345,7 @@ func (o *sheetOptions) typeIn(ctx context.Context, sys *system, b *berth) error 
 	if err := errors.Join(j.Note(link.Found, found...), j.Note(link.Ends, found...), j.Close()); err != nil {
 		return err
 	}
-	said := fmt.Sprintf("%s typed in; the journal of %s knows them now (quaybench controller journal %s)", countOf(len(list), "setting"), b.Boat.Name, b.name)
+	said := fmt.Sprintf("%s typed in; the journal of %s knows them now (quaybench controller journal %s)", study.Plural(len(list), "setting"), b.Boat.Name, b.name)
 	if kept, err := keepMeasured(ctx, sys, b, o.author, "settings as the controller showed them", []profiles.File{{Role: profiles.RoleOther, Name: "settings-shown.csv", Content: text}}); err != nil {
 		return err
 	} else if b.book != nil {

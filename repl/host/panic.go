@@ -140,7 +140,7 @@ type Panicking struct {
 	on    bool
 }
 
-// Recover returns the builtin recover, called by a function that a deferred call of p runs.
+// Recover does what the builtin recover does, called by a function that a deferred call of p runs.
 func Recover(p *Panicking) any {
 	if p == nil || !p.on {
 		return nil

@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// Users returns the other programs that hold a port open, as in "minicom (process 4711)", as far as the system tells: on Linux those
+// Users returns the other programs that hold a port open, as in "tail (process 4711)", as far as the system tells: on Linux those
 // of the same user, or all for root; elsewhere none.
 func Users(name string) []string { return users("/proc", name, os.Getpid()) }
 

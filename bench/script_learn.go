@@ -65,11 +65,6 @@ func (s *Script) records(names []string) (list []*learn.Record, err error) {
 		if err != nil {
 			return nil, err
 		}
-		for _, other := range list {
-			if other.Hash == r.Hash {
-				return nil, fmt.Errorf("%s is the same record as %s: it counts once", name, other.Name)
-			}
-		}
 		list = append(list, r)
 	}
 	return list, nil

@@ -84,7 +84,10 @@ func Drift(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record,
 func drifting(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record, days []float64, take func(Unknown) bool) (*Drifting, error) {
 	out := &Drifting{}
 	for i, rec := range records {
-		why := out.tries(ctx, b, s, rec)
+		why := repeated(rec, records[:i])
+		if why == nil {
+			why = out.tries(ctx, b, s, rec)
+		}
 		if ctx.Err() != nil {
 			return nil, context.Cause(ctx)
 		}

@@ -113,11 +113,14 @@ func Learn(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record)
 	return out, nil
 }
 
-// newProblem makes records ready.
+// newProblem makes records ready, each of which has readings of its own.
 func newProblem(b *boat.Boat, s settings.Set, records []*Record) (*problem, error) {
 	filled := drive.Filled(b) // else a learned resistance would silently move a heat path
 	p := &problem{boat: filled, settings: s, values: drive.Unknowns(filled)}
-	for _, rec := range records {
+	for i, rec := range records {
+		if err := repeated(rec, records[:i]); err != nil {
+			return nil, err
+		}
 		r, err := prepare(rec, filled, s)
 		if err != nil {
 			return nil, err

@@ -48,7 +48,6 @@ func (f *recordFlags) read(sys *system, boat string, files []string) (b *berth, 
 			return nil, nil, nil, input(err)
 		}
 	}
-	seen := map[string]string{}
 	for _, name := range files {
 		text, err := datafile.ReadFile(name, largestRecord)
 		if err != nil {
@@ -61,10 +60,6 @@ func (f *recordFlags) read(sys *system, boat string, files []string) (b *berth, 
 			}
 			return nil, nil, nil, input(err)
 		}
-		if first, twice := seen[r.Hash]; twice {
-			return nil, nil, nil, input(fmt.Errorf("%s is the same record as %s: it counts once", name, first))
-		}
-		seen[r.Hash] = name
 		records, texts = append(records, r), append(texts, text)
 	}
 	return b, records, texts, nil
@@ -105,9 +100,17 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
+	var kept []*learn.Record
+	if b.book != nil && b.home != "" {
+		if kept, _, err = keptRecords(ctx, b.book, b.name, b.Setup, nil); err != nil {
+			return err
+		}
+	}
 	for _, r := range records {
-		if bytes.Contains(boatText, []byte(r.Hash)) {
-			return input(fmt.Errorf("%s: %s has learned from this record already (%s): it would count twice", r.Name, b.BoatFile, r.Hash))
+		for _, k := range append([]*learn.Record{r}, kept...) {
+			if bytes.Contains(boatText, []byte(k.Hash)) && r.Repeats(k) {
+				return input(fmt.Errorf("%s: %s has learned from these readings already (%s): they would count twice", r.Name, b.BoatFile, k.Hash))
+			}
 		}
 		if o.write && bench.SimulatedRecord(r) && !o.practice {
 			return input(fmt.Errorf("%s is a record of a simulated controller: nothing of the boat was measured, so nothing is written (--practice writes it, as estimated)", r.Name))

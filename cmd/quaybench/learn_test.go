@@ -77,10 +77,16 @@ func TestLearnWrites(t *testing.T) {
 	assert.Contains(t, unwrapped(stdout), "learned 1 value from typed.csv (")
 	code, stdout, stderr = run("learn", "petrel", typed)
 	assert.Equal(t, exitInput, code, stdout)
-	assert.Contains(t, unwrapped(stderr), "has learned from this record already")
-	code, _, stderr = run("learn", "petrel", typed, typed)
-	assert.Equal(t, exitInput, code)
-	assert.Contains(t, unwrapped(stderr), "is the same record as")
+	assert.Contains(t, unwrapped(stderr), "has learned from these readings already")
+	again := outingOf(t).Run(t)
+	again.Provenance.Clock = "2026-07-01T08:00:00Z"
+	var text bytes.Buffer
+	require.NoError(t, record.Write(&text, again))
+	other := keepText(t, folder, "other.csv", text.Bytes())
+	code, stdout, stderr = run("learn", "petrel", other)
+	assert.Equal(t, exitInput, code, stdout)
+	assert.Contains(t, unwrapped(stderr), "other.csv: ")
+	assert.Contains(t, unwrapped(stderr), "has learned from these readings already")
 }
 
 // TestNothingIsLearnedFromBadRecords: one sentence each, and nothing is written.

@@ -31,7 +31,7 @@ func TestEveryChannelIsKnownEverywhere(t *testing.T) {
 	require.NoError(t, err)
 	p, err := trial.Read("shortHop.toml", []byte(shortHop))
 	require.NoError(t, err)
-	setup.Settings.Derating.Sensor = "winding"
+	setup.Settings.Derating.MotorSensor = "winding"
 	var channels []link.Channel
 	registers := "title = \"all\"\nunit_id = 1\n[running]\ntable = \"discrete\"\naddress = 0\n"
 	for i, k := range link.Kinds() {
@@ -69,7 +69,7 @@ func TestEveryChannelIsKnownEverywhere(t *testing.T) {
 func TestMotorTemperatureIsHeldToWhatItsSensorSitsOn(t *testing.T) {
 	s := setup(t, "petrel")
 	limit := func(sensor string) float64 {
-		s.Settings.Derating.Sensor = sensor
+		s.Settings.Derating.MotorSensor = sensor
 		bounds := bench.HardLimits(s, []link.Channel{{Name: link.MotorTemperature, Unit: "°C"}})
 		require.Len(t, bounds, 1)
 		return bounds[0].High

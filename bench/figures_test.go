@@ -53,7 +53,7 @@ func strained(t *testing.T, name string) (*boat.Boat, settings.Set) {
 	set := s.Settings
 	set.Limits.MotorCurrent, set.Limits.AsternCurrent = 1.9*s.Boat.Motor.RatedCurrent.SI, 1.5*s.Boat.Motor.RatedCurrent.SI
 	set.Limits.BatteryCurrent = 1.2 * s.Boat.Fuse.Rating.SI
-	set.Derating.StageStart, set.Derating.StageEnd, set.Derating.Sensor = 273.15+190, 273.15+199, "none"
+	set.Derating.StageStart, set.Derating.StageEnd, set.Derating.MotorSensor = 273.15+190, 273.15+199, "none"
 	return s.Boat, set
 }
 

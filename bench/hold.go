@@ -73,6 +73,6 @@ func heldResult(s *Setup, a *holder.Answer) (*StepResult, error) {
 	if r.Verdict, err = verdict.Judge(a.Record); err != nil {
 		return r, err
 	}
-	r.Differences, err = differences(a.Predicted, a.Record, s.Settings.Derating.Sensor)
+	r.Differences, err = differences(a.Predicted, a.Record, s.Settings.Derating.MotorSensor)
 	return r, err
 }

@@ -63,11 +63,11 @@ func heldCurrent(r *rand.Rand, b *boat.Boat, s settings.Set) (settings.Set, *tri
 	s.Throttle.Demand = "torque"
 	s.Limits.MotorCurrent = (0.4 + 0.6*r.Float64()) * b.Motor.RatedCurrent.SI * 1.3
 	s.Limits.BatteryCurrent, s.Boost.Current, s.Stall.Time, s.Limits.Duty = 1e4, 0, 0, 1
-	s.Derating.Sensor, s.Derating.StageStart, s.Derating.StageEnd = "none", 1e3, 2e3
+	s.Derating.MotorSensor, s.Derating.StageStart, s.Derating.StageEnd = "none", 1e3, 2e3
 	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 1e-3, 0, 0
 	tr := &trial.Trial{
-		Name: "held", Duration: 300 + 1500*r.Float64(), Steps: []trial.Step{{At: 1, To: 1}}, Air: 283 + 20*r.Float64(), Water: 288, Charge: 0.9,
-		Load: "normal", LoadFactor: 1, CoolingLost: math.Inf(1), Moored: true,
+		Name: "held", Duration: 300 + 1500*r.Float64(), Throttle: []trial.Step{{At: 1, To: 1}}, Air: 283 + 20*r.Float64(), Water: 288, Charge: 0.9,
+		Load: "normal", LoadFactor: 1, CoolingLostFrom: math.Inf(1), Moored: true,
 	}
 	if r.IntN(2) == 0 { // a hot restart: the start does not follow the air
 		tr.Start.Winding, tr.Start.Housing = quantity.Exactly(360), quantity.Exactly(340)

@@ -162,7 +162,7 @@ func WhatNext(ctx context.Context, s *Setup, o NextOptions) (*NextTests, error) 
 	trials := s.Variant().Trials(o.Trials)
 	if len(trials) == 0 {
 		trials = slices.DeleteFunc(all, func(t *trial.Trial) bool {
-			return t.Duration > longestNext || t.Load != "normal" || t.Electrical || len(t.Expect) > 0 || t.CoolingLost < t.Duration
+			return t.Duration > longestNext || t.Load != "normal" || t.Electrical || len(t.Expect) > 0 || t.CoolingLostFrom < t.Duration
 		})
 	}
 	leaves := func(t *trial.Trial, why string) { out.LeftOut = append(out.LeftOut, t.Name+": "+why) }

@@ -25,7 +25,7 @@ func (p *Prediction) Patience(ctx context.Context, s *Setup) func(performed *tri
 			return min(latest, planned+untested), "how long it may go on could not be simulated"
 		}
 		until = latest
-		begun := performed.Steps[len(performed.Steps)-1].At
+		begun := performed.Throttle[len(performed.Throttle)-1].At
 		for _, part := range run.Parts {
 			tr, ok := run.Trace(part.Trace)
 			if !ok {

@@ -26,7 +26,7 @@ func TestPatienceEndsWhereAPartComesClose(t *testing.T) {
 		p, err := bench.Predict(t.Context(), hard, program, channels, bench.StepOptions{Draws: 4, ByHand: true})
 		require.NoError(t, err)
 		performed := *program
-		performed.Steps = []trial.Step{{At: 5, To: to}}
+		performed.Throttle = []trial.Step{{At: 5, To: to}}
 		until, why = p.Patience(t.Context(), hard)(&performed, planned, latest)
 		if until < latest { // what is simulated up to there is in order
 			performed.Duration = until - 0.1

@@ -124,7 +124,7 @@ func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings
 	if key == s.Settings.Key(&s.Settings.Limits.AsternCurrent) {
 		full = -1
 	}
-	t.Steps = []trial.Step{{At: 1, To: full, Over: 1}, {At: o.Hold + 2, To: 0, Over: 0.5}}
+	t.Throttle = []trial.Step{{At: 1, To: full, Over: 1}, {At: o.Hold + 2, To: 0, Over: 0.5}}
 	t.Duration = o.Hold + 8
 	p.Program = &t
 	for _, b := range HardLimits(s, o.Meters) {

@@ -32,12 +32,12 @@ func PlanProof(ctx context.Context, s *Setup, program *trial.Trial, d link.Descr
 	const rest = 1.0 // s in neutral first, as the interlock wants it
 	gone := rest + (plan.Hold + timeout).Seconds()
 	try := *program
-	try.Name, try.Electrical, try.Expect, try.LoadFrom, try.CoolingLost = "proof", false, nil, 0, math.Inf(1)
+	try.Name, try.Electrical, try.Expect, try.LoadFrom, try.CoolingLostFrom = "proof", false, nil, 0, math.Inf(1)
 	try.Duration = gone + 3 + s.Settings.Ramp.Fall
 	var run *record.Run
 	for _, above := range []float64{0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.1, 0.12, 0.15, 0.18} {
 		plan.Share = s.Settings.Throttle.Deadband + above
-		try.Steps = []trial.Step{{At: rest, To: plan.Share}, {At: gone, To: 0}}
+		try.Throttle = []trial.Step{{At: rest, To: plan.Share}, {At: gone, To: 0}}
 		var err error
 		if run, err = simulate.Run(ctx, s.Boat, s.Settings, &try, simulate.Options{}); err != nil {
 			return nil, err

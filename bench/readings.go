@@ -33,7 +33,7 @@ func Readings(ctx context.Context, s *Setup, files []*readings.Understood, t *tr
 	joined := joinReadings(files)
 	program := *t
 	program.Duration = joined.Time[len(joined.Time)-1]
-	program.Steps = slices.DeleteFunc(slices.Clone(t.Steps), func(x trial.Step) bool { return x.At > program.Duration })
+	program.Throttle = slices.DeleteFunc(slices.Clone(t.Throttle), func(x trial.Step) bool { return x.At > program.Duration })
 	head := record.Provenance{Source: "readings of other loggers", Tool: Version, Settings: s.Settings.Hash(), Boat: s.BoatHash, Program: string(trial.Write(&program))}
 	if began := files[0].Begins; !began.IsZero() {
 		head.Clock = began.Format(time.RFC3339)

@@ -133,13 +133,13 @@ type Programme struct {
 func NewProgramme(name string, duration float64) *Programme {
 	return &Programme{trial.Trial{
 		Name: name, Duration: duration, Air: 298.15, Water: 288.15, Charge: 0.9, Moored: true,
-		Load: "normal", LoadFactor: 1.8, WaterDensity: 1025, CoolingLost: 3600e3, Charging: true, EndAfter: 120, // as a trial file that leaves them out
+		Load: "normal", LoadFactor: 1.8, WaterDensity: 1025, CoolingLostFrom: 3600e3, Charging: true, EndAfterExpected: 120, // as a trial file that leaves them out
 	}}
 }
 
 // To moves the lever at a time (s) to a share of full throttle (−1 to 1) over a time (s).
 func (p *Programme) To(at, share, over float64) *Programme {
-	p.Steps = append(p.Steps, trial.Step{At: at, To: share, Over: over})
+	p.Throttle = append(p.Throttle, trial.Step{At: at, To: share, Over: over})
 	return p
 }
 

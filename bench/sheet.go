@@ -88,14 +88,14 @@ func readingTimes(t *trial.Trial) (at, thermometer []float64) {
 		at = nil
 		from := 0.0
 		ends := []float64{}
-		for _, s := range t.Steps {
+		for _, s := range t.Throttle {
 			ends = append(ends, s.At)
 		}
 		ends = append(ends, t.Duration)
 		for i, end := range ends {
 			first, last := from, end-beforeMove
 			if i > 0 {
-				first += t.Steps[i-1].Over + settle
+				first += t.Throttle[i-1].Over + settle
 			} else {
 				first = max(0, min(1, last))
 			}
@@ -129,7 +129,7 @@ func withoutHoles(t *trial.Trial, at []float64) []float64 {
 		more = false
 		for _, h := range record.Holes(at) {
 			middle := math.Round((h.From + h.To) / 2)
-			if !slices.ContainsFunc(t.Steps, func(s trial.Step) bool { return middle > s.At-beforeMove && middle < s.At+s.Over+settle }) {
+			if !slices.ContainsFunc(t.Throttle, func(s trial.Step) bool { return middle > s.At-beforeMove && middle < s.At+s.Over+settle }) {
 				at, more = append(at, middle), true
 			}
 		}
@@ -200,7 +200,7 @@ func MakeSheet(ctx context.Context, s *Setup, t *trial.Trial, meters []string) (
 		}
 		out.Rows = append(out.Rows, row)
 	}
-	for _, step := range t.Steps {
+	for _, step := range t.Throttle {
 		out.Rows = append(out.Rows, SheetRow{At: step.At, Lever: step.To, Over: step.Over, Move: true})
 	}
 	slices.SortStableFunc(out.Rows, func(a, b SheetRow) int {

@@ -21,7 +21,7 @@ func TestSheetsHaveNoHoles(t *testing.T) {
 		k := &trial.Trial{Name: "random"}
 		at := 20.0
 		for range 2 + rng.IntN(30) {
-			k.Steps = append(k.Steps, trial.Step{At: at, To: rng.Float64(), Over: 3 * rng.Float64()})
+			k.Throttle = append(k.Throttle, trial.Step{At: at, To: rng.Float64(), Over: 3 * rng.Float64()})
 			at += 15 + []float64{10, 100, 3000}[rng.IntN(3)]*rng.Float64()
 		}
 		k.Duration = at

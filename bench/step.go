@@ -128,7 +128,7 @@ func Predict(ctx context.Context, s *Setup, program *trial.Trial, channels []lin
 	runs = append(runs, run)
 	grid := gridOf(run.Time, program.Duration)
 	for _, c := range channels {
-		name := link.PredictedTrace(c.Name, s.Settings.Derating.Sensor)
+		name := link.PredictedTrace(c.Name, s.Settings.Derating.MotorSensor)
 		tr, ok := run.Trace(name)
 		if !ok {
 			continue
@@ -239,12 +239,12 @@ func (p *Prediction) drawn(ctx context.Context, s *Setup, program *trial.Trial) 
 			some = append(some, p.boats[i])
 		}
 		beside := *program
-		beside.Steps = nil
-		for _, step := range program.Steps {
+		beside.Throttle = nil
+		for _, step := range program.Throttle {
 			if step.To != 0 {
 				step.To = max(-1, min(1, step.To+handTravel*float64(k-1)))
 			}
-			beside.Steps = append(beside.Steps, step)
+			beside.Throttle = append(beside.Throttle, step)
 		}
 		more, without, err := study.Simulate(ctx, some, s.Settings, &beside, p.options.Progress)
 		if err != nil {
@@ -391,7 +391,7 @@ func limitsOf(s *Setup, channel string) (low, high float64, ok bool) {
 	case link.BatteryTemperature:
 		return 0, b.Battery.TemperatureLimit.SI, true
 	case link.MotorTemperature:
-		if link.PredictedTrace(channel, s.Settings.Derating.Sensor) != "winding" { // what sits elsewhere sees the winding late, and cooler
+		if link.PredictedTrace(channel, s.Settings.Derating.MotorSensor) != "winding" { // what sits elsewhere sees the winding late, and cooler
 			return 0, b.Motor.HousingLimit.SI, true
 		}
 		return 0, drive.WindingLimit(&b.Motor), true
@@ -423,7 +423,7 @@ type StepResult struct {
 // lays it over its prediction; where a person performed the programme in their own time, over that of what they did.
 func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, measured *measure.Result) (*StepResult, error) {
 	r := &StepResult{Setup: s, Prediction: p, Measured: measured}
-	if performed := measured.Performed; performed != nil && len(performed.Steps) > 0 && len(measured.Samples) > 1 {
+	if performed := measured.Performed; performed != nil && len(performed.Throttle) > 0 && len(measured.Samples) > 1 {
 		program = performed
 		again, err := Predict(ctx, s, program, p.channels, p.options)
 		if err != nil {
@@ -446,7 +446,7 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	if r.Verdict, err = verdict.Judge(run); err != nil {
 		return r, err
 	}
-	r.Differences, err = differences(r.Prediction.Run, run, s.Settings.Derating.Sensor)
+	r.Differences, err = differences(r.Prediction.Run, run, s.Settings.Derating.MotorSensor)
 	return r, err
 }
 

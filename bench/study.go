@@ -21,7 +21,7 @@ func HoldTrial(seconds float64) *trial.Trial {
 	}
 	held := *t
 	held.Name = "full throttle held for " + quantity.FormatAuto(seconds, "s")
-	held.Duration = seconds + t.Steps[0].At
+	held.Duration = seconds + t.Throttle[0].At
 	return &held
 }
 

@@ -43,8 +43,8 @@ func (b *Boat) fit() {
 		fill(&m.ChargeCurrent, m.DischargeCurrent.SI)
 		fill(&m.CellHigh, bank.CellHighest.Or(bank.Cell().Full))
 	}
-	fill(&b.Contactor.Break, b.Contactor.Current.SI)
-	fill(&b.Contactor.Make, b.Contactor.Current.SI)
+	fill(&b.Contactor.BreakCurrent, b.Contactor.Current.SI)
+	fill(&b.Contactor.MakeCurrent, b.Contactor.Current.SI)
 	s := &b.Stage
 	fill(&s.SwitchingFrequency, chopping)
 	fill(&s.SwitchResistance, switchDrop/s.Current.SI)

@@ -158,7 +158,7 @@ func (c checker) path() {
 		if !k.Ampacity.Given && !k.ThermalResistance.Given {
 			c.Problem(key, "give ampacity, for example \"250 A\", or thermal_resistance, so that its heating can be reckoned")
 		}
-		if k.Ampacity.Given && k.Rated.SI <= k.AmpacityAt.SI {
+		if k.Ampacity.Given && k.RatedTemperature.SI <= k.AmpacityAt.SI {
 			c.Problem(key+".rated_temperature", "is not above ampacity_at, so the ampacity means nothing")
 		}
 	}
@@ -180,7 +180,7 @@ func (c checker) fuse() {
 		for _, own := range []struct {
 			key   string
 			given bool
-		}{{"slowest", len(f.Slowest) > 0}, {"carries", f.Carries.Given}, {"melts", f.Melts.Given}, {"melting_i2t", f.Let.Given}} {
+		}{{"slowest", len(f.Slowest) > 0}, {"carries", f.Carries.Given}, {"melts", f.Melts.Given}, {"melting_i2t", f.MeltingI2t.Given}} {
 			if own.given {
 				c.Problem("fuse."+own.key, "a fuse of a class has the curves of the class, and this would not be used: leave it out, or give the maker's curve as fastest (and slowest) in place of class")
 			}
@@ -235,10 +235,10 @@ func (c checker) water() {
 	}
 	switch p.Kind {
 	case "measured point":
-		need("measured_speed", p.Speed.Given, "\"900 1/min\"")
-		need("measured_torque or measured_power", p.Torque.Given || p.Power.Given, "\"2.4 kW\"")
-		need("measured_boat_speed", p.BoatSpeed.Given, "\"2.6 m/s\", or \"0 m/s\" when moored")
-		if p.Torque.Given && p.Power.Given {
+		need("measured_speed", p.MeasuredSpeed.Given, "\"900 1/min\"")
+		need("measured_torque or measured_power", p.MeasuredTorque.Given || p.MeasuredPower.Given, "\"2.4 kW\"")
+		need("measured_boat_speed", p.MeasuredBoatSpeed.Given, "\"2.6 m/s\", or \"0 m/s\" when moored")
+		if p.MeasuredTorque.Given && p.MeasuredPower.Given {
 			c.Problem("propeller.measured_torque", "measured_torque and measured_power say the same; keep the one that was measured")
 		}
 		if p.MeasuredPitch.Given {

@@ -148,7 +148,7 @@ func TestOriginsOfValues(t *testing.T) {
 	b, _, err := boat.Read("boat.toml", []byte(petrel(t)))
 	require.NoError(t, err)
 	assert.Equal(t, quantity.DataSheet, b.Origin("motor.resistance", b.Motor.Resistance))
-	assert.Equal(t, "", b.Origin("stage.capacitor_heat_capacity", b.Stage.CapacitorHeat), "stated without a word")
+	assert.Equal(t, "", b.Origin("stage.capacitor_heat_capacity", b.Stage.CapacitorHeatCapacity), "stated without a word")
 	assert.Equal(t, boat.LeftOut, b.Origin(key, b.Motor.WindingToHousing))
 	changed, err := b.With(key, "0.06 K/W, measured")
 	require.NoError(t, err)

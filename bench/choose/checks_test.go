@@ -74,7 +74,7 @@ func best(t *testing.T, diameter float64, blades int, area, thrust, advance, tor
 // the heat that the model gives it.
 func mayCarry(t *testing.T, rated, ampacityAt, air float64) float64 {
 	c := &boat.Cable{Name: "any", Circuit: "motor", Section: quantity.Exactly(16e-6), Length: quantity.Exactly(2), ConductorClass: 5,
-		Rated: quantity.Exactly(273.15 + rated), Ampacity: quantity.Exactly(100), AmpacityAt: quantity.Exactly(273.15 + ampacityAt), Bundling: quantity.Exactly(1)}
+		RatedTemperature: quantity.Exactly(273.15 + rated), Ampacity: quantity.Exactly(100), AmpacityAt: quantity.Exactly(273.15 + ampacityAt), Bundling: quantity.Exactly(1)}
 	h, err := drive.CableHeat(c)
 	if err != nil {
 		t.Fatal(err)

@@ -46,7 +46,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 		limit = s.base.Settings.Limits.MotorCurrent
 	}
 	c := &Choice{What: "cable", Part: cable.Name, Asks: []string{fmt.Sprintf("%s current: the trials bring up to %s, the limit in the settings is %s; %s of conductor out and back, insulation of %s%s",
-		cable.Circuit, shown(amps, "A"), shown(limit, "A"), shown(cable.Length.SI, "m"), shown(cable.Rated.SI, "°C"), space(cable))}}
+		cable.Circuit, shown(amps, "A"), shown(limit, "A"), shown(cable.Length.SI, "m"), shown(cable.RatedTemperature.SI, "°C"), space(cable))}}
 	key := "cable[" + cable.Name + "]."
 	costs := func(v variant.Variant, _ []verdict.Trial) []string {
 		k := &v.Boat.Cables[i]
@@ -54,7 +54,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 		if err != nil {
 			return nil
 		}
-		ohms := heat.Ohms * thermal.Copper().Ratio(k.Rated.SI)
+		ohms := heat.Ohms * thermal.Copper().Ratio(k.RatedTemperature.SI)
 		volts := Drop(amps, ohms)
 		return []string{fmt.Sprintf("drop %s (%.2g %%)", shown(volts, "V"), 100*volts/nominal(s.base.Boat)), "loss " + shown(amps*volts, "W"), fmt.Sprintf("copper %.2g kg", k.Section.SI*k.Length.SI*density)}
 	}
@@ -71,7 +71,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 	}
 	list = nil
 	for _, gauge := range thermal.Gauges() {
-		if amps, ok := thermal.AllowableAmperage(gauge, cable.Rated.SI); ok {
+		if amps, ok := thermal.AllowableAmperage(gauge, cable.RatedTemperature.SI); ok {
 			section := thermal.AWGSection(gauge)
 			k := s.put(thermal.GaugeName(gauge), fromAWG, key+fmt.Sprintf("section=%.5g mm²", 1e6*section), key+fmt.Sprintf("ampacity=%g A", amps), key+"ampacity_at=30 °C")
 			k.costs, k.far = costs, far(section)
@@ -233,8 +233,8 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 		k.Present = amps == b.Contactor.Current.SI
 		k.far = amps < s.bank/3 || amps > 5*max(b.Contactor.Current.SI, s.bank)
 		k.fails = func(v variant.Variant) (why []string) {
-			if v.Boat.Contactor.Break.SI < s.bank {
-				why = append(why, fmt.Sprintf("it breaks %s, and %s flows", shown(v.Boat.Contactor.Break.SI, "A"), shown(s.bank, "A")))
+			if v.Boat.Contactor.BreakCurrent.SI < s.bank {
+				why = append(why, fmt.Sprintf("it breaks %s, and %s flows", shown(v.Boat.Contactor.BreakCurrent.SI, "A"), shown(s.bank, "A")))
 			}
 			return why
 		}
@@ -244,8 +244,8 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 		list = append(list, k)
 	}
 	if p := b.Precharge; p != nil { // a resistor that is too weak is not the contactor's fault: it is told, and set right for these rows
-		if joules, _, _ := Pulse(1, b.Stage.Capacitance.SI, verdict.HighestVoltage(b), 0.95); p.Energy.SI < joules {
-			c.Notes = append(c.Notes, fmt.Sprintf("over already, whatever is chosen here: one pre-charge puts %s into its resistor, which bears %s", shown(joules, "J"), shown(p.Energy.SI, "J")))
+		if joules, _, _ := Pulse(1, b.Stage.Capacitance.SI, verdict.HighestVoltage(b), 0.95); p.PulseEnergy.SI < joules {
+			c.Notes = append(c.Notes, fmt.Sprintf("over already, whatever is chosen here: one pre-charge puts %s into its resistor, which bears %s", shown(joules, "J"), shown(p.PulseEnergy.SI, "J")))
 			for i := range list {
 				if list[i].err == nil {
 					list[i].v, list[i].err = list[i].v.WithNumber("precharge.pulse_energy", 1.2*joules)
@@ -272,10 +272,10 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 	c := &Choice{What: "pre-charge resistor", Part: "precharge"}
 	if p := b.Precharge; p != nil {
 		time = p.Time.SI
-		if p.Energy.SI >= joules {
-			pulse = p.Energy.SI
+		if p.PulseEnergy.SI >= joules {
+			pulse = p.PulseEnergy.SI
 		} else {
-			c.Notes = append(c.Notes, fmt.Sprintf("the resistor in the file bears %s, less than one pulse: these rows are of one that bears %s", shown(p.Energy.SI, "J"), shown(pulse, "J")))
+			c.Notes = append(c.Notes, fmt.Sprintf("the resistor in the file bears %s, less than one pulse: these rows are of one that bears %s", shown(p.PulseEnergy.SI, "J"), shown(pulse, "J")))
 		}
 	} else {
 		c.Notes = append(c.Notes, "the boat file has no [precharge]: 3 s until the contactor closes are taken, and a resistor that bears a fifth more than one pulse")

@@ -134,7 +134,7 @@ func byChart(t *testing.T, b *boat.Boat, diameter, pitch, speed float64) (turns,
 	low, high := h.SpeedPower[i-1], h.SpeedPower[i]
 	slope := math.Log(high[1]/low[1]) / math.Log(high[0]/low[0])
 	power := low[1] * math.Pow(speed/low[0], slope)
-	thrust := power * h.Efficiency.SI / speed / (1 - h.ThrustDeduction.SI)
+	thrust := power * h.PropulsiveEfficiency.SI / speed / (1 - h.ThrustDeduction.SI)
 	advance := speed * (1 - h.Wake.SI)
 	p, err := hydro.NewBSeries(hydro.BSeries{Diameter: diameter, Blades: b.Propeller.Blades, AreaRatio: b.Propeller.AreaRatio.SI, PitchRatio: pitch / diameter})
 	require.NoError(t, err)

@@ -87,8 +87,8 @@ func (l *Law) SensesWinding() bool { return l.winding }
 // New prepares the law of a set of settings.
 func New(s settings.Set) *Law {
 	l := &Law{
-		Settings: s, voltage: s.Throttle.Demand == "voltage", product: s.Derating.Combine == "product", sensed: s.Derating.Sensor != "none",
-		winding: s.Derating.Sensor == "winding",
+		Settings: s, voltage: s.Throttle.Demand == "voltage", product: s.Derating.Combine == "product", sensed: s.Derating.MotorSensor != "none",
+		winding: s.Derating.MotorSensor == "winding",
 	}
 	if b, m := s.Boost.Current, s.Limits.MotorCurrent; b > m {
 		l.boostOver = b*b - m*m

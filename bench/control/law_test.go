@@ -18,8 +18,8 @@ func typical() settings.Set {
 	s.Limits = settings.Limits{MotorCurrent: 100, AsternCurrent: 80, BrakingCurrent: 60, BatteryCurrent: 90, ChargeCurrent: 30, Duty: 1}
 	s.Ramp = settings.Ramp{Rise: 2, Fall: 0.5, Reversal: 1}
 	s.Throttle = settings.Throttle{Deadband: 0.05, Curve: 1, FilterTime: 0.002, Demand: "torque", NeutralStart: true}
-	s.Derating = settings.Derating{StageStart: 350, StageEnd: 360, MotorStart: 400, MotorEnd: 440, Sensor: "winding", Floor: 0, Combine: "smallest", FilterTime: 1}
-	s.LowVoltage = settings.LowVoltage{Start: 46, End: 44, CutOff: 43, Delay: 2, FilterTime: 0.2}
+	s.Derating = settings.Derating{StageStart: 350, StageEnd: 360, MotorStart: 400, MotorEnd: 440, MotorSensor: "winding", Floor: 0, Combine: "smallest", FilterTime: 1}
+	s.LowVoltage = settings.LowVoltage{Start: 46, End: 44, CutOff: 43, CutOffDelay: 2, FilterTime: 0.2}
 	s.HighVoltage = settings.HighVoltage{Start: 56, End: 58}
 	s.Stall = settings.Stall{Time: 4, Speed: 6, Current: 0.3}
 	return s
@@ -149,7 +149,7 @@ func TestDeratingsActInTheirQuadrants(t *testing.T) {
 		{"stage beyond, with a floor", map[int]float64{stage: 400}, func(s *settings.Set) { s.Derating.Floor = 0.2 }, 0.2, 0.2},
 		{"stage halfway, with a floor", map[int]float64{stage: 355}, func(s *settings.Set) { s.Derating.Floor = 0.2 }, 0.6, 0.6},
 		{"motor a quarter", map[int]float64{motor: 410}, nil, 0.75, 0.75},
-		{"motor hot, no sensor", map[int]float64{motor: 500}, func(s *settings.Set) { s.Derating.Sensor = "none" }, 1, 1},
+		{"motor hot, no sensor", map[int]float64{motor: 500}, func(s *settings.Set) { s.Derating.MotorSensor = "none" }, 1, 1},
 		{"low voltage halfway", map[int]float64{voltage: 45}, nil, 0.5, 1},
 		{"low voltage at its end, floor does not help", map[int]float64{voltage: 44}, func(s *settings.Set) { s.Derating.Floor = 0.2 }, 0, 1},
 		{"high voltage halfway", map[int]float64{voltage: 57}, nil, 1, 0.5},

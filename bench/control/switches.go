@@ -78,7 +78,7 @@ func (l *Law) Switches() []Switch {
 		{
 			Name: "controller cut-off", Event: "controller cuts off at low voltage",
 			Armed:  func(m Mode) bool { return m.Low && !m.CutOff },
-			Margin: func(_ Measured, x []float64) float64 { return x[LowTime] - s.LowVoltage.Delay },
+			Margin: func(_ Measured, x []float64) float64 { return x[LowTime] - s.LowVoltage.CutOffDelay },
 			Act:    func(x []float64, m *Mode) { m.CutOff, m.Low, x[LowTime] = true, false, 0 },
 		},
 		{

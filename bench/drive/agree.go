@@ -220,7 +220,7 @@ func (r *Run) bankVoltages(y []float64, seen Seen) (low, high float64) {
 	const twice = 2 // a bank that is old or cold
 	high = b.openCircuit(1)
 	if c := r.boat.Charging; c != nil {
-		high = max(high, c.Voltage.SI)
+		high = max(high, c.VoltageLimit.SI)
 	}
 	if v := r.boat.Battery.CellHighest; v.Given {
 		high = max(high, v.SI*b.cells)

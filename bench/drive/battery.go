@@ -34,7 +34,7 @@ func newBattery(b *boat.Battery) (battery, error) {
 		capacity:   b.Capacity.SI,
 		resistance: b.Resistance.SI,
 		reference:  b.ResistanceAt.SI,
-		coldness:   b.ResistanceColdness.SI,
+		coldness:   b.ResistancePerKelvin.SI,
 		pairs:      len(b.Polarisation),
 		heat:       b.HeatCapacity.Or(b.Mass.SI * specificBank),
 	}

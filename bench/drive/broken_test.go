@@ -40,7 +40,7 @@ func run(t require.TestingT, name string, broken func(*drive.Model)) *record.Run
 	require.NoError(t, err)
 	tr, err := trial.Builtin("crash-stop")
 	require.NoError(t, err)
-	tr.Steps = []trial.Step{{At: 1, To: 1}, {At: 40, To: -1, Over: 0.5}, {At: 70, To: 0, Over: 0.5}}
+	tr.Throttle = []trial.Step{{At: 1, To: 1}, {At: 40, To: -1, Over: 0.5}, {At: 70, To: 0, Over: 0.5}}
 	tr.Duration = 80
 	r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{Model: broken})
 	require.NoError(t, err, "%s", name)

@@ -89,7 +89,7 @@ func TestChecksMotor(t *testing.T) {
 	pm := machine(t, boat.Motor{Constant: si(95 / (1425 * revolution)), Resistance: si(0.05)})
 	lossy := machine(t, boat.Motor{
 		Constant: si(94.5 / (1417.5 * revolution)), Resistance: si(0.05), BrushDrop: si(0.5),
-		Friction: si(100 / (1417.5 * revolution)), Viscous: si(200 / math.Pow(1417.5*revolution, 2)), Windage: si(50 / math.Pow(1417.5*revolution, 3)),
+		FrictionTorque: si(100 / (1417.5 * revolution)), IronTorque: si(200 / math.Pow(1417.5*revolution, 2)), Windage: si(50 / math.Pow(1417.5*revolution, 3)),
 	})
 	series := func(resistance float64, points ...[]float64) motor {
 		return machine(t, boat.Motor{Kind: "series-wound", Resistance: si(resistance), Magnetisation: points})
@@ -99,7 +99,7 @@ func TestChecksMotor(t *testing.T) {
 	brushless := machine(t, boat.Motor{Kind: "permanent-magnet brushless", Constant: si(0.12), Resistance: si(0.3), BrushDrop: si(2)})
 	dc := series(0.10, []float64{0, 0}, []float64{100, 1}, []float64{3000, 1})
 	fitzgerald := machine(t, boat.Motor{
-		Constant: si((50 - 1.25*1.03) / (2100 * revolution)), Resistance: si(1.03), Friction: si((50 - 1.25*1.03) * 1.25 / (1700 * revolution)),
+		Constant: si((50 - 1.25*1.03) / (2100 * revolution)), Resistance: si(1.03), FrictionTorque: si((50 - 1.25*1.03) * 1.25 / (1700 * revolution)),
 	}) // the book keeps the rotational loss at its no-load 61 W
 	chapman := series(0.08, []float64{0, 0}, []float64{50, 80 / (1200 * revolution)}, []float64{4000, 3 * 80 / (1200 * revolution)})
 
@@ -164,7 +164,7 @@ func TestChecksMotor(t *testing.T) {
 
 // tutorial returns the motor of the Michigan control tutorials on 1 V.
 func tutorial(t *testing.T) *rig {
-	return newRig(t, 1, boat.Motor{Constant: si(0.01), Resistance: si(1), Inductance: si(0.5), Viscous: si(0.1), Inertia: si(0.01)})
+	return newRig(t, 1, boat.Motor{Constant: si(0.01), Resistance: si(1), Inductance: si(0.5), IronTorque: si(0.1), Inertia: si(0.01)})
 }
 
 // rig is a whole model whose motor runs at full duty on a stiff source, without cables' resistance or a propeller.
@@ -189,7 +189,7 @@ func newRig(t *testing.T, volts float64, m boat.Motor) *rig {
 		b.Cables[i].Resistance, b.Cables[i].Inductance = si(1e-12), si(1e-9)
 	}
 	b.Stage.Capacitance, b.Stage.CapacitorESR, b.Stage.Housekeeping = si(1e6), si(0), si(0)
-	b.Stage.SwitchResistance, b.Stage.SwitchingTime, b.Stage.CurrentLoop = si(1e-12), si(0), si(1e-6)
+	b.Stage.SwitchResistance, b.Stage.SwitchingTime, b.Stage.CurrentLoopTime = si(1e-12), si(0), si(1e-6)
 	s.Limits = settings.Limits{MotorCurrent: 1e6, AsternCurrent: 1e6, BatteryCurrent: 1e9, ChargeCurrent: 1e9, Duty: 1}
 	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = -1, -2, -3
 	model, err := New(b, s, Conditions{Air: copperReference, Water: copperReference, Moored: true, Electrical: true})
@@ -275,8 +275,8 @@ func TestChecksBattery(t *testing.T) {
 		require.NoError(t, err)
 		c := &b.Battery
 		c.Cells, c.OCV, c.Capacity, c.Management = 1, [][]float64{{0, 3.3}, {0.5, 3.3}, {1, 3.3}}, si(100*3600), nil
-		c.Resistance, c.ResistanceColdness, c.Polarisation = si(10e-3), si(0), [][]float64{{6e-3, 30}}
-		b.Charging = &boat.Charging{Power: si(1e6), Current: si(50), Voltage: si(100)}
+		c.Resistance, c.ResistancePerKelvin, c.Polarisation = si(10e-3), si(0), [][]float64{{6e-3, 30}}
+		b.Charging = &boat.Charging{Power: si(1e6), CurrentLimit: si(50), VoltageLimit: si(100)}
 		b.Stage.Housekeeping, b.Contactor.CoilPower = si(0), si(0)
 		m, err := New(b, s, Conditions{Air: copperReference, Water: copperReference, Moored: true, Charging: true})
 		require.NoError(t, err)
@@ -375,7 +375,7 @@ func TestChecksInrushCircuit(t *testing.T) {
 		b, s, err := reference.Boat("petrel")
 		require.NoError(t, err)
 		b.Battery.Cells, b.Battery.OCV, b.Battery.Management = 1, [][]float64{{0, row["volts"]}, {0.5, row["volts"]}, {1, row["volts"]}}, nil
-		b.Battery.Resistance, b.Battery.ResistanceColdness, b.Battery.Polarisation = si(row["rpath"]), si(0), nil
+		b.Battery.Resistance, b.Battery.ResistancePerKelvin, b.Battery.Polarisation = si(row["rpath"]), si(0), nil
 		b.Fuse.Resistance, b.Contactor.Resistance, b.Contactor.CoilPower = si(1e-9), si(1e-9), si(0)
 		b.Joints = nil
 		for k := range b.Cables {

@@ -102,7 +102,7 @@ func (w *FuseWatch) Molten(t, current float64, y []float64) float64 {
 func (w *FuseWatch) Melted() bool { return !math.IsInf(w.melted, 1) }
 
 // Arcing returns the time from melting to no current, s.
-func (m *Model) Arcing() float64 { return m.boat.Fuse.Arcing.SI }
+func (m *Model) Arcing() float64 { return m.boat.Fuse.ArcingTime.SI }
 
 // rating returns the factor on the fuse's rating in a state.
 func (r *Run) rating(y []float64) float64 {
@@ -110,7 +110,7 @@ func (r *Run) rating(y []float64) float64 {
 }
 
 // BreakCurrent returns the highest current the contactor can open under load, A.
-func (m *Model) BreakCurrent() float64 { return m.boat.Contactor.Break.SI }
+func (m *Model) BreakCurrent() float64 { return m.boat.Contactor.BreakCurrent.SI }
 
 // OpeningVoltage returns the voltage to which the energy that motor and path inductance hold would drive the link capacitor if the
 // battery circuit opened now, V.

@@ -32,7 +32,7 @@ func TestTheBandOfAnEstimatedHullHolds(t *testing.T) {
 			b.Propeller.Kind = "B-series"
 			hull, _, err := drive.Water(b, 1025)
 			require.NoError(t, err)
-			power := func(v float64) float64 { return hull.Resistance.Force(v) * v / b.Hull.Efficiency.SI }
+			power := func(v float64) float64 { return hull.Resistance.Force(v) * v / b.Hull.PropulsiveEfficiency.SI }
 			for _, relative := range []float64{1.1, 1.2, 1.34} {
 				v := relative * math.Sqrt(length/0.3048) * 1852 / 3600
 				asked := shaftPower(displacement, length, v)

@@ -57,7 +57,7 @@ func CheckFigures(t require.TestingT, name string, broken func(*Model)) {
 		heat[m.network.NodeName(k)] = r.heat[k]
 	}
 	R := motor.Resistance.SI * (1 + alpha*5)
-	drag := motor.Friction.SI + motor.Viscous.SI*speed + motor.Windage.SI*speed*speed
+	drag := motor.FrictionTorque.SI + motor.IronTorque.SI*speed + motor.Windage.SI*speed*speed
 	is("heat of the winding", R*i*i, heat["winding"], ripple)
 	is("heat of the commutator", motor.BrushDrop.SI*i, heat["commutator"], 1e-6)
 	is("heat of the motor's housing", drag*speed, heat["motor housing"], 1e-6)
@@ -105,11 +105,11 @@ func CheckFigures(t require.TestingT, name string, broken func(*Model)) {
 
 	// And the point of the propeller that was measured: there it takes the power that was measured, and drives the boat
 	// at the speed that was measured.
-	y[r.layout.speed], y[r.layout.boat] = b.Propeller.Speed.SI*gear, b.Propeller.BoatSpeed.SI
+	y[r.layout.speed], y[r.layout.boat] = b.Propeller.MeasuredSpeed.SI*gear, b.Propeller.MeasuredBoatSpeed.SI
 	r.Changed()
 	r.Derivatives(0, y, dy)
 	p = r.Point(0, y)
-	is("power at the measured point", b.Propeller.Power.SI, p.Propeller*p.PropSpeed, 1e-3)
+	is("power at the measured point", b.Propeller.MeasuredPower.SI, p.Propeller*p.PropSpeed, 1e-3)
 	require.InDelta(t, 0, dy[r.layout.boat], 1e-3, "%s: at the measured point the boat keeps its speed", name)
 }
 
@@ -127,7 +127,7 @@ func flux(curve [][]float64, amps float64) float64 {
 func resistance(b *boat.Boat, speed float64) float64 {
 	first := b.Hull.SpeedPower[0]
 	power := first[1] * math.Pow(speed/first[0], 3)
-	return b.Hull.Efficiency.SI * power / speed
+	return b.Hull.PropulsiveEfficiency.SI * power / speed
 }
 
 func TestFiguresFollowFromTheBoatFile(t *testing.T) {

@@ -23,7 +23,7 @@ func TestFitsFollowTheBoat(t *testing.T) {
 		{"nothing again", func(*boat.Boat) {}},
 		{"the fuse's rating", func(b *boat.Boat) { b.Fuse.Rating.SI *= 1.1 }},
 		{"a point of its curve", func(b *boat.Boat) { b.Fuse.Fastest[0][1] *= 0.9 }},
-		{"the propeller's power", func(b *boat.Boat) { b.Propeller.Power.SI *= 1.05 }},
+		{"the propeller's power", func(b *boat.Boat) { b.Propeller.MeasuredPower.SI *= 1.05 }},
 		{"a point of speed and power", func(b *boat.Boat) { b.Hull.SpeedPower[2][1] *= 1.1 }},
 		{"the wake", func(b *boat.Boat) { b.Hull.Wake.SI += 0.02 }},
 		{"the water", func(*boat.Boat) {}},

@@ -139,10 +139,10 @@ func TestCurvesRoundedToTwoDigitsAreTaken(t *testing.T) {
 			}
 		}
 		if rapid.Bool().Draw(t, "with its I²t") {
-			fuse.Let = quantity.Exactly(twoDigits(element.PreArcingI2t()))
+			fuse.MeltingI2t = quantity.Exactly(twoDigits(element.PreArcingI2t()))
 		}
 		fastest, slowest, err := FuseCurves(&fuse)
-		require.NoError(t, err, "fastest %v slowest %v carries %v melts %v I²t %v", fuse.Fastest, fuse.Slowest, fuse.Carries.SI, fuse.Melts.SI, fuse.Let.SI)
+		require.NoError(t, err, "fastest %v slowest %v carries %v melts %v I²t %v", fuse.Fastest, fuse.Slowest, fuse.Carries.SI, fuse.Melts.SI, fuse.MeltingI2t.SI)
 		for _, p := range fuse.Fastest {
 			require.LessOrEqual(t, fastest.MeltCurrent(p[1]), p[0]*(1+1e-3), "%v of %+v", p, fuse)
 		}

@@ -113,7 +113,7 @@ func doubleResistances(b *boat.Boat) {
 		double(&b.Joints[i].ThermalResistance)
 	}
 	for _, v := range []*quantity.Value{
-		&b.Battery.ThermalResistance, &b.Contactor.ThermalResistance, &b.Stage.SinkResistance, &b.Stage.CapacitorRipple,
+		&b.Battery.ThermalResistance, &b.Contactor.ThermalResistance, &b.Stage.SinkResistance, &b.Stage.CapacitorThermalResistance,
 		&b.Motor.WindingToHousing, &b.Motor.HousingToAir, &b.Motor.BrushToHousing, &b.Motor.BarToCommutator, &b.Compartment.ThermalResistance,
 	} {
 		double(v)
@@ -209,7 +209,7 @@ func CheckRises(t require.TestingT, m *Model, b *boat.Boat) {
 	own := func(name string, resistance float64) { above(name, "compartment air", heat[at[name]]*resistance) }
 	own("battery", b.Battery.ThermalResistance.SI)
 	own("heat sink", b.Stage.SinkResistance.SI)
-	own("link capacitor", b.Stage.CapacitorRipple.SI)
+	own("link capacitor", b.Stage.CapacitorThermalResistance.SI)
 	own("contactor", b.Contactor.ThermalResistance.SI)
 	for i := range b.Cables {
 		own(b.Cables[i].Name, b.Cables[i].ThermalResistance.SI)
@@ -295,7 +295,7 @@ func TestAHigherLimitNeverCoolsTheWinding(t *testing.T) {
 			b, s, err := reference.Boat(name)
 			require.NoError(t, err)
 			s.Limits.MotorCurrent, s.Limits.BatteryCurrent = limit, 2000
-			s.Derating.StageStart, s.Derating.StageEnd, s.Derating.Sensor = 900, 1000, "none"
+			s.Derating.StageStart, s.Derating.StageEnd, s.Derating.MotorSensor = 900, 1000, "none"
 			s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 3, 2, 1
 			m, err := New(b, s, Conditions{Air: 298.15, Water: 288.15})
 			require.NoError(t, err)

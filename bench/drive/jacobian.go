@@ -376,7 +376,7 @@ func (r *Run) linearRest(p *Point, y, T []float64, w float64) {
 	j.fuseCurrent, j.fuseAir = 2*p.BatteryCurrent/rated, 0
 	if f := &r.boat.Fuse; r.fusePlace && rated > 0.01*r.fuse.Rating*r.fuse.Rating {
 		load := p.BatteryCurrent * r.fuse.Rating / rated
-		j.fuseAir = load * load / (f.ElementMelted.SI - f.CurveAt.SI)
+		j.fuseAir = load * load / (f.DeratingTemperature.SI - f.CurveAt.SI)
 	}
 
 	// out = open·bank + terminal·charging, terminal = inner − R·bank

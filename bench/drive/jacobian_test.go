@@ -165,11 +165,11 @@ func walkJacobian(t *testing.T, states int) {
 					if other != "" { // all that neither boat has, at once
 						refit, _ := demo(t, "petrel-refit")
 						b.Charging = refit.Charging
-						b.Charging.Voltage.SI *= float64(b.Battery.Cells) * chemistryOCV[b.Battery.Chemistry][len(chemistryOCV[b.Battery.Chemistry])-1][1] / 56
+						b.Charging.VoltageLimit.SI *= float64(b.Battery.Cells) * chemistryOCV[b.Battery.Chemistry][len(chemistryOCV[b.Battery.Chemistry])-1][1] / 56
 						b.Stage.Freewheel = map[string]string{"diode": "synchronous", "synchronous": "diode"}[b.Stage.Freewheel]
 						b.Stage.FreewheelDrop = quantity.Exactly(0.9)
 						b.Motor.Cooling, b.Battery.Place, b.Cables[0].Place, b.Fuse.Place = "water", "air", "air", "air"
-						s.Derating.Sensor, s.Derating.Combine = "winding", "product"
+						s.Derating.MotorSensor, s.Derating.Combine = "winding", "product"
 					}
 					s.Throttle.Demand = demand
 					s.Limits.BatteryCurrent, s.Limits.ChargeCurrent, s.Limits.Duty = 70, 15, 0.6 // so that each of them acts

@@ -181,7 +181,7 @@ func (m *Model) mechanics() {
 	m.gear = b.Shaft.GearRatio.SI
 	m.efficiency = b.Shaft.GearEfficiency.SI
 	m.inertia = b.Motor.Inertia.SI + b.Shaft.Inertia.SI/(m.gear*m.gear)
-	m.seal = b.Shaft.SealFriction.SI * (1 + b.Shaft.SealColdness.SI*max(0, copperReference-m.conditions.Water))
+	m.seal = b.Shaft.SealFriction.SI * (1 + b.Shaft.SealFrictionPerKelvin.SI*max(0, copperReference-m.conditions.Water))
 }
 
 // heat builds the one network of everything that heats.
@@ -241,7 +241,7 @@ func (m *Model) heat() error {
 	s := &b.Stage
 	sinkAir := place(s.Cooling)
 	m.nodes.sink, m.links.sink = node("heat sink", s.SinkHeatCapacity.SI, sinkAir, s.SinkResistance.SI)
-	m.nodes.capacitor, _ = node("link capacitor", s.CapacitorHeat.SI, compartment, s.CapacitorRipple.SI)
+	m.nodes.capacitor, _ = node("link capacitor", s.CapacitorHeatCapacity.SI, compartment, s.CapacitorThermalResistance.SI)
 
 	h := m.motor.thermal(&b.Motor)
 	housing := n.AddNode("motor housing", h.housingCapacity)
@@ -376,9 +376,9 @@ func fitCurves(f *boat.Fuse) (fastest, slowest thermal.FuseModel, err error) {
 	}
 	arcing := 0.0
 	if f.CurveIs == "clearing" {
-		arcing = f.Arcing.SI
+		arcing = f.ArcingTime.SI
 	}
-	if fastest, err = curve(f.Fastest, thermal.Earlier, f.Carries.SI*rating, f.Let.SI, arcing); err != nil {
+	if fastest, err = curve(f.Fastest, thermal.Earlier, f.Carries.SI*rating, f.MeltingI2t.SI, arcing); err != nil {
 		return fastest, slowest, fmt.Errorf("fastest %w", err)
 	}
 	slow := f.Slowest
@@ -421,7 +421,7 @@ func CableHeat(c *boat.Cable) (Cable, error) {
 	k.Ohms = c.Resistance.Or(perMetre * c.Length.SI)
 	cable := thermal.Cable{
 		Length: c.Length.SI, Section: c.Section.SI, Resistance: k.Ohms / c.Length.SI, Material: thermal.Copper(),
-		Ampacity: c.Ampacity.SI, Rated: c.Rated.SI, Air: c.AmpacityAt.SI, Bundling: c.Bundling.SI,
+		Ampacity: c.Ampacity.SI, Rated: c.RatedTemperature.SI, Air: c.AmpacityAt.SI, Bundling: c.Bundling.SI,
 	}
 	k.Capacity = c.HeatCapacity.Or(cable.Capacity())
 	k.Resistance = c.ThermalResistance.Or(cable.ThermalResistance())
@@ -466,7 +466,7 @@ func resist(h *boat.Hull) (hydro.Resistance, error) {
 		for _, row := range h.SpeedPower {
 			points = append(points, hydro.SpeedPower{Speed: row[0], Power: row[1]})
 		}
-		return hydro.NewSpeedPower(points, h.Efficiency.SI)
+		return hydro.NewSpeedPower(points, h.PropulsiveEfficiency.SI)
 	case len(h.Resistance) > 0:
 		var rows []hydro.SpeedForce
 		for _, row := range h.Resistance {
@@ -506,7 +506,7 @@ func described(b *boat.Boat, hull hydro.Hull, density float64) (*hydro.Screw, er
 	case "B-series":
 		return hydro.NewBSeries(hydro.BSeries{Diameter: p.Diameter.SI, Blades: p.Blades, AreaRatio: p.AreaRatio.SI, PitchRatio: pitch})
 	}
-	v := p.BoatSpeed.SI
+	v := p.MeasuredBoatSpeed.SI
 	diameter, blades := p.MeasuredDiameter.Or(p.Diameter.SI), p.Blades
 	if p.MeasuredBlades > 0 {
 		blades = p.MeasuredBlades
@@ -516,7 +516,7 @@ func described(b *boat.Boat, hull hydro.Hull, density float64) (*hydro.Screw, er
 		pitch = p.MeasuredPitch.Or(p.Pitch.SI) / diameter
 	}
 	measured := hydro.Measured{
-		Diameter: diameter, ShaftSpeed: p.Speed.SI / (2 * math.Pi), Torque: p.Torque.SI, Power: p.Power.SI,
+		Diameter: diameter, ShaftSpeed: p.MeasuredSpeed.SI / (2 * math.Pi), Torque: p.MeasuredTorque.SI, Power: p.MeasuredPower.SI,
 		AdvanceSpeed: hull.AdvanceSpeed(v), Density: density, PitchRatio: pitch, AreaRatio: p.AreaRatio.SI, Blades: blades,
 	}
 	if p.Changed() {

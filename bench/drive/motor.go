@@ -61,13 +61,13 @@ func newMotor(b *boat.Motor) (motor, error) {
 		fieldShare:  b.FieldShare.SI,
 		inductance:  b.Inductance.SI,
 		brushDrop:   b.BrushDrop.SI,
-		friction:    b.Friction.SI,
-		viscous:     b.Viscous.SI,
+		friction:    b.FrictionTorque.SI,
+		viscous:     b.IronTorque.SI,
 		windage:     b.Windage.SI,
-		phaseFactor: b.PhaseFactor.SI,
+		phaseFactor: b.StandstillPhaseFactor.SI,
 		ratedSpeed:  b.RatedSpeed.SI,
 		standstill:  b.StandstillCooling.SI,
-		demagnet:    b.DemagnetCurrent.SI,
+		demagnet:    b.DemagnetisingCurrent.SI,
 	}
 	switch b.Magnets { // common values of textbooks, from memory
 	case "ferrite":
@@ -76,9 +76,9 @@ func newMotor(b *boat.Motor) (motor, error) {
 		m.perKelvin, m.demagnetPerKelvin = -0.001, -0.006
 	}
 	m.perKelvin = b.MagnetPerKelvin.Or(m.perKelvin)
-	m.brushShare = b.BrushShare.SI
-	if b.DemagnetPerKelvin.Given {
-		m.demagnetPerKelvin = b.DemagnetPerKelvin.SI
+	m.brushShare = b.BrushHeatShare.SI
+	if b.DemagnetisingPerKelvin.Given {
+		m.demagnetPerKelvin = b.DemagnetisingPerKelvin.SI
 	}
 	if m.series {
 		xs, ys := columns(b.Magnetisation)
@@ -204,7 +204,7 @@ func (m *motor) thermal(b *boat.Motor) motorHeat {
 	h.brushToHousing = b.BrushToHousing.Or(anyBrushPath)
 	if !b.BrushToHousing.Given && r.Brush > 0 {
 		housing := ratedAir + r.losses()*h.housingToAir
-		h.brushToHousing = max(b.BrushLimit.SI-brushMargin-housing, leastBrushRise) / (b.BrushShare.SI * r.Brush)
+		h.brushToHousing = max(b.BrushLimit.SI-brushMargin-housing, leastBrushRise) / (b.BrushHeatShare.SI * r.Brush)
 	}
 	h.barToCommutator = b.BarToCommutator.Or(barPath * h.brushToHousing)
 	return h

@@ -91,7 +91,7 @@ func (m *Model) listParts() {
 	hot("link capacitor", n.capacitor, b.Stage.CapacitorLimit.SI, "motor", "capacitors dry out and vent")
 	for i := range b.Cables {
 		c := &b.Cables[i]
-		hot(c.Name, m.conductors[i].node, c.Rated.SI, c.Circuit, "insulation softens; fire")
+		hot(c.Name, m.conductors[i].node, c.RatedTemperature.SI, c.Circuit, "insulation softens; fire")
 	}
 	for i := range b.Joints {
 		j := &b.Joints[i]
@@ -127,8 +127,8 @@ func (m *Model) listParts() {
 			Part: record.Part{Name: "highest cell", Unit: "V", Limit: b.Battery.CellHighest.SI, Measure: record.Band, Current: "battery", Consequence: "cells are overcharged"}, start: open, Value: cell, known: cells,
 		})
 	}
-	if b.Battery.ChargeLowest.Given && (m.stage.braking || b.Charging != nil) {
-		at, lowest := m.layout.nodes+n.battery, b.Battery.ChargeLowest.SI
+	if b.Battery.ChargeLowestTemperature.Given && (m.stage.braking || b.Charging != nil) {
+		at, lowest := m.layout.nodes+n.battery, b.Battery.ChargeLowestTemperature.SI
 		m.Parts = append(m.Parts, Part{
 			Part:  record.Part{Name: "charging in the cold", Unit: "A", Limit: b.Battery.Capacity.SI / noCharging, Measure: record.Ceiling, Current: "battery", Consequence: "lithium plates out: cells are damaged for ever and may short later"},
 			known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && k.nodes[n.battery] },
@@ -142,7 +142,7 @@ func (m *Model) listParts() {
 	}
 	if m.conditions.Electrical && m.conditions.Uncharged {
 		m.Parts = append(m.Parts, Part{
-			Part: record.Part{Name: "contactor closing", Unit: "A", Limit: b.Contactor.Make.SI, Measure: record.Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more"}, known: everything,
+			Part: record.Part{Name: "contactor closing", Unit: "A", Limit: b.Contactor.MakeCurrent.SI, Measure: record.Ceiling, Current: "battery", Consequence: "its contacts weld: it cannot open any more"}, known: everything,
 			Value: func(p *Point, _ []float64) float64 { return math.Abs(p.BatteryCurrent) },
 		})
 	}

@@ -325,8 +325,8 @@ func (r *Run) charging(inner float64) float64 {
 	if c == nil || !r.conditions.Charging || !r.Connected {
 		return 0
 	}
-	taper := max(0, min(1, (c.Voltage.SI-inner)/(0.01*c.Voltage.SI)))
-	return taper * min(c.Power.SI/inner, c.Current.SI)
+	taper := max(0, min(1, (c.VoltageLimit.SI-inner)/(0.01*c.VoltageLimit.SI)))
+	return taper * min(c.Power.SI/inner, c.CurrentLimit.SI)
 }
 
 // Derivatives computes the right-hand side.
@@ -421,9 +421,9 @@ func (r *Run) cool(w float64) {
 	r.scale[r.links.housing] = r.motor.cooling(w)
 	r.scale[r.links.sink], r.scale[r.links.compartment] = 1, 1
 	if r.CoolingLost {
-		r.scale[r.links.housing] = r.motor.standstill / r.boat.Motor.FanLost.SI
-		r.scale[r.links.sink] = 1 / r.boat.Stage.FanLost.SI
-		r.scale[r.links.compartment] = 1 / r.boat.Compartment.Closed.SI
+		r.scale[r.links.housing] = r.motor.standstill / r.boat.Motor.LostCoolingFactor.SI
+		r.scale[r.links.sink] = 1 / r.boat.Stage.LostCoolingFactor.SI
+		r.scale[r.links.compartment] = 1 / r.boat.Compartment.ClosedFactor.SI
 	}
 }
 
@@ -437,7 +437,7 @@ func (r *Run) fuseSquare(T []float64) float64 {
 	if r.fusePlace {
 		air = T[r.nodes.air]
 	}
-	return max(0.01, (f.ElementMelted.SI-air)/(f.ElementMelted.SI-f.CurveAt.SI))
+	return max(0.01, (f.DeratingTemperature.SI-air)/(f.DeratingTemperature.SI-f.CurveAt.SI))
 }
 
 // polarise sets the polarisation voltages' rates and returns their heat, W.

@@ -30,7 +30,7 @@ func newStage(b *boat.Stage, coil float64) stage {
 		braking:      b.Braking,
 		frequency:    b.SwitchingFrequency.SI,
 		switchR:      b.SwitchResistance.SI,
-		rise:         b.ResistanceRise.SI,
+		rise:         b.SwitchResistanceRise.SI,
 		switching:    b.SwitchingTime.SI,
 		diode:        b.Freewheel == "diode",
 		diodeDrop:    b.FreewheelDrop.SI,
@@ -39,7 +39,7 @@ func newStage(b *boat.Stage, coil float64) stage {
 		coilPower:    coil,
 		capacitance:  b.Capacitance.SI,
 		esr:          b.CapacitorESR.SI,
-		loop:         b.CurrentLoop.SI,
+		loop:         b.CurrentLoopTime.SI,
 	}
 	freewheel := b.FreewheelHeat
 	if len(freewheel) == 0 {

@@ -14,7 +14,7 @@ import (
 // they share it; the sink takes the mean of all in both.
 func TestABrushlessMotorAtStandstillLoadsOnePhase(t *testing.T) {
 	b, s := demo(t, "petrel-refit")
-	require.Equal(t, 2.0, b.Motor.PhaseFactor.SI)
+	require.Equal(t, 2.0, b.Motor.StandstillPhaseFactor.SI)
 	m, err := New(b, s, Conditions{Air: 298.15, Water: 288.15})
 	require.NoError(t, err)
 	r := m.NewRun(func(float64) float64 { return 1 })
@@ -48,7 +48,7 @@ func TestABrushlessMotorAtStandstillLoadsOnePhase(t *testing.T) {
 // TestColdWaterStiffensTheSeals, and warm water does not loosen them further.
 func TestColdWaterStiffensTheSeals(t *testing.T) {
 	b, s := demo(t, "petrel")
-	b.Shaft.SealFriction, b.Shaft.SealColdness = si(2), si(0.03)
+	b.Shaft.SealFriction, b.Shaft.SealFrictionPerKelvin = si(2), si(0.03)
 	for water, factor := range map[float64]float64{273.15: 1.6, 283.15: 1.3, 293.15: 1, 303.15: 1} {
 		m, err := New(b, s, Conditions{Air: 298.15, Water: water})
 		require.NoError(t, err)

@@ -81,8 +81,8 @@ func Filled(b *boat.Boat) *boat.Boat {
 		if m.perKelvin != 0 && !f.Motor.MagnetPerKelvin.Given {
 			f.Motor.MagnetPerKelvin = quantity.Exactly(m.perKelvin)
 		}
-		if m.demagnetPerKelvin != 0 && m.demagnet > 0 && !f.Motor.DemagnetPerKelvin.Given {
-			f.Motor.DemagnetPerKelvin = quantity.Exactly(m.demagnetPerKelvin)
+		if m.demagnetPerKelvin != 0 && m.demagnet > 0 && !f.Motor.DemagnetisingPerKelvin.Given {
+			f.Motor.DemagnetisingPerKelvin = quantity.Exactly(m.demagnetPerKelvin)
 		}
 	}
 	if h := &f.Hull; len(h.SpeedPower) == 0 && len(h.Resistance) == 0 {

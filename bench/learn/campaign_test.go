@@ -40,9 +40,9 @@ func halfHour() *trial.Trial {
 		panic(err)
 	}
 	c := *t
-	c.Name, c.Duration, c.Steps = "half an hour", 1800, nil
+	c.Name, c.Duration, c.Throttle = "half an hour", 1800, nil
 	for _, s := range [][3]float64{{2, .35, 3}, {150, .6, 3}, {390, .8, 3}, {630, 1, 3}, {780, .5, 3}, {1020, .9, 3}, {1290, 0, 2}, {1380, .7, 3}, {1620, .4, 3}, {1740, 0, 2}} {
-		c.Steps = append(c.Steps, trial.Step{At: s[0], To: s[1], Over: s[2]})
+		c.Throttle = append(c.Throttle, trial.Step{At: s[0], To: s[1], Over: s[2]})
 	}
 	return &c
 }
@@ -64,7 +64,7 @@ func samplings(t *trial.Trial) []sampling {
 			x := t.Duration * (float64(i) + 0.7) / float64(n)
 			for {
 				near := false
-				for _, s := range t.Steps {
+				for _, s := range t.Throttle {
 					near = near || x >= s.At-0.8 && x < s.At+20
 				}
 				if !near {
@@ -112,7 +112,7 @@ var wrongs = []wrong{
 	{name: "hull", cause: hullSteeper, boat: func(b *boat.Boat) {
 		steeper(b, 1.25)
 	}},
-	{name: "cooling", cause: coolingBlocked, trial: func(t *trial.Trial) { t.CoolingLost = 700 }},
+	{name: "cooling", cause: coolingBlocked, trial: func(t *trial.Trial) { t.CoolingLostFrom = 700 }},
 }
 
 // campaign is a drawn truth with what its meters showed.
@@ -157,9 +157,9 @@ func draw(t testing.TB, b *boat.Boat, s settings.Set, w wrong, seed uint64, numb
 // sail makes an outing of the drawn boat: each corner mis-timed, the propeller's load wandering. It reports whether the boat came to its end.
 func (c *campaign) sail(s settings.Set, w wrong, corner float64) bool {
 	done := *c.trial
-	done.Steps = slices.Clone(c.trial.Steps)
-	for i := range done.Steps {
-		done.Steps[i].At = max(0.5, done.Steps[i].At+corner*c.rng.NormFloat64())
+	done.Throttle = slices.Clone(c.trial.Throttle)
+	for i := range done.Throttle {
+		done.Throttle[i].At = max(0.5, done.Throttle[i].At+corner*c.rng.NormFloat64())
 	}
 	if w.trial != nil {
 		w.trial(&done)

@@ -89,8 +89,8 @@ func causesOf(b *boat.Boat, t *trial.Trial) (list []cause) {
 	}
 	for _, share := range []float64{0, 0.2, 0.4, 0.6, 0.8} {
 		from := share * t.Duration
-		if from < t.CoolingLost {
-			list = append(list, cause{name: coolingBlocked, from: from, dose: 1, usual: 1, most: 1, loose: 1, trial: func(t *trial.Trial) { t.CoolingLost = from }})
+		if from < t.CoolingLostFrom {
+			list = append(list, cause{name: coolingBlocked, from: from, dose: 1, usual: 1, most: 1, loose: 1, trial: func(t *trial.Trial) { t.CoolingLostFrom = from }})
 		}
 	}
 	return list

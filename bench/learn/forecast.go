@@ -40,7 +40,7 @@ func (p *Plan) expected(ctx context.Context, b *boat.Boat, s settings.Set) (*Rec
 	}
 	out.Traces = append(out.Traces, lever)
 	for _, name := range p.Traces {
-		from, ok := run.Trace(simulated(name, s.Derating.Sensor))
+		from, ok := run.Trace(simulated(name, s.Derating.MotorSensor))
 		if !ok {
 			continue // a boat without that part
 		}

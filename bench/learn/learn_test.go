@@ -101,9 +101,9 @@ func TestWithoutALeverTheCurrentDrives(t *testing.T) {
 	b, s := petrel(t)
 	rec := outing(t, func(o *learntest.Outing) {
 		o.Lever, o.Every, o.True = false, 5, nil
-		o.Trial.Duration, o.Trial.Steps = 240, o.Trial.Steps[:2]
+		o.Trial.Duration, o.Trial.Throttle = 240, o.Trial.Throttle[:2]
 	})
-	rec.Trial.Steps = nil
+	rec.Trial.Throttle = nil
 	p, err := newProblem(b, s, []*Record{rec})
 	require.NoError(t, err)
 	p.values = few(p.values)
@@ -139,7 +139,7 @@ func TestTwoRecordsTellMoreThanOne(t *testing.T) {
 func TestUselessRecords(t *testing.T) {
 	b, s := petrel(t)
 	rec := outing(t, func(o *learntest.Outing) { o.Lever, o.Traces = false, []string{record.Voltage} })
-	rec.Trial.Steps = nil
+	rec.Trial.Throttle = nil
 	_, err := Learn(t.Context(), b, s, []*Record{rec})
 	require.ErrorAs(t, err, new(*UselessError))
 	assert.ErrorContains(t, err, "neither a lever nor a current")
@@ -156,11 +156,11 @@ func TestLeverSteps(t *testing.T) {
 		at, lever = append(at, x), append(lever, asked.Lever(x)(x))
 	}
 	steps, _ := leverSteps(at, lever)
-	found := &trial.Trial{Duration: 1800, Steps: steps}
+	found := &trial.Trial{Duration: 1800, Throttle: steps}
 	for x := 0.0; x < 1799; x += 0.7 {
 		assert.InDelta(t, asked.Lever(x)(x), found.Lever(x)(x), 0.03, "at %g s", x)
 	}
-	assert.LessOrEqual(t, len(found.Steps), 2*len(asked.Steps)+1)
+	assert.LessOrEqual(t, len(found.Throttle), 2*len(asked.Throttle)+1)
 	steps, edges := leverSteps([]float64{0, 60, 120, 180}, []float64{0, 0, 0.5, 0.2})
 	assert.Equal(t, []trial.Step{{At: 90, To: 0.5}, {At: 150, To: 0.2}}, steps)
 	assert.Equal(t, []edge{{60, 60}, {120, 60}}, edges)
@@ -186,7 +186,7 @@ func TestCompareNamesTheCause(t *testing.T) {
 	blocked, err := Compare(t.Context(), b, s, outing(t, func(o *learntest.Outing) {
 		tenth(o)
 		lost := *o.Trial
-		lost.CoolingLost = 700
+		lost.CoolingLostFrom = 700
 		o.Trial = &lost
 	}))
 	require.NoError(t, err)

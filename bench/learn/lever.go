@@ -88,7 +88,7 @@ func spacing(at []float64) float64 {
 // follows reports whether a recorded lever is the trial's own, to within 6 % of the travel: at nine of ten rows that a person wrote; of a logger at all samples,
 // but for single ones far from any movement, and for those beside one by no more than it may come late.
 func follows(t *trial.Trial, at, lever []float64) bool {
-	if len(t.Steps) == 0 {
+	if len(t.Throttle) == 0 {
 		return false
 	}
 	const slack, near = 2 * late, 5 * sparse
@@ -96,7 +96,7 @@ func follows(t *trial.Trial, at, lever []float64) bool {
 	bad, row := 0, 0
 	for i, x := range at {
 		within := func(time float64) bool {
-			return slices.ContainsFunc(t.Steps, func(s trial.Step) bool { return x >= s.At-time && x <= s.At+s.Over+time })
+			return slices.ContainsFunc(t.Throttle, func(s trial.Step) bool { return x >= s.At-time && x <= s.At+s.Over+time })
 		}
 		if math.Abs(t.Lever(x)(x)-lever[i]) <= 0.06 || !typed && within(slack) {
 			row = 0
@@ -112,7 +112,7 @@ func follows(t *trial.Trial, at, lever []float64) bool {
 
 // corners returns the instants of a trial at which a movement begins.
 func corners(t *trial.Trial) (at []float64) {
-	for _, s := range t.Steps {
+	for _, s := range t.Throttle {
 		if len(at) == 0 || s.At > at[len(at)-1] {
 			at = append(at, s.At)
 		}

@@ -90,7 +90,7 @@ func prepare(rec *Record, b *boat.Boat, s settings.Set) (*recorded, error) {
 	used.Run = run
 	r := &recorded{Record: &used, timing: 0.02, notes: notes, clock: clock}
 	t := *rec.Trial
-	t.CoolingLost += clock
+	t.CoolingLostFrom += clock
 	t.Duration = run.Time[len(run.Time)-1]
 	typed := spacing(run.Time) > sparse
 	if typed {
@@ -100,20 +100,20 @@ func prepare(rec *Record, b *boat.Boat, s settings.Set) (*recorded, error) {
 	switch {
 	case has && asked:
 	case has:
-		if t.Steps, r.edges = leverSteps(run.Time, lever.Values); loaded && lever.Values[0] != 0 {
-			t.Steps[0].At = 1 // from neutral, where a controller has to be to start
+		if t.Throttle, r.edges = leverSteps(run.Time, lever.Values); loaded && lever.Values[0] != 0 {
+			t.Throttle[0].At = 1 // from neutral, where a controller has to be to start
 		}
 	}
-	t.Steps = slices.DeleteFunc(slices.Clone(t.Steps), func(s trial.Step) bool { return s.At >= t.Duration })
-	t.Electrical, t.Expect, t.EndAfter = false, nil, 0
+	t.Throttle = slices.DeleteFunc(slices.Clone(t.Throttle), func(s trial.Step) bool { return s.At >= t.Duration })
+	t.Electrical, t.Expect, t.EndAfterExpected = false, nil, 0
 	r.trial = &t
-	r.channels = channels(run, b, s.Derating.Sensor)
-	driven := has || slices.ContainsFunc(t.Steps, func(s trial.Step) bool { return s.To != 0 })
+	r.channels = channels(run, b, s.Derating.MotorSensor)
+	driven := has || slices.ContainsFunc(t.Throttle, func(s trial.Step) bool { return s.To != 0 })
 	if !driven {
 		if err := r.driveByCurrent(); err != nil {
 			return nil, err
 		}
-		t.Steps, r.edges = nil, nil
+		t.Throttle, r.edges = nil, nil
 	}
 	if loaded {
 		if err := r.openStart(b, s, first); err != nil {
@@ -167,7 +167,7 @@ func (r *recorded) rows(c *channel) (out []block) {
 // moved returns when the last movement of the lever up to an instant began, −Inf before the first.
 func (r *recorded) moved(at float64) float64 {
 	last := math.Inf(-1)
-	for _, s := range r.trial.Steps {
+	for _, s := range r.trial.Throttle {
 		if s.At-0.8 <= at {
 			last = max(last, s.At)
 		}

@@ -111,12 +111,12 @@ func (s *seen) run(ctx context.Context, b *boat.Boat, set settings.Set, t *trial
 	var integrator ode.Integrator
 	options := ode.Options{RelTol: 1e-5, AbsTol: model.Tolerances(1e-5), MaxStep: 2 * max(drivenEvery, spacing(s.at)), Check: noCheck}
 	from := 0.0
-	for _, until := range []float64{min(t.CoolingLost, t.Duration), t.Duration} {
+	for _, until := range []float64{min(t.CoolingLostFrom, t.Duration), t.Duration} {
 		if until <= from {
-			run.CoolingLost = from >= t.CoolingLost
+			run.CoolingLost = from >= t.CoolingLostFrom
 			continue
 		}
-		run.CoolingLost = from >= t.CoolingLost
+		run.CoolingLost = from >= t.CoolingLostFrom
 		run.Changed()
 		result, err := integrator.Solve(ctx, ode.Problem{System: f, T0: from, T1: until, Y0: y, Observe: func(st *ode.Step) error {
 			for ; next < len(instants) && instants[next] <= st.T1; next++ {

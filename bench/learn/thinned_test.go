@@ -34,7 +34,7 @@ func jerks(rng *rand.Rand, duration float64) *trial.Trial {
 		if rng.IntN(3) == 0 {
 			over = 3 * rng.Float64()
 		}
-		t.Steps = append(t.Steps, trial.Step{At: at, To: to, Over: over})
+		t.Throttle = append(t.Throttle, trial.Step{At: at, To: to, Over: over})
 		at += 8 + over + 40*rng.ExpFloat64()
 	}
 	return t
@@ -65,7 +65,7 @@ func logged(t testing.TB, b *boat.Boat, s settings.Set, tr *trial.Trial, every, 
 		out.Traces = append(out.Traces, tr)
 	}
 	still := *tr
-	still.Steps = nil
+	still.Throttle = nil
 	return &Record{Name: "logged", Run: out, Trial: &still}
 }
 
@@ -87,9 +87,9 @@ func TestThinnedRecordsNameNoCause(t *testing.T) {
 			rec := logged(t, b, s, tr, every, []float64{0, 0.002, 0.005}[i%3], rng, panel...)
 			if i%2 == 1 { // beside a programme that the lever followed late
 				said := *tr
-				said.Steps = slices.Clone(tr.Steps)
-				for k := range said.Steps {
-					said.Steps[k].At += 3*rng.Float64() - 1
+				said.Throttle = slices.Clone(tr.Throttle)
+				for k := range said.Throttle {
+					said.Throttle[k].At += 3*rng.Float64() - 1
 				}
 				rec.Trial = &said
 			}
@@ -114,10 +114,10 @@ func TestThinnedRecordsNameTheCause(t *testing.T) {
 	b, s := petrel(t)
 	rng := rand.New(rand.NewPCG(9, 0))
 	tr := jerks(rng, 1800)
-	tr.CoolingLost = 700
+	tr.CoolingLostFrom = 700
 	rec := logged(t, b, s, tr, 1, 0.002, rng, append(slices.Clone(panel), "heat sink")...)
 	still := *rec.Trial
-	still.CoolingLost = math.Inf(1)
+	still.CoolingLostFrom = math.Inf(1)
 	rec.Trial = &still
 	c, err := Compare(t.Context(), b, s, rec)
 	require.NoError(t, err)
@@ -157,9 +157,9 @@ func TestARecordIsUsedUpToItsHole(t *testing.T) {
 	b, s := petrel(t)
 	rng := rand.New(rand.NewPCG(11, 0))
 	tr := jerks(rng, 1800)
-	for i := range tr.Steps {
-		if tr.Steps[i].At > 400 && tr.Steps[i].At < 1500 {
-			tr.Steps[i].To = 1
+	for i := range tr.Throttle {
+		if tr.Throttle[i].At > 400 && tr.Throttle[i].At < 1500 {
+			tr.Throttle[i].To = 1
 		}
 	}
 	rec := logged(t, b, s, tr, 1, 0.002, rng, append(slices.Clone(panel), "heat sink", "motor housing")...)
@@ -214,8 +214,8 @@ func TestARecordThatBeginsUnderLoadIsLeftOpen(t *testing.T) {
 	for i, begin := range []float64{200, 900} {
 		rng := rand.New(rand.NewPCG(12, uint64(i)))
 		tr := jerks(rng, begin+600)
-		tr.Steps = slices.DeleteFunc(tr.Steps, func(x trial.Step) bool { return x.At < begin+20 })
-		tr.Steps = append([]trial.Step{{At: 2, To: 0.9}}, tr.Steps...)
+		tr.Throttle = slices.DeleteFunc(tr.Throttle, func(x trial.Step) bool { return x.At < begin+20 })
+		tr.Throttle = append([]trial.Step{{At: 2, To: 0.9}}, tr.Throttle...)
 		rec := logged(t, b, s, tr, 1, 0.002, rng, append(slices.Clone(panel), "heat sink", "motor housing")...)
 		rec.Run = without(rec.Run, -1, begin)
 		for _, from := range []float64{0, begin} { // by a clock of the logger's own, or from the first row

@@ -81,7 +81,7 @@ func (r *recorded) openStart(b *boat.Boat, s settings.Set, seen drive.Seen) erro
 	from, to := run.Temperatures(cold), run.Temperatures(warm)
 	at := func(share float64) *trial.Trial {
 		t := *r.trial
-		t.Start.Each = nil
+		t.Start.Cable = nil
 		mix := func(v *quantity.Value, a, b float64) { *v = quantity.Exactly(a + share*(b-a)) }
 		mix(&t.Start.Winding, from.Winding, to.Winding)
 		mix(&t.Start.Housing, from.Housing, to.Housing)
@@ -89,7 +89,7 @@ func (r *recorded) openStart(b *boat.Boat, s settings.Set, seen drive.Seen) erro
 		mix(&t.Start.Battery, from.Battery, to.Battery)
 		mix(&t.Compartment, from.Air, to.Air)
 		for name, v := range to.Each {
-			t.Start.Each = append(t.Start.Each, trial.CableStart{Name: name, Temperature: from.Each[name] + share*(v-from.Each[name])})
+			t.Start.Cable = append(t.Start.Cable, trial.CableStart{Name: name, Temperature: from.Each[name] + share*(v-from.Each[name])})
 		}
 		return &t
 	}

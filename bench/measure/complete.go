@@ -134,7 +134,7 @@ func (m *Result) withSteps() (out []Sample) {
 func (m *Result) movedBefore(t float64) float64 {
 	at := 0.0
 	if m.Performed != nil {
-		for _, s := range m.Performed.Steps {
+		for _, s := range m.Performed.Throttle {
 			if s.At <= t {
 				at = s.At
 			}

@@ -269,7 +269,7 @@ func TestARecordNamesACharger(t *testing.T) {
 		b, s := demo(t, "petrel")
 		b.Charging = nil
 		if c.has {
-			b.Charging = &boat.Charging{Power: quantity.Exactly(300), Current: quantity.Exactly(6), Voltage: quantity.Exactly(56)}
+			b.Charging = &boat.Charging{Power: quantity.Exactly(300), CurrentLimit: quantity.Exactly(6), VoltageLimit: quantity.Exactly(56)}
 		}
 		program := halfHour(true)
 		program.Charging = c.used

@@ -87,7 +87,7 @@ func (f *inference) start(first drive.Seen) drive.Start {
 	}
 	p, nan := f.program, math.NaN()
 	return drive.Start{
-		Charge: p.Charge, Speed: or(first.Boat, p.Speed),
+		Charge: p.Charge, Speed: or(first.Boat, p.BoatSpeed),
 		Winding: p.Start.Winding.Or(first.Motor), Housing: p.Start.Housing.Or(first.Motor),
 		Sink: p.Start.Sink.Or(first.Sink), Battery: p.Start.Battery.Or(first.Battery),
 		Cables: p.Start.Cables.Or(nan), Air: p.Compartment.Or(nan),
@@ -148,7 +148,7 @@ func (f *inference) pass(ctx context.Context, w way) ([][]float64, error) {
 	}
 	from := r.Time[0]
 	for _, until := range f.changes() {
-		run.CoolingLost = from >= program.CoolingLost
+		run.CoolingLost = from >= program.CoolingLostFrom
 		if from >= program.LoadFrom && !run.Loaded && program.Load != "normal" {
 			run.Loaded = true
 			if program.Load == "locked" {
@@ -213,7 +213,7 @@ func (f *inference) inside(t float64) *unseen {
 func (f *inference) changes() (at []float64) {
 	r := f.record
 	first, last := r.Time[0], r.Time[len(r.Time)-1]
-	edges := []float64{f.program.LoadFrom, f.program.CoolingLost}
+	edges := []float64{f.program.LoadFrom, f.program.CoolingLostFrom}
 	for _, u := range f.unseen {
 		edges = append(edges, u.From, u.To)
 	}
@@ -411,7 +411,7 @@ func (f *inference) nameAssumptions() {
 	assume(all && !k.Speed, "motor speed follows from the motor's voltage; while no current flows, from propeller and hull as the boat file has them")
 	assume(!k.Voltage, fmt.Sprintf("voltage follows from the bank's resistance and a charge of %.0f %% at the start", 100*program.Charge))
 	without := "what has no thermometer"
-	if st := &program.Start; st.Winding.Given || st.Housing.Given || st.Sink.Given || st.Battery.Given || st.Cables.Given || len(st.Each) > 0 {
+	if st := &program.Start; st.Winding.Given || st.Housing.Given || st.Sink.Given || st.Battery.Given || st.Cables.Given || len(st.Cable) > 0 {
 		without = "what has no thermometer, and no temperature in the trial,"
 	}
 	assume(f.before.warm == nil && (!k.Sink || !k.Motor || !k.Battery), fmt.Sprintf("%s began at the temperature around it, with air of %s", without, quantity.Format(program.Air, "°C", 3)))

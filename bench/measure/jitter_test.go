@@ -50,9 +50,9 @@ func jitter(b *testing.B, rate float64, moving bool) {
 	defer line.Close()
 	c := regmap.NewController(y.registers, modbus.NewMaster(line, timing, clock), clock)
 
-	program := &trial.Trial{Name: "jitter", Moored: true, Duration: float64(b.N) / rate, Steps: []trial.Step{{At: 0.1, To: 0.2, Over: 1}}}
+	program := &trial.Trial{Name: "jitter", Moored: true, Duration: float64(b.N) / rate, Throttle: []trial.Step{{At: 0.1, To: 0.2, Over: 1}}}
 	if moving {
-		program.Steps[0].Over = program.Duration
+		program.Throttle[0].Over = program.Duration
 	}
 	b.ResetTimer()
 	got, err := measure.Run(ctx, c, program, measure.Options{Rate: rate, Commands: true, Clock: clock})

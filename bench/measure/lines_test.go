@@ -131,7 +131,7 @@ func TestPromptedHoldHasAnEnd(t *testing.T) {
 	channels := []link.Channel{{Name: link.MotorCurrent, Unit: "A"}}
 	bears := func(s float64) func(*trial.Trial, float64, float64) (float64, string) {
 		return func(performed *trial.Trial, planned, latest float64) (float64, string) {
-			assert.Equal(t, 0.4, performed.Steps[len(performed.Steps)-1].To)
+			assert.Equal(t, 0.4, performed.Throttle[len(performed.Throttle)-1].To)
 			assert.InDelta(t, 6, planned, 0.1)
 			assert.InDelta(t, 306, latest, 0.1)
 			return planned + s, "the winding comes close"

@@ -30,7 +30,7 @@ const notice = 3
 // cues says each movement of a programme, and announces it where there is time.
 func cues(program *trial.Trial) (list []cue) {
 	last := math.Inf(-1)
-	for _, s := range program.Steps {
+	for _, s := range program.Throttle {
 		if at := s.At - notice; at > last+notice {
 			list = append(list, cue{max(at, 0), fmt.Sprintf("in %.3g s: %s", min(notice, s.At), Instruction(s.To, s.Over))})
 		}
@@ -93,7 +93,7 @@ func Prompted(ctx context.Context, who Person, channels []link.Channel, program 
 	r := run{ctx: ctx, program: program, o: o, bounds: bounds, result: &result}
 	result.Start = o.Clock.Now()
 	performed := *program
-	performed.Steps = nil
+	performed.Throttle = nil
 	result.Performed = &performed
 	defer r.farewell()
 	result.Stop = r.prompt(who)
@@ -111,7 +111,7 @@ func (r *run) prompt(who Person) Stop {
 		return *s
 	}
 	late := 0.0 // s that the person has taken longer than planned
-	for i, s := range r.program.Steps {
+	for i, s := range r.program.Throttle {
 		if ahead := s.At - notice + late; ahead > r.elapsed() {
 			if stop := r.until(ahead); stop != nil {
 				return *stop
@@ -124,10 +124,10 @@ func (r *run) prompt(who Person) Stop {
 		begun := r.elapsed()
 		late = begun - s.At
 		r.o.Tell("NOW: " + Instruction(s.To, s.Over))
-		r.result.Performed.Steps = append(r.result.Performed.Steps, trial.Step{At: begun, To: s.To, Over: s.Over})
+		r.result.Performed.Throttle = append(r.result.Performed.Throttle, trial.Step{At: begun, To: s.To, Over: s.Over})
 		end := r.program.Duration
-		if i+1 < len(r.program.Steps) {
-			end = r.program.Steps[i+1].At
+		if i+1 < len(r.program.Throttle) {
+			end = r.program.Throttle[i+1].At
 		}
 		h := r.hold(begun+s.Over, end+late, s.To != 0)
 		if stop := r.until(min(h.latest, h.planned-min(readingTime, (h.planned-h.since)/2))); stop != nil {

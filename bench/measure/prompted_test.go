@@ -62,8 +62,8 @@ func TestPrompted(t *testing.T) {
 		}, told)
 		assert.Equal(t, []time.Duration{0, 12500 * time.Millisecond, 25500 * time.Millisecond}, who.asked)
 		require.NotNil(t, got.Performed)
-		assert.Equal(t, 10.0, got.Performed.Steps[0].At)
-		assert.Equal(t, 22.5, got.Performed.Steps[1].At)
+		assert.Equal(t, 10.0, got.Performed.Throttle[0].At)
+		assert.Equal(t, 22.5, got.Performed.Throttle[1].At)
 		assert.InDelta(t, 35.5, got.Performed.Duration, 1e-9)
 	})
 }
@@ -74,7 +74,7 @@ func TestPromptedHolds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		who := &reader{start: time.Now(), values: [][]float64{{0, 0}, {60, 140}, {0, 0}}}
 		program := steps(t)
-		program.Duration, program.Steps[1].At = 400, 300
+		program.Duration, program.Throttle[1].At = 400, 300
 		got, err := measure.Prompted(t.Context(), who, meters, program, measure.Options{})
 		require.NoError(t, err)
 		run, err := measure.Complete(t.Context(), y.boat, y.settings, got.Performed, &got)

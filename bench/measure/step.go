@@ -190,7 +190,7 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 		return result, link.ErrNoThrottle
 	}
 	if o.Commands && !d.Throttle.Astern {
-		for _, s := range program.Steps {
+		for _, s := range program.Throttle {
 			if s.To < 0 {
 				return result, fmt.Errorf("the programme goes astern, and the controller takes no throttle astern over the line")
 			}

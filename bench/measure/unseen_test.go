@@ -187,7 +187,7 @@ func TestARecordThatBeginsUnderLoad(t *testing.T) {
 // TestAWarmDriveAtRest: the first row shows no current, and a thermometer shows that the drive has run: what has none is no cooler than it was.
 func TestAWarmDriveAtRest(t *testing.T) {
 	b, s := demo(t, "petrel")
-	s.Derating.Sensor = "housing"
+	s.Derating.MotorSensor = "housing"
 	all := observe(t, b, s, levers(2700, true, 2, 100, 1800, 0, 1900, 100))
 	const channels = 0b00101111 | 1<<6 // sink and motor
 	run, err := measure.Complete(t.Context(), b, s, all.program, cut(all.with(channels), -1, 1850))

@@ -39,8 +39,10 @@ func curvesOf(b *boat.Boat) (out []curve) {
 		if err != nil {
 			continue
 		}
-		c := curve{name: fmt.Sprintf("%s to %.0f °C", k.Name, k.Rated.SI-273.15), circuit: k.Circuit}
-		bears := func(amps float64) float64 { return cableTime(heat, amps, k.Rated.SI-k.AmpacityAt.SI, k.AmpacityAt.SI) }
+		c := curve{name: fmt.Sprintf("%s to %.0f °C", k.Name, k.RatedTemperature.SI-273.15), circuit: k.Circuit}
+		bears := func(amps float64) float64 {
+			return cableTime(heat, amps, k.RatedTemperature.SI-k.AmpacityAt.SI, k.AmpacityAt.SI)
+		}
 		least := 1.0
 		for math.IsInf(bears(least), 1) && least < 1e5 {
 			least *= 1.02

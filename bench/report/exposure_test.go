@@ -93,12 +93,12 @@ func TestCableTime(t *testing.T) {
 		c := &b.Cables[i]
 		k, err := drive.CableHeat(c)
 		require.NoError(t, err)
-		rise := c.Rated.SI - c.AmpacityAt.SI
+		rise := c.RatedTemperature.SI - c.AmpacityAt.SI
 		assert.Equal(t, math.Inf(1), cableTime(k, 0.999*c.Ampacity.SI*c.Bundling.SI, rise, c.AmpacityAt.SI), "below its ampacity for ever")
 		assert.Less(t, cableTime(k, 1.001*c.Ampacity.SI*c.Bundling.SI, rise, c.AmpacityAt.SI), 24*3600.0)
 		for _, times := range []float64{1.1, 1.5, 3, 10} {
 			amps := times * c.Ampacity.SI
-			want := heatingTime(amps*amps*k.Ohms, k.Capacity, k.Resistance, c.AmpacityAt.SI, c.Rated.SI)
+			want := heatingTime(amps*amps*k.Ohms, k.Capacity, k.Resistance, c.AmpacityAt.SI, c.RatedTemperature.SI)
 			assert.InEpsilon(t, want, cableTime(k, amps, rise, c.AmpacityAt.SI), 1e-6, "%s at %.0f A", c.Name, amps)
 		}
 	}

@@ -25,7 +25,7 @@ func (s Set) Crossings() (out []Crossing) {
 		}
 	}
 	hot("stage", &s.Derating.StageStart, d.StageEnd)
-	if d.Sensor != "none" {
+	if d.MotorSensor != "none" {
 		hot("motor", &s.Derating.MotorStart, d.MotorEnd)
 	}
 	if low.Start <= low.End {

@@ -54,23 +54,23 @@ type Throttle struct {
 
 // Derating lowers the current limits as something gets hot. From start to end the factor falls from 100 % to floor.
 type Derating struct {
-	StageStart float64 `key:"stage_start" unit:"°C" min:"0 °C" max:"200 °C" default:"75 °C" example:"75 °C" doc:"heat sink temperature at which both driving and braking limits begin to fall"`
-	StageEnd   float64 `key:"stage_end" unit:"°C" min:"0 °C" max:"200 °C" default:"90 °C" example:"90 °C" doc:"heat sink temperature at which only the floor is left"`
-	MotorStart float64 `key:"motor_start" unit:"°C" min:"0 °C" max:"300 °C" default:"120 °C" example:"120 °C" doc:"motor sensor temperature at which the limits begin to fall"`
-	MotorEnd   float64 `key:"motor_end" unit:"°C" min:"0 °C" max:"300 °C" default:"145 °C" example:"145 °C" doc:"motor sensor temperature at which only the floor is left"`
-	Sensor     string  `key:"motor_sensor" one:"winding|housing|none" default:"none" example:"none" doc:"where the motor's temperature sensor sits"`
-	Floor      float64 `key:"floor" unit:"1" min:"0 %" max:"100 %" default:"0 %" example:"0 %" doc:"share of the limits that is left at the end of derating"`
-	Combine    string  `key:"combine" one:"smallest|product" default:"smallest" example:"smallest" doc:"how several deratings act together"`
-	FilterTime float64 `key:"filter_time" unit:"s" min:"10 ms" max:"5 min" default:"1 s" example:"1 s" doc:"smoothing of the measured temperatures"`
+	StageStart  float64 `key:"stage_start" unit:"°C" min:"0 °C" max:"200 °C" default:"75 °C" example:"75 °C" doc:"heat sink temperature at which both driving and braking limits begin to fall"`
+	StageEnd    float64 `key:"stage_end" unit:"°C" min:"0 °C" max:"200 °C" default:"90 °C" example:"90 °C" doc:"heat sink temperature at which only the floor is left"`
+	MotorStart  float64 `key:"motor_start" unit:"°C" min:"0 °C" max:"300 °C" default:"120 °C" example:"120 °C" doc:"motor sensor temperature at which the limits begin to fall"`
+	MotorEnd    float64 `key:"motor_end" unit:"°C" min:"0 °C" max:"300 °C" default:"145 °C" example:"145 °C" doc:"motor sensor temperature at which only the floor is left"`
+	MotorSensor string  `key:"motor_sensor" one:"winding|housing|none" default:"none" example:"none" doc:"where the motor's temperature sensor sits"`
+	Floor       float64 `key:"floor" unit:"1" min:"0 %" max:"100 %" default:"0 %" example:"0 %" doc:"share of the limits that is left at the end of derating"`
+	Combine     string  `key:"combine" one:"smallest|product" default:"smallest" example:"smallest" doc:"how several deratings act together"`
+	FilterTime  float64 `key:"filter_time" unit:"s" min:"10 ms" max:"5 min" default:"1 s" example:"1 s" doc:"smoothing of the measured temperatures"`
 }
 
 // LowVoltage protects the battery while driving.
 type LowVoltage struct {
-	Start      float64 `key:"start" unit:"V" min:"0 V" max:"1000 V" example:"46 V" safer:"more" doc:"battery voltage at the controller below which the driving limits fall"`
-	End        float64 `key:"end" unit:"V" min:"0 V" max:"1000 V" example:"43 V" safer:"more" doc:"battery voltage at which nothing is left of the driving limits"`
-	CutOff     float64 `key:"cut_off" unit:"V" min:"0 V" max:"1000 V" example:"42 V" safer:"more" doc:"battery voltage at which the controller stops until the lever is back in neutral and the voltage above start"`
-	Delay      float64 `key:"cut_off_delay" unit:"s" min:"0 s" max:"60 s" default:"2 s" example:"2 s" doc:"how long the voltage may stay below cut_off"`
-	FilterTime float64 `key:"filter_time" unit:"s" min:"2 ms" max:"60 s" default:"200 ms" example:"200 ms" doc:"smoothing of the measured voltage"`
+	Start       float64 `key:"start" unit:"V" min:"0 V" max:"1000 V" example:"46 V" safer:"more" doc:"battery voltage at the controller below which the driving limits fall"`
+	End         float64 `key:"end" unit:"V" min:"0 V" max:"1000 V" example:"43 V" safer:"more" doc:"battery voltage at which nothing is left of the driving limits"`
+	CutOff      float64 `key:"cut_off" unit:"V" min:"0 V" max:"1000 V" example:"42 V" safer:"more" doc:"battery voltage at which the controller stops until the lever is back in neutral and the voltage above start"`
+	CutOffDelay float64 `key:"cut_off_delay" unit:"s" min:"0 s" max:"60 s" default:"2 s" example:"2 s" doc:"how long the voltage may stay below cut_off"`
+	FilterTime  float64 `key:"filter_time" unit:"s" min:"2 ms" max:"60 s" default:"200 ms" example:"200 ms" doc:"smoothing of the measured voltage"`
 }
 
 // HighVoltage protects battery and power stage while braking.

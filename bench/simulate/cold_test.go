@@ -60,14 +60,18 @@ func TestBrakingIntoAFrozenBatteryIsOver(t *testing.T) {
 	assert.InDelta(t, 2, p.Limit, 1e-9, "200 A·h in a hundred hours count as nothing")
 
 	for name, change := range map[string]func(b *boat.Boat, s *settings.Set, tr *trial.Trial){
-		"a warm battery":         func(_ *boat.Boat, _ *settings.Set, tr *trial.Trial) { tr.Start.Battery = quantity.Exactly(278.15) },
-		"no braking current":     func(_ *boat.Boat, s *settings.Set, _ *trial.Trial) { s.Limits.BrakingCurrent = 0 },
-		"cells that bear -10 °C": func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) { b.Battery.ChargeLowest = quantity.Exactly(263.15) },
+		"a warm battery":     func(_ *boat.Boat, _ *settings.Set, tr *trial.Trial) { tr.Start.Battery = quantity.Exactly(278.15) },
+		"no braking current": func(_ *boat.Boat, s *settings.Set, _ *trial.Trial) { s.Limits.BrakingCurrent = 0 },
+		"cells that bear -10 °C": func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) {
+			b.Battery.ChargeLowestTemperature = quantity.Exactly(263.15)
+		},
 	} {
 		p, ok := charged(cold(t, change))
 		require.True(t, ok, name)
 		assert.Equal(t, verdict.Clear, p.Level, "%s: %+v", name, p)
 	}
-	_, ok = charged(cold(t, func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) { b.Battery.ChargeLowest = quantity.Value{} }))
+	_, ok = charged(cold(t, func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) {
+		b.Battery.ChargeLowestTemperature = quantity.Value{}
+	}))
 	assert.False(t, ok, "lead-acid, for one, knows no such limit")
 }

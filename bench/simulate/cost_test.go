@@ -16,8 +16,8 @@ func TestCostFollowsEvents(t *testing.T) {
 	b, s, _ := petrel(t, "two-hour-outing")
 	steps := func(hours float64) int {
 		quiet := &trial.Trial{
-			Name: "quiet", Load: "normal", Air: 298.15, Water: 288.15, Charge: 0.9, LoadFrom: 0, CoolingLost: 1e6,
-			Steps: []trial.Step{{At: 2, To: 0.15, Over: 1}}, Duration: hours * 3600,
+			Name: "quiet", Load: "normal", Air: 298.15, Water: 288.15, Charge: 0.9, LoadFrom: 0, CoolingLostFrom: 1e6,
+			Throttle: []trial.Step{{At: 2, To: 0.15, Over: 1}}, Duration: hours * 3600,
 		}
 		r, err := Run(context.Background(), b, s, quiet, Options{})
 		require.NoError(t, err)

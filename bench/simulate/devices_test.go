@@ -97,7 +97,7 @@ func TestManagementOpensAfterItsDelay(t *testing.T) {
 func TestManagementBearsAShorterPeak(t *testing.T) {
 	r := ahead(t, 60, func(b *boat.Boat, _ *settings.Set, tr *trial.Trial) {
 		b.Battery.Management.DischargeCurrent = amps(40)
-		tr.Steps = []trial.Step{{At: 2, To: 1}, {At: 10, To: 0.3}, {At: 20, To: 1}, {At: 28, To: 0.3}}
+		tr.Throttle = []trial.Step{{At: 2, To: 1}, {At: 10, To: 0.3}, {At: 20, To: 1}, {At: 28, To: 0.3}}
 	})
 	for _, e := range r.Events {
 		assert.NotEqual(t, record.Protecting, e.Kind, "%+v", e)
@@ -130,7 +130,7 @@ func TestManagementOpensOnVoltageAndHeat(t *testing.T) {
 func hardBraking(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
 	b.Battery.Management.ChargeCurrent, b.Battery.Management.ChargeDelay = amps(5), quantity.Exactly(0.05)
 	s.Ramp.Reversal, s.Ramp.Rise = 0.05, 0.05
-	tr.Steps = []trial.Step{{At: 2, To: 1}, {At: 40, To: -1}}
+	tr.Throttle = []trial.Step{{At: 2, To: 1}, {At: 40, To: -1}}
 }
 
 // TestOpeningChargesTheLinkCapacitor: what the inductances hold, and while braking what is on its way to the battery until
@@ -170,7 +170,7 @@ func TestOpeningChargesTheLinkCapacitor(t *testing.T) {
 	e, peak, volts, battery, current := opens(ahead(t, 60, with(hardBraking)))
 	assert.Greater(t, e.At, 40.0)
 	assert.Less(t, battery, -5.0, "it opens while charge flows")
-	energy := path*battery*battery/2 + motor*current*current/2 - battery*volts*b.Stage.CurrentLoop.SI
+	energy := path*battery*battery/2 + motor*current*current/2 - battery*volts*b.Stage.CurrentLoopTime.SI
 	least := math.Sqrt(volts*volts+2*energy/b.Stage.Capacitance.SI) - volts
 	assert.Greater(t, peak-volts, least, "braking: what heats by i² falls twice as fast, so a little more")
 	assert.Less(t, peak-volts, 1.1*least, "braking")
@@ -180,7 +180,7 @@ func TestOpeningChargesTheLinkCapacitor(t *testing.T) {
 // TestAContactorThatMustBreakTooMuchIsSaid: management opens it whatever it can break.
 func TestAContactorThatMustBreakTooMuchIsSaid(t *testing.T) {
 	r := ahead(t, 40, func(b *boat.Boat, _ *settings.Set, _ *trial.Trial) {
-		b.Battery.Management.DischargeCurrent, b.Contactor.Break = amps(40), amps(30)
+		b.Battery.Management.DischargeCurrent, b.Contactor.BreakCurrent = amps(40), amps(30)
 	})
 	e := find(t, r, "contactor")
 	assert.Equal(t, record.Protecting, e.Kind)
@@ -195,7 +195,7 @@ func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
 	r := ahead(t, 3600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
 		b.Battery.Management = nil
 		b.Fuse.Rating, b.Fuse.CurveAt, b.Fuse.Place = amps(25), quantity.Exactly(tr.Air), "air"
-		tr.Expect, tr.EndAfter = []string{"fuse"}, 10
+		tr.Expect, tr.EndAfterExpected = []string{"fuse"}, 10
 		fuse = b.Fuse
 	})
 	e := find(t, r, "fuse")
@@ -207,7 +207,7 @@ func TestAFuseOpensWhenItsCurveSays(t *testing.T) {
 	rise := reaches(t, r, record.BatteryCurrent, 0.97*current)
 	assert.Less(t, e.At, rise+fastest.MeltTime(current).Time, "an element heated on the way melts sooner than a cold one")
 	assert.Greater(t, e.At, 0.1*fastest.MeltTime(current).Time)
-	arcing := fuse.Arcing.SI
+	arcing := fuse.ArcingTime.SI
 	t.Logf("%.1f A from %.2f s on: melts at %.2f s, by %.2f s; a cold slow one bears it for %.2f s", current, rise, e.At, e.Latest, slowest.MeltTime(current).Time)
 	assert.GreaterOrEqual(t, e.Latest, 2+slowest.MeltTime(1.01*current).Time+arcing, "the slowest is cold when the lever moves")
 	assert.LessOrEqual(t, e.Latest, rise+slowest.MeltTime(0.96*current).Time+arcing, "and has been heated since the current rose")
@@ -227,9 +227,9 @@ func TestAFuseThatMayOpenHidesNothing(t *testing.T) {
 			b.Battery.Management = nil
 			b.Fuse.Rating, b.Fuse.Resistance = amps(rating), quantity.Exactly(1e-3)
 			s.Limits.MotorCurrent = 260
-			tr.Steps = nil
+			tr.Throttle = nil
 			for at := 2.0; at < 1190; at += 40 {
-				tr.Steps = append(tr.Steps, trial.Step{At: at, To: 1}, trial.Step{At: at + 20, To: 0})
+				tr.Throttle = append(tr.Throttle, trial.Step{At: at, To: 1}, trial.Step{At: at + 20, To: 0})
 			}
 		})
 	}
@@ -276,7 +276,7 @@ func TestALockedShaftKeepsItsEnergy(t *testing.T) {
 // TestATrialEndsSoonAfterTheLastProtectionItExpects: after that nothing new happens.
 func TestATrialEndsSoonAfterTheLastProtectionItExpects(t *testing.T) {
 	r := ahead(t, 3600, func(b *boat.Boat, s *settings.Set, tr *trial.Trial) {
-		tr.Load, tr.Moored, tr.Expect, tr.EndAfter = "locked", true, []string{"stall timer"}, 7
+		tr.Load, tr.Moored, tr.Expect, tr.EndAfterExpected = "locked", true, []string{"stall timer"}, 7
 	})
 	e := find(t, r, "stall timer")
 	assert.InDelta(t, e.At+7, r.Time[len(r.Time)-1], 1e-6)
@@ -379,17 +379,17 @@ func TestASpikeLastsNoTime(t *testing.T) {
 func TestABankChargedOnIsOver(t *testing.T) {
 	s := setup(t, "petrel")
 	b := *s.Boat
-	b.Charging = &boat.Charging{Power: quantity.Exactly(5000), Current: quantity.Exactly(150), Voltage: quantity.Exactly(200)}
+	b.Charging = &boat.Charging{Power: quantity.Exactly(5000), CurrentLimit: quantity.Exactly(150), VoltageLimit: quantity.Exactly(200)}
 	tr, err := trial.Builtin("full-throttle")
 	require.NoError(t, err)
-	tr.Duration, tr.Charge, tr.Steps = 3600, 0.99, []trial.Step{{At: 2, To: 0}}
+	tr.Duration, tr.Charge, tr.Throttle = 3600, 0.99, []trial.Step{{At: 2, To: 0}}
 	r, err := simulate.Run(t.Context(), &b, s.Settings, tr, simulate.Options{})
 	require.NoError(t, err)
 	v, err := verdict.Judge(r)
 	require.NoError(t, err)
 	assert.Equal(t, verdict.Over, v.Level)
 	assert.Contains(t, find(t, r, "management").What, "cell voltage above")
-	b.Charging.Voltage = quantity.Exactly(16 * 3.45)
+	b.Charging.VoltageLimit = quantity.Exactly(16 * 3.45)
 	r, err = simulate.Run(t.Context(), &b, s.Settings, tr, simulate.Options{})
 	require.NoError(t, err)
 	tr2, ok := r.Trace(record.Charge)

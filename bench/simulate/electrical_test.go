@@ -21,7 +21,7 @@ func TestInrushLosesAsMuchAsTheCapacitorStores(t *testing.T) {
 			s := setup(t, name)
 			tr, err := trial.Builtin("full-throttle")
 			require.NoError(t, err)
-			tr.Electrical, tr.NotPrecharged, tr.Steps, tr.Duration = true, empty, nil, 0.2
+			tr.Electrical, tr.PrechargeSkipped, tr.Throttle, tr.Duration = true, empty, nil, 0.2
 			r, err := simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
 			require.NoError(t, err)
 			assert.Less(t, math.Abs(r.Energy.Residual), 1e-4*r.Energy.Throughput, "%s: energy, empty %v", name, empty)
@@ -33,7 +33,7 @@ func TestInrushLosesAsMuchAsTheCapacitorStores(t *testing.T) {
 		assert.InEpsilon(t, stored, empty.Energy.Heat-charged.Energy.Heat, 0.03, "%s: J of heat", name)
 		core, _ := empty.Trace("link capacitor")
 		b := setup(t, name).Boat
-		heated := (empty.At(core, 0.2) - empty.At(core, 0)) * b.Stage.CapacitorHeat.SI
+		heated := (empty.At(core, 0.2) - empty.At(core, 0)) * b.Stage.CapacitorHeatCapacity.SI
 		share := b.Stage.CapacitorESR.SI / (b.Battery.Resistance.SI + b.Stage.CapacitorESR.SI)
 		assert.Greater(t, heated, 0.2*share*stored, "%s: J in the capacitor", name)
 		assert.Less(t, heated, share*stored, "%s: the capacitor has its share of the resistance and no more", name)
@@ -45,7 +45,7 @@ func TestInrushLosesAsMuchAsTheCapacitorStores(t *testing.T) {
 func TestAReversalCostsLittleMore(t *testing.T) {
 	for _, name := range boats {
 		resolved, algebraic := electrical(t, name, func(tr *trial.Trial) {
-			tr.Steps = []trial.Step{{At: 1, To: 0.6}, {At: 10, To: -0.6, Over: 0.3}, {At: 20, To: 0}}
+			tr.Throttle = []trial.Step{{At: 1, To: 0.6}, {At: 10, To: -0.6, Over: 0.3}, {At: 20, To: 0}}
 			tr.Duration = 30
 		})
 		tried := func(r *record.Run) int { return r.Statistics.Steps + r.Statistics.Rejected }

@@ -88,7 +88,7 @@ func TestATrialStartsInNeutral(t *testing.T) {
 	s := setup(t, "petrel")
 	require.True(t, s.Settings.Throttle.NeutralStart)
 	top := func(at float64) float64 {
-		tr := &trial.Trial{Name: "at once", Duration: 120, Air: 298, Water: 288, Charge: 0.9, Steps: []trial.Step{{At: at, To: 1}}}
+		tr := &trial.Trial{Name: "at once", Duration: 120, Air: 298, Water: 288, Charge: 0.9, Throttle: []trial.Step{{At: at, To: 1}}}
 		r, err := simulate.Run(t.Context(), s.Boat, s.Settings, tr, simulate.Options{})
 		require.NoError(t, err)
 		current, ok := r.Trace(record.MotorCurrent)

@@ -27,7 +27,7 @@ func NewLive(b *boat.Boat, s settings.Set, t *trial.Trial) (*Live, error) {
 		return nil, &NoDriveError{b.Name, err}
 	}
 	still := *t
-	still.Steps, still.Expect = nil, nil
+	still.Throttle, still.Expect = nil, nil
 	still.Duration = math.Inf(1)
 	sim := newSimulation(model, b, &still, Options{RelTol: 1e-5})
 	sim.sampler.off = true
@@ -46,7 +46,7 @@ func (l *Live) Advance(ctx context.Context, dt, lever float64) error {
 	s.drive.Lever = func(float64) float64 { return lever }
 	s.drive.Changed()
 	from := s.t
-	for _, at := range []float64{s.trial.LoadFrom, s.trial.CoolingLost} {
+	for _, at := range []float64{s.trial.LoadFrom, s.trial.CoolingLostFrom} {
 		if at > from && at <= from+dt {
 			if err := s.stretch(ctx, at); err != nil {
 				return err

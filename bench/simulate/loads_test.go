@@ -96,19 +96,19 @@ func TestClosingOnAnEmptyCapacitorIsJudged(t *testing.T) {
 	s := setup(t, "petrel")
 	tr, err := trial.Builtin("full-throttle")
 	require.NoError(t, err)
-	tr.NotPrecharged, tr.Duration = true, 1
+	tr.PrechargeSkipped, tr.Duration = true, 1
 	r, err := simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
 	require.NoError(t, err)
 	p := part(t, r, "contactor closing")
 	assert.Equal(t, verdict.Over, p.Level)
-	assert.Equal(t, s.Boat.Contactor.Make.SI, p.Limit)
+	assert.Equal(t, s.Boat.Contactor.MakeCurrent.SI, p.Limit)
 	assert.Less(t, p.At, 0.01, "at once")
 	// An RLC circuit from rest: the first peak lies below V/R.
 	b := s.Boat
 	assert.Less(t, p.Peak, 60/(b.Battery.Resistance.SI+b.Stage.CapacitorESR.SI))
 	assert.Greater(t, p.Peak, 1000.0)
 
-	tr.NotPrecharged = false
+	tr.PrechargeSkipped = false
 	r, err = simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
 	require.NoError(t, err)
 	for _, p := range r.Parts {

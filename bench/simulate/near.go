@@ -33,7 +33,7 @@ type stop struct {
 // stops are what the controller stops by: the switch that begins its condition is the first of its name.
 var stops = [...]stop{
 	{"stall timer", control.StallTime, func(s *simulation) float64 { return s.drive.Law.Settings.Stall.Time }},
-	{"controller cut-off", control.LowTime, func(s *simulation) float64 { return s.drive.Law.Settings.LowVoltage.Delay }},
+	{"controller cut-off", control.LowTime, func(s *simulation) float64 { return s.drive.Law.Settings.LowVoltage.CutOffDelay }},
 }
 
 func newNears(s *simulation) *nears {

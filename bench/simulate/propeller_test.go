@@ -45,7 +45,7 @@ func TestAnotherPropellerChangesTheResult(t *testing.T) {
 	require.NoError(t, err)
 	volts, err = volts.With("limits.motor_current", "350 A")
 	require.NoError(t, err)
-	half := func(tr *trial.Trial) { tr.Steps[0].To = 0.5 }
+	half := func(tr *trial.Trial) { tr.Throttle[0].To = 0.5 }
 	shaft, speed, _, run := fullThrottle(t, s.Boat, s.Settings, nil)
 	assert.Empty(t, run.Assumed)
 
@@ -89,7 +89,7 @@ func TestPartsBeginAtTheTemperatureAroundThem(t *testing.T) {
 	b.Cables[1].Place, b.Motor.Cooling, b.Stage.Cooling, b.Battery.Place = "air", "water", "water", "air"
 	_, _, _, run := fullThrottle(t, &b, s.Settings, func(tr *trial.Trial) {
 		tr.Air, tr.Water, tr.Compartment = 300, 285, quantity.Exactly(320)
-		tr.Start.Each = []trial.CableStart{{Name: "battery lug", Temperature: 350}}
+		tr.Start.Cable = []trial.CableStart{{Name: "battery lug", Temperature: 350}}
 	})
 	for name, want := range map[string]float64{
 		"battery cable": 320, "motor cable": 300, "battery lug": 350, "contactor": 320, "battery": 300, "heat sink": 285,

@@ -55,13 +55,13 @@ func anyTrial(t *rapid.T) *trial.Trial {
 	at := 0.5
 	for range rapid.IntRange(1, 5).Draw(t, "movements") {
 		step := trial.Step{At: at, To: rapid.SampledFrom([]float64{-1, -0.4, 0, 0.3, 1}).Draw(t, "to"), Over: rapid.SampledFrom([]float64{0, 0.3, 2}).Draw(t, "over")}
-		tr.Steps = append(tr.Steps, step)
+		tr.Throttle = append(tr.Throttle, step)
 		at += step.Over + rapid.Float64Range(0.2, 20).Draw(t, "wait")
 	}
 	tr.Duration = at + 2
 	tr.Air = rapid.Float64Range(260, 320).Draw(t, "air")
 	tr.Charge = rapid.Float64Range(0.1, 1).Draw(t, "charge")
-	tr.Speed = rapid.Float64Range(-1, 3).Draw(t, "boat speed")
+	tr.BoatSpeed = rapid.Float64Range(-1, 3).Draw(t, "boat speed")
 	tr.Load = rapid.SampledFrom([]string{"normal", "fouled", "dry", "locked", "ventilated"}).Draw(t, "load")
 	tr.LoadFrom = rapid.Float64Range(0, 10).Draw(t, "load from")
 	return tr
@@ -87,7 +87,7 @@ func TestEnergyBalancesWhileTransientsAreResolved(t *testing.T) {
 		b, s := anyBoat(t)
 		tr := anyTrial(t)
 		tr.Electrical, tr.Duration = true, min(tr.Duration, 8)
-		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
+		tr.Throttle = slices.DeleteFunc(tr.Throttle, func(s trial.Step) bool { return s.At >= tr.Duration })
 		r, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
 		require.Less(t, math.Abs(r.Energy.Residual), 1e-4*max(r.Energy.Throughput, 1e4), "of %g J", r.Energy.Throughput)
@@ -101,7 +101,7 @@ func TestTransientsAndAlgebraAgreeOnAnyBoat(t *testing.T) {
 		b, s := anyBoat(t)
 		tr := anyTrial(t)
 		tr.Duration = min(tr.Duration, 12)
-		tr.Steps = slices.DeleteFunc(tr.Steps, func(s trial.Step) bool { return s.At >= tr.Duration })
+		tr.Throttle = slices.DeleteFunc(tr.Throttle, func(s trial.Step) bool { return s.At >= tr.Duration })
 		algebraic, err := simulate.Run(context.Background(), b, s, tr, simulate.Options{})
 		require.NoError(t, err)
 		tr.Electrical = true
@@ -135,7 +135,7 @@ func TestReversalPassesNeutralBetweenTwoRampRates(t *testing.T) {
 	require.NoError(t, err)
 	tr.LoadFrom, tr.Duration = 1.25, 6
 	for target := 0.24; target < 0.40; target += 0.01 { // wishes of 6 to 14 1/s
-		tr.Steps = []trial.Step{{At: 0.5, To: -1}, {At: 1.7, To: 0, Over: 2}, {At: 3.95, To: target}}
+		tr.Throttle = []trial.Step{{At: 0.5, To: -1}, {At: 1.7, To: 0, Over: 2}, {At: 3.95, To: target}}
 		r, err := simulate.Run(context.Background(), s.Boat, set, tr, simulate.Options{})
 		require.NoError(t, err, "to %g", target)
 		demand, _ := r.Trace(record.DemandTrace)
@@ -150,7 +150,7 @@ func TestCornersMayLieAsCloseAsTheyLike(t *testing.T) {
 		tr, err := trial.Builtin("fouled-propeller")
 		require.NoError(t, err)
 		tr.LoadFrom, tr.Duration = from, 10
-		tr.Steps = []trial.Step{{At: from, To: 1}, {At: 5, To: 0.5}, {At: 5 + 1e-13, To: 1}}
+		tr.Throttle = []trial.Step{{At: from, To: 1}, {At: 5, To: 0.5}, {At: 5 + 1e-13, To: 1}}
 		r, err := simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
 		require.NoError(t, err, "from %g s", from)
 		lever, _ := r.Trace(record.Lever)
@@ -166,7 +166,7 @@ func TestALeverMayTwitch(t *testing.T) {
 	tr, err := trial.Builtin("full-throttle")
 	require.NoError(t, err)
 	tr.Duration = 8
-	tr.Steps = []trial.Step{{At: 5, To: 1}, {At: 5.005, To: 0}}
+	tr.Throttle = []trial.Step{{At: 5, To: 1}, {At: 5.005, To: 0}}
 	r, err := simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{})
 	require.NoError(t, err)
 	lever, _ := r.Trace(record.Lever)
@@ -226,7 +226,7 @@ func TestTransientsAndAlgebraAgree(t *testing.T) {
 	} {
 		for _, name := range boats {
 			t.Run(name+"/"+c.name, func(t *testing.T) {
-				resolved, algebraic := electrical(t, name, func(tr *trial.Trial) { tr.Steps, tr.Duration = c.steps, c.end })
+				resolved, algebraic := electrical(t, name, func(tr *trial.Trial) { tr.Throttle, tr.Duration = c.steps, c.end })
 				for _, p := range algebraic.Parts {
 					if p.Measure != record.Temperature {
 						continue

@@ -43,7 +43,7 @@ func TestBalanced(t *testing.T) {
 // TestRunNamesWhatMakesNoDrive: numbers that no drive can be built from are told apart from a solver's failure.
 func TestRunNamesWhatMakesNoDrive(t *testing.T) {
 	b, s, tr := petrel(t, "crash-stop")
-	b.Propeller.Power.SI *= 100
+	b.Propeller.MeasuredPower.SI *= 100
 	_, err := Run(context.Background(), b, s, tr, Options{})
 	require.ErrorAs(t, err, new(*NoDriveError))
 }

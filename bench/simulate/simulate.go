@@ -130,8 +130,8 @@ var loads = map[string]drive.Load{"normal": drive.Normal, "fouled": drive.Fouled
 
 func conditions(t *trial.Trial) drive.Conditions {
 	return drive.Conditions{
-		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Uncharged: t.NotPrecharged,
-		Electrical: t.Electrical || t.NotPrecharged, // there is no inrush without transients
+		Air: t.Air, Water: t.Water, Moored: t.Moored, Charging: t.Charging, Uncharged: t.PrechargeSkipped,
+		Electrical: t.Electrical || t.PrechargeSkipped, // there is no inrush without transients
 		Load:       loads[t.Load], LoadFactor: t.LoadFactor, WaterDensity: t.WaterDensity,
 	}
 }
@@ -195,7 +195,7 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 func start(tr *trial.Trial) drive.Start {
 	given := func(v interface{ Or(float64) float64 }) float64 { return v.Or(math.NaN()) }
 	return drive.Start{
-		Charge: tr.Charge, Speed: tr.Speed, Winding: given(tr.Start.Winding), Housing: given(tr.Start.Housing),
+		Charge: tr.Charge, Speed: tr.BoatSpeed, Winding: given(tr.Start.Winding), Housing: given(tr.Start.Housing),
 		Sink: given(tr.Start.Sink), Battery: given(tr.Start.Battery), Cables: given(tr.Start.Cables), Air: given(tr.Compartment),
 		Each: tr.Start.Named(),
 	}
@@ -230,7 +230,7 @@ func (s *simulation) run(ctx context.Context) error {
 // corners returns the instants at which the right-hand side changes by itself, from start to end.
 func (s *simulation) corners() []float64 {
 	end := s.trial.Duration
-	at := append(s.trial.Corners(), 0, end, s.trial.LoadFrom, s.trial.CoolingLost)
+	at := append(s.trial.Corners(), 0, end, s.trial.LoadFrom, s.trial.CoolingLostFrom)
 	sort.Float64s(at)
 	const apart = 1e-9 // s: corners nearer to each other are one, at the later; no step of an integrator fits between
 	var out []float64
@@ -268,7 +268,7 @@ func (s *simulation) throughNeutral(from, to float64) (at []float64) {
 func (s *simulation) corner(t float64) {
 	r := s.drive
 	r.Lever = s.trial.Lever(t)
-	if t >= s.trial.CoolingLost && !r.CoolingLost {
+	if t >= s.trial.CoolingLostFrom && !r.CoolingLost {
 		r.CoolingLost = true
 		s.tracker.note(record.Event{At: t, Device: "cooling", What: "cooling is lost", Kind: record.Note})
 	}
@@ -522,7 +522,7 @@ func (s *simulation) disconnect(device string) {
 // acted shortens the trial once the last protection that it expects has acted.
 func (s *simulation) acted(device string) {
 	if n := len(s.trial.Expect); n > 0 && s.trial.Expect[n-1] == device {
-		s.end = min(s.end, s.t+s.trial.EndAfter)
+		s.end = min(s.end, s.t+s.trial.EndAfterExpected)
 	}
 }
 

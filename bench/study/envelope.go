@@ -124,13 +124,13 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 	s.Boost.Current = 0
 	s.Stall.Time = 0
 	s.Derating.StageStart, s.Derating.StageEnd = 1e4, 2e4
-	s.Derating.Sensor = "none"
+	s.Derating.MotorSensor = "none"
 	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 1e-3, 0, 0
 	s.Limits.BatteryCurrent = 1e5
 	s.Limits.Duty = 1
 	t := &trial.Trial{
-		Name: "held current", Duration: o.Longest + quickest, Steps: []trial.Step{{At: 0, To: 1}},
-		Air: o.Air, Water: 288.15, Charge: cmp.Or(o.Charge, 1), Load: "normal", LoadFactor: 1, CoolingLost: math.Inf(1), Moored: o.Moored,
+		Name: "held current", Duration: o.Longest + quickest, Throttle: []trial.Step{{At: 0, To: 1}},
+		Air: o.Air, Water: 288.15, Charge: cmp.Or(o.Charge, 1), Load: "normal", LoadFactor: 1, CoolingLostFrom: math.Inf(1), Moored: o.Moored,
 	}
 	if o.Locked {
 		t.Load, t.Moored = "locked", true

@@ -118,7 +118,7 @@ func byChart(t *testing.T, b *boat.Boat, speed float64) (turns, torque float64) 
 	}
 	low, high := h.SpeedPower[i-1], h.SpeedPower[i]
 	power := low[1] * math.Pow(speed/low[0], math.Log(high[1]/low[1])/math.Log(high[0]/low[0]))
-	thrust := power * h.Efficiency.SI / speed / (1 - h.ThrustDeduction.SI)
+	thrust := power * h.PropulsiveEfficiency.SI / speed / (1 - h.ThrustDeduction.SI)
 	advance := speed * (1 - h.Wake.SI)
 	p, err := hydro.NewBSeries(hydro.BSeries{Diameter: d, Blades: b.Propeller.Blades, AreaRatio: b.Propeller.AreaRatio.SI, PitchRatio: b.Propeller.Pitch.SI / d})
 	require.NoError(t, err)

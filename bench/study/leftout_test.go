@@ -60,7 +60,7 @@ func given(t testing.TB, name string, trials ...string) (*boat.Boat, settings.Se
 // wide returns petrel with guesses so wide that some draws make no propeller.
 func wide(t *testing.T) (*boat.Boat, []*trial.Trial, func() LeftOut) {
 	b, _, trials := given(t, "petrel", "full-throttle")
-	b.Propeller.Speed.Tolerance = 0.6 * b.Propeller.Speed.SI
+	b.Propeller.MeasuredSpeed.Tolerance = 0.6 * b.Propeller.MeasuredSpeed.SI
 	return b, trials, func() LeftOut {
 		_, s, _ := given(t, "petrel")
 		_, left, err := Simulate(context.Background(), draws(b, 40, 1), s, trials[0], nil)

@@ -5,7 +5,7 @@ import "sort"
 // Corners returns the instants at which the lever begins or ends a movement.
 func (t *Trial) Corners() []float64 {
 	var at []float64
-	for _, s := range t.Steps {
+	for _, s := range t.Throttle {
 		at = append(at, s.At, s.At+s.Over)
 	}
 	sort.Float64s(at)
@@ -17,13 +17,13 @@ func (t *Trial) Corners() []float64 {
 func (t *Trial) Lever(from float64) func(float64) float64 {
 	position, rate := 0.0, 0.0
 	at := 0.0
-	for i, s := range t.Steps {
+	for i, s := range t.Throttle {
 		if s.At > from {
 			break
 		}
 		// Where the lever is when this movement begins: the one before may still be on its way.
 		if i > 0 {
-			position = t.Steps[i-1].position(position, s.At)
+			position = t.Throttle[i-1].position(position, s.At)
 		}
 		at = s.At
 		rate = 0
@@ -31,8 +31,8 @@ func (t *Trial) Lever(from float64) func(float64) float64 {
 			rate = (s.To - position) / s.Over
 		}
 	}
-	if i := sort.Search(len(t.Steps), func(i int) bool { return t.Steps[i].At > from }); i > 0 {
-		position, at = t.Steps[i-1].position(position, from), from
+	if i := sort.Search(len(t.Throttle), func(i int) bool { return t.Throttle[i].At > from }); i > 0 {
+		position, at = t.Throttle[i-1].position(position, from), from
 	}
 	return func(u float64) float64 { return position + rate*(u-at) }
 }

@@ -31,14 +31,14 @@ func Read(name string, data []byte) (*Trial, error) {
 	if err != nil {
 		return t, err
 	}
-	if len(t.Steps) == 0 {
+	if len(t.Throttle) == 0 {
 		source.Problem("throttle", "a trial needs one [[throttle]] or more, each with at and to")
 	}
-	for i, s := range t.Steps {
+	for i, s := range t.Throttle {
 		key := fmt.Sprintf("throttle[%d].at", i)
 		switch {
-		case i > 0 && s.At <= t.Steps[i-1].At:
-			source.Problem(key, "time goes backwards: this movement begins at %.6g s, the one before at %.6g s", s.At, t.Steps[i-1].At)
+		case i > 0 && s.At <= t.Throttle[i-1].At:
+			source.Problem(key, "time goes backwards: this movement begins at %.6g s, the one before at %.6g s", s.At, t.Throttle[i-1].At)
 		case s.At >= t.Duration:
 			source.Problem(key, "this movement begins at %.6g s, when the trial has ended (duration %.6g s)", s.At, t.Duration)
 		}

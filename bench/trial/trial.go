@@ -10,7 +10,7 @@ type Trial struct {
 	Name  string `key:"name" example:"my trial" doc:"its name"`
 	About string `key:"about" optional:"yes" example:"" doc:"what it is for"`
 
-	Steps    []Step  `key:"throttle" optional:"yes"`
+	Throttle []Step  `key:"throttle" optional:"yes"`
 	Duration float64 `key:"duration" unit:"s" above:"0 s" max:"48 h" example:"60 s" doc:"when the trial ends"`
 
 	Air          float64        `key:"air" condition:"yes" unit:"°C" default:"25 °C" min:"-40 °C" max:"60 °C" example:"25 °C" doc:"outside air"`
@@ -18,22 +18,22 @@ type Trial struct {
 	WaterDensity float64        `key:"water_density" unit:"kg/m³" default:"1025 kg/m³" min:"900 kg/m³" max:"1100 kg/m³" example:"1025 kg/m³" doc:"of the water: 1025 sea, 1000 fresh. What the propeller takes and gives goes with it; a hull's table stays as it was measured"`
 	Compartment  quantity.Value `key:"compartment" unit:"°C" optional:"yes" doc:"compartment air at the start; else as the outside air"`
 	Charge       float64        `key:"charge" condition:"yes" unit:"1" default:"90 %" min:"0 %" max:"100 %" example:"90 %" doc:"state of charge at the start"`
-	Speed        float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
+	BoatSpeed    float64        `key:"boat_speed" unit:"m/s" default:"0 m/s" min:"-10 m/s" max:"20 m/s" example:"0 m/s" doc:"boat speed at the start"`
 	Moored       bool           `key:"moored" default:"false" example:"false" doc:"the boat is held fast"`
 
 	Start Start  `key:"start"`
 	Stops []Stop `key:"stop" optional:"yes"`
 
-	Load          string  `key:"load" one:"normal|fouled|dry|locked|ventilated" default:"normal" example:"normal" doc:"what the propeller meets"`
-	LoadFactor    float64 `key:"load_factor" unit:"1" default:"180 %" min:"100 %" max:"1000 %" example:"180 %" doc:"fouled: torque over the clean propeller's"`
-	LoadFrom      float64 `key:"load_from" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"when that load begins"`
-	CoolingLost   float64 `key:"cooling_lost_from" unit:"s" default:"1000 h" min:"0 s" doc:"when fans, vents and raw water are lost"`
-	Electrical    bool    `key:"electrical" default:"false" example:"false" doc:"resolve the electrical transients (motor, cable and link capacitor)"`
-	Charging      bool    `key:"charging" default:"true" example:"true" doc:"the boat's charging source is at work"`
-	NotPrecharged bool    `key:"precharge_skipped" default:"false" doc:"the contactor closes on an empty link capacitor"`
+	Load             string  `key:"load" one:"normal|fouled|dry|locked|ventilated" default:"normal" example:"normal" doc:"what the propeller meets"`
+	LoadFactor       float64 `key:"load_factor" unit:"1" default:"180 %" min:"100 %" max:"1000 %" example:"180 %" doc:"fouled: torque over the clean propeller's"`
+	LoadFrom         float64 `key:"load_from" unit:"s" default:"0 s" min:"0 s" example:"0 s" doc:"when that load begins"`
+	CoolingLostFrom  float64 `key:"cooling_lost_from" unit:"s" default:"1000 h" min:"0 s" doc:"when fans, vents and raw water are lost"`
+	Electrical       bool    `key:"electrical" default:"false" example:"false" doc:"resolve the electrical transients (motor, cable and link capacitor)"`
+	Charging         bool    `key:"charging" default:"true" example:"true" doc:"the boat's charging source is at work"`
+	PrechargeSkipped bool    `key:"precharge_skipped" default:"false" doc:"the contactor closes on an empty link capacitor"`
 
-	Expect   []string `key:"expect" optional:"yes" doc:"the protection this trial expects to act, in that order: stall timer, low-voltage derating, controller cut-off, management, fuse"`
-	EndAfter float64  `key:"end_after_expected" unit:"s" default:"2 min" min:"0 s" doc:"the trial ends this long after the last expected protection has acted"`
+	Expect           []string `key:"expect" optional:"yes" doc:"the protection this trial expects to act, in that order: stall timer, low-voltage derating, controller cut-off, management, fuse"`
+	EndAfterExpected float64  `key:"end_after_expected" unit:"s" default:"2 min" min:"0 s" doc:"the trial ends this long after the last expected protection has acted"`
 }
 
 // Step moves the lever.
@@ -58,7 +58,7 @@ type CableStart struct {
 // Named returns the temperature of each that has one of its own, by name.
 func (s *Start) Named() map[string]float64 {
 	named := map[string]float64{}
-	for _, c := range s.Each {
+	for _, c := range s.Cable {
 		named[c.Name] = c.Temperature
 	}
 	return named
@@ -73,5 +73,5 @@ type Start struct {
 	Sink    quantity.Value `key:"sink" unit:"°C" optional:"yes" doc:"heat sink and what sits on it"`
 	Battery quantity.Value `key:"battery" unit:"°C" optional:"yes" doc:"battery cells"`
 	Cables  quantity.Value `key:"cables" unit:"°C" optional:"yes" doc:"cables, joints and contactor"`
-	Each    []CableStart   `key:"cable" optional:"yes"`
+	Cable   []CableStart   `key:"cable" optional:"yes"`
 }

@@ -33,15 +33,15 @@ func Write(t *Trial) []byte {
 	}
 	given("compartment", t.Compartment)
 	number("charge", t.Charge, "%")
-	number("boat_speed", t.Speed, "m/s")
+	number("boat_speed", t.BoatSpeed, "m/s")
 	fmt.Fprintf(&b, "moored = %v\n", t.Moored)
 	text("load", t.Load)
 	number("load_factor", t.LoadFactor, "%")
 	number("load_from", t.LoadFrom, "s")
-	if !math.IsInf(t.CoolingLost, 1) {
-		number("cooling_lost_from", t.CoolingLost, "s")
+	if !math.IsInf(t.CoolingLostFrom, 1) {
+		number("cooling_lost_from", t.CoolingLostFrom, "s")
 	}
-	fmt.Fprintf(&b, "electrical = %v\ncharging = %v\nprecharge_skipped = %v\n", t.Electrical, t.Charging, t.NotPrecharged)
+	fmt.Fprintf(&b, "electrical = %v\ncharging = %v\nprecharge_skipped = %v\n", t.Electrical, t.Charging, t.PrechargeSkipped)
 	if len(t.Expect) > 0 {
 		var list []string
 		for _, d := range t.Expect {
@@ -49,8 +49,8 @@ func Write(t *Trial) []byte {
 		}
 		fmt.Fprintf(&b, "expect = [%s]\n", strings.Join(list, ", "))
 	}
-	number("end_after_expected", t.EndAfter, "s")
-	for _, s := range t.Steps {
+	number("end_after_expected", t.EndAfterExpected, "s")
+	for _, s := range t.Throttle {
 		b.WriteString("[[throttle]]\n")
 		number("at", s.At, "s")
 		number("to", s.To, "%")
@@ -68,7 +68,7 @@ func Write(t *Trial) []byte {
 		given("sink", t.Start.Sink)
 		given("battery", t.Start.Battery)
 		given("cables", t.Start.Cables)
-		for _, c := range t.Start.Each {
+		for _, c := range t.Start.Cable {
 			b.WriteString("[[start.cable]]\n")
 			text("name", c.Name)
 			number("temperature", c.Temperature, "°C")

@@ -29,21 +29,21 @@ func TestWriteAny(t *testing.T) {
 		require.NoError(t, err)
 		want := *base
 		want.Name = rapid.StringN(1, 20, 60).Draw(t, "name")
-		want.CoolingLost = rapid.SampledFrom([]float64{math.Inf(1), 12.5}).Draw(t, "cooling lost")
+		want.CoolingLostFrom = rapid.SampledFrom([]float64{math.Inf(1), 12.5}).Draw(t, "cooling lost")
 		want.Moored = rapid.Bool().Draw(t, "moored")
-		want.Steps = nil
+		want.Throttle = nil
 		at := 0.0
 		for range rapid.IntRange(1, 6).Draw(t, "steps") {
 			at += rapid.Float64Range(1e-6, 100).Draw(t, "at")
-			want.Steps = append(want.Steps, trial.Step{At: at, To: rapid.Float64Range(-1, 1).Draw(t, "to"), Over: rapid.Float64Range(0, 10).Draw(t, "over")})
+			want.Throttle = append(want.Throttle, trial.Step{At: at, To: rapid.Float64Range(-1, 1).Draw(t, "to"), Over: rapid.Float64Range(0, 10).Draw(t, "over")})
 		}
 		want.Duration = at + 1
 		got, err := trial.Read("any.toml", trial.Write(&want))
 		require.NoError(t, err, string(trial.Write(&want)))
 		assert.Equal(t, want.Name, got.Name)
-		assert.Equal(t, want.Steps, got.Steps)
+		assert.Equal(t, want.Throttle, got.Throttle)
 		assert.Equal(t, want.Duration, got.Duration)
 		assert.Equal(t, want.Moored, got.Moored)
-		assert.Equal(t, math.IsInf(want.CoolingLost, 1), got.CoolingLost > 1e6)
+		assert.Equal(t, math.IsInf(want.CoolingLostFrom, 1), got.CoolingLostFrom > 1e6)
 	})
 }

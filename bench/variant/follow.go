@@ -26,7 +26,7 @@ func follow(was, b *boat.Boat, key string) (*boat.Boat, []string) {
 	case key == "fuse.class" && b.Fuse.Class != "" && len(b.Fuse.Fastest) > 0:
 		out := *b
 		f := &out.Fuse
-		f.Fastest, f.Slowest, f.Carries, f.Melts, f.Let = nil, nil, quantity.Value{}, quantity.Value{}, quantity.Value{}
+		f.Fastest, f.Slowest, f.Carries, f.Melts, f.MeltingI2t = nil, nil, quantity.Value{}, quantity.Value{}, quantity.Value{}
 		return &out, []string{"fuse of class " + b.Fuse.Class + ": the curves of the class hold, in place of the points in the file"}
 	case key == "contactor.current":
 		return largerContactor(was, b)
@@ -90,7 +90,7 @@ func resized(was, b *boat.Boat, table string) (*boat.Boat, []string) {
 		ratio := perMetre(section) / perMetre(old.Section.SI)
 		scale(&c.Resistance, ratio)
 	}
-	ratio := thermal.AmpacityRatio(old.Section.SI, section, c.Rated.SI)
+	ratio := thermal.AmpacityRatio(old.Section.SI, section, c.RatedTemperature.SI)
 	if scale(&c.Ampacity, ratio) {
 		c.ThermalResistance = quantity.Value{} // it follows from the ampacity
 	} else { // the loss at the rated temperature goes with the square of the ampacity and with the resistance
@@ -149,7 +149,7 @@ func rerated(was, b *boat.Boat) (*boat.Boat, []string) {
 			what = append(what, "the points of its curves in proportion to the rating")
 		}
 	}
-	scale(&f.Let, ratio*ratio)
+	scale(&f.MeltingI2t, ratio*ratio)
 	curves := "its curves are those of class " + f.Class + " at this rating"
 	if f.Class == "" {
 		curves = "an estimate: the maker's curves count"
@@ -168,14 +168,14 @@ func largerContactor(was, b *boat.Boat) (*boat.Boat, []string) {
 	c := &out.Contactor
 	scale(&c.Resistance, 1/ratio)
 	scale(&c.ThermalResistance, 1/ratio) // the loss at the rated current goes with the current
-	if c.Break.SI == was.Contactor.Break.SI {
-		scale(&c.Break, ratio)
+	if c.BreakCurrent.SI == was.Contactor.BreakCurrent.SI {
+		scale(&c.BreakCurrent, ratio)
 	}
-	if c.Make.SI == was.Contactor.Make.SI {
-		scale(&c.Make, ratio)
+	if c.MakeCurrent.SI == was.Contactor.MakeCurrent.SI {
+		scale(&c.MakeCurrent, ratio)
 	}
 	return &out, []string{fmt.Sprintf("contactor of %s: contacts of %s, it breaks %s and makes %s, in proportion to the old one: an estimate, its data sheet counts",
-		quantity.Format(c.Current.SI, "A", 3), quantity.FormatAuto(c.Resistance.SI, "Ω"), quantity.Format(c.Break.SI, "A", 3), quantity.Format(c.Make.SI, "A", 3))}
+		quantity.Format(c.Current.SI, "A", 3), quantity.FormatAuto(c.Resistance.SI, "Ω"), quantity.Format(c.BreakCurrent.SI, "A", 3), quantity.Format(c.MakeCurrent.SI, "A", 3))}
 }
 
 // gearEfficiency is that of one stage of gears or a belt, with its bearings: common practice, no source.

@@ -35,7 +35,7 @@ func most(r Rule, lo, hi float64, with func(x float64) *boat.Boat) float64 {
 func TestChecksAmpacity(t *testing.T) {
 	cable := func(ampacity, celsius float64, engineSpace bool) boat.Cable {
 		return boat.Cable{
-			Name: "battery cable", Circuit: "battery", Ampacity: si(ampacity), Bundling: si(1), Rated: si(celsius + 273.15), EngineSpace: engineSpace,
+			Name: "battery cable", Circuit: "battery", Ampacity: si(ampacity), Bundling: si(1), RatedTemperature: si(celsius + 273.15), EngineSpace: engineSpace,
 		}
 	}
 	bank := func(volts, fuse float64, c boat.Cable) *boat.Boat {
@@ -70,7 +70,7 @@ func TestChecksAmpacity(t *testing.T) {
 
 func TestChecksPrecharge(t *testing.T) {
 	with := func(volts, farads, ohms, seconds, joules float64) *boat.Boat {
-		b := &boat.Boat{Precharge: &boat.Precharge{Resistance: si(ohms), Time: si(seconds), Energy: si(joules)}}
+		b := &boat.Boat{Precharge: &boat.Precharge{Resistance: si(ohms), Time: si(seconds), PulseEnergy: si(joules)}}
 		b.Battery.Cells, b.Battery.CellHighest, b.Stage.Capacitance = 1, si(volts), si(farads)
 		return b
 	}
@@ -103,7 +103,7 @@ func TestChecksPrechargeCircuit(t *testing.T) {
 	require.NoError(t, err)
 	for i, row := range c.Cases {
 		with := func(seconds, joules float64) *boat.Boat {
-			b := &boat.Boat{Precharge: &boat.Precharge{Resistance: si(row["resistance"]), Time: si(seconds), Energy: si(joules)}}
+			b := &boat.Boat{Precharge: &boat.Precharge{Resistance: si(row["resistance"]), Time: si(seconds), PulseEnergy: si(joules)}}
 			b.Battery.Cells, b.Battery.CellHighest, b.Stage.Capacitance = 1, si(row["volts"]), si(row["c"])
 			return b
 		}

@@ -27,8 +27,8 @@ func lay(c *boat.Cable) (l laid, ok bool) {
 		return l, false
 	}
 	if c.EngineSpace {
-		f := engineSpace(c.Rated.SI)
-		l.air = c.Rated.SI - f*f*(c.Rated.SI-c.AmpacityAt.SI)
+		f := engineSpace(c.RatedTemperature.SI)
+		l.air = c.RatedTemperature.SI - f*f*(c.RatedTemperature.SI-c.AmpacityAt.SI)
 	}
 	return l, true
 }
@@ -48,7 +48,7 @@ func (l *laid) course(amps, seconds float64) (kept, added float64) {
 // reaches returns the temperature of the conductor after so many seconds of a current (A), K, from its rated temperature.
 func (l *laid) reaches(amps, seconds float64) float64 {
 	kept, added := l.course(amps, seconds)
-	return kept*l.cable.Rated.SI + added
+	return kept*l.cable.RatedTemperature.SI + added
 }
 
 // hottest returns the highest temperature (K) that a conductor reaches under a current that lasts and a boost above it, over and over;

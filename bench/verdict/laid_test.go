@@ -83,8 +83,8 @@ func TestASteadyCurrentOfWhatItCarriesHoldsTheRatedTemperature(t *testing.T) {
 			}
 			l, ok := lay(&c)
 			require.True(t, ok)
-			assert.InDelta(t, c.Rated.SI, l.hottest(cycle{l.carries, l.carries, 5, 3}), 1e-6)
-			assert.InDelta(t, c.Rated.SI, l.reaches(l.carries, 1e4), 1e-6)
+			assert.InDelta(t, c.RatedTemperature.SI, l.hottest(cycle{l.carries, l.carries, 5, 3}), 1e-6)
+			assert.InDelta(t, c.RatedTemperature.SI, l.reaches(l.carries, 1e4), 1e-6)
 		}
 	}
 }

@@ -87,7 +87,7 @@ func boostHeats(c *boat.Cable, s settings.Set) *Finding {
 	}
 	course.lasting = min(course.lasting, l.carries) // a limit above that has a finding of its own
 	T := l.hottest(course)
-	if T <= c.Rated.SI+1e-6 {
+	if T <= c.RatedTemperature.SI+1e-6 {
 		return nil
 	}
 	reached := quantity.Sentence("brings the %s to %.0f °C", c.Name, T-celsius)
@@ -97,7 +97,7 @@ func boostHeats(c *boat.Cable, s settings.Set) *Finding {
 	tooHot := func(amps float64) bool {
 		less := course
 		less.boost = min(amps, course.boost)
-		return l.hottest(less) > c.Rated.SI+1e-6
+		return l.hottest(less) > c.RatedTemperature.SI+1e-6
 	}
 	most := math.Floor(root.Change(course.lasting, course.boost, 0.01, tooHot))
 	if most <= s.Limits.MotorCurrent {
@@ -106,7 +106,7 @@ func boostHeats(c *boat.Cable, s settings.Set) *Finding {
 	return &Finding{
 		Level: Over,
 		Text: quantity.Sentence("boost, %.0f A of motor current for %s and again after %s, %s where it lies, its insulation is rated for %.0f °C: for ever the %s may carry %.0f A of %s current",
-			s.Boost.Current, written(course.on, "s"), written(course.off, "s"), reached, c.Rated.SI-celsius, c.Name, l.carries, c.Circuit),
+			s.Boost.Current, written(course.on, "s"), written(course.off, "s"), reached, c.RatedTemperature.SI-celsius, c.Name, l.carries, c.Circuit),
 		Change: change(s, s.Key(&s.Boost.Current), most, "what keeps the "+c.Name+" within its rated temperature"),
 	}
 }
@@ -200,7 +200,7 @@ var coldCharging = Rule{
 	Source: "makers of lithium cells forbid charging below freezing (common practice, no source)",
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
 		lithium := b.Battery.Chemistry == "LFP" || b.Battery.Chemistry == "NMC"
-		if !lithium || b.Battery.ChargeLowest.Given || s.Limits.BrakingCurrent == 0 && b.Charging == nil {
+		if !lithium || b.Battery.ChargeLowestTemperature.Given || s.Limits.BrakingCurrent == 0 && b.Charging == nil {
 			return nil
 		}
 		return []Finding{{

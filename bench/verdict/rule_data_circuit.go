@@ -86,10 +86,10 @@ var dataConductors = dataRule("data-conductors", "sections, lengths, resistances
 		for _, by := range carriesBy(c) {
 			// From memory, over what is listed: 0.5 in a wall with others (IEC 60364-5-52 method A), 0.75 in a conduit (B1), 1.07 for two
 			// that touch in free air (F), 1.22 for spaced ones (G).
-			listed := thermal.ListedAmperage(c.Section.SI, c.Rated.SI, c.AmpacityAt.SI)
+			listed := thermal.ListedAmperage(c.Section.SI, c.RatedTemperature.SI, c.AmpacityAt.SI)
 			out = append(out, comparison{
 				says: quantity.Sentence("the %s of %s %s %s of %s current, %.3g times what 33 CFR 183.425 table 5 means for insulation of %s in air of %s (%s)",
-					c.Name, written(c.Section.SI, "mm²"), by.said, written(by.amps, "A"), c.Circuit, by.amps/listed, written(c.Rated.SI, "°C"), written(c.AmpacityAt.SI, "°C"), written(listed, "A")),
+					c.Name, written(c.Section.SI, "mm²"), by.said, written(by.amps, "A"), c.Circuit, by.amps/listed, written(c.RatedTemperature.SI, "°C"), written(c.AmpacityAt.SI, "°C"), written(listed, "A")),
 				value: by.amps / listed, unit: "times", usual: span{0.5, 1.15}, possible: span{0.2, 1.3}, look: key + "." + by.key + ", " + key + ".section",
 			})
 		}
@@ -105,11 +105,11 @@ var dataConductors = dataRule("data-conductors", "sections, lengths, resistances
 		if c.ThermalResistance.Given && c.Ampacity.Given {
 			if k, err := drive.CableHeat(c); err == nil {
 				amps := c.Ampacity.SI * c.Bundling.SI
-				rise := amps * amps * k.Ohms * (1 + 0.00393*(c.Rated.SI-293.15)) * c.ThermalResistance.SI
+				rise := amps * amps * k.Ohms * (1 + 0.00393*(c.RatedTemperature.SI-293.15)) * c.ThermalResistance.SI
 				out = append(out, comparison{
 					says: quantity.Sentence("at its ampacity, %s of %s current, the %s rises by %.0f K, and %.0f K bring it to its rated temperature",
-						written(amps, "A"), c.Circuit, c.Name, rise, c.Rated.SI-c.AmpacityAt.SI),
-					value: rise / (c.Rated.SI - c.AmpacityAt.SI), unit: "times", usual: span{0.6, 1.4}, possible: span{0.25, 3},
+						written(amps, "A"), c.Circuit, c.Name, rise, c.RatedTemperature.SI-c.AmpacityAt.SI),
+					value: rise / (c.RatedTemperature.SI - c.AmpacityAt.SI), unit: "times", usual: span{0.6, 1.4}, possible: span{0.25, 3},
 					look: key + ".thermal_resistance, " + key + ".ampacity, " + key + ".rated_temperature",
 				})
 			}

@@ -28,11 +28,11 @@ var dataFuse = dataRule("data-fuse", "the fuse's ratings and curves are those of
 		says:  quantity.Sentence("the fuse is rated for %s direct, and the bank reaches %s", written(f.Voltage.SI, "V"), written(HighestVoltage(b), "V")),
 		value: f.Voltage.SI, unit: "V", usual: usual, possible: possible, look: "fuse.voltage (the direct-current rating, not the alternating one)",
 	}, comparison{
-		says:  quantity.Sentence("the fuse breaks %s of battery current", written(f.Breaking.SI, "kA")),
-		value: f.Breaking.SI, unit: "kA", usual: span{300, 150e3}, possible: span{50, 350e3}, look: "fuse.breaking_capacity",
+		says:  quantity.Sentence("the fuse breaks %s of battery current", written(f.BreakingCapacity.SI, "kA")),
+		value: f.BreakingCapacity.SI, unit: "kA", usual: span{300, 150e3}, possible: span{50, 350e3}, look: "fuse.breaking_capacity",
 	}, comparison{
-		says:  quantity.Sentence("the arc of the fuse lasts %s", written(f.Arcing.SI, "ms")),
-		value: f.Arcing.SI, unit: "ms", usual: span{0.5e-3, 0.05}, possible: span{0, 1}, look: "fuse.arcing_time",
+		says:  quantity.Sentence("the arc of the fuse lasts %s", written(f.ArcingTime.SI, "ms")),
+		value: f.ArcingTime.SI, unit: "ms", usual: span{0.5e-3, 0.05}, possible: span{0, 1}, look: "fuse.arcing_time",
 	})
 	if f.Class != "" { // its curves are the class's
 		return out
@@ -56,10 +56,10 @@ var dataFuse = dataRule("data-fuse", "the fuse's ratings and curves are those of
 			value: ratio, unit: "times", usual: span{1.15, 2}, possible: span{1.02, 5}, look: "fuse.melts, fuse.carries",
 		})
 	}
-	if f.Let.Given {
-		seconds := f.Let.SI / (f.Rating.SI * f.Rating.SI)
+	if f.MeltingI2t.Given {
+		seconds := f.MeltingI2t.SI / (f.Rating.SI * f.Rating.SI)
 		out = append(out, comparison{
-			says:  quantity.Sentence("the fastest element melts with %s, at %.3g A²·s for each square ampere of its rating", written(f.Let.SI, "A²·s"), seconds),
+			says:  quantity.Sentence("the fastest element melts with %s, at %.3g A²·s for each square ampere of its rating", written(f.MeltingI2t.SI, "A²·s"), seconds),
 			value: seconds, usual: span{0.02, 12}, possible: span{0.002, 100}, look: "fuse.melting_i2t, fuse.rating",
 		})
 	}

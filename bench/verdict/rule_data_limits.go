@@ -52,23 +52,23 @@ func limitRows(b *boat.Boat) (out []limitRow) {
 	}
 	cells := cellTemperatures[k.Chemistry]
 	add("battery.temperature_limit", "the cells' limit in discharge", k.TemperatureLimit.SI, true, cells.usual, cells.possible, k.Chemistry)
-	add("battery.charge_lowest_temperature", "the lowest temperature in charge", k.ChargeLowest.SI, k.ChargeLowest.Given, cells.cold, cells.coldest, k.Chemistry)
+	add("battery.charge_lowest_temperature", "the lowest temperature in charge", k.ChargeLowestTemperature.SI, k.ChargeLowestTemperature.Given, cells.cold, cells.coldest, k.Chemistry)
 	if g := k.Management; g != nil {
 		add("battery.management.temperature_high", "the temperature at which management opens", g.TemperatureHigh.SI, true, span{cells.usual.low, cells.usual.high + 10}, cells.possible, k.Chemistry)
 	}
 	// Insulation of conductors: 60 °C (PVC) to 200 °C (silicone), 260 °C (fluoropolymers). IEC 60364-5-54 annex A: 160 to 350 °C for 5 s.
 	for i := range b.Cables {
 		c, key := &b.Cables[i], quantity.Sentence("cable[%d].", i)
-		add(key+"rated_temperature", "the rated temperature of the "+c.Name, c.Rated.SI, true, between(60, 200), between(45, 260), "insulation of cables")
+		add(key+"rated_temperature", "the rated temperature of the "+c.Name, c.RatedTemperature.SI, true, between(60, 200), between(45, 260), "insulation of cables")
 		add(key+"ampacity_at", "the air for the ampacity of the "+c.Name, c.AmpacityAt.SI, c.Ampacity.Given || c.ThermalResistance.Given, between(20, 60), between(0, 90), "tables of ampacity")
-		add(key+"short_circuit_temperature", "the short-circuit temperature of the "+c.Name, c.ShortCircuit.SI, c.ShortCircuit.Given,
-			span{max(273.15+140, c.Rated.SI+30), 273.15 + 350}, span{max(273.15+100, c.Rated.SI), 273.15 + 365}, "insulation rated for "+written(c.Rated.SI, "°C"))
+		add(key+"short_circuit_temperature", "the short-circuit temperature of the "+c.Name, c.ShortCircuitTemperature.SI, c.ShortCircuitTemperature.Given,
+			span{max(273.15+140, c.RatedTemperature.SI+30), 273.15 + 350}, span{max(273.15+100, c.RatedTemperature.SI), 273.15 + 365}, "insulation rated for "+written(c.RatedTemperature.SI, "°C"))
 	}
 	for i := range b.Joints {
 		add(quantity.Sentence("joint[%d].limit", i), "the limit of the "+b.Joints[i].Name, b.Joints[i].Limit.SI, true, between(60, 130), between(50, 200), "lugs and studs")
 	}
 	add("fuse.curve_at", "the air of the fuse's curves", b.Fuse.CurveAt.SI, true, between(15, 40), between(-10, 70), "fuse data sheets")
-	add("fuse.derating_temperature", "the fuse's temperature for derating", b.Fuse.ElementMelted.SI, true, between(80, 500), between(60, 1085), "elements of tin to copper")
+	add("fuse.derating_temperature", "the fuse's temperature for derating", b.Fuse.DeratingTemperature.SI, true, between(80, 500), between(60, 1085), "elements of tin to copper")
 	add("contactor.limit", "the contactor's limit", b.Contactor.Limit.SI, true, between(60, 150), between(50, 200), "terminals")
 	// Silicon: 150 or 175 °C on data sheets, 200 °C the most; silicon carbide the same housings.
 	add("stage.junction_limit", "the junctions' limit", s.JunctionLimit.SI, true, between(110, 175), between(90, 200), "silicon")
@@ -138,7 +138,7 @@ var dataCooling = dataRule("data-cooling", "thermal resistances are those of bod
 	judge("battery.thermal_resistance, battery.heat_capacity", "battery", true, b.Battery.ThermalResistance.SI, bank, 0, cells)
 	judge("contactor.thermal_resistance, contactor.heat_capacity", "contactor", b.Contactor.ThermalResistance.Given, b.Contactor.ThermalResistance.SI, b.Contactor.HeatCapacity.SI, 0, air)
 	judge("stage.sink_resistance, stage.sink_heat_capacity", "heat sink", true, s.SinkResistance.SI, s.SinkHeatCapacity.SI, 0, cooled(s.Cooling))
-	judge("stage.capacitor_thermal_resistance, stage.capacitor_heat_capacity", "link capacitor", true, s.CapacitorRipple.SI, s.CapacitorHeat.SI, 0, air)
+	judge("stage.capacitor_thermal_resistance, stage.capacitor_heat_capacity", "link capacitor", true, s.CapacitorThermalResistance.SI, s.CapacitorHeatCapacity.SI, 0, air)
 	for i := range b.Joints {
 		j := &b.Joints[i]
 		judge(quantity.Sentence("joint[%d].thermal_resistance, joint[%[1]d].heat_capacity", i), j.Name, true, j.ThermalResistance.SI, j.HeatCapacity.SI, 0, lug)

@@ -169,7 +169,7 @@ func compartmentHeat(c *boat.Compartment, length float64) []comparison {
 		says:  quantity.Sentence("the compartment's air follows the heat lost in it in %s", written(c.ThermalResistance.SI*c.HeatCapacity.SI, "min")),
 		value: c.ThermalResistance.SI * c.HeatCapacity.SI, unit: "min", usual: span{60, 6000}, possible: span{6, 60000}, look: "compartment.heat_capacity, compartment.thermal_resistance",
 	}, {
-		says:  quantity.Sentence("with its vents closed the compartment holds heat %.3g times as well", c.Closed.SI),
-		value: c.Closed.SI, unit: "times", usual: span{1, 10}, possible: span{1, 50}, look: "compartment.closed_factor",
+		says:  quantity.Sentence("with its vents closed the compartment holds heat %.3g times as well", c.ClosedFactor.SI),
+		value: c.ClosedFactor.SI, unit: "times", usual: span{1, 10}, possible: span{1, 50}, look: "compartment.closed_factor",
 	}}
 }

@@ -63,21 +63,21 @@ var dataProtection = dataRule("data-protection", "delays and ratings of manageme
 	usual, possible := directVoltages(bank)
 	l.add("contactor.current", "the battery current that the contactor carries for ever", k.Current.SI, "A", span{15, 1500}, span{3, 5000})
 	l.add("contactor.voltage", "the direct voltage that the contactor is rated for", k.Voltage.SI, "V", usual, possible)
-	l.times("contactor.break_current, contactor.current", "the battery current that the contactor opens under load", k.Break.SI, k.Current.SI, "A", "what it carries for ever", span{0.2, 8}, span{0.02, 30})
-	l.times("contactor.make_current, contactor.current", "the battery current that the contactor closes on", k.Make.SI, k.Current.SI, "A", "what it carries for ever", span{0.2, 10}, span{0.02, 40})
+	l.times("contactor.break_current, contactor.current", "the battery current that the contactor opens under load", k.BreakCurrent.SI, k.Current.SI, "A", "what it carries for ever", span{0.2, 8}, span{0.02, 30})
+	l.times("contactor.make_current, contactor.current", "the battery current that the contactor closes on", k.MakeCurrent.SI, k.Current.SI, "A", "what it carries for ever", span{0.2, 10}, span{0.02, 40})
 	l.add("contactor.heat_capacity, contactor.current", "the heat capacity of the contactor", k.HeatCapacity.SI, "J/K", span{15, max(300, 6*k.Current.SI)}, span{3, max(3000, 60*k.Current.SI)})
 	l.add("contactor.coil_power", "the power of the contactor's coil", k.CoilPower.SI, "W", span{0, 100}, span{0, 500})
 	if p := b.Precharge; p != nil {
 		l.add("precharge.resistance", "the battery current at the first instant of pre-charge", bank/p.Resistance.SI, "A", span{0.02, 50}, span{0.001, 500})
 		l.add("precharge.time", "the time of pre-charge", p.Time.SI, "s", span{0.02, 60}, span{0.002, 600})
-		l.add("precharge.pulse_energy", "the energy that the pre-charge resistor takes in one pulse", p.Energy.SI, "J", span{0.5, 2000}, span{0.05, 20000})
+		l.add("precharge.pulse_energy", "the energy that the pre-charge resistor takes in one pulse", p.PulseEnergy.SI, "J", span{0.5, 2000}, span{0.05, 20000})
 	}
 	if c := b.Charging; c != nil {
 		stored := b.Battery.Capacity.SI * nominalVoltage(b)
 		l.add("charging.power, "+bankSize(&b.Battery), quantity.Sentence("the time in which the charging source, %s, would fill the bank", written(c.Power.SI, "W")), stored/max(c.Power.SI, 1e-9), "h", span{1800, math.Inf(1)}, span{600, math.Inf(1)})
-		l.add("charging.current_limit, "+bankSize(&b.Battery), quantity.Sentence("the time in which the charging source's current limit, %s of battery current, would fill the bank", written(c.Current.SI, "A")),
-			b.Battery.Capacity.SI/c.Current.SI, "h", span{1800, 3.6e6}, span{600, 3.6e7})
-		l.times("charging.voltage_limit, battery.cells", "the voltage at which the charging source holds back", c.Voltage.SI, nominalVoltage(b), "V", "that of the half-full bank", span{0.95, 1.3}, span{0.5, 2})
+		l.add("charging.current_limit, "+bankSize(&b.Battery), quantity.Sentence("the time in which the charging source's current limit, %s of battery current, would fill the bank", written(c.CurrentLimit.SI, "A")),
+			b.Battery.Capacity.SI/c.CurrentLimit.SI, "h", span{1800, 3.6e6}, span{600, 3.6e7})
+		l.times("charging.voltage_limit, battery.cells", "the voltage at which the charging source holds back", c.VoltageLimit.SI, nominalVoltage(b), "V", "that of the half-full bank", span{0.95, 1.3}, span{0.5, 2})
 	}
 	return l
 })
@@ -89,8 +89,8 @@ func losesNothing(b *boat.Boat, _ settings.Set) string {
 		factor    float64
 		what, key string
 	}{
-		{b.Motor.FanLost.SI, "the motor", "motor.lost_cooling_factor"}, {b.Stage.FanLost.SI, "the controller", "stage.lost_cooling_factor"},
-		{b.Compartment.Closed.SI, "the compartment", "compartment.closed_factor"},
+		{b.Motor.LostCoolingFactor.SI, "the motor", "motor.lost_cooling_factor"}, {b.Stage.LostCoolingFactor.SI, "the controller", "stage.lost_cooling_factor"},
+		{b.Compartment.ClosedFactor.SI, "the compartment", "compartment.closed_factor"},
 	} {
 		if c.factor <= 1 {
 			keep, keys = append(keep, c.what), append(keys, c.key)
@@ -109,7 +109,7 @@ func losesNothing(b *boat.Boat, _ settings.Set) string {
 var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, joints, controller and motor are of the size that such parts have", func(b *boat.Boat) []comparison {
 	var l sizes
 	k := &b.Battery
-	l.add("battery.resistance_per_kelvin", "the rise of the bank's resistance for each kelvin of cooling", k.ResistanceColdness.SI, "%/K", span{0.002, 0.06}, span{0, 0.1})
+	l.add("battery.resistance_per_kelvin", "the rise of the bank's resistance for each kelvin of cooling", k.ResistancePerKelvin.SI, "%/K", span{0.002, 0.06}, span{0, 0.1})
 	if k.Peukert.SI > 1 {
 		l.add("battery.rated_time", "the discharge time of the bank's capacity", k.RatedTime.SI, "h", span{3600, 3.6e5}, span{360, 3.6e6})
 	}
@@ -124,7 +124,7 @@ var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, jo
 	s := &b.Stage
 	l.add("stage.current", "the controller's highest motor current", s.Current.SI, "A", span{15, 1500}, span{5, 5000})
 	l.given("stage.switching_frequency", "the chopping frequency", s.SwitchingFrequency, "kHz", span{1e3, 100e3}, span{200, 500e3})
-	l.add("stage.switch_resistance_rise", "the rise of the switch's resistance for each kelvin", s.ResistanceRise.SI, "%/K", span{0.001, 0.015}, span{0, 0.03})
+	l.add("stage.switch_resistance_rise", "the rise of the switch's resistance for each kelvin", s.SwitchResistanceRise.SI, "%/K", span{0.001, 0.015}, span{0, 0.03})
 	l.add("stage.switching_time", "the rise and fall time of the switch", s.SwitchingTime.SI, "ns", span{20e-9, 5e-6}, span{5e-9, 100e-6})
 	if s.Freewheel == "diode" {
 		l.add("stage.freewheel_drop", "the drop of the freewheel diode", s.FreewheelDrop.SI, "V", span{0.25, 2}, span{0.1, 5})
@@ -136,13 +136,13 @@ var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, jo
 	}
 	l.add("stage.housekeeping", "the power of the controller's own electronics", s.Housekeeping.SI, "W", span{0.2, 100}, span{0, 500})
 	l.add("stage.capacitor_esr, stage.capacitance", "the time constant of the link capacitor with its series resistance", s.CapacitorESR.SI*s.Capacitance.SI, "µs", span{0.3e-6, 300e-6}, span{0.02e-6, 5e-3})
-	l.add("stage.capacitor_heat_capacity", "the heat capacity of the link capacitors", s.CapacitorHeat.SI, "J/K", span{8, 3000}, span{1, 10000})
-	l.add("stage.capacitor_heat_capacity, stage.capacitor_thermal_resistance", "the time constant of the link capacitors", s.CapacitorRipple.SI*s.CapacitorHeat.SI, "s", span{8, 1500}, span{1, 30000})
+	l.add("stage.capacitor_heat_capacity", "the heat capacity of the link capacitors", s.CapacitorHeatCapacity.SI, "J/K", span{8, 3000}, span{1, 10000})
+	l.add("stage.capacitor_heat_capacity, stage.capacitor_thermal_resistance", "the time constant of the link capacitors", s.CapacitorThermalResistance.SI*s.CapacitorHeatCapacity.SI, "s", span{8, 1500}, span{1, 30000})
 	if s.SinkHeatCapacity.Given {
 		l.add("stage.sink_heat_capacity, stage.current", "the heat capacity of the heat sink for each ampere of the controller's highest motor current", s.SinkHeatCapacity.SI/s.Current.SI, "J/K", span{0.5, 100}, span{0.05, 500})
 	}
 	l.add("stage.sample_period", "how often the controller looks at its voltage and temperatures", s.SamplePeriod.SI, "ms", span{0.05e-3, 0.1}, span{0.005e-3, 0.5})
-	l.add("stage.current_loop_time", "the time constant of the current control", s.CurrentLoop.SI, "ms", span{0.1e-3, 20e-3}, span{0.01e-3, 0.1})
+	l.add("stage.current_loop_time", "the time constant of the current control", s.CurrentLoopTime.SI, "ms", span{0.1e-3, 20e-3}, span{0.01e-3, 0.1})
 	lost := func(key, what string, factor float64, cooling string) {
 		usual := span{1, 30}
 		if cooling == "water" {
@@ -151,14 +151,14 @@ var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, jo
 		}
 		l.add(key, "how many times as warm "+what+" gets when its cooling is lost", factor, "times", usual, span{1, 300})
 	}
-	lost("stage.lost_cooling_factor", "the heat sink", s.FanLost.SI, s.Cooling)
+	lost("stage.lost_cooling_factor", "the heat sink", s.LostCoolingFactor.SI, s.Cooling)
 	m := &b.Motor
-	lost("motor.lost_cooling_factor", "the motor's housing", m.FanLost.SI, m.Cooling)
+	lost("motor.lost_cooling_factor", "the motor's housing", m.LostCoolingFactor.SI, m.Cooling)
 	l.add("motor.standstill_cooling", "the share of the motor's cooling that is left at standstill", m.StandstillCooling.SI, "%", span{0.15, 1}, span{0.02, 1})
 	if m.Kind == "permanent-magnet brushless" {
-		l.add("motor.standstill_phase_factor", "the loss of the most loaded phase at standstill over the mean", m.PhaseFactor.SI, "times", span{1.5, 2}, span{1, 2})
+		l.add("motor.standstill_phase_factor", "the loss of the most loaded phase at standstill over the mean", m.StandstillPhaseFactor.SI, "times", span{1.5, 2}, span{1, 2})
 	} else {
-		l.add("motor.brush_heat_share", "the share of the brushes' heat that goes into the commutator", m.BrushShare.SI, "%", span{0.3, 1}, span{0.1, 1})
+		l.add("motor.brush_heat_share", "the share of the brushes' heat that goes into the commutator", m.BrushHeatShare.SI, "%", span{0.3, 1}, span{0.1, 1})
 		if m.BarHeatCapacity.Given && m.BrushHeatCapacity.Given {
 			l.times("motor.bar_heat_capacity, motor.brush_heat_capacity", "the heat capacity of the bars under the brushes", m.BarHeatCapacity.SI, m.BrushHeatCapacity.SI, "J/K", "that of the commutator", span{0.02, 0.4}, span{0.005, 1})
 		}
@@ -174,13 +174,13 @@ var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, jo
 		perKelvin, most := span{-0.0025, -0.0005}, span{-0.006, 0}
 		l.given("motor.magnet_per_kelvin", "the change of the motor's constant for each kelvin", m.MagnetPerKelvin, "%/K", perKelvin, most)
 	}
-	if m.DemagnetCurrent.Given {
-		l.times("motor.demagnetising_current, motor.rated_current", "the motor current that begins to weaken the magnets", m.DemagnetCurrent.SI, m.RatedCurrent.SI, "A", "the motor's rated current", span{1.5, 15}, span{1, 40})
+	if m.DemagnetisingCurrent.Given {
+		l.times("motor.demagnetising_current, motor.rated_current", "the motor current that begins to weaken the magnets", m.DemagnetisingCurrent.SI, m.RatedCurrent.SI, "A", "the motor's rated current", span{1.5, 15}, span{1, 40})
 		usual := span{0.001, 0.008} // ferrite is weakest when cold
 		if m.Magnets == "NdFeB" {
 			usual = span{-0.012, -0.002}
 		}
-		l.given("motor.demagnetising_per_kelvin", "the change of that current for each kelvin, of "+m.Magnets+",", m.DemagnetPerKelvin, "%/K", usual, span{-0.03, 0.03})
+		l.given("motor.demagnetising_per_kelvin", "the change of that current for each kelvin, of "+m.Magnets+",", m.DemagnetisingPerKelvin, "%/K", usual, span{-0.03, 0.03})
 	}
 	return l
 }))
@@ -198,7 +198,7 @@ func waterSizes(b *boat.Boat, torque float64) []comparison {
 	if torque > 0 {
 		l.times("shaft.seal_friction", "the friction of the stern gland", s.SealFriction.SI, torque, "N·m", "the motor's rated torque at the propeller", span{0, 0.15}, span{0, 20}) // one that binds holds the shaft
 	}
-	l.add("shaft.seal_friction_per_kelvin", "how much more the stern gland's friction gets for each kelvin of colder water", s.SealColdness.SI, "%/K", span{0, 0.05}, span{0, 0.2})
+	l.add("shaft.seal_friction_per_kelvin", "how much more the stern gland's friction gets for each kelvin of colder water", s.SealFrictionPerKelvin.SI, "%/K", span{0, 0.05}, span{0, 0.2})
 	l.add("propeller.diameter", "the diameter of the propeller", p.Diameter.SI, "m", span{0.12, 1.5}, span{0.05, 4})
 	if p.Kind != "measured point" {
 		l.add("propeller.area_ratio", "the blade area over the disc area", p.AreaRatio.SI, "%", span{0.3, 1.05}, span{0.2, 1.2})
@@ -209,7 +209,7 @@ func waterSizes(b *boat.Boat, torque float64) []comparison {
 	l.add("hull.added_mass", "the water that moves with the boat, over its displacement,", h.AddedMass.SI, "%", span{0.02, 0.2}, span{0, 0.5})
 	l.add("hull.wake", "the wake fraction", h.Wake.SI, "%", span{-0.05, 0.4}, span{-0.2, 0.6})
 	l.add("hull.thrust_deduction", "the thrust lost to suction", h.ThrustDeduction.SI, "%", span{0.02, 0.35}, span{0, 0.5})
-	l.add("hull.propulsive_efficiency", "the towing power over the power at the propeller", h.Efficiency.SI, "%", span{0.25, 0.75}, span{0.05, 0.85})
+	l.add("hull.propulsive_efficiency", "the towing power over the power at the propeller", h.PropulsiveEfficiency.SI, "%", span{0.25, 0.75}, span{0.05, 0.85})
 	if h.WettedSurface.Given {
 		l.times("hull.wetted_surface, hull.displacement, hull.waterline_length", "the wetted surface", h.WettedSurface.SI, 2.6*math.Sqrt(h.Displacement.SI/seaWater*h.WaterlineLength.SI), "m²", "that of a plain hull of its length and displacement", span{0.75, 1.6}, span{0.4, 3})
 	}
@@ -232,7 +232,7 @@ func sister(b *boat.Boat, coefficient float64) []comparison {
 	if err != nil || !p.Pitch.Given {
 		return nil
 	}
-	advance := (1 - b.Hull.Wake.SI) * p.BoatSpeed.SI / (p.Speed.SI / (2 * math.Pi) * diameter)
+	advance := (1 - b.Hull.Wake.SI) * p.MeasuredBoatSpeed.SI / (p.MeasuredSpeed.SI / (2 * math.Pi) * diameter)
 	own := screw.KQ(advance)
 	if own <= 0 {
 		return nil
@@ -246,7 +246,7 @@ func sister(b *boat.Boat, coefficient float64) []comparison {
 
 // measuredLoad returns the key of what the file states of the measured point's load.
 func measuredLoad(p *boat.Propeller) string {
-	if p.Torque.Given {
+	if p.MeasuredTorque.Given {
 		return "propeller.measured_torque"
 	}
 	return "propeller.measured_power"

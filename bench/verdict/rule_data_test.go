@@ -32,7 +32,7 @@ var contradictions = []struct {
 	{"data-name-plate", "a motor for a higher voltage", false, func(b *boat.Boat) { b.Battery.Cells = 6 }, verdict.Close, `needs 35.\d V, 1.8 times the bank's 19.8 V`},
 	{"data-name-plate", "rated speed in rad/s", false, func(b *boat.Boat) { b.Motor.RatedSpeed = exactly(1500) }, verdict.Over, `needs 30\d V`},
 	{"data-name-plate", "more loss than work", false, func(b *boat.Boat) { b.Motor.Resistance = exactly(0.14) }, verdict.Close, `turns 48.1 % of its electrical power into shaft power`},
-	{"data-name-plate", "friction beyond the torque", false, func(b *boat.Boat) { b.Motor.Friction = exactly(40) }, verdict.Over, `turns -\d+.* % of its electrical power`},
+	{"data-name-plate", "friction beyond the torque", false, func(b *boat.Boat) { b.Motor.FrictionTorque = exactly(40) }, verdict.Over, `turns -\d+.* % of its electrical power`},
 	{"data-name-plate", "no losses at all", false, func(b *boat.Boat) { b.Motor.Resistance, b.Motor.BrushDrop = exactly(1e-6), exactly(0) }, verdict.Over, `turns 98.2|turns 9\d`},
 	{"data-name-plate", "speed limit below the rating", false, func(b *boat.Boat) { b.Motor.SpeedLimit = exactly(100) }, verdict.Over, `the rotor's speed limit, 955 rpm, is 0.64 times the rated speed`},
 	{"data-name-plate", "controller for a toy", false, func(b *boat.Boat) { b.Stage.Current = exactly(10) }, verdict.Over, `controller's highest motor current, 10 A, is 0.067 times`},
@@ -70,11 +70,11 @@ var contradictions = []struct {
 	{"data-propeller", "pitch in inches", false, func(b *boat.Boat) { b.Propeller.Pitch = exactly(8.7) }, verdict.Over, `the pitch, 8.7 m, is 29 times the diameter`},
 	{"data-propeller", "a flywheel", false, func(b *boat.Boat) { b.Shaft.Inertia = exactly(40) }, verdict.Over, `propeller and shaft have an inertia of 40 kg·m²`},
 	{"data-propeller", "gear that the voltage denies", false, func(b *boat.Boat) { b.Shaft.GearRatio = exactly(5) }, verdict.Over, `this motor would turn at 5750 rpm and need 12\d V, 2.1 times what the full bank has`},
-	{"data-propeller", "a propeller for another motor", false, func(b *boat.Boat) { b.Propeller.Power = exactly(24e3) }, verdict.Over, `would take \d.* of motor current, \d+(\.\d)? times its rated current`},
+	{"data-propeller", "a propeller for another motor", false, func(b *boat.Boat) { b.Propeller.MeasuredPower = exactly(24e3) }, verdict.Over, `would take \d.* of motor current, \d+(\.\d)? times its rated current`},
 	{"data-heat-capacity", "a compartment of a cupful", false, func(b *boat.Boat) { b.Compartment.HeatCapacity = exactly(40) }, verdict.Over, `the heat capacity of the compartment is 0.04 kJ/K; 3 kJ/K to 1000 kJ/K is usual: look at compartment.heat_capacity`},
 	{"data-heat-capacity", "a small compartment", false, func(b *boat.Boat) { b.Compartment.HeatCapacity = exactly(1000) }, verdict.Close, `the heat capacity of the compartment is 1 kJ/K`},
 	{"data-heat-capacity", "a compartment that loses no heat", false, func(b *boat.Boat) { b.Compartment.ThermalResistance = exactly(1e6) }, verdict.Over, `rises by .* for each watt lost in it; 0.00488 K/W to 0.488 K/W is usual: look at compartment.thermal_resistance`},
-	{"data-heat-capacity", "vents that shut out all air", false, func(b *boat.Boat) { b.Compartment.Closed = exactly(300) }, verdict.Over, `holds heat 300 times as well; 1 times to 10 times is usual: look at compartment.closed_factor`},
+	{"data-heat-capacity", "vents that shut out all air", false, func(b *boat.Boat) { b.Compartment.ClosedFactor = exactly(300) }, verdict.Over, `holds heat 300 times as well; 1 times to 10 times is usual: look at compartment.closed_factor`},
 	{"data-heat-capacity", "a winding measured red-hot", false, func(b *boat.Boat) { b.Motor.ResistanceAt = exactly(623.15) }, verdict.Over, `that of a winding at 350 °C; -10 °C to 120 °C is usual: look at motor.resistance_at`},
 	{"data-battery", "cells of half a volt", false, func(b *boat.Boat) { b.Battery.CellHighest = exactly(0.5) }, verdict.Over, `the highest voltage of a cell is 0.5 V`},
 	{"data-battery", "resistance of cells on fire", false, func(b *boat.Boat) { b.Battery.ResistanceAt = exactly(523.15) }, verdict.Over, `that of cells at 250 °C; -20 °C to 60 °C is usual: look at battery.resistance_at`},
@@ -85,11 +85,13 @@ var contradictions = []struct {
 	{"data-limits", "junctions of no semiconductor", false, func(b *boat.Boat) { b.Stage.JunctionLimit = degrees(400) }, verdict.Over, `the junctions' limit is 400 °C \(silicon\)`},
 	{"data-limits", "magnets beyond all grades", false, func(b *boat.Boat) { b.Motor.MagnetLimit = degrees(390) }, verdict.Over, `the magnets' limit is 390 °C \(ferrite\)`},
 	{"data-limits", "NdFeB as hot as ferrite", false, func(b *boat.Boat) { b.Motor.Magnets, b.Motor.MagnetLimit = "NdFeB", degrees(250) }, verdict.Over, `250 °C \(NdFeB\)`},
-	{"data-limits", "a cable for a furnace", false, func(b *boat.Boat) { b.Cables[0].Rated = degrees(390) }, verdict.Over, `the rated temperature of the battery cable is 390 °C`},
+	{"data-limits", "a cable for a furnace", false, func(b *boat.Boat) { b.Cables[0].RatedTemperature = degrees(390) }, verdict.Over, `the rated temperature of the battery cable is 390 °C`},
 	{"data-limits", "an ampacity in an oven", false, func(b *boat.Boat) { b.Cables[0].AmpacityAt = degrees(120) }, verdict.Over, `the air for the ampacity of the battery cable is 120 °C`},
-	{"data-limits", "a short circuit that cools", false, func(b *boat.Boat) { b.Cables[0].Rated, b.Cables[0].ShortCircuit = degrees(200), degrees(160) }, verdict.Over, `the short-circuit temperature of the battery cable is 160 °C \(insulation rated for 200 °C\)`},
+	{"data-limits", "a short circuit that cools", false, func(b *boat.Boat) {
+		b.Cables[0].RatedTemperature, b.Cables[0].ShortCircuitTemperature = degrees(200), degrees(160)
+	}, verdict.Over, `the short-circuit temperature of the battery cable is 160 °C \(insulation rated for 200 °C\)`},
 	{"data-limits", "fuse curves in a furnace", false, func(b *boat.Boat) { b.Fuse.CurveAt = degrees(390) }, verdict.Over, `the air of the fuse's curves is 390 °C`},
-	{"data-limits", "a fuse that never derates", false, func(b *boat.Boat) { b.Fuse.ElementMelted = degrees(1450) }, verdict.Over, `the fuse's temperature for derating is 1450 °C`},
+	{"data-limits", "a fuse that never derates", false, func(b *boat.Boat) { b.Fuse.DeratingTemperature = degrees(1450) }, verdict.Over, `the fuse's temperature for derating is 1450 °C`},
 	{"data-limits", "a lug of ceramic", false, func(b *boat.Boat) { b.Joints[0].Limit = degrees(390) }, verdict.Over, `the limit of the battery lug is 390 °C`},
 	{"data-limits", "a contactor of ceramic", false, func(b *boat.Boat) { b.Contactor.Limit = degrees(390) }, verdict.Over, `the contactor's limit is 390 °C`},
 	{"data-limits", "a sink hotter than its junctions", false, func(b *boat.Boat) { b.Stage.SinkLimit = degrees(160) }, verdict.Over, `the heat sink's limit is 160 °C`},
@@ -98,7 +100,7 @@ var contradictions = []struct {
 	{"data-limits", "a housing that glows", false, func(b *boat.Boat) { b.Motor.HousingLimit = degrees(390) }, verdict.Over, `the motor housing's limit is 390 °C`},
 	{"data-limits", "a commutator that melts", false, func(b *boat.Boat) { b.Motor.BrushLimit = degrees(390) }, verdict.Over, `the commutator's limit is 390 °C`},
 	{"data-limits", "management that waits for fire", false, func(b *boat.Boat) { b.Battery.Management.TemperatureHigh = degrees(150) }, verdict.Over, `the temperature at which management opens is 150 °C`},
-	{"data-limits", "charging warm only", false, func(b *boat.Boat) { b.Battery.ChargeLowest = degrees(50) }, verdict.Over, `the lowest temperature in charge is 50 °C`},
+	{"data-limits", "charging warm only", false, func(b *boat.Boat) { b.Battery.ChargeLowestTemperature = degrees(50) }, verdict.Over, `the lowest temperature in charge is 50 °C`},
 	{"data-cooling", "a contactor of diamond", false, func(b *boat.Boat) { b.Contactor.ThermalResistance = exactly(1e-6) }, verdict.Over, `the thermal resistance of the contactor, .* K/W, over the surface of a body of its size, about 0.00945 m², is a cooling by 106000000 W/\(m²·K\); 2 to 500 is usual: look at contactor.thermal_resistance`},
 	{"data-cooling", "a bank under water", false, func(b *boat.Boat) { b.Battery.ThermalResistance = exactly(2e-3) }, verdict.Over, `the thermal resistance of the battery, 0.002 K/W`},
 	{"data-cooling", "a bank in a gale", false, func(b *boat.Boat) { b.Battery.ThermalResistance = exactly(5e-3) }, verdict.Over, `the thermal resistance of the battery, 0.005 K/W, .* is a cooling by 384 W/\(m²·K\); 1 to 80 is usual`},
@@ -119,23 +121,23 @@ var contradictions = []struct {
 	{"data-fuse", "a slow curve in kA", false, func(b *boat.Boat) { b.Fuse.Slowest = [][]float64{{95000, 5}, {259000, 0.1}} }, verdict.Over, `1620 times its rating, in 0.1 s`},
 	{"data-fuse", "a fuse for a trolley wire", false, func(b *boat.Boat) { b.Fuse.Voltage = exactly(2000) }, verdict.Over, `the fuse is rated for 2000 V direct, and the bank reaches 58.4 V; up to 584 V is usual: look at fuse.voltage`},
 	{"data-fuse", "the alternating rating", false, func(b *boat.Boat) { b.Fuse.Voltage = exactly(690) }, verdict.Close, `the fuse is rated for 690 V direct`},
-	{"data-fuse", "a fuse that breaks anything", false, func(b *boat.Boat) { b.Fuse.Breaking = exactly(900e3) }, verdict.Over, `the fuse breaks 900 kA of battery current; 0.3 kA to 150 kA is usual`},
-	{"data-fuse", "an I²t for another unit", false, func(b *boat.Boat) { b.Fuse.Let = exactly(9) }, verdict.Over, `the fastest element melts with 9 A²·s`},
-	{"data-fuse", "an arc without end", false, func(b *boat.Boat) { b.Fuse.Arcing = exactly(5) }, verdict.Over, `the arc of the fuse lasts 5000 ms`},
+	{"data-fuse", "a fuse that breaks anything", false, func(b *boat.Boat) { b.Fuse.BreakingCapacity = exactly(900e3) }, verdict.Over, `the fuse breaks 900 kA of battery current; 0.3 kA to 150 kA is usual`},
+	{"data-fuse", "an I²t for another unit", false, func(b *boat.Boat) { b.Fuse.MeltingI2t = exactly(9) }, verdict.Over, `the fastest element melts with 9 A²·s`},
+	{"data-fuse", "an arc without end", false, func(b *boat.Boat) { b.Fuse.ArcingTime = exactly(5) }, verdict.Over, `the arc of the fuse lasts 5000 ms`},
 	{"data-protection", "a contactor for a railway", false, func(b *boat.Boat) { b.Contactor.Current = exactly(9000) }, verdict.Over, `that the contactor carries for ever is 9000 A; 15 A to 1500 A is usual: look at contactor.current`},
-	{"data-protection", "a contactor that opens on anything", false, func(b *boat.Boat) { b.Contactor.Break = exactly(9000) }, verdict.Over, `the battery current that the contactor opens under load is 9000 A, 45 times what it carries for ever, 200 A`},
+	{"data-protection", "a contactor that opens on anything", false, func(b *boat.Boat) { b.Contactor.BreakCurrent = exactly(9000) }, verdict.Over, `the battery current that the contactor opens under load is 9000 A, 45 times what it carries for ever, 200 A`},
 	{"data-protection", "management that waits an hour", false, func(b *boat.Boat) { b.Battery.Management.DischargeDelay = exactly(3600) }, verdict.Over, `how long management bears too much battery current in discharge is 3600 s; up to 60 s is usual: look at battery.management.discharge_delay`},
 	{"data-protection", "cells left alone for ten minutes", false, func(b *boat.Boat) { b.Battery.Management.CellDelay = exactly(600) }, verdict.Over, `how long management bears a cell voltage outside is 600 s; up to 20 s is usual`},
 	{"data-protection", "pre-charge over lunch", false, func(b *boat.Boat) { b.Precharge.Time = exactly(7200) }, verdict.Over, `the time of pre-charge is 7200 s`},
-	{"data-protection", "a resistor that takes any pulse", false, func(b *boat.Boat) { b.Precharge.Energy = exactly(1e6) }, verdict.Over, `takes in one pulse is 1000000 J`},
+	{"data-protection", "a resistor that takes any pulse", false, func(b *boat.Boat) { b.Precharge.PulseEnergy = exactly(1e6) }, verdict.Over, `takes in one pulse is 1000000 J`},
 	{"data-protection", "a panel as large as the harbour", false, func(b *boat.Boat) {
-		b.Charging = &boat.Charging{Power: exactly(350e3), Current: exactly(10), Voltage: exactly(58)}
+		b.Charging = &boat.Charging{Power: exactly(350e3), CurrentLimit: exactly(10), VoltageLimit: exactly(58)}
 	}, verdict.Over, `in which the charging source, 350000 W, would fill the bank`},
-	{"data-parts", "magnets that nothing weakens", false, func(b *boat.Boat) { b.Motor.DemagnetCurrent = exactly(50e3) }, verdict.Over, `the motor current that begins to weaken the magnets is 50000 A, 333 times the motor's rated current, 150 A`},
-	{"data-parts", "magnets that heat makes strong", false, func(b *boat.Boat) { b.Motor.Magnets, b.Motor.DemagnetPerKelvin = "NdFeB", exactly(0.006) }, verdict.Close, `the change of that current for each kelvin, of NdFeB, is 0.6 %/K; -1.2 %/K to -0.2 %/K is usual`},
-	{"data-parts", "magnets that a kelvin ruins", false, func(b *boat.Boat) { b.Motor.DemagnetPerKelvin = exactly(0.5) }, verdict.Over, `the change of that current for each kelvin, of ferrite, is 50 %/K`},
+	{"data-parts", "magnets that nothing weakens", false, func(b *boat.Boat) { b.Motor.DemagnetisingCurrent = exactly(50e3) }, verdict.Over, `the motor current that begins to weaken the magnets is 50000 A, 333 times the motor's rated current, 150 A`},
+	{"data-parts", "magnets that heat makes strong", false, func(b *boat.Boat) { b.Motor.Magnets, b.Motor.DemagnetisingPerKelvin = "NdFeB", exactly(0.006) }, verdict.Close, `the change of that current for each kelvin, of NdFeB, is 0.6 %/K; -1.2 %/K to -0.2 %/K is usual`},
+	{"data-parts", "magnets that a kelvin ruins", false, func(b *boat.Boat) { b.Motor.DemagnetisingPerKelvin = exactly(0.5) }, verdict.Over, `the change of that current for each kelvin, of ferrite, is 50 %/K`},
 	{"data-parts", "a switch without losses", false, func(b *boat.Boat) { b.Stage.SwitchingTime = exactly(0) }, verdict.Over, `the rise and fall time of the switch is 0 ns; 20 ns to 5000 ns is usual: look at stage.switching_time`},
-	{"data-parts", "water that cannot be lost", false, func(b *boat.Boat) { b.Motor.Cooling, b.Motor.FanLost = "water", exactly(1) }, verdict.Close, `how many times as warm the motor's housing, which is cooled by water, gets when its cooling is lost is 1 times; 1.5 times to 30 times is usual`},
+	{"data-parts", "water that cannot be lost", false, func(b *boat.Boat) { b.Motor.Cooling, b.Motor.LostCoolingFactor = "water", exactly(1) }, verdict.Close, `how many times as warm the motor's housing, which is cooled by water, gets when its cooling is lost is 1 times; 1.5 times to 30 times is usual`},
 	{"data-parts", "a capacitor without resistance", false, func(b *boat.Boat) { b.Stage.CapacitorESR = exactly(0) }, verdict.Over, `look at stage.capacitor_esr, stage.capacitance`},
 	{"data-parts", "a winding of water", false, func(b *boat.Boat) { b.Motor.WindingHeatCapacity = exactly(60e3) }, verdict.Over, `the share of the motor's heat capacity that is in its winding is 81.\d %`},
 	{"data-hull", "displacement in t for kg", false, func(b *boat.Boat) { b.Hull.Displacement = exactly(1.8) }, verdict.Over, `the boat of 1.8 kg on a waterline of 6.4 m`},
@@ -147,7 +149,7 @@ var contradictions = []struct {
 			b.Hull.SpeedPower[i][1] *= 1000
 		}
 	}, verdict.Over, `means a resistance of`},
-	{"data-hull", "the measured point on another curve", false, func(b *boat.Boat) { b.Propeller.Power = exactly(8.4e3) }, verdict.Over, `at 9.36 km/h the propeller took 8.4 kW when it was measured, 3.5 times what hull.speed_power has there, 2.4 kW`},
+	{"data-hull", "the measured point on another curve", false, func(b *boat.Boat) { b.Propeller.MeasuredPower = exactly(8.4e3) }, verdict.Over, `at 9.36 km/h the propeller took 8.4 kW when it was measured, 3.5 times what hull.speed_power has there, 2.4 kW`},
 }
 
 func degrees(celsius float64) quantity.Value { return exactly(celsius + 273.15) }
@@ -250,7 +252,7 @@ func TestPublishedAmpacitiesAreTaken(t *testing.T) {
 	level := func(section, rated, air, amps float64) (worst verdict.Level, says string) {
 		b, s := sound(t)
 		c := &b.Cables[0]
-		c.Section, c.Rated, c.AmpacityAt, c.Ampacity, c.Resistance = exactly(section), degrees(rated), degrees(air), exactly(amps), quantity.Value{}
+		c.Section, c.RatedTemperature, c.AmpacityAt, c.Ampacity, c.Resistance = exactly(section), degrees(rated), degrees(air), exactly(amps), quantity.Value{}
 		for _, f := range check(t, "data-conductors", b, s) {
 			if strings.Contains(f.Text, "183.425") {
 				worst, says = f.Level, f.Text

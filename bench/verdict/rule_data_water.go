@@ -35,29 +35,29 @@ var dataPropeller = dataRule("data-propeller", "gear, propeller and motor fit ea
 		rated = r.Torque * gear
 	}
 	out = append(append(out, waterSizes(b, rated)...), openWater(b)...)
-	torque := p.Torque.SI
-	if !p.Torque.Given && p.Power.Given && p.Speed.SI > 0 {
-		torque = p.Power.SI / p.Speed.SI
+	torque := p.MeasuredTorque.SI
+	if !p.MeasuredTorque.Given && p.MeasuredPower.Given && p.MeasuredSpeed.SI > 0 {
+		torque = p.MeasuredPower.SI / p.MeasuredSpeed.SI
 	}
-	if p.Kind != "measured point" || torque == 0 || p.Speed.SI == 0 {
+	if p.Kind != "measured point" || torque == 0 || p.MeasuredSpeed.SI == 0 {
 		return out
 	}
-	n := p.Speed.SI / (2 * math.Pi)
+	n := p.MeasuredSpeed.SI / (2 * math.Pi)
 	k := torque / (seaWater * n * n * d5)
 	point := "propeller.measured_speed, " + measuredLoad(p)
 	out = append(out, comparison{
-		says:  quantity.Sentence("the measured point, %s at %s, means a torque coefficient of %.2g for a propeller of %s", written(torque, "N·m"), written(p.Speed.SI, "rpm"), k, written(p.Diameter.SI, "m")),
+		says:  quantity.Sentence("the measured point, %s at %s, means a torque coefficient of %.2g for a propeller of %s", written(torque, "N·m"), written(p.MeasuredSpeed.SI, "rpm"), k, written(p.Diameter.SI, "m")),
 		value: k, usual: span{0.004, 0.1}, possible: span{0.0005, 0.5}, look: point + ", propeller.diameter",
 	})
 	out = append(out, sister(b, k)...)
-	amps, volts, ok := drive.MotorNeeds(&b.Motor, torque/(gear*b.Shaft.GearEfficiency.SI), p.Speed.SI*gear)
+	amps, volts, ok := drive.MotorNeeds(&b.Motor, torque/(gear*b.Shaft.GearEfficiency.SI), p.MeasuredSpeed.SI*gear)
 	most := HighestVoltage(b)
 	if !ok {
 		amps, volts = 1e5, most
 	}
 	return append(out, comparison{
 		says: quantity.Sentence("at the propeller's measured point this motor would turn at %s and need %s, %.2g times what the full bank has, %s",
-			written(p.Speed.SI*gear, "rpm"), written(volts, "V"), volts/most, written(most, "V")),
+			written(p.MeasuredSpeed.SI*gear, "rpm"), written(volts, "V"), volts/most, written(most, "V")),
 		value: volts / most, unit: "times", usual: span{0.05, 1.1}, possible: span{0.01, 1.8}, look: point + ", shaft.gear_ratio, motor.constant",
 	}, comparison{
 		says: quantity.Sentence("at the propeller's measured point this motor would take %s of motor current, %.2g times its rated current", written(amps, "A"), amps/b.Motor.RatedCurrent.SI),
@@ -79,7 +79,7 @@ var dataHull = dataRule("data-hull", "displacement, length, resistance and the p
 	if len(h.SpeedPower) > 0 {
 		rows, look = nil, "hull.speed_power"
 		for _, r := range h.SpeedPower {
-			rows = append(rows, []float64{r[0], r[1] * h.Efficiency.SI / r[0]})
+			rows = append(rows, []float64{r[0], r[1] * h.PropulsiveEfficiency.SI / r[0]})
 		}
 	}
 	for _, i := range []int{0, len(rows) - 1} {
@@ -97,17 +97,17 @@ var dataHull = dataRule("data-hull", "displacement, length, resistance and the p
 		})
 	}
 	p := &b.Propeller
-	if p.Kind != "measured point" || !p.BoatSpeed.Given || p.BoatSpeed.SI < 0.5 || len(rows) == 0 || p.BoatSpeed.SI < rows[0][0] || p.BoatSpeed.SI > rows[len(rows)-1][0] {
+	if p.Kind != "measured point" || !p.MeasuredBoatSpeed.Given || p.MeasuredBoatSpeed.SI < 0.5 || len(rows) == 0 || p.MeasuredBoatSpeed.SI < rows[0][0] || p.MeasuredBoatSpeed.SI > rows[len(rows)-1][0] {
 		return out
 	}
-	power := p.Power.SI
-	if p.Torque.Given {
-		power = p.Torque.SI * p.Speed.SI
+	power := p.MeasuredPower.SI
+	if p.MeasuredTorque.Given {
+		power = p.MeasuredTorque.SI * p.MeasuredSpeed.SI
 	}
-	wants := towing(rows, p.BoatSpeed.SI) * p.BoatSpeed.SI / h.Efficiency.SI
+	wants := towing(rows, p.MeasuredBoatSpeed.SI) * p.MeasuredBoatSpeed.SI / h.PropulsiveEfficiency.SI
 	return append(out, comparison{
 		says: quantity.Sentence("at %s the propeller took %s when it was measured, %.2g times what %s has there, %s",
-			written(p.BoatSpeed.SI, "km/h"), written(power, "kW"), power/wants, look, written(wants, "kW")),
+			written(p.MeasuredBoatSpeed.SI, "km/h"), written(power, "kW"), power/wants, look, written(wants, "kW")),
 		value: power / wants, unit: "times", usual: span{0.7, 1.5}, possible: span{0.35, 3}, look: measuredLoad(p) + ", propeller.measured_boat_speed, " + look,
 	})
 })

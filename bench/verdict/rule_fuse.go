@@ -42,15 +42,15 @@ type ampacity struct {
 // carriesBy lists what a cable carries by each value that the file states of its cooling: by its ampacity, and by its thermal resistance,
 // which is the current that holds it at its rated temperature.
 func carriesBy(c *boat.Cable) (out []ampacity) {
-	if c.Rated.SI <= c.AmpacityAt.SI {
+	if c.RatedTemperature.SI <= c.AmpacityAt.SI {
 		return nil
 	}
 	if c.Ampacity.Given {
 		out = append(out, ampacity{c.Ampacity.SI, "is said to carry", "ampacity"})
 	}
 	if k, err := drive.CableHeat(c); err == nil && c.ThermalResistance.Given {
-		loss := k.Ohms * thermal.Copper().Ratio(c.Rated.SI) // W for each A²
-		out = append(out, ampacity{math.Sqrt((c.Rated.SI - c.AmpacityAt.SI) / (k.Resistance * loss)), "carries by its thermal resistance", "thermal_resistance"})
+		loss := k.Ohms * thermal.Copper().Ratio(c.RatedTemperature.SI) // W for each A²
+		out = append(out, ampacity{math.Sqrt((c.RatedTemperature.SI - c.AmpacityAt.SI) / (k.Resistance * loss)), "carries by its thermal resistance", "thermal_resistance"})
 	}
 	return out
 }
@@ -67,7 +67,7 @@ func allowable(c *boat.Cable) (least float64) {
 		}
 	}
 	if c.EngineSpace {
-		least *= engineSpace(c.Rated.SI)
+		least *= engineSpace(c.RatedTemperature.SI)
 	}
 	return least
 }
@@ -144,8 +144,8 @@ var fuseBreaking = Rule{
 	Title:  "the fuse can break the bank's short-circuit current",
 	Source: "IEC 60269-1 (breaking capacity at least the prospective current)",
 	Check: func(b *boat.Boat, _ settings.Set) []Finding {
-		if i := Prospective(b); i > b.Fuse.Breaking.SI {
-			return []Finding{{Level: Over, Text: quantity.Sentence("a short circuit drives %.1f kA of battery current; the fuse breaks %.1f kA", i/1e3, b.Fuse.Breaking.SI/1e3)}}
+		if i := Prospective(b); i > b.Fuse.BreakingCapacity.SI {
+			return []Finding{{Level: Over, Text: quantity.Sentence("a short circuit drives %.1f kA of battery current; the fuse breaks %.1f kA", i/1e3, b.Fuse.BreakingCapacity.SI/1e3)}}
 		}
 		return nil
 	},
@@ -174,11 +174,11 @@ var chargingVoltage = Rule{
 	Title:  "the charging source holds back at the voltage at which the cells are full",
 	Source: "makers' ratings of the cells: charged on beyond their highest voltage they heat, vent or burn",
 	Check: func(b *boat.Boat, _ settings.Set) []Finding {
-		if b.Charging == nil || b.Charging.Voltage.SI <= HighestVoltage(b) {
+		if b.Charging == nil || b.Charging.VoltageLimit.SI <= HighestVoltage(b) {
 			return nil
 		}
 		return []Finding{{Level: Over, Text: quantity.Sentence("the charging source holds back at %.1f V only; %d cells are full at %.1f V, and it charges them on beyond that",
-			b.Charging.Voltage.SI, b.Battery.Cells, HighestVoltage(b))}}
+			b.Charging.VoltageLimit.SI, b.Battery.Cells, HighestVoltage(b))}}
 	},
 }
 

@@ -58,25 +58,25 @@ func guards(b *boat.Boat, s settings.Set) (out []guard) {
 // for the least of the materials of IEC 60364-5-54 annex A that are so rated (from memory).
 func shortCircuitTemperature(c *boat.Cable) float64 {
 	celsius := 160.0 // PVC
-	switch rated := c.Rated.SI - 273.15; {
+	switch rated := c.RatedTemperature.SI - 273.15; {
 	case rated >= 150:
 		celsius = 350 // silicone
 	case rated > 105:
 		celsius = 250 // cross-linked
 	}
-	return c.ShortCircuit.Or(273.15 + celsius)
+	return c.ShortCircuitTemperature.Or(273.15 + celsius)
 }
 
 // clears returns how long a slow fuse takes to break a current, s.
 func (g *guard) clears(amps float64) float64 {
-	return g.slowest.MeltTime(amps).Time + g.fuse.Arcing.SI
+	return g.slowest.MeltTime(amps).Time + g.fuse.ArcingTime.SI
 }
 
 // fast finds a short circuit that the fuse does not break in time: the current (A) with the least room, how long a slow fuse
 // takes, and how long the cable bears it, both in s. ok reports that all is well: also where the bank cannot drive more than
 // the cable carries for ever.
 func (g *guard) fast() (amps, takes, bears float64, ok bool) {
-	k := thermal.Copper().WithstandConstant(g.cable.Rated.SI, g.mostHeat)
+	k := thermal.Copper().WithstandConstant(g.cable.RatedTemperature.SI, g.mostHeat)
 	if g.shorted <= g.carries {
 		return 0, 0, 0, true
 	}
@@ -128,7 +128,7 @@ func (g *guard) findings() (out []Finding) {
 		}
 		out = append(out, Finding{Level: Over, Text: quantity.Sentence(
 			"the fuse of %.0f A does not protect the %s in a short circuit: at %.3g kA of battery current a slow one %s, and the insulation bears that for %.2g s (from %.0f °C to %.0f °C without loss of heat)",
-			rating, g.cable.Name, amps/1e3, opens, bears, g.cable.Rated.SI-273.15, g.mostHeat-273.15)})
+			rating, g.cable.Name, amps/1e3, opens, bears, g.cable.RatedTemperature.SI-273.15, g.mostHeat-273.15)})
 	}
 	if most := conventional * g.carries; g.opens > most {
 		out = append(out, Finding{Level: Over, Text: quantity.Sentence(
@@ -148,7 +148,7 @@ const nearLimit = 0.9
 // failed power stage does not keep, holds the cable below it.
 func (g *guard) between() *Finding {
 	c := g.worst
-	if c.kelvin-g.cable.Rated.SI <= nearLimit*(g.mostHeat-g.cable.Rated.SI) {
+	if c.kelvin-g.cable.RatedTemperature.SI <= nearLimit*(g.mostHeat-g.cable.RatedTemperature.SI) {
 		return nil
 	}
 	level := Close
@@ -185,7 +185,7 @@ func (g *guard) meanwhile() string {
 	if c.kelvin > thermal.Copper().Melting {
 		reached = "can melt"
 	}
-	return quantity.Sentence("before a slow fuse of %.0f A opens the %s %s, at %.0f A of battery current; it is rated for %.0f °C", g.fuse.Rating.SI, g.cable.Name, reached, c.amps, g.cable.Rated.SI-273.15)
+	return quantity.Sentence("before a slow fuse of %.0f A opens the %s %s, at %.0f A of battery current; it is rated for %.0f °C", g.fuse.Rating.SI, g.cable.Name, reached, c.amps, g.cable.RatedTemperature.SI-273.15)
 }
 
 // gap returns in which range of current nothing but the settings protects the cable; "" where there is none.

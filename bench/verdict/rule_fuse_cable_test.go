@@ -62,9 +62,9 @@ func TestFuseAgainstCableUpTo5Seconds(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b, s := petrelsFuse(t)
-			b.Fuse.Arcing = quantity.Exactly(0)
+			b.Fuse.ArcingTime = quantity.Exactly(0)
 			cable := &b.Cables[0]
-			cable.ShortCircuit, cable.Resistance = c.bears, quantity.Exactly(1.2e-3) // so that the short-circuit current stays
+			cable.ShortCircuitTemperature, cable.Resistance = c.bears, quantity.Exactly(1.2e-3) // so that the short-circuit current stays
 			require.False(t, shorted(b, s), "petrel's own section")
 			g := guards(b, s)[0]
 			var most float64
@@ -86,16 +86,16 @@ func TestCableGetsAsHot(t *testing.T) {
 	b, s := petrelsFuse(t)
 	g := guards(b, s)[0]
 	for _, c := range []struct{ amps, seconds float64 }{{417, 300}, {256, 7200}, {184, 7200}, {900, 5}} {
-		T, dt := g.cable.Rated.SI, c.seconds/20000
+		T, dt := g.cable.RatedTemperature.SI, c.seconds/20000
 		for range 20000 {
 			heat := c.amps * c.amps * g.heat.Ohms * (1 + 0.00393*(T-293.15))
 			T += (heat - (T-g.air)/g.heat.Resistance) / g.heat.Capacity * dt
 		}
 		assert.InDelta(t, T, g.reaches(c.amps, c.seconds), 0.1, "%g A for %g s", c.amps, c.seconds)
 	}
-	assert.InDelta(t, g.cable.Rated.SI, g.reaches(g.carries, 1e5), 1.0, "what it carries for ever keeps it at its rating")
+	assert.InDelta(t, g.cable.RatedTemperature.SI, g.reaches(g.carries, 1e5), 1.0, "what it carries for ever keeps it at its rating")
 	adiabatic := g.reaches(3000, 0.5)
-	k := thermal.Copper().WithstandConstant(g.cable.Rated.SI, adiabatic)
+	k := thermal.Copper().WithstandConstant(g.cable.RatedTemperature.SI, adiabatic)
 	assert.InEpsilon(t, 0.5, thermal.WithstandTime(3000, g.cable.Section.SI, k), 0.15, "the resistance of the file is a little above pure copper's")
 }
 
@@ -142,16 +142,16 @@ func TestACableThatASlowFuseLetsBurnIsNotClear(t *testing.T) {
 	}
 	hottest := guards(b, s)[0].exposed().kelvin
 	bears := func(share float64) quantity.Value { // the share of the rise up to what it bears that it then uses
-		return quantity.Exactly(cable.Rated.SI + (hottest-cable.Rated.SI)/share)
+		return quantity.Exactly(cable.RatedTemperature.SI + (hottest-cable.RatedTemperature.SI)/share)
 	}
 	for _, c := range []struct {
 		share float64
 		level Level
 	}{{0.7, Clear}, {0.89, Clear}, {0.91, Close}, {0.99, Close}, {1.01, Close}, {1.8, Close}} {
-		cable.ShortCircuit = bears(c.share)
+		cable.ShortCircuitTemperature = bears(c.share)
 		assert.Equal(t, c.level, level(), "%g of the rise that it bears", c.share)
 	}
-	cable.ShortCircuit = bears(1.5)
+	cable.ShortCircuitTemperature = bears(1.5)
 	from := guards(b, s)[0].exposed().from
 	for _, share := range []float64{0.99, 1.01} {
 		s.Limits.BatteryCurrent = from * share
@@ -161,7 +161,7 @@ func TestACableThatASlowFuseLetsBurnIsNotClear(t *testing.T) {
 	// The attack's case: 35 mm² of 105 °C, which both rules of IEC let pass, reaches 418 °C.
 	b, s = petrelsFuse(t)
 	cable = &b.Cables[0]
-	cable.Section, cable.Rated, cable.Ampacity, cable.EngineSpace = quantity.Exactly(35e-6), quantity.Exactly(273.15+105), quantity.Exactly(210), false
-	cable.Resistance, cable.ShortCircuit = quantity.Value{}, quantity.Value{}
+	cable.Section, cable.RatedTemperature, cable.Ampacity, cable.EngineSpace = quantity.Exactly(35e-6), quantity.Exactly(273.15+105), quantity.Exactly(210), false
+	cable.Resistance, cable.ShortCircuitTemperature = quantity.Value{}, quantity.Value{}
 	assert.Equal(t, Close, level())
 }

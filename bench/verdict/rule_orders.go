@@ -15,7 +15,7 @@ var deratingOrder = Rule{
 		d := &s.Derating
 		out = append(crossed(s, "stage"), crossed(s, "motor")...)
 		out = append(out, tooLate(&s, "stage", &d.StageStart, &d.StageEnd, "the heat sink's limit", b.Stage.SinkLimit.SI)...)
-		switch d.Sensor {
+		switch d.MotorSensor {
 		case "winding":
 			out = append(out, tooLate(&s, "motor", &d.MotorStart, &d.MotorEnd, "the winding's limit", drive.WindingLimit(&b.Motor))...)
 		case "housing":

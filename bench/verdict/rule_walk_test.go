@@ -49,14 +49,14 @@ func inOtherWords(t require.TestingT) *boat.Boat {
 		c := &b.Cables[i]
 		heat, err := drive.CableHeat(c)
 		require.NoError(t, err)
-		c.ThermalResistance, c.HeatCapacity, c.Inductance, c.ShortCircuit = exactly(heat.Resistance), exactly(1.2*heat.Capacity), exactly(heat.Inductance), degrees(160)
+		c.ThermalResistance, c.HeatCapacity, c.Inductance, c.ShortCircuitTemperature = exactly(heat.Resistance), exactly(1.2*heat.Capacity), exactly(heat.Inductance), degrees(160)
 		if i == 0 {
 			c.Ampacity = none
 		}
 	}
 	b.CloseFor = []boat.CloseFor{{Part: "winding", Share: exactly(0.8)}}
-	b.Charging = &boat.Charging{Power: exactly(350), Current: exactly(10), Voltage: exactly(58)}
-	b.Fuse.Let = exactly(9e4)
+	b.Charging = &boat.Charging{Power: exactly(350), CurrentLimit: exactly(10), VoltageLimit: exactly(58)}
+	b.Fuse.MeltingI2t = exactly(9e4)
 	b.Contactor.ThermalResistance = exactly(2.5)
 	b.Stage.FreewheelHeat = datafile.Table{{0.05, 5e-3}, {0.12, 0.15}}
 	b.Stage.FreewheelResistance = exactly(0.9e-3)
@@ -64,7 +64,7 @@ func inOtherWords(t require.TestingT) *boat.Boat {
 	m.HousingToAir = exactly(rating.Housing / (rating.Copper + rating.Brush + rating.Drag))
 	m.WindingToHousing = exactly((rating.Winding - rating.Housing) / rating.Copper)
 	m.WindingHeatCapacity, m.HousingHeatCapacity, m.WindingLimit = exactly(1960), exactly(13300), degrees(150)
-	m.MagnetPerKelvin, m.DemagnetPerKelvin = exactly(-0.002), exactly(0.004)
+	m.MagnetPerKelvin, m.DemagnetisingPerKelvin = exactly(-0.002), exactly(0.004)
 	p := &b.Propeller
 	p.Kind, p.AsternShare = "open water", exactly(0.7)
 	p.OpenWater = datafile.Table{{0, 0.33, 0.036}, {0.3, 0.23, 0.028}, {0.6, 0.09, 0.015}, {0.75, 0.01, 0.008}}
@@ -79,12 +79,12 @@ func brushless(t require.TestingT) *boat.Boat {
 	b, _ := sound(t)
 	m := &b.Motor
 	m.Kind, m.Magnets, m.BrushDrop = "permanent-magnet brushless", "NdFeB", exactly(0)
-	m.MagnetLimit, m.DemagnetPerKelvin = degrees(150), exactly(-0.006)
+	m.MagnetLimit, m.DemagnetisingPerKelvin = degrees(150), exactly(-0.006)
 	p := &b.Propeller
-	p.Torque, p.Power = exactly(2400/p.Speed.SI), quantity.Value{}
+	p.MeasuredTorque, p.MeasuredPower = exactly(2400/p.MeasuredSpeed.SI), quantity.Value{}
 	p.MeasuredDiameter, p.MeasuredPitch, p.MeasuredBlades = exactly(0.31), exactly(0.22), 3
 	for _, row := range b.Hull.SpeedPower {
-		b.Hull.Resistance = append(b.Hull.Resistance, []float64{row[0], row[1] * b.Hull.Efficiency.SI / row[0]})
+		b.Hull.Resistance = append(b.Hull.Resistance, []float64{row[0], row[1] * b.Hull.PropulsiveEfficiency.SI / row[0]})
 	}
 	b.Hull.SpeedPower = nil
 	b.Stage.Freewheel = "diode"

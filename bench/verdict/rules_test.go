@@ -72,16 +72,16 @@ var limits = []struct {
 		b.Cables[0].Bundling, b.Fuse.Rating = exactly(0.7), exactly(x)
 	}, verdict.Over, `may carry 129 A of battery current`, ""},
 	{"fuse-against-cable", "insulation below the table of engine spaces", 125, false, func(b *boat.Boat, s *settings.Set, x float64) {
-		b.Cables[0].Rated, b.Fuse.Rating = exactly(273.15+55), exactly(x) // √((55 − 50)/(55 − 30)) of 225 A
+		b.Cables[0].RatedTemperature, b.Fuse.Rating = exactly(273.15+55), exactly(x) // √((55 − 50)/(55 − 30)) of 225 A
 	}, verdict.Over, `may carry 101 A of battery current`, ""},
-	{"fuse-breaking-capacity", "", highest / pathOhms, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.Breaking = exactly(x) }, verdict.Over,
+	{"fuse-breaking-capacity", "", highest / pathOhms, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.BreakingCapacity = exactly(x) }, verdict.Over,
 		`a short circuit drives 6.4 kA of battery current; the fuse breaks \d`, ""},
 	{"voltage-ratings", "fuse", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.Voltage = exactly(x) }, verdict.Over,
 		`the bank reaches 58.4 V; the fuse is rated for 58 V direct`, ""},
 	{"voltage-ratings", "contactor", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Contactor.Voltage = exactly(x) }, verdict.Over, `the contactor is rated for`, ""},
 	{"voltage-ratings", "controller", highest, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Stage.VoltageLimit = exactly(x) }, verdict.Over, `the controller is rated for`, ""},
 	{"charging-voltage", "", highest, false, func(b *boat.Boat, s *settings.Set, x float64) {
-		b.Charging = &boat.Charging{Power: exactly(350), Current: exactly(10), Voltage: exactly(x)}
+		b.Charging = &boat.Charging{Power: exactly(350), CurrentLimit: exactly(10), VoltageLimit: exactly(x)}
 	}, verdict.Over, `the charging source holds back at [0-9.]+ V only; 16 cells are full at 58.4 V`, ""},
 	{"fuse-against-limit", "", 160, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Close,
 		`the battery current limit, \d+ A, is above the fuse's rating, 160 A`, "limits.battery_current"},
@@ -119,15 +119,15 @@ var limits = []struct {
 	{"derating-order", "stage", 273.15 + 75, true, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = math.Nextafter(x, 1e3) }, verdict.Over,
 		`stage derating ends at \d+ °C, not above its start at 75 °C`, "derating.stage_start"},
 	{"derating-order", "motor", 273.15 + 120, true, func(b *boat.Boat, s *settings.Set, x float64) {
-		s.Derating.Sensor, s.Derating.MotorEnd = "winding", math.Nextafter(x, 1e3)
+		s.Derating.MotorSensor, s.Derating.MotorEnd = "winding", math.Nextafter(x, 1e3)
 	}, verdict.Over, `motor derating ends at \d+ °C, not above its start at 120 °C`, "derating.motor_start"},
 	{"derating-order", "beyond what the sink bears", 273.15 + 90, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = x }, verdict.Close,
 		`stage derating ends at \d+ °C, above the heat sink's limit of 90 °C`, "derating.stage_end"},
 	{"derating-order", "beyond what the winding bears", 273.15 + 155, false, func(b *boat.Boat, s *settings.Set, x float64) {
-		s.Derating.Sensor, s.Derating.MotorEnd = "winding", x
+		s.Derating.MotorSensor, s.Derating.MotorEnd = "winding", x
 	}, verdict.Close, `motor derating ends at \d+ °C, above the winding's limit of 155 °C`, "derating.motor_end"},
 	{"derating-order", "beyond what the housing bears", 273.15 + 110, false, func(b *boat.Boat, s *settings.Set, x float64) {
-		s.Derating.Sensor, s.Derating.MotorStart, s.Derating.MotorEnd = "housing", 360, x
+		s.Derating.MotorSensor, s.Derating.MotorStart, s.Derating.MotorEnd = "housing", 360, x
 	}, verdict.Close, `motor derating ends at \d+ °C, above the motor housing's limit of 110 °C`, "derating.motor_end"},
 	{"low-voltage-order", "end not below start", 46.5, false, func(b *boat.Boat, s *settings.Set, x float64) { s.LowVoltage.End = math.Nextafter(x, 0) }, verdict.Over,
 		`low-voltage derating ends at 4\d.\d V, not below its start at 46.5 V`, "low_voltage.start"},
@@ -160,7 +160,7 @@ var limits = []struct {
 		`the battery current limit, \d+ A, is more than the contactor carries for ever, 200 A`, "limits.battery_current"},
 	{"pre-charge", "time", 3 * (ohms * farads), true, func(b *boat.Boat, s *settings.Set, x float64) { b.Precharge.Time = exactly(x) }, verdict.Close,
 		`of pre-charge the link capacitor is at 9\d % of the battery voltage; 95 % needs 1.13 s`, ""},
-	{"pre-charge", "energy", 8e-3 * highest * highest / 2, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Precharge.Energy = exactly(x) }, verdict.Over,
+	{"pre-charge", "energy", 8e-3 * highest * highest / 2, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Precharge.PulseEnergy = exactly(x) }, verdict.Over,
 		`one pre-charge puts 13.6 J into the resistor, which takes \d+`, ""},
 	{"reversal", "", 1.5 * 6.4 / (0.9 * math.Sqrt(9.80665*6.4/(2*math.Pi))), false, func(b *boat.Boat, s *settings.Set, x float64) { s.Ramp.Reversal = x }, verdict.Close,
 		`in a crash stop the boat runs about 10 m before the propeller begins to pull astern`, "ramp.reversal"},
@@ -222,7 +222,9 @@ func TestCrossedDeratingsMoveToTheSafeSide(t *testing.T) {
 		change func(s *settings.Set)
 	}{
 		{"derating-order", func(s *settings.Set) { s.Derating.StageStart = 273.15 + 92 }},
-		{"derating-order", func(s *settings.Set) { s.Derating.Sensor, s.Derating.MotorStart = "winding", s.Derating.MotorEnd+40 }},
+		{"derating-order", func(s *settings.Set) {
+			s.Derating.MotorSensor, s.Derating.MotorStart = "winding", s.Derating.MotorEnd+40
+		}},
 		{"low-voltage-order", func(s *settings.Set) { s.LowVoltage.Start = 40 }},
 		{"high-voltage-order", func(s *settings.Set) { s.HighVoltage.Start = 60 }},
 	} {
@@ -258,7 +260,7 @@ func TestADeratingAboveItsPartIsMovedBelowIt(t *testing.T) {
 		{"none", 156, 180, nil},
 	} {
 		b, s := sound(t)
-		s.Derating.Sensor, s.Derating.MotorStart, s.Derating.MotorEnd = c.sensor, zero+c.start, zero+c.end
+		s.Derating.MotorSensor, s.Derating.MotorStart, s.Derating.MotorEnd = c.sensor, zero+c.start, zero+c.end
 		var texts []string
 		found := check(t, "derating-order", b, s)
 		for _, f := range found {
@@ -289,7 +291,7 @@ var choices = []struct {
 	{"neutral-start", func(_ *boat.Boat, s *settings.Set) { s.Throttle.NeutralStart = false }, verdict.Close, `the neutral start interlock is off`, "throttle.neutral_start"},
 	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage = settings.HighVoltage{} }, verdict.Close, `braking is on without high-voltage derating`, "high_voltage.end"},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
-	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowest = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
+	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowestTemperature = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
 }
 
 func TestRulesOfWhatIsThereOrNot(t *testing.T) {
@@ -330,7 +332,7 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b.Fuse.Rating, s.Limits.MotorCurrent = exactly(1e4), 2000
 	assert.Empty(t, check(t, "fuse-against-cable", b, s))
 	assert.Empty(t, check(t, "motor-cable", b, s))
-	b.Battery.ChargeLowest = quantity.Value{}
+	b.Battery.ChargeLowestTemperature = quantity.Value{}
 	assert.Empty(t, check(t, "cold-charging", b, s), "nothing charges it")
 	b.Battery.OCV = nil
 	s.LowVoltage.Start = 16*3.3 - 0.1
@@ -419,7 +421,7 @@ func TestEveryFindingSaysWhichCurrent(t *testing.T) {
 		amps := rapid.Float64Range(0, 1000)
 		s.Limits.MotorCurrent, s.Limits.AsternCurrent, s.Limits.BrakingCurrent = amps.Draw(t, "ahead"), amps.Draw(t, "astern"), amps.Draw(t, "braking")
 		s.Limits.BatteryCurrent, s.Limits.ChargeCurrent, s.Boost.Current = amps.Draw(t, "battery"), amps.Draw(t, "charge"), amps.Draw(t, "boost")
-		b.Fuse.Rating, b.Fuse.Breaking = exactly(amps.Draw(t, "fuse")), exactly(amps.Draw(t, "breaking"))
+		b.Fuse.Rating, b.Fuse.BreakingCapacity = exactly(amps.Draw(t, "fuse")), exactly(amps.Draw(t, "breaking"))
 		if rapid.Bool().Draw(t, "no pre-charge") {
 			b.Precharge = nil
 		}
@@ -502,9 +504,9 @@ func TestACoolingThatCannotBeLostIsSaid(t *testing.T) {
 		return ""
 	}
 	assert.Empty(t, note())
-	b.Motor.FanLost = exactly(1)
+	b.Motor.LostCoolingFactor = exactly(1)
 	assert.Contains(t, note(), "the motor cannot lose any cooling (motor.lost_cooling_factor: 1), and the trial lost-cooling tries nothing of it")
-	b.Stage.FanLost, b.Compartment.Closed = exactly(1), exactly(1)
+	b.Stage.LostCoolingFactor, b.Compartment.ClosedFactor = exactly(1), exactly(1)
 	assert.Contains(t, note(), "nothing on this boat loses cooling")
 }
 

@@ -25,7 +25,7 @@ func TestDrift(t *testing.T) {
 		o.Seed, o.Clock = uint64(20+i), fmt.Sprintf("2026-0%d-01T10:00:00Z", 5+i)
 		o.True = map[string]float64{"propeller.measured_power": more}
 		o.Trial = learntest.HalfHour(t)
-		o.Trial.Duration, o.Trial.Steps = 500, o.Trial.Steps[:3]
+		o.Trial.Duration, o.Trial.Throttle = 500, o.Trial.Throttle[:3]
 		o.Lever, o.Every, o.Traces = true, 2, []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.MotorSpeed, record.BoatSpeed}
 		files = append(files, keepText(t, folder, fmt.Sprintf("outing%d.csv", i), o.Text(t)))
 	}

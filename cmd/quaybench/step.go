@@ -498,7 +498,7 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	var differ []string
 	for i, c := range t.channels {
 		k := slices.IndexFunc(t.prediction.Channels, func(p bench.PredictedChannel) bool { return p.Channel == c.Name })
-		start := startOf(&program.Start, c.Name, t.berth.Settings.Derating.Sensor)
+		start := startOf(&program.Start, c.Name, t.berth.Settings.Derating.MotorSensor)
 		if k < 0 || start == nil {
 			continue
 		}

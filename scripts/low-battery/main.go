@@ -20,7 +20,7 @@ func lowBattery(s *bench.Script) error {
 	p := bench.NewProgramme("low battery", 12*3600).Underway().To(2, 1, 0)
 	p.Charge = 0.15
 	p.Expect = []string{"low-voltage derating", "controller cut-off"}
-	p.EndAfter = 60
+	p.EndAfterExpected = 60
 	r, err := s.Simulate(p)
 	if err != nil {
 		return err

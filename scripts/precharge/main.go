@@ -29,7 +29,7 @@ func precharge(s *bench.Script) error {
 		fmt.Println("closes after", bench.Format(b.Precharge.Time.SI, "s"), "at", bench.Format(1-math.Exp(-b.Precharge.Time.SI/tau), "%"), "of the voltage")
 	}
 	p := bench.NewProgramme("contactor closes on an empty link", 0.2)
-	p.Electrical, p.NotPrecharged = true, true
+	p.Electrical, p.PrechargeSkipped = true, true
 	r, err := s.Simulate(p)
 	if err != nil {
 		return err
@@ -42,7 +42,7 @@ func precharge(s *bench.Script) error {
 		}
 		peak = math.Max(peak, i)
 	}
-	fmt.Println("inrush if it is skipped:", bench.Format(peak, "A"), "of battery current; the contactor closes on", bench.Format(b.Contactor.Make.SI, "A"))
+	fmt.Println("inrush if it is skipped:", bench.Format(peak, "A"), "of battery current; the contactor closes on", bench.Format(b.Contactor.MakeCurrent.SI, "A"))
 	for _, f := range bench.Check(s.Setup) {
 		if f.Level.String() == "clear" {
 			continue // nothing found, only something to bear in mind

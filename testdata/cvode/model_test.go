@@ -135,13 +135,13 @@ func (c *comparison) heat(t testing.TB) {
 	k := &b.Contactor
 	node("contactor", k.HeatCapacity.SI, air, k.ThermalResistance.Or(50/(k.Current.SI*k.Current.SI*k.Resistance.SI+k.CoilPower.SI)))
 	node("heat sink", b.Stage.SinkHeatCapacity.SI, air, b.Stage.SinkResistance.SI)
-	node("link capacitor", b.Stage.CapacitorHeat.SI, air, b.Stage.CapacitorRipple.SI)
+	node("link capacitor", b.Stage.CapacitorHeatCapacity.SI, air, b.Stage.CapacitorThermalResistance.SI)
 	// The motor's rating: class F, a rise of 105 K over 40 °C at rated current and speed, three tenths of it in the slots.
 	m := &b.Motor
 	require.Equal(t, "F", m.Insulation)
 	copper := m.Resistance.SI * (1 + 0.00393*(273.15+40+105-293.15)) * m.RatedCurrent.SI * m.RatedCurrent.SI
 	w := m.RatedSpeed.SI
-	all := copper + m.BrushDrop.SI*m.RatedCurrent.SI + (m.Friction.SI*math.Tanh(w)+m.Viscous.SI*w+m.Windage.SI*w*w)*w
+	all := copper + m.BrushDrop.SI*m.RatedCurrent.SI + (m.FrictionTorque.SI*math.Tanh(w)+m.IronTorque.SI*w+m.Windage.SI*w*w)*w
 	housing := node("housing", 0.85*m.Mass.SI*460, air, 0.7*105/all)
 	node("winding", 0.15*m.Mass.SI*385, housing, 0.3*105/copper)
 	commutator := node("commutator", m.BrushHeatCapacity.SI, housing, m.BrushToHousing.SI)
@@ -207,7 +207,7 @@ func (c *comparison) header() string {
 	number("CAPACITY", b.Battery.Capacity.SI)
 	number("BANK_OHMS", b.Battery.Resistance.SI)
 	number("BANK_REFERENCE", b.Battery.ResistanceAt.SI)
-	number("COLDNESS", b.Battery.ResistanceColdness.SI)
+	number("COLDNESS", b.Battery.ResistancePerKelvin.SI)
 	table("PAIRS", b.Battery.Polarisation)
 	var level, volts []float64
 	for _, row := range b.Battery.OCV {
@@ -244,7 +244,7 @@ func (c *comparison) header() string {
 	number("MOTOR_CABLE_L", motorL)
 	number("FUSE_OHMS", b.Fuse.Resistance.Or(0.1/b.Fuse.Rating.SI))
 	number("FUSE_RATING", b.Fuse.Rating.SI)
-	number("FUSE_MELTED", b.Fuse.ElementMelted.SI)
+	number("FUSE_MELTED", b.Fuse.DeratingTemperature.SI)
 	number("FUSE_CURVE_AT", b.Fuse.CurveAt.SI)
 	fuse, _, err := drive.FuseCurves(&b.Fuse)
 	if err != nil {
@@ -260,14 +260,14 @@ func (c *comparison) header() string {
 	number("FREQUENCY", g.SwitchingFrequency.SI)
 	number("SWITCH_OHMS", g.SwitchResistance.SI)
 	number("FREE_OHMS", g.FreewheelResistance.Or(g.SwitchResistance.SI))
-	number("SWITCH_RISE", g.ResistanceRise.SI)
+	number("SWITCH_RISE", g.SwitchResistanceRise.SI)
 	number("SWITCHING_TIME", g.SwitchingTime.SI)
 	number("HOUSEKEEPING", g.Housekeeping.SI)
 	number("COIL", b.Contactor.CoilPower.SI)
 	number("STANDBY", g.Housekeeping.SI+b.Contactor.CoilPower.SI)
 	number("CAPACITANCE", g.Capacitance.SI)
 	number("ESR", g.CapacitorESR.SI)
-	number("LOOP_TIME", g.CurrentLoop.SI)
+	number("LOOP_TIME", g.CurrentLoopTime.SI)
 	table("FOSTER", g.SwitchHeat)
 
 	m := &b.Motor
@@ -276,8 +276,8 @@ func (c *comparison) header() string {
 	number("MOTOR_OHMS", m.Resistance.SI/(1+0.00393*(m.ResistanceAt.SI-293.15)))
 	number("INDUCTANCE", m.Inductance.SI)
 	number("BRUSH_DROP", m.BrushDrop.SI)
-	number("FRICTION", m.Friction.SI)
-	number("VISCOUS", m.Viscous.SI)
+	number("FRICTION", m.FrictionTorque.SI)
+	number("VISCOUS", m.IronTorque.SI)
 	number("WINDAGE", m.Windage.SI)
 	number("RATED_SPEED", m.RatedSpeed.SI)
 	number("STANDSTILL", m.StandstillCooling.SI)
@@ -285,7 +285,7 @@ func (c *comparison) header() string {
 	number("GEAR", h.GearRatio.SI)
 	number("EFFICIENCY", h.GearEfficiency.SI)
 	number("INERTIA", m.Inertia.SI+h.Inertia.SI/(h.GearRatio.SI*h.GearRatio.SI))
-	number("SEAL", h.SealFriction.SI*(1+h.SealColdness.SI*max(0, 293.15-c.trial.Water)))
+	number("SEAL", h.SealFriction.SI*(1+h.SealFrictionPerKelvin.SI*max(0, 293.15-c.trial.Water)))
 
 	const density = 1025
 	_, screw, err := drive.Water(b, density)
@@ -315,7 +315,7 @@ func (c *comparison) header() string {
 	table("STAR", star)
 	speeds, k := []float64{0}, []float64{0}
 	for _, row := range b.Hull.SpeedPower {
-		speeds, k = append(speeds, row[0]), append(k, b.Hull.Efficiency.SI*row[1]/(row[0]*row[0]*row[0]))
+		speeds, k = append(speeds, row[0]), append(k, b.Hull.PropulsiveEfficiency.SI*row[1]/(row[0]*row[0]*row[0]))
 	}
 	k[0] = k[1]
 	last := len(k) - 1
@@ -385,7 +385,7 @@ func (c *comparison) header() string {
 func (c *comparison) begin() []float64 {
 	nan := math.NaN()
 	r := c.model.NewRun(c.trial.Lever(0))
-	return r.Begin(drive.Start{Charge: c.trial.Charge, Speed: c.trial.Speed, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
+	return r.Begin(drive.Start{Charge: c.trial.Charge, Speed: c.trial.BoatSpeed, Winding: nan, Housing: nan, Sink: nan, Battery: nan, Cables: nan, Air: nan})
 }
 
 // shared is the C program's part of a vector over the model's states.

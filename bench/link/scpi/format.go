@@ -34,16 +34,16 @@ type query struct {
 }
 
 type file struct {
-	Title      string      `key:"title" example:"bench supply (invented)" doc:"what the list is for"`
-	Speaks     string      `key:"speaks" one:"SCPI" example:"SCPI" doc:"how it speaks"`
-	Identity   string      `key:"identity" optional:"yes" example:"PS-60" doc:"what its answer to *IDN? must hold: another instrument is refused"`
-	Remote     bool        `key:"remote" default:"false" doc:"send SYST:REM before the first query: some answer only then"`
-	LineEnd    string      `key:"line_end" one:"LF|CR LF" default:"LF" doc:"what ends a query"`
-	Within     float64     `key:"answer_within" unit:"s" min:"50 ms" max:"30 s" default:"1 s" doc:"no answer for so long is an error"`
-	Every      float64     `key:"every" unit:"s" min:"0 s" max:"1 min" default:"200 ms" doc:"from the beginning of one round of queries to that of the next, at the least"`
-	StaleAfter float64     `key:"stale_after" unit:"s" min:"50 ms" max:"1 min" default:"2 s" doc:"no reading of a channel for so long is an error"`
-	Delay      float64     `key:"delay" unit:"s" min:"0 s" max:"1 min" default:"0 s" doc:"how long after the fact its readings come; it is taken to be known to within itself"`
-	Queries    []queryFile `key:"query" doc:"what is asked, in its order"`
+	Title        string      `key:"title" example:"bench supply (invented)" doc:"what the list is for"`
+	Speaks       string      `key:"speaks" one:"SCPI" example:"SCPI" doc:"how it speaks"`
+	Identity     string      `key:"identity" optional:"yes" example:"PS-60" doc:"what its answer to *IDN? must hold: another instrument is refused"`
+	Remote       bool        `key:"remote" default:"false" doc:"send SYST:REM before the first query: some answer only then"`
+	LineEnd      string      `key:"line_end" one:"LF|CR LF" default:"LF" doc:"what ends a query"`
+	AnswerWithin float64     `key:"answer_within" unit:"s" min:"50 ms" max:"30 s" default:"1 s" doc:"no answer for so long is an error"`
+	Every        float64     `key:"every" unit:"s" min:"0 s" max:"1 min" default:"200 ms" doc:"from the beginning of one round of queries to that of the next, at the least"`
+	StaleAfter   float64     `key:"stale_after" unit:"s" min:"50 ms" max:"1 min" default:"2 s" doc:"no reading of a channel for so long is an error"`
+	Delay        float64     `key:"delay" unit:"s" min:"0 s" max:"1 min" default:"0 s" doc:"how long after the fact its readings come; it is taken to be known to within itself"`
+	Queries      []queryFile `key:"query" doc:"what is asked, in its order"`
 }
 
 type queryFile struct {
@@ -72,7 +72,7 @@ func Load(name string, data []byte) (*Format, error) {
 	seconds := func(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 	format := &Format{
 		title: f.Title, identity: f.Identity, remote: f.Remote, end: map[bool]string{true: "\r\n", false: "\n"}[f.LineEnd == "CR LF"],
-		within: seconds(f.Within), every: seconds(f.Every), stale: seconds(f.StaleAfter),
+		within: seconds(f.AnswerWithin), every: seconds(f.Every), stale: seconds(f.StaleAfter),
 	}
 	seen := map[string]bool{}
 	for i, q := range f.Queries {

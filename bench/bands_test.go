@@ -94,11 +94,11 @@ func TestNoStudyWhileExamplesAreLeft(t *testing.T) {
 	one := builtin(t, "locked-shaft")
 	for name, ask := range map[string]func(examples bool) error{
 		"highest": func(e bool) error {
-			_, err := bench.Highest(t.Context(), s, "limits.motor_current", one, study.HighestOptions{Examples: e, Grid: 3, Exact: 0.5})
+			_, err := bench.FindHighest(t.Context(), s, "limits.motor_current", one, study.HighestOptions{Examples: e, Grid: 3, Exact: 0.5})
 			return err
 		},
 		"front": func(e bool) error {
-			_, err := bench.Front(t.Context(), s, [2]string{"limits.battery_current", "limits.motor_current"}, one, study.HighestOptions{Examples: e, Grid: 3, Exact: 0.5})
+			_, err := bench.FindFront(t.Context(), s, [2]string{"limits.battery_current", "limits.motor_current"}, one, study.HighestOptions{Examples: e, Grid: 3, Exact: 0.5})
 			return err
 		},
 		"envelope": func(e bool) error {
@@ -164,7 +164,7 @@ func TestHighestSaysHowSureItsMarginIs(t *testing.T) {
 	const drop = `brush_drop = "1.0 V ± 20 %, estimated"`
 	trials := builtin(t, "hot-restart")
 	find := func(s *bench.Setup) *study.Tightest {
-		h, err := bench.Highest(t.Context(), s, "limits.motor_current", trials, study.HighestOptions{Bands: true, Grid: 9, Exact: 0.02})
+		h, err := bench.FindHighest(t.Context(), s, "limits.motor_current", trials, study.HighestOptions{Bands: true, Grid: 9, Exact: 0.02})
 		require.NoError(t, err)
 		require.NotNil(t, h.Tightest)
 		out, err := json.Marshal(h)

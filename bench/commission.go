@@ -14,17 +14,17 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// Held is a setting as the controller holds it beside the file's.
-type Held struct {
+// ComparedSetting is a setting as the controller holds it beside the file's.
+type ComparedSetting struct {
 	link.Setting
 	Controller, File float64 // SI; of a choice the index of the word, −1 where the file's word is none of the controller's
 	Same             bool    // within what the controller can tell apart
 }
 
 // CompareSettings lays what a controller holds beside a set of settings.
-func CompareSettings(s settings.Set, d link.Description, held map[string]float64) (out []Held) {
+func CompareSettings(s settings.Set, d link.Description, held map[string]float64) (out []ComparedSetting) {
 	for _, k := range d.Settings {
-		h := Held{Setting: k, Controller: held[k.Key], File: fileValue(s, k)}
+		h := ComparedSetting{Setting: k, Controller: held[k.Key], File: fileValue(s, k)}
 		h.Same = math.Abs(h.Controller-h.File) <= k.Step/2+1e-9*math.Abs(h.File)
 		out = append(out, h)
 	}
@@ -49,7 +49,7 @@ func fileValue(s settings.Set, k link.Setting) float64 {
 // WriteOrder turns differences into changes in an order that is safe at each step: every set of settings on the way breaks
 // no static rule that neither end breaks, and of what that leaves open, what makes things gentler comes first. It fails
 // where a setting differs and cannot be written.
-func WriteOrder(s *Setup, held []Held) ([]link.Change, error) {
+func WriteOrder(s *Setup, held []ComparedSetting) ([]link.Change, error) {
 	var pending []link.Change
 	now := s.Settings
 	for _, h := range held {

@@ -82,9 +82,9 @@ func TestWriteOrder(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := setup(t, "petrel")
-			controller, err := bench.Propose(s.Settings, c.controller)
+			controller, err := bench.Assign(s.Settings, c.controller)
 			require.NoError(t, err)
-			s.Settings, err = bench.Propose(s.Settings, c.file)
+			s.Settings, err = bench.Assign(s.Settings, c.file)
 			require.NoError(t, err)
 			list := everySetting()
 			order, err := bench.WriteOrder(s, bench.CompareSettings(s.Settings, link.Description{Settings: list}, holding(controller, list)))

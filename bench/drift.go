@@ -27,8 +27,8 @@ type DriftRecord struct {
 	At         time.Time
 }
 
-// Drift learns from records together and follows over them each value that wears. Records that do not say when they were made, or do not fit, are left out.
-func Drift(ctx context.Context, s *Setup, records []*learn.Record) (*Drifted, error) {
+// FindDrift learns from records together and follows over them each value that wears. Records that do not say when they were made, or do not fit, are left out.
+func FindDrift(ctx context.Context, s *Setup, records []*learn.Record) (*Drifted, error) {
 	out := &Drifted{Setup: s}
 	type dated struct {
 		*learn.Record

@@ -23,14 +23,14 @@ func ExampleHighest() {
 		fmt.Println(err)
 		return
 	}
-	highest, err := bench.Highest(context.Background(), setup, "limits.motor_current", []*trial.Trial{full}, study.HighestOptions{Grid: 5, Exact: 0.05})
+	highest, err := bench.FindHighest(context.Background(), setup, "limits.motor_current", []*trial.Trial{full}, study.HighestOptions{Grid: 5, Exact: 0.05})
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
 	fmt.Println("now:", bench.Format(highest.Present, "A"))
 	fmt.Printf("clear up to %.0f A, no longer at %.0f A\n", highest.Value, highest.Next)
-	fmt.Println("next limit reached:", highest.Gives.What)
+	fmt.Println("next limit reached:", highest.NextLimit.What)
 	// Output:
 	// now: 140 A
 	// clear up to 180 A, no longer at 188 A
@@ -44,7 +44,7 @@ func ExampleFindOdds() {
 		fmt.Println(err)
 		return
 	}
-	setup.Settings, err = bench.Propose(setup.Settings, []string{"limits.motor_current=240 A"})
+	setup.Settings, err = bench.Assign(setup.Settings, []string{"limits.motor_current=240 A"})
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -97,7 +97,7 @@ func ExampleScript_Profile() {
 			if err != nil {
 				return nil, err
 			}
-			setup.Settings, err = bench.Propose(setup.Settings, []string{"limits.motor_current=160 A", "ramp.rise=3 s"})
+			setup.Settings, err = bench.Assign(setup.Settings, []string{"limits.motor_current=160 A", "ramp.rise=3 s"})
 			return setup, err
 		},
 	})
@@ -125,7 +125,7 @@ func Example_report() {
 		fmt.Println(err)
 		return
 	}
-	setup.Settings, err = bench.Propose(setup.Settings, []string{"derating.stage_start=90 °C", "derating.stage_end=75 °C"})
+	setup.Settings, err = bench.Assign(setup.Settings, []string{"derating.stage_start=90 °C", "derating.stage_end=75 °C"})
 	if err != nil {
 		fmt.Println(err)
 		return

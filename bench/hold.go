@@ -14,10 +14,10 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// Hold serves a script that runs in another process, over two pipes: the script asks for programmes, and step runs them
+// ServeScript serves a script that runs in another process, over two pipes: the script asks for programmes, and step runs them
 // here, where the line is. The script may ask for other settings than s has (Script.With); step decides whether it can.
 // Zero is the last command however the script's process ends; the error says what was wrong with it.
-func Hold(ctx context.Context, from io.Reader, to io.Writer, s *Setup, step func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error), o holder.Options) error {
+func ServeScript(ctx context.Context, from io.Reader, to io.Writer, s *Setup, step func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error), o holder.Options) error {
 	return holder.Serve(ctx, from, to, func(ctx context.Context, ask holder.Ask) (*holder.Answer, error) {
 		if ask.Boat != s.BoatHash {
 			return nil, fmt.Errorf("the script is about another boat than %s", s.BoatFile)
@@ -43,8 +43,8 @@ func Hold(ctx context.Context, from io.Reader, to io.Writer, s *Setup, step func
 	}, o)
 }
 
-// HeldRun is the script's end of Hold: what ScriptHost.Run is in a process that has no line.
-func HeldRun(c *holder.Child) func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
+// RunAtHolder returns the script's end of ServeScript: what ScriptHost.Run is in a process that has no line.
+func RunAtHolder(c *holder.Child) func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
 	return func(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
 		ask := holder.Ask{Boat: s.BoatHash, Settings: map[string]string{}, Programme: string(trial.Write(program)), Rate: rate}
 		for _, f := range settings.Fields() {
@@ -56,12 +56,12 @@ func HeldRun(c *holder.Child) func(ctx context.Context, s *Setup, program *trial
 		if err != nil {
 			return nil, err
 		}
-		return heldResult(s, a)
+		return resultOfAnswer(s, a)
 	}
 }
 
-// heldResult makes of an answer what a step test in this process would give, but for the samples, which are in the record.
-func heldResult(s *Setup, a *holder.Answer) (*StepResult, error) {
+// resultOfAnswer makes of an answer what a step test in this process would give, but for the samples, which are in the record.
+func resultOfAnswer(s *Setup, a *holder.Answer) (*StepResult, error) {
 	r := &StepResult{Setup: s, Run: a.Record, Measured: &measure.Result{Stop: a.Stop}, Prediction: &Prediction{Run: a.Predicted}}
 	if a.Record == nil || a.Predicted == nil {
 		return r, errors.New("the holder's answer lacks a record")

@@ -20,8 +20,8 @@ func held(t *testing.T, s *bench.Setup, act func(run func(ctx context.Context, s
 	from, theirs := io.Pipe()
 	read, to := io.Pipe()
 	served := make(chan error, 1)
-	go func() { served <- bench.Hold(t.Context(), from, to, s, bench.RunSimulated, holder.Options{}) }()
-	run := bench.HeldRun(holder.Connect(read, theirs))
+	go func() { served <- bench.ServeScript(t.Context(), from, to, s, bench.RunSimulated, holder.Options{}) }()
+	run := bench.RunAtHolder(holder.Connect(read, theirs))
 	act(func(ctx context.Context, s *bench.Setup, p *bench.Programme) (*bench.StepResult, error) {
 		return run(ctx, s, &p.Trial, 20)
 	})
@@ -64,7 +64,7 @@ func TestHeldDecides(t *testing.T) {
 		assert.ErrorContains(t, err, "the script is about another boat")
 
 		gentle := *s
-		gentle.Settings, err = bench.Propose(s.Settings, []string{"limits.motor_current=60 A"})
+		gentle.Settings, err = bench.Assign(s.Settings, []string{"limits.motor_current=60 A"})
 		require.NoError(t, err)
 		r, err := run(t.Context(), &gentle, hop())
 		require.NoError(t, err)

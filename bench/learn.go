@@ -97,8 +97,8 @@ func programOf(run *record.Run) (*trial.Trial, error) {
 	return t, nil
 }
 
-// SimulatedRecord reports whether a record was made on a simulated controller: what it teaches is practice, not measurement.
-func SimulatedRecord(r *learn.Record) bool {
+// IsSimulated reports whether a record was made on a simulated controller: what it teaches is practice, not measurement.
+func IsSimulated(r *learn.Record) bool {
 	return strings.Contains(r.Run.Provenance.Source, "simulated controller")
 }
 
@@ -148,7 +148,7 @@ func Learn(ctx context.Context, s *Setup, records []*learn.Record, trials []*tri
 	}
 	out := &Learned{Setup: s, Agreement: math.NaN()}
 	for _, r := range records {
-		out.Practice = out.Practice || SimulatedRecord(r)
+		out.Practice = out.Practice || IsSimulated(r)
 	}
 	if out.Result, err = learn.Learn(ctx, s.Boat, s.Settings, records); err != nil {
 		return nil, err
@@ -191,8 +191,8 @@ func CompareRecord(ctx context.Context, s *Setup, r *learn.Record) (*ComparedRec
 	return &ComparedRecord{Compared: c, Setup: s, Record: r}, nil
 }
 
-// Parts reports whether a channel parts from its prediction beyond what meters and tolerances explain: one row in ten, or by half as much again.
-func Parts(o *learn.Overlay) bool {
+// Departs reports whether a channel parts from its prediction beyond what meters and tolerances explain: one row in ten, or by half as much again.
+func Departs(o *learn.Overlay) bool {
 	for i := range o.Time {
 		if o.Time[i] == o.At && math.Abs(o.Largest) > 1.5*o.Half[i] {
 			return true

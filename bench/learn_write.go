@@ -221,7 +221,7 @@ func (c *ComparedRecord) MarshalJSON() ([]byte, error) {
 	}{Format: 1, Boat: c.Setup.Boat.Name, Record: c.Record.Name, Hash: c.Record.Hash, Caution: Caution, Causes: suspectsJSON(c.Suspects), Doubt: c.Doubt, Channels: []channel{}}
 	for i := range c.Channels {
 		k := &c.Channels[i]
-		out.Channels = append(out.Channels, channel{k.Trace, k.Predicted, k.Unit, k.Largest, k.At, k.RMS, k.Outside, finite(k.From), Parts(k), k.Time, k.Measured, k.Model, k.Half})
+		out.Channels = append(out.Channels, channel{k.Trace, k.Predicted, k.Unit, k.Largest, k.At, k.RMS, k.Outside, finite(k.From), Departs(k), k.Time, k.Measured, k.Model, k.Half})
 	}
 	return json.Marshal(out)
 }

@@ -140,9 +140,9 @@ func (n *NextTests) meterSets(atHand []string) (sets []meterSet, without []strin
 // longest a person stays at it, s.
 const longestNext = 3 * 3600.0
 
-// WhatNext asks of tests and of sets of meters which would narrow the tightest margin most. It works by derivatives around the boat file:
+// FindNextTests asks of tests and of sets of meters which would narrow the tightest margin most. It works by derivatives around the boat file:
 // sensitivities of the record to the values, their posterior covariance, the variance of the margin.
-func WhatNext(ctx context.Context, s *Setup, o NextOptions) (*NextTests, error) {
+func FindNextTests(ctx context.Context, s *Setup, o NextOptions) (*NextTests, error) {
 	all, err := s.trials(nil)
 	if err != nil {
 		return nil, err

@@ -20,7 +20,7 @@ func TestWhatNext(t *testing.T) {
 	s := setup(t, "petrel")
 	hot, err := trial.Builtin("hot-restart")
 	require.NoError(t, err)
-	next, err := bench.WhatNext(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}})
+	next, err := bench.FindNextTests(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}})
 	require.NoError(t, err)
 	assert.Equal(t, "commutator", next.Tight.Part)
 	by := map[string]bench.NextTest{}
@@ -49,7 +49,7 @@ func TestWhatNextWithTheMetersAtHand(t *testing.T) {
 	hot, err := trial.Builtin("hot-restart")
 	require.NoError(t, err)
 	ask := func(meters ...string) *bench.NextTests {
-		next, err := bench.WhatNext(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}, Meters: meters})
+		next, err := bench.FindNextTests(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}, Meters: meters})
 		require.NoError(t, err)
 		require.Len(t, next.Tests, 1)
 		return next
@@ -63,12 +63,12 @@ func TestWhatNextWithTheMetersAtHand(t *testing.T) {
 	assert.Equal(t, "telemetry, boat speed", both.Tests[0].With, "telemetry has the voltage")
 	assert.LessOrEqual(t, both.Tests[0].Now, ask("telemetry").Tests[0].Now)
 
-	_, err = bench.WhatNext(t.Context(), s, bench.NextOptions{Meters: []string{"sextant"}})
+	_, err = bench.FindNextTests(t.Context(), s, bench.NextOptions{Meters: []string{"sextant"}})
 	assert.ErrorContains(t, err, `there is no meter "sextant": those at hand may be voltage, `)
 
 	fouled := *hot
 	fouled.Name, fouled.Load = "weeds", "fouled"
-	next, err := bench.WhatNext(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}, Also: []*trial.Trial{&fouled}, Meters: []string{"voltage"}})
+	next, err := bench.FindNextTests(t.Context(), s, bench.NextOptions{Trials: []*trial.Trial{hot}, Also: []*trial.Trial{&fouled}, Meters: []string{"voltage"}})
 	require.NoError(t, err)
 	require.Len(t, next.LeftOut, 1)
 	assert.Contains(t, next.LeftOut[0], "weeds: its programme has a fouled propeller")

@@ -79,7 +79,7 @@ func (o *PlanOptions) show(done, all int) {
 // layStairs lays the steps: the settings before the first and in each. A value between is rounded, for a person writes it down; the last is
 // what was asked for.
 func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings.Set, error) {
-	target, err := Propose(s.Settings, []string{assignment})
+	target, err := Assign(s.Settings, []string{assignment})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -243,7 +243,7 @@ func unreached(from, to settings.Set, trials []verdict.Trial) (out []string) {
 		}
 		most, farthest := math.Inf(-1), ""
 		for i := range trials {
-			if amps, _, known := study.Reaches(key, to, trials[i].Run); known && amps > most {
+			if amps, _, known := study.HighestReached(key, to, trials[i].Run); known && amps > most {
 				most = amps
 				_, _, farthest = study.Reached(key, to, trials[i].Run)
 			}

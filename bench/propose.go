@@ -31,7 +31,7 @@ func FindProposal(ctx context.Context, s *Setup, wishes []string, trials []*tria
 	if trials, err = s.trials(trials); err != nil {
 		return nil, err
 	}
-	p, err := study.Propose(ctx, s.Variant(), list, trials, o)
+	p, err := study.FindProposal(ctx, s.Variant(), list, trials, o)
 	if err != nil && ctx.Err() == nil {
 		return nil, err
 	}

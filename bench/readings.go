@@ -26,9 +26,9 @@ type Logged struct {
 	NotInferred string
 }
 
-// Readings joins what files of other loggers hold into one record of a boat and completes it as a step test is completed. t is the weather, the charge, and the
+// JudgeReadings joins what files of other loggers hold into one record of a boat and completes it as a step test is completed. t is the weather, the charge, and the
 // lever where none was recorded.
-func Readings(ctx context.Context, s *Setup, files []*readings.Understood, t *trial.Trial) (*Logged, error) {
+func JudgeReadings(ctx context.Context, s *Setup, files []*readings.Understood, t *trial.Trial) (*Logged, error) {
 	out := &Logged{Files: files}
 	joined := joinReadings(files)
 	program := *t
@@ -55,7 +55,7 @@ func Readings(ctx context.Context, s *Setup, files []*readings.Understood, t *tr
 		out.NotInferred = err.Error()
 		return out, nil
 	}
-	if err := spread(ctx, s, &program, study.Draws(s.Boat, s.draws(spreadBoats), 1), complete, result); err != nil {
+	if err := addBands(ctx, s, &program, study.Draws(s.Boat, s.draws(spreadBoats), 1), complete, result); err != nil {
 		return nil, err
 	}
 	joined.Events, joined.Parts = complete.Events, complete.Parts

@@ -52,7 +52,7 @@ func takeIn(t *testing.T, s *bench.Setup, held *trial.Trial, text []byte) *bench
 	t.Helper()
 	u, err := readings.Read("log.csv", text, nil, 0)
 	require.NoError(t, err)
-	l, err := bench.Readings(t.Context(), s, []*readings.Understood{u}, held)
+	l, err := bench.JudgeReadings(t.Context(), s, []*readings.Understood{u}, held)
 	require.NoError(t, err)
 	require.Empty(t, l.NotInferred)
 	return l

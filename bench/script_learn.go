@@ -35,7 +35,7 @@ func (s *Script) Drift(names ...string) (*Drifted, error) {
 			return nil, err
 		}
 	}
-	d, err := Drift(s.host.Context(), s.Setup, records)
+	d, err := FindDrift(s.host.Context(), s.Setup, records)
 	if err != nil {
 		return nil, err
 	}
@@ -55,7 +55,7 @@ func (s *Script) Sheet(trial string, meters ...string) (*Sheet, error) {
 
 // Next asks which of the built-in trials narrows the tightest margin most, with the meters at hand; none: with sets that people usually have.
 func (s *Script) Next(meters ...string) (*NextTests, error) {
-	return WhatNext(s.host.Context(), s.Setup, NextOptions{Meters: meters})
+	return FindNextTests(s.host.Context(), s.Setup, NextOptions{Meters: meters})
 }
 
 // records reads records and readings of the boat.

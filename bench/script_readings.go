@@ -34,7 +34,7 @@ func (s *Script) Readings(name string) (*Logged, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Readings(s.host.Context(), s.Setup, []*readings.Understood{u}, fair)
+	return JudgeReadings(s.host.Context(), s.Setup, []*readings.Understood{u}, fair)
 }
 
 // Compare lays measurements over what the boat file predicts for the same lever and weather: a record of a step test, or readings as
@@ -61,7 +61,7 @@ func (c *ComparedRecord) Summary() string {
 	for i := range c.Channels {
 		o := &c.Channels[i]
 		part := "agrees with the prediction"
-		if Parts(o) {
+		if Departs(o) {
 			part = "parts from the prediction"
 		}
 		fmt.Fprintf(&b, "%s %s: %s off at %s, %.0f %% of the rows beyond what meters and tolerances explain\n", o.Trace, part,

@@ -48,7 +48,7 @@ func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Highest(s.host.Context(), s.Setup, key, list, study.HighestOptions{Examples: s.examples, Bands: true})
+	return FindHighest(s.host.Context(), s.Setup, key, list, study.HighestOptions{Examples: s.examples, Bands: true})
 }
 
 // Envelope maps how long which motor current may be held, from one current to another, with their units: s.Envelope("100 A", "300 A").

@@ -440,7 +440,7 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	if err != nil {
 		return r, err
 	}
-	if err := spread(ctx, s, program, p.boats, run, measured); err != nil {
+	if err := addBands(ctx, s, program, p.boats, run, measured); err != nil {
 		return r, err
 	}
 	if r.Verdict, err = verdict.Judge(run); err != nil {
@@ -455,8 +455,8 @@ const (
 	spreadSamples = 300 // enough for how it spreads
 )
 
-// spread stores, for each inferred trace, the 2.5 % and 97.5 % quantiles of the inference over draws of the tolerances.
-func spread(ctx context.Context, s *Setup, program *trial.Trial, boats []*boat.Boat, run *record.Run, measured *measure.Result) error {
+// addBands stores, for each inferred trace, the 2.5 % and 97.5 % quantiles of the inference over draws of the tolerances.
+func addBands(ctx context.Context, s *Setup, program *trial.Trial, boats []*boat.Boat, run *record.Run, measured *measure.Result) error {
 	thin := measured.Thinned(spreadSamples)
 	base, err := measure.Complete(ctx, s.Boat, s.Settings, program, thin)
 	if err != nil {

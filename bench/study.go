@@ -31,9 +31,9 @@ type HighestResult struct {
 	Boat string
 }
 
-// Highest finds the highest value (o.Lowest: the lowest) of a setting, a value of the boat or a condition of the trials that stays
+// FindHighest finds the highest value (o.Lowest: the lowest) of a setting, a value of the boat or a condition of the trials that stays
 // clear in all trials; none: all built-in ones.
-func Highest(ctx context.Context, s *Setup, key string, trials []*trial.Trial, o study.HighestOptions) (*HighestResult, error) {
+func FindHighest(ctx context.Context, s *Setup, key string, trials []*trial.Trial, o study.HighestOptions) (*HighestResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
 	}
@@ -52,8 +52,8 @@ type FrontResult struct {
 	Boat string
 }
 
-// Front finds, over the range of one value, the highest clear value of another.
-func Front(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial, o study.HighestOptions) (*FrontResult, error) {
+// FindFront finds, over the range of one value, the highest clear value of another.
+func FindFront(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial, o study.HighestOptions) (*FrontResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
 	}
@@ -150,7 +150,7 @@ type givesJSON struct {
 	Trial string `json:"trial"`
 }
 
-func givesOf(g *study.Gives) *givesJSON {
+func givesOf(g *study.NextLimit) *givesJSON {
 	if g == nil {
 		return nil
 	}
@@ -174,7 +174,7 @@ func (h *HighestResult) MarshalJSON() ([]byte, error) {
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": h.Boat, "caution": Caution, "key": h.Key, "unit": h.Unit, "lowest_asked": h.Lowest, "trials": h.Trials,
 		"present": inUnit(h.Unit, h.Present), "present_clear": h.PresentClear, "highest": inUnit(h.Unit, h.Value),
-		"next": inUnit(h.Unit, h.Next), "gives": givesOf(h.Gives), "gaps": gaps, "series": h.Series, "idle": h.Idle, "odds": zeroIsNull(h.Odds), "tried": h.Tried, "tried_to": inUnit(h.Unit, h.TriedTo),
+		"next": inUnit(h.Unit, h.Next), "gives": givesOf(h.NextLimit), "gaps": gaps, "series": h.Series, "idle": h.Idle, "odds": zeroIsNull(h.Odds), "tried": h.Tried, "tried_to": inUnit(h.Unit, h.TriedTo),
 		"left_out": h.LeftOut.Total(), "left_out_why": why(h.LeftOut), "tightest": tightestOf(h.Tightest),
 	})
 }
@@ -201,7 +201,7 @@ func zeroIsNull(x float64) *float64 {
 func (f *FrontResult) MarshalJSON() ([]byte, error) {
 	points := []map[string]any{}
 	for _, p := range f.Points {
-		points = append(points, map[string]any{"first": inUnit(f.Units[0], p.First), "second": inUnit(f.Units[1], p.Second), "gives": givesOf(p.Gives)})
+		points = append(points, map[string]any{"first": inUnit(f.Units[0], p.First), "second": inUnit(f.Units[1], p.Second), "gives": givesOf(p.NextLimit)})
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": f.Boat, "caution": Caution, "keys": f.Keys,

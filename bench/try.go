@@ -70,9 +70,9 @@ func (t *Tried) Side() *verdict.Side {
 	return &t.Present
 }
 
-// Propose returns the settings with assignments made: key=value each, as in limits.motor_current="240 A". Settings alone; see
+// Assign returns the settings with assignments made: key=value each, as in limits.motor_current="240 A". Settings alone; see
 // Setup.With for values of the boat.
-func Propose(s settings.Set, assignments []string) (settings.Set, error) {
+func Assign(s settings.Set, assignments []string) (settings.Set, error) {
 	made := map[string]string{}
 	for _, a := range assignments {
 		key, text, err := parseAssignment(a)
@@ -227,7 +227,7 @@ func (t *Tried) suggest(ctx context.Context, trials []*trial.Trial) error {
 		after := verdict.Join(nil, judged)
 		side = &after
 	}
-	c, err := study.Suggest(ctx, of.Boat, changed, *side, trials)
+	c, err := study.FindChange(ctx, of.Boat, changed, *side, trials)
 	if c != nil {
 		t.Change = merge(t.Change, *c)
 	}

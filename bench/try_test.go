@@ -56,7 +56,7 @@ func ExampleCheck() {
 		fmt.Println(err)
 		return
 	}
-	setup.Settings, err = bench.Propose(setup.Settings, []string{"derating.stage_start=90 °C", "derating.stage_end=75 °C"})
+	setup.Settings, err = bench.Assign(setup.Settings, []string{"derating.stage_start=90 °C", "derating.stage_end=75 °C"})
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -84,7 +84,7 @@ func TestPropose(t *testing.T) {
 		{[]string{"limits.motor_current=1 A", "limits.motor_current=2 A"}, `limits.motor_current is set twice, to "1 A" and to "2 A"; keep one`},
 		{[]string{"limits=1 A"}, ""},
 	} {
-		p, err := bench.Propose(s, c.set)
+		p, err := bench.Assign(s, c.set)
 		switch {
 		case c.text != "":
 			assert.EqualError(t, err, c.text)

@@ -131,7 +131,7 @@ func checkSurvived(t *testing.T, dir string, r reported) {
 	}
 	for version, text := range r.versions {
 		require.Contains(t, have, version, "it was reported saved")
-		require.True(t, keeps(have[version].Kept, RoleRecord, text))
+		require.True(t, keepsFile(have[version].Kept, RoleRecord, text))
 		_, err := b.Kept(t.Context(), "petrel", text)
 		require.NoError(t, err)
 	}

@@ -125,8 +125,8 @@ func TestListTellsAWorkingFileThatCannotBeRead(t *testing.T) {
 
 func TestAFolderOfTooMuchIsGivenUp(t *testing.T) {
 	s := shelf{dir: &folder{path: "petrel/versions"}}
-	require.NoError(t, s.hold(maxHeldBytes))
-	require.ErrorContains(t, s.hold(1), "no folder of a book")
+	require.NoError(t, s.countBytes(maxHeldBytes))
+	require.ErrorContains(t, s.countBytes(1), "no folder of a book")
 }
 
 // Every string that Show, List and Diff return is safe to print: what is not was refused on reading.

@@ -42,7 +42,7 @@ func (f File) kept() Kept {
 	return Kept{Role: f.Role, Name: f.Name, Bytes: int64(len(f.Content)), Hash: HashOf(f.Content)}
 }
 
-func keeps(kept []Kept, role Role, hash Hash) bool {
+func keepsFile(kept []Kept, role Role, hash Hash) bool {
 	return slices.ContainsFunc(kept, func(k Kept) bool { return k.Role == role && k.Hash == hash })
 }
 
@@ -209,7 +209,7 @@ func (f *folder) wholeKept(ctx context.Context, k Kept) error {
 // unless Options.DespiteDamage is set.
 func (s *view) restsOn(ctx context.Context, v *Version, anew []Kept) error {
 	for _, k := range v.Kept {
-		if s.book.despiteDamage || keeps(anew, k.Role, k.Hash) {
+		if s.book.despiteDamage || keepsFile(anew, k.Role, k.Hash) {
 			continue
 		}
 		var damage *DamageError
@@ -303,7 +303,7 @@ func checkVerdicts(verdicts []Verdict, kept []Kept) error {
 		if v.Used != nil && !(*v.Used >= 0 && *v.Used <= maxUsed) {
 			return fmt.Errorf("used %g is not between 0 and %g", *v.Used, maxUsed)
 		}
-		if v.Record != "" && !keeps(kept, RoleRecord, v.Record) {
+		if v.Record != "" && !keepsFile(kept, RoleRecord, v.Record) {
 			return fmt.Errorf("the record %q of trial %q is not among the kept files", v.Record.Short(), v.Trial)
 		}
 	}

@@ -127,7 +127,7 @@ func (s *shelf) version(place int) (*Version, error) {
 		return nil, s.damage(st, err)
 	}
 	v.Number = place + 1
-	return v, s.hold(len(content) - len(v.Settings))
+	return v, s.countBytes(len(content) - len(v.Settings))
 }
 
 func (s *shelf) mark(place int) (*Mark, error) {
@@ -143,11 +143,11 @@ func (s *shelf) mark(place int) (*Mark, error) {
 	if err != nil {
 		return nil, s.damage(st, err)
 	}
-	return m, s.hold(len(content))
+	return m, s.countBytes(len(content))
 }
 
-// hold keeps count of what is held, so that a folder from elsewhere cannot fill the memory.
-func (s *shelf) hold(bytes int) error {
+// countBytes adds to the bytes read into memory and refuses too many, so that a folder from elsewhere cannot fill it.
+func (s *shelf) countBytes(bytes int) error {
 	if s.held.Add(int64(bytes)) > maxHeldBytes {
 		return fmt.Errorf("%s holds more than %d MiB beside the settings: this is no folder of a book", s.dir.path, maxHeldBytes>>20)
 	}

@@ -292,7 +292,7 @@ func (s *view) save(ctx context.Context, o SaveOptions) (*Version, error) {
 func (p *Version) covers(v *Version) bool {
 	return p.Settings == v.Settings &&
 		(len(v.Verdicts) == 0 || slices.EqualFunc(p.Verdicts, v.Verdicts, Verdict.equal)) &&
-		!slices.ContainsFunc(v.Kept, func(k Kept) bool { return !keeps(p.Kept, k.Role, k.Hash) })
+		!slices.ContainsFunc(v.Kept, func(k Kept) bool { return !keepsFile(p.Kept, k.Role, k.Hash) })
 }
 
 func (v Verdict) equal(w Verdict) bool {

@@ -210,10 +210,10 @@ func (l *loop) currentAt(battery, w float64) float64 {
 	idle := l.batteryAt(0)
 	switch {
 	case battery > idle:
-		l.held(battery, 1+math.Sqrt(l.source.E*battery/l.R), &l.point)
+		l.limitBattery(battery, 1+math.Sqrt(l.source.E*battery/l.R), &l.point)
 	case l.m.stage.braking && battery < 0:
 		l.along, l.speed = -l.along, -l.speed
-		l.held(battery, -l.need(0)/(2*l.R), &l.point)
+		l.limitBattery(battery, -l.need(0)/(2*l.R), &l.point)
 	default:
 		return 0
 	}

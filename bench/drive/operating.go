@@ -231,8 +231,8 @@ func (l *loop) full(hi float64, p *point) {
 	l.at(l.root(l.spare, 0, hi), p)
 }
 
-// held sets p to the point at which the battery current is at a limit, between no current and hi, where it is beyond.
-func (l *loop) held(limit, hi float64, p *point) {
+// limitBattery sets p to the point between no current and hi at which the battery current equals limit.
+func (l *loop) limitBattery(limit, hi float64, p *point) {
 	s, E, R := &l.m.stage, l.source.E, l.source.R
 	V := E - R*limit
 	// Power gives a first guess: (e + R i) i = V limit − extra.
@@ -302,11 +302,11 @@ func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 	}
 	if limit := c.BatteryLimit; p.battery > limit {
 		e.BatteryLimited = true
-		l.held(limit, p.i, p)
+		l.limitBattery(limit, p.i, p)
 		l.rule = heldBattery
 	} else if limit := -c.ChargeLimit; l.m.stage.braking && p.battery < limit {
 		e.ChargeLimited = true
-		l.held(limit, p.i, p)
+		l.limitBattery(limit, p.i, p)
 		l.rule = heldBattery
 	}
 	if p.i == 0 && asked > 0 { // there is not even voltage or battery current for a little
@@ -334,7 +334,7 @@ func (l *loop) solve(c *control.Command, w float64, e *Electric) {
 }
 
 // contact returns how far the reversing contactor has closed; without it a current that the law does not make would jump.
-func contact(demand float64) float64 { return min(1, math.Abs(nothing(demand))/0.01) }
+func contact(demand float64) float64 { return min(1, math.Abs(dropTail(demand))/0.01) }
 
 // idle sets p to the point at zero duty with the motor short-circuited through the freewheel path.
 func (l *loop) idle(i float64, p *point) {
@@ -372,7 +372,7 @@ func (l *loop) ask(c *control.Command, w float64) (magnitude, along float64) {
 		return with*driving + (1-with)*l.against(c.Braking, driving)
 	}
 	if !c.Voltage {
-		demand := nothing(c.Demand)
+		demand := dropTail(c.Demand)
 		if demand >= 0 {
 			return min(demand*c.FullAhead, blend(c.Ahead, w)), 1
 		}
@@ -423,9 +423,9 @@ func drivingShare(speed float64) (with, slope float64) {
 // leastDemand is what counts as no demand at all.
 const leastDemand = 1e-3
 
-// nothing returns the demand beyond leastDemand, zero below it, so that a ramp that only approaches zero still switches the
+// dropTail returns the demand beyond leastDemand, zero below it, so that a ramp that only approaches zero still switches the
 // stage off.
-func nothing(demand float64) float64 {
+func dropTail(demand float64) float64 {
 	return math.Copysign(max(0, math.Abs(demand)-leastDemand)/(1-leastDemand), demand)
 }
 

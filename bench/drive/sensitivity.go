@@ -233,14 +233,14 @@ func (l *loop) slopes(at *Point, s *sensitivity) {
 			di = -(drawD*(free-outV*dV)*perD + drawV*dV + draw) * perV
 			dD = (free + rest*di - outV*dV) * perD
 		}
-		q.spread(s, by, direct, di, dV, dD)
+		q.fill(s, by, direct, di, dV, dD)
 		s[ofBattery][by] = drawD*dD + drawI*di + drawV*dV + draw
 		s[ofVoltage][by] = dV
 	}
 }
 
-// spread fills currents, torque and losses from the changes of current, link voltage and duty with a scalar.
-func (q *bridgeSlopes) spread(s *sensitivity, by int, direct *drawn, di, dV, dD float64) {
+// fill sets the derivatives of currents, torque and losses from those of current, link voltage and duty.
+func (q *bridgeSlopes) fill(s *sensitivity, by int, direct *drawn, di, dV, dD float64) {
 	dk := q.way * di
 	s[ofMotor][by] = q.along * di
 	s[ofArmature][by] = q.along * di
@@ -257,7 +257,7 @@ func (q *bridgeSlopes) spread(s *sensitivity, by int, direct *drawn, di, dV, dD 
 
 // askedSlope returns the derivative of the current that the law asks for; see ask.
 func (l *loop) askedSlope(c *control.Command, w float64, q *bridgeSlopes, need *gradient) (g gradient) {
-	demand := nothing(c.Demand)
+	demand := dropTail(c.Demand)
 	sign := math.Copysign(1, c.Demand)
 	if l.free { // share·(E − R·share·i) = ± need(i)
 		share, way, E, R, i := math.Abs(c.Demand), l.along*sign, l.source.E, l.source.R, l.point.i
@@ -332,7 +332,7 @@ func (l *loop) transientSlopes(at *Point, s *sensitivity) bool {
 		draw := q.byK[dDraw]*q.way*di + direct[dDraw]
 		dV := (E[by] - r*(drawD*known+draw)) / (1 + r*(drawV-drawD*outV/outD))
 		dD := known - outV*dV/outD
-		q.spread(s, by, direct, di, dV, dD)
+		q.fill(s, by, direct, di, dV, dD)
 		s[ofVoltage][by] = dV
 		s[ofUnbalanced][by] = l.along * stiff * (l.along*target[by] - di)
 		s[ofLink][by] = drawD*dD + draw + drawV*dV

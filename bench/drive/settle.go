@@ -6,8 +6,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Held returns the temperatures of a run's start that are known: those that were measured or stated, of the heat nodes; NaN for the others.
-func (r *Run) Held(s Start, seen Seen) []float64 {
+// KnownTemperatures returns, for each heat node, its temperature at the start (K) where that was stated or measured, else NaN.
+func (r *Run) KnownTemperatures(s Start, seen Seen) []float64 {
 	n := &r.nodes
 	T := make([]float64, len(r.heat))
 	for i := range T {

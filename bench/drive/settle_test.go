@@ -30,7 +30,7 @@ func TestSettleIsWhereARunComesToRest(t *testing.T) {
 			long, err := new(ode.Integrator).Solve(t.Context(), ode.Problem{System: follow, T0: 0, T1: 20 * 24 * 3600, Y0: y}, ode.Options{RelTol: 1e-6, AbsTol: m.Tolerances(1e-6), Check: ode.CheckOptions{Every: -1}})
 			require.NoError(t, err)
 			rest := append([]float64{}, y...)
-			require.True(t, follow.Settle(0, rest, run.Held(drive.Start{Winding: math.NaN(), Housing: math.NaN(), Sink: math.NaN(), Battery: math.NaN(), Cables: math.NaN(), Air: math.NaN()}, seen)))
+			require.True(t, follow.Settle(0, rest, run.KnownTemperatures(drive.Start{Winding: math.NaN(), Housing: math.NaN(), Sink: math.NaN(), Battery: math.NaN(), Cables: math.NaN(), Air: math.NaN()}, seen)))
 			p, q := *follow.Point(0, rest), *follow.Point(1, long.Y)
 			for i := range m.Parts {
 				part := &m.Parts[i]

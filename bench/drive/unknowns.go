@@ -118,7 +118,7 @@ func Unknowns(b *boat.Boat) (list []Unknown) {
 		if !v.Given || unused(b, key) {
 			return
 		}
-		if s := spread(b, key, *v); s.Law != boat.Exact {
+		if s := spreadOf(b, key, *v); s.Law != boat.Exact {
 			list = append(list, Unknown{Key: key, Unit: units()[boat.WithoutNumbers(key)], Spread: s, follows: !given[key], table: -1})
 		}
 	})
@@ -136,8 +136,8 @@ func Unknowns(b *boat.Boat) (list []Unknown) {
 // anyScrew is how wide the pitch of a propeller spreads that nobody has measured: its torque then lies within about 15 %.
 const anyScrew = 0.08
 
-// spread returns the spread of a value; for a pitch it is wider, since the pitch also stands for what is not known of a propeller.
-func spread(b *boat.Boat, key string, v quantity.Value) boat.Spread {
+// spreadOf returns the spread of a value; for a pitch it is wider, since the pitch also stands for what is not known of a propeller.
+func spreadOf(b *boat.Boat, key string, v quantity.Value) boat.Spread {
 	if key == "propeller.pitch" && v.Tolerance == 0 && (b.Propeller.Kind == "B-series" || b.Propeller.Changed()) {
 		v.Tolerance = anyScrew * v.SI
 		s := b.Spread(key, v)

@@ -39,14 +39,14 @@ func (p *problem) sum(l *linear) *information {
 		x := p.local(r, l.x)
 		for _, s := range l.sets[k] {
 			part := s.told(x)
-			p.spread(r, part, all)
+			p.addInformation(r, part, all)
 		}
 	}
 	return all
 }
 
-// spread adds a record's information to that of all.
-func (p *problem) spread(r *recorded, part, all *information) {
+// addInformation adds a record's information to that of all.
+func (p *problem) addInformation(r *recorded, part, all *information) {
 	n := len(p.values)
 	place := func(i int) int {
 		if i < n {
@@ -144,7 +144,7 @@ func (p *problem) tune(l *linear) *information {
 	all := newInformation(p.size())
 	for k, r := range p.records {
 		for _, part := range tune(l.sets[k], p.local(r, l.x)) {
-			p.spread(r, part, all)
+			p.addInformation(r, part, all)
 		}
 	}
 	return all

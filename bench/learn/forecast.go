@@ -128,7 +128,7 @@ func (t *Tight) Narrows(ctx context.Context, b *boat.Boat, s settings.Set, plan 
 		all := newInformation(p.size())
 		for _, s := range l.sets[0] {
 			if slices.Contains(set, s.name) {
-				p.spread(p.records[0], s.told(x), all)
+				p.addInformation(p.records[0], s.told(x), all)
 			}
 		}
 		_, cov, _, err := all.solve()

@@ -75,7 +75,7 @@ func (r *recorded) openStart(b *boat.Boat, s settings.Set, seen drive.Seen) erro
 	run := model.NewRun(r.trial.Lever(0))
 	cold := run.Begin(simulate.Start(r.trial))
 	warm := append([]float64{}, cold...)
-	if !run.Follow(func(float64) drive.Seen { return seen }).Settle(0, warm, run.Held(simulate.Start(r.trial), drive.Unseen())) {
+	if !run.Follow(func(float64) drive.Seen { return seen }).Settle(0, warm, run.KnownTemperatures(simulate.Start(r.trial), drive.Unseen())) {
 		return &UselessError{r.Name, "it begins under a load that the drive does not bear for long: how warm it was then nobody knows; learn from a record that begins at rest"}
 	}
 	from, to := run.Temperatures(cold), run.Temperatures(warm)

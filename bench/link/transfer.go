@@ -152,7 +152,7 @@ func Transfer(ctx context.Context, c Controller, changes []Change, journal Journ
 			}
 			t.note(Failed, unsure...) // the first error is the one to tell
 			failed := &TransferError{Change: change, Err: err}
-			failed.Still, failed.Unknown = t.restore(context.WithoutCancel(ctx), changes[:i+1])
+			failed.Still, failed.Unknown = t.rollback(context.WithoutCancel(ctx), changes[:i+1])
 			_ = t.end()
 			return failed
 		}
@@ -303,9 +303,9 @@ func (t *transfer) differing(want, held map[string]float64) (list []Change) {
 	return list
 }
 
-// restore puts back what was there: what was written, latest first, then what changed by itself. It returns what is not
-// as it was, by what a last reading says of it.
-func (t *transfer) restore(ctx context.Context, written []Change) (still, unknown []Change) {
+// rollback undoes the writes in reverse order, then what changed by itself, and reads everything back. It returns the values
+// that still differ, and those of which no reading tells.
+func (t *transfer) rollback(ctx context.Context, written []Change) (still, unknown []Change) {
 	var todo []Change
 	for i := len(written) - 1; i >= 0; i-- {
 		todo = append(todo, written[i])

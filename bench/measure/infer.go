@@ -280,13 +280,13 @@ func (f *inference) whatWasBefore() (out before) {
 	first := f.in.at(t0)
 	run := f.model.NewRun(f.program.Lever(t0))
 	cold := run.Begin(f.start(first))
-	held := run.Held(f.stated(), first)
+	held := run.KnownTemperatures(f.stated(), first)
 	var now drive.Seen
 	follow := run.Follow(func(float64) drive.Seen { return now })
 	settled := func(seen drive.Seen) ([]float64, bool) {
 		now = seen
 		free := slices.Clone(cold)
-		if !follow.Settle(t0, free, run.Held(f.stated(), drive.Unseen())) {
+		if !follow.Settle(t0, free, run.KnownTemperatures(f.stated(), drive.Unseen())) {
 			return nil, false
 		}
 		if run.Hotter(first, free, record.CloseMargin+f.boat.Instruments.Temperature.SI) {

@@ -48,9 +48,9 @@ func (r *run) cue(t float64) {
 	}
 }
 
-// farewell returns what the operator must do after the test. At the lever, neutral is always the last word; where the line failed to
+// tellClosing tells the operator what to do after the test. At the lever, neutral is always the last word; where the line failed to
 // bring zero, only the person is left, and the controller's own time-out.
-func (r *run) farewell() {
+func (r *run) tellClosing() {
 	switch stop := &r.result.Stop; {
 	case r.o.Commands && !stop.Zero:
 		r.o.Tell(fmt.Sprintf("ZERO THROTTLE WAS NOT CONFIRMED: use the hard-wired stop now! The controller's own command time-out is %s.", quantity.FormatDuration(4*r.beat)))
@@ -95,7 +95,7 @@ func Prompted(ctx context.Context, who Person, channels []link.Channel, program 
 	performed := *program
 	performed.Throttle = nil
 	result.Performed = &performed
-	defer r.farewell()
+	defer r.tellClosing()
 	result.Stop = r.prompt(who)
 	performed.Duration = max(r.elapsed(), result.Stop.At)
 	return result, nil

@@ -205,7 +205,7 @@ func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options
 		if o.Commands {
 			r.halt()
 		}
-		r.farewell()
+		r.tellClosing()
 	}()
 	if o.Commands {
 		r.beat, r.fallsSilent = d.Throttle.CommandTimeout/4, d.Throttle.Ready != ""

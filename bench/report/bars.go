@@ -81,7 +81,7 @@ func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
 }
 
 // in words, for who does not see the picture.
-func (b *Bars) words() string {
+func (b *Bars) altText() string {
 	out := b.Title + ":"
 	for i, r := range b.Rows {
 		if i == 12 {

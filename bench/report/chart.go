@@ -360,7 +360,7 @@ func (c *Chart) names(p pen, f *frame, ends []point) {
 			which, wanted = append(which, i), append(wanted, at)
 		}
 	}
-	places := spread(wanted, lineHeight+1, f.top+2, f.bottom)
+	places := spaceLabels(wanted, lineHeight+1, f.top+2, f.bottom)
 	for k, i := range which {
 		x, y := f.right+8, places[k]
 		if math.Abs(y-wanted[k]) > 2 || f.right-ends[i].x > 3 { // not beside its end: a thin line leads there

@@ -12,7 +12,7 @@ type Figure interface {
 	draw(p pen, width, height float64, narrow bool) frame
 	height() float64
 	heading() (title, about string)
-	words() string
+	altText() string
 }
 
 // Widths of the two sizes that a figure is drawn in: for a column of a screen, and for a phone or half a sheet of A4.
@@ -25,8 +25,8 @@ func (c *Chart) height() float64 { return 262 }
 
 func (c *Chart) heading() (title, about string) { return c.Title, c.About }
 
-// words returns what the chart shows to who does not see it: what its series reach, and the limits.
-func (c *Chart) words() string {
+// altText returns what the chart shows to who does not see it: what its series reach, and the limits.
+func (c *Chart) altText() string {
 	var out []string
 	for i := range c.Series {
 		s := &c.Series[i]
@@ -70,7 +70,7 @@ func svg(g Figure, width float64, class, style string) string {
 	s.attribute("viewBox", fmt.Sprintf("0 0 %g %g", width, height))
 	s.attribute("width", fmt.Sprint(width))
 	s.attribute("height", fmt.Sprint(height))
-	if words := g.words(); words != "" {
+	if words := g.altText(); words != "" {
 		s.attribute("aria-label", words)
 	} else {
 		s.attribute("aria-label", title)

@@ -142,11 +142,11 @@ func papers(t testing.TB) map[string]*Paper {
 		"nobody": paperOf(t, &Step{Measured: &record.Run{Trial: "none", Time: []float64{0}}, Predicted: smallRun(), Ended: "stopped by hand"}),
 		"highest": paperOf(t, &Highest{Highest: study.Highest{Unit: "A",
 			Key: "limits.motor_current", Present: 140, PresentClear: true, Value: 174, Next: 175, Low: 14, High: 500, Tried: 31,
-			Gives: &study.Gives{What: "winding (motor current)", Trial: "hot-day"}, Gaps: []study.Gap{{From: 20, To: 30}, {From: 300, To: 310, Clear: true}},
+			NextLimit: &study.NextLimit{What: "winding (motor current)", Trial: "hot-day"}, Gaps: []study.Gap{{From: 20, To: 30}, {From: 300, To: 310, Clear: true}},
 		}, Trials: []string{"hot-day"}}),
 		"none clear": paperOf(t, &Highest{Highest: study.Highest{Unit: "A", Key: "limits.motor_current", Present: 140, Value: nan, Next: nan, Low: 14, High: 500}, Trials: []string{"hot-day"}, Odds: 0.95, Draws: 100}),
 		"front": paperOf(t, &Front{Front: study.Front{Keys: [2]string{"limits.battery_current", "limits.motor_current"}, Units: [2]string{"A", "A"}, Points: []study.FrontPoint{
-			{First: 50, Second: 260}, {First: 100, Second: 180, Gives: &study.Gives{What: "winding", Trial: "hot-day"}}, {First: 150, Second: nan},
+			{First: 50, Second: 260}, {First: 100, Second: 180, NextLimit: &study.NextLimit{What: "winding", Trial: "hot-day"}}, {First: 150, Second: nan},
 		}}, Trials: []string{"hot-day"}}),
 		"envelope": paperOf(t, &Envelope{Envelope: study.Envelope{Longest: 3600, Points: []study.Hold{
 			{Current: 100, Reached: 100, Flows: 100, Time: inf, Peaks: []study.Peak{{Part: "winding", Used: 0.5}}}, {Current: 200, Reached: 190, Flows: 190, Time: 1200, Part: "winding"}, {Current: 250, Reached: 250, Flows: 180, Time: 1100, Part: "winding"}, {Current: 300, Reached: 300, Flows: 300, Time: 12, Part: "management"},

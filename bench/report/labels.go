@@ -2,9 +2,9 @@ package report
 
 import "sort"
 
-// spread moves labels, wanted at these heights, apart so that they are at least gap from each other and between low and
+// spaceLabels moves labels, wanted at these heights, apart so that they are at least gap from each other and between low and
 // high where they fit, keeping their order. It returns the new heights in the order given.
-func spread(wanted []float64, gap, low, high float64) []float64 {
+func spaceLabels(wanted []float64, gap, low, high float64) []float64 {
 	order := make([]int, len(wanted))
 	for i := range order {
 		order[i] = i

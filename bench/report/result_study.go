@@ -33,7 +33,7 @@ func differenceUnit(unit string) string {
 
 func (h *Highest) write(p *Paper, d *document) {
 	show := func(si float64) string { return quantity.Format(si, h.unit(), 4) }
-	most, beyond := h.words()
+	most, beyond := h.searchWords()
 	d.Title += ": " + most + " clear value of " + h.Key
 	now, at, unclear := show(h.Present), "the present value", "the present value is not clear"
 	if h.Own {
@@ -57,12 +57,12 @@ func (h *Highest) write(p *Paper, d *document) {
 		d.lead(most+" clear value", show(h.Value))
 	}
 	switch {
-	case h.Gives != nil && math.IsNaN(h.Value):
-		d.lead("limit reached at "+at, h.Gives.What+inTrial(h.Gives.Trial))
-	case h.Gives != nil && math.IsNaN(h.Next):
-		d.lead("next limit reached", h.Gives.What+inTrial(h.Gives.Trial))
-	case h.Gives != nil:
-		d.lead("next limit reached, at "+show(h.Next), h.Gives.What+inTrial(h.Gives.Trial))
+	case h.NextLimit != nil && math.IsNaN(h.Value):
+		d.lead("limit reached at "+at, h.NextLimit.What+inTrial(h.NextLimit.Trial))
+	case h.NextLimit != nil && math.IsNaN(h.Next):
+		d.lead("next limit reached", h.NextLimit.What+inTrial(h.NextLimit.Trial))
+	case h.NextLimit != nil:
+		d.lead("next limit reached, at "+show(h.Next), h.NextLimit.What+inTrial(h.NextLimit.Trial))
 	case !h.Idle && !math.IsNaN(h.Value) && math.IsNaN(h.Next):
 		d.lead("next limit reached", "none up to the end of the range, "+show(h.end()))
 	}
@@ -121,8 +121,8 @@ func (h *Highest) otherSide() (where string, is bool) {
 	return "above", true
 }
 
-// words are "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
-func (h *Highest) words() (most, beyond string) {
+// searchWords are "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
+func (h *Highest) searchWords() (most, beyond string) {
 	if h.Lowest {
 		return "lowest", "above"
 	}
@@ -160,7 +160,7 @@ func (h *Highest) strip() *Strip {
 	if !finite(high) {
 		high = 2 * max(h.Present, h.Value)
 	}
-	most, _ := h.words()
+	most, _ := h.searchWords()
 	s := &Strip{Title: h.Key, Label: h.Key, Unit: h.unit(), Low: in(h.Low), High: in(high)}
 	stretch := func(a, b float64) { s.Clear = append(s.Clear, [2]float64{in(min(a, b)), in(max(a, b))}) }
 	if finite(h.Value) {
@@ -187,7 +187,7 @@ func (h *Highest) strip() *Strip {
 }
 
 func (h *Highest) pictures(*Paper) (string, []Figure) {
-	most, _ := h.words()
+	most, _ := h.searchWords()
 	return most + " clear value of " + h.Key, []Figure{h.strip()}
 }
 
@@ -202,7 +202,7 @@ type Front struct {
 func (f *Front) unit(i int) string { return cmp.Or(f.Readers[i], f.Units[i]) }
 
 func (f *Front) write(_ *Paper, d *document) {
-	most, side := f.words()
+	most, side := f.searchWords()
 	d.Title += fmt.Sprintf(": %s clear %s over %s", most, f.Keys[1], f.Keys[0])
 	d.subject("front of two values")
 	d.Sentence = fmt.Sprintf("For each value of %s, the %s value of %s that stays clear.", f.Keys[0], most, f.Keys[1])
@@ -217,8 +217,8 @@ func (f *Front) write(_ *Paper, d *document) {
 		if finite(p.Second) {
 			highest = quantity.Format(p.Second, f.unit(1), 4)
 		}
-		if p.Gives != nil {
-			gives = p.Gives.What + inTrial(p.Gives.Trial)
+		if p.NextLimit != nil {
+			gives = p.NextLimit.What + inTrial(p.NextLimit.Trial)
 		}
 		t.row(quantity.Format(p.First, f.unit(0), 4), highest, gives)
 	}
@@ -227,8 +227,8 @@ func (f *Front) write(_ *Paper, d *document) {
 	s.searched(f.Trials, f.Odds, exactly)
 }
 
-// words are "highest" and on which side of such values it is clear.
-func (f *Front) words() (most, side string) {
+// searchWords are "highest" and on which side of such values it is clear.
+func (f *Front) searchWords() (most, side string) {
 	if f.Lowest {
 		return "lowest", "Above"
 	}
@@ -236,7 +236,7 @@ func (f *Front) words() (most, side string) {
 }
 
 func (f *Front) chart() *Chart {
-	most, _ := f.words()
+	most, _ := f.searchWords()
 	a, b := f.unit(0), f.unit(1)
 	c := &Chart{Title: strings.ToUpper(most[:1]) + most[1:] + " clear " + f.Keys[1], X: Axis{Label: f.Keys[0], Unit: a}, Y: Axis{Label: f.Keys[1], Unit: b, Low: 0, High: 1e-9}}
 	s := Series{Name: most + " clear"}
@@ -252,7 +252,7 @@ func (f *Front) chart() *Chart {
 }
 
 func (f *Front) pictures(*Paper) (string, []Figure) {
-	most, _ := f.words()
+	most, _ := f.searchWords()
 	return fmt.Sprintf("%s clear %s over %s", most, f.Keys[1], f.Keys[0]), []Figure{f.chart()}
 }
 

@@ -105,7 +105,7 @@ func (s *Sheet) SVG(w io.Writer) error {
 	fmt.Fprintf(&p.out, `<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 %g %g" width="%g" height="%g"`, width, height, width, height)
 	var words []string
 	for _, g := range s.Figures {
-		words = append(words, g.words())
+		words = append(words, g.altText())
 	}
 	p.attribute("aria-label", s.Title+". "+strings.Join(words, ". "))
 	p.out.WriteString("><style>" + svgShapes + svgStyle(false) + "</style>")

@@ -19,7 +19,7 @@ func (s *Strip) height() float64 { return 74 + (lineHeight+2)*float64(len(s.Note
 
 func (s *Strip) heading() (title, about string) { return s.Title, s.About }
 
-func (s *Strip) words() string {
+func (s *Strip) altText() string {
 	out := s.Title + ":"
 	for _, c := range s.Clear {
 		out += " clear from " + short(c[0]) + " to " + withUnit(short(c[1]), s.Unit) + ";"

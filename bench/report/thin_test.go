@@ -134,13 +134,13 @@ func TestStraightenStaysNear(t *testing.T) {
 
 // TestSpread: labels keep their order and their distance, stay in place where there is room, and within the ends where they fit.
 func TestSpread(t *testing.T) {
-	assert.Equal(t, []float64{10, 50, 90}, spread([]float64{10, 50, 90}, 13, 0, 100), "room for all: none moves")
-	assert.Equal(t, []float64{43.5, 56.5}, spread([]float64{50, 50}, 13, 0, 100), "two at a place part evenly")
-	assert.Equal(t, []float64{87, 100}, spread([]float64{99, 100}, 13, 0, 100), "at the end they make room downwards")
+	assert.Equal(t, []float64{10, 50, 90}, spaceLabels([]float64{10, 50, 90}, 13, 0, 100), "room for all: none moves")
+	assert.Equal(t, []float64{43.5, 56.5}, spaceLabels([]float64{50, 50}, 13, 0, 100), "two at a place part evenly")
+	assert.Equal(t, []float64{87, 100}, spaceLabels([]float64{99, 100}, 13, 0, 100), "at the end they make room downwards")
 	rapid.Check(t, func(t *rapid.T) {
 		wanted := rapid.SliceOfN(rapid.Float64Range(0, 200), 1, 12).Draw(t, "wanted")
 		const gap, low, high = 13.0, 0.0, 200.0
-		got := spread(wanted, gap, low, high)
+		got := spaceLabels(wanted, gap, low, high)
 		for i := range got {
 			assert.GreaterOrEqual(t, got[i], low-1e-9)
 			assert.LessOrEqual(t, got[i], high+1e-9)

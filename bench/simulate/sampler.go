@@ -220,8 +220,8 @@ func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
 	w.steady.look(w.sim, t, p, y)
 }
 
-// spike inserts an instantaneous overvoltage into the trace of the link voltage.
-func (w *sampler) spike(volts float64) {
+// addSpike inserts an instantaneous overvoltage into the trace of the link voltage.
+func (w *sampler) addSpike(volts float64) {
 	if w.off {
 		return
 	}

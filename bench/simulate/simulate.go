@@ -240,7 +240,7 @@ func (s *simulation) corners() []float64 {
 		case n > 0 && t-out[n-1] < apart:
 			out[n-1] = t
 		case n > 0:
-			out = append(out, s.throughNeutral(out[n-1], t)...)
+			out = append(out, s.deadbandCrossings(out[n-1], t)...)
 			fallthrough
 		default:
 			out = append(out, t)
@@ -249,8 +249,8 @@ func (s *simulation) corners() []float64 {
 	return out
 }
 
-// throughNeutral lists when the lever, on its straight way between two corners, enters and leaves the deadband.
-func (s *simulation) throughNeutral(from, to float64) (at []float64) {
+// deadbandCrossings returns the times (s) at which the lever, moving linearly between two corners, enters and leaves the dead band.
+func (s *simulation) deadbandCrossings(from, to float64) (at []float64) {
 	const apart = 1e-3 // s
 	lever := s.trial.Lever(from)
 	a, b := lever(from), lever(to)
@@ -342,7 +342,7 @@ func (s *simulation) settle() {
 		case i == fuse:
 			s.fuseMayOpen()
 		default:
-			s.hold(i)
+			s.startDelay(i)
 		}
 	}
 }
@@ -358,7 +358,7 @@ func (s *simulation) fuseMayOpen() {
 	s.mayOpen = len(s.tracker.events)
 	s.tracker.note(record.Event{At: s.t, Device: d.Name, What: d.What, Kind: record.Protecting, Latest: math.Inf(1)})
 	s.assured = s.drive.Distance(s.y)
-	s.sampler.spike(s.drive.OpeningVoltage(s.drive.Point(s.t, s.y)))
+	s.sampler.addSpike(s.drive.OpeningVoltage(s.drive.Point(s.t, s.y)))
 }
 
 // melt notes that the slowest element has melted; its arc burns on for a moment.
@@ -446,7 +446,7 @@ func (s *simulation) watches() (all []watch) {
 		waits := func() bool { return !s.disarmed && !math.IsNaN(*since) }
 		all = append(all,
 			watch{
-				name: d.Name, direction: ode.Rising, margin: margin, act: func() { s.hold(i) },
+				name: d.Name, direction: ode.Rising, margin: margin, act: func() { s.startDelay(i) },
 				armed: func() bool { return !s.disarmed && math.IsNaN(*since) },
 			},
 			watch{
@@ -482,8 +482,8 @@ func (s *simulation) margins(t float64, y, values []float64) {
 	}
 }
 
-// hold notes that a device's condition holds; without a delay it acts at once.
-func (s *simulation) hold(i int) {
+// startDelay starts the delay of a device whose condition holds; one without a delay opens at once.
+func (s *simulation) startDelay(i int) {
 	if d := &s.devices[i]; d.Delay > 0 {
 		s.since[i] = s.t
 	} else {
@@ -514,7 +514,7 @@ func (s *simulation) disconnect(device string) {
 	r := s.drive
 	peak := r.OpeningVoltage(r.Point(s.t, s.y))
 	r.Open(s.y)
-	s.sampler.spike(peak)
+	s.sampler.addSpike(peak)
 	s.disarmed = true
 	s.acted(device)
 }

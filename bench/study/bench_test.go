@@ -123,7 +123,7 @@ func BenchmarkPropose(b *testing.B) {
 			trials := builtin(b, trial.Names()...)
 			before := cpu(b)
 			for b.Loop() {
-				p, err := study.Propose(b.Context(), variant.Of(boat, s), wishes, trials, study.ProposeOptions{Seed: 1})
+				p, err := study.FindProposal(b.Context(), variant.Of(boat, s), wishes, trials, study.ProposeOptions{Seed: 1})
 				require.NoError(b, err)
 				b.ReportMetric(float64(p.Runs), "runs")
 			}

@@ -17,8 +17,8 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// Gives is what gives first: a part that is no longer clear, a device that opens, a rule that is broken.
-type Gives struct {
+// NextLimit is what is reached first beyond a clear value: the limit of a part, a device that opens, or a rule.
+type NextLimit struct {
 	What  string
 	Trial string // "" for a rule that needs no simulation
 	Used  float64
@@ -56,10 +56,10 @@ func (j *judge) want(list []*tried) {
 var errNotClear = errors.New("not clear")
 
 // rule returns the static rule that a variant breaks and the present one does not.
-func (j *judge) rule(v variant.Variant) *Gives {
+func (j *judge) rule(v variant.Variant) *NextLimit {
 	for _, f := range verdict.Static(v.Boat, v.Settings) {
 		if f.Level == verdict.Over || f.Level > j.known[f.Rule] {
-			return &Gives{What: f.Text}
+			return &NextLimit{What: f.Text}
 		}
 	}
 	return nil
@@ -106,10 +106,10 @@ func level(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial) (v
 	return v.Level, err
 }
 
-// gives finds what gives at a variant that is not clear: the part with the largest share used, a device, or a rule.
-func (j *judge) gives(ctx context.Context, v variant.Variant) (*Gives, error) {
+// findNextLimit returns why a variant is not clear: the part with the largest share used, a device, or a rule; nil where it is clear.
+func (j *judge) findNextLimit(ctx context.Context, v variant.Variant) (*NextLimit, error) {
 	if err := v.Problems(); err != nil {
-		return &Gives{What: err.Error()}, nil
+		return &NextLimit{What: err.Error()}, nil
 	}
 	if g := j.rule(v); g != nil {
 		return g, nil
@@ -118,8 +118,8 @@ func (j *judge) gives(ctx context.Context, v variant.Variant) (*Gives, error) {
 	if err != nil {
 		return nil, err
 	}
-	var worst *Gives
-	rank := func(g Gives) {
+	var worst *NextLimit
+	rank := func(g NextLimit) {
 		if worst == nil || g.Used > worst.Used {
 			worst = &g
 		}
@@ -128,16 +128,16 @@ func (j *judge) gives(ctx context.Context, v variant.Variant) (*Gives, error) {
 		t := &judged[i]
 		for _, p := range t.Parts {
 			if p.Level == verdict.Close || p.Level == verdict.Over {
-				rank(Gives{What: fmt.Sprintf("%s%s", p.Name, heated(p.Current)), Trial: t.Name, Used: p.Used / p.Close})
+				rank(NextLimit{What: fmt.Sprintf("%s%s", p.Name, heated(p.Current)), Trial: t.Name, Used: p.Used / p.Close})
 			}
 		}
 		for _, e := range t.Run.Events {
 			if e.Kind == record.Protecting && t.Level == verdict.Over {
-				rank(Gives{What: e.What, Trial: t.Name, Used: 1})
+				rank(NextLimit{What: e.What, Trial: t.Name, Used: 1})
 			}
 		}
 		for _, m := range slices.Concat(t.Missing, t.Hunting, t.Unjudged) {
-			rank(Gives{What: m, Trial: t.Name, Used: 1})
+			rank(NextLimit{What: m, Trial: t.Name, Used: 1})
 		}
 	}
 	return worst, nil

@@ -92,7 +92,7 @@ func TestAProposalAgreesWithHandCalculation(t *testing.T) {
 	require.NoError(t, err)
 	wishes, err := study.ParseWishes([]string{"speed >= 9.4 km/h", "endurance >= 2.2 h"})
 	require.NoError(t, err)
-	p, err := study.Propose(t.Context(), v, wishes, builtin(t, "full-throttle", "hot-restart"), study.ProposeOptions{Seed: 1})
+	p, err := study.FindProposal(t.Context(), v, wishes, builtin(t, "full-throttle", "hot-restart"), study.ProposeOptions{Seed: 1})
 	require.NoError(t, err)
 	require.True(t, p.Found)
 	speed, endurance := p.Ended["speed"], p.Ended["endurance"]

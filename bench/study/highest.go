@@ -41,10 +41,10 @@ type Highest struct {
 	Present      float64 // SI
 	Own          bool    // it is a condition that each trial has of its own now: Present is the usual one
 	PresentClear bool
-	Value        float64 // SI; NaN where no value is clear
-	Next         float64 // lowest value tried above it that is not clear; NaN at the end of the range
-	Gives        *Gives  // what gives there; nil at the end of the range
-	Low, High    float64 // the parameter's range that was searched
+	Value        float64    // SI; NaN where no value is clear
+	Next         float64    // lowest value tried above it that is not clear; NaN at the end of the range
+	NextLimit    *NextLimit // what is reached there; nil at the end of the range
+	Low, High    float64    // the parameter's range that was searched
 	// Gaps are further values above Value that are clear again, and values below it that are not: clearness is not
 	// monotone there (a lower limit runs longer).
 	Gaps  []Gap
@@ -136,7 +136,7 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	}
 	top := h.place(grid, clear)
 	if top < 0 {
-		h.Gives, err = j.gives(ctx, v)
+		h.NextLimit, err = j.findNextLimit(ctx, v)
 		return h, err
 	}
 	h.Value = grid[top]
@@ -158,11 +158,11 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 		if err != nil {
 			return h, err
 		}
-		if h.Gives, err = j.gives(ctx, t); err != nil {
+		if h.NextLimit, err = j.findNextLimit(ctx, t); err != nil {
 			return h, err
 		}
-		if h.Gives == nil && j.chance != nil {
-			h.Gives = &Gives{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*o.Odds)}
+		if h.NextLimit == nil && j.chance != nil {
+			h.NextLimit = &NextLimit{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*o.Odds)}
 		}
 	}
 	if math.IsNaN(h.Next) && !slices.Contains(clear, false) {
@@ -239,7 +239,7 @@ func idle(ctx context.Context, v variant.Variant, key string, grid []float64, tr
 func triedTo(s settings.Set, key string, limit float64, judged []verdict.Trial) float64 {
 	most := 0.0
 	for i := range judged {
-		amps, _, _ := Reaches(key, s, judged[i].Run)
+		amps, _, _ := HighestReached(key, s, judged[i].Run)
 		most = max(most, amps)
 	}
 	if most >= reachedShare*limit {
@@ -360,7 +360,7 @@ type Front struct {
 // FrontPoint is one value of the first setting and the highest clear value of the second; NaN where none is.
 type FrontPoint struct {
 	First, Second float64
-	Gives         *Gives
+	NextLimit     *NextLimit
 }
 
 // FindFront searches the front of two values with n values of the first over its range.
@@ -397,7 +397,7 @@ func FindFront(ctx context.Context, v variant.Variant, keys [2]string, n int, tr
 		if h.LeftOut.Total() > f.LeftOut.Total() { // each point draws the same boats
 			f.LeftOut = h.LeftOut
 		}
-		f.Points = append(f.Points, FrontPoint{First: x, Second: h.Value, Gives: h.Gives})
+		f.Points = append(f.Points, FrontPoint{First: x, Second: h.Value, NextLimit: h.NextLimit})
 	}
 	return f, nil
 }

@@ -115,7 +115,7 @@ func TestABoatThatDoesNotMoveIsClearInNothing(t *testing.T) {
 		require.NoError(t, err)
 		if timer > 0 {
 			assert.True(t, math.IsNaN(h.Value), "%g A was tried in no run that moves", h.Value)
-			assert.Contains(t, h.Gives.What, "the motor stands still")
+			assert.Contains(t, h.NextLimit.What, "the motor stands still")
 		} else { // some draws burn where they stand, which is over
 			continue
 		}

@@ -65,11 +65,11 @@ type HardwareChange struct {
 	Ended         map[string]float64
 }
 
-// Propose finds settings for wishes: over lines and points spread by seed, then ever closer around the best that are clear. What it
+// FindProposal finds settings for wishes: over lines and points spread by seed, then ever closer around the best that are clear. What it
 // returns was simulated in all trials and breaks no rule; nothing goes beyond the makers' ratings. How near a set is counts as the sum
 // over the wishes of how far each is missed, as a share of it; of sets equally near the one nearest to the settings as they stand is
 // taken. On a cancelled context it returns the best so far, with the context's error.
-func Propose(ctx context.Context, v variant.Variant, wishes []Wish, trials []*trial.Trial, o ProposeOptions) (Proposal, error) {
+func FindProposal(ctx context.Context, v variant.Variant, wishes []Wish, trials []*trial.Trial, o ProposeOptions) (Proposal, error) {
 	p := Proposal{Wishes: wishes, Variant: v}
 	s, err := newSeeker(v, wishes, trials, o)
 	if err != nil {
@@ -115,8 +115,8 @@ func Propose(ctx context.Context, v variant.Variant, wishes []Wish, trials []*tr
 	return p, err
 }
 
-// Measured returns what wishes are about, SI by kind, of a variant, in full-throttle and crash-stop; odds are not.
-func Measured(ctx context.Context, v variant.Variant) (map[string]float64, error) {
+// MeasureWishes returns what wishes are about, SI by kind, of a variant, in full-throttle and crash-stop; odds are not.
+func MeasureWishes(ctx context.Context, v variant.Variant) (map[string]float64, error) {
 	s, err := newSeeker(v, []Wish{{Kind: "stopping", Value: 1}}, nil, ProposeOptions{})
 	if err != nil {
 		return nil, err
@@ -128,9 +128,9 @@ func Measured(ctx context.Context, v variant.Variant) (map[string]float64, error
 	return t.ended, nil
 }
 
-// Missed returns the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
+// SumMissed returns the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
 // the lower end of its interval.
-func Missed(wishes []Wish, ended map[string]float64, low float64) (sum float64) {
+func SumMissed(wishes []Wish, ended map[string]float64, low float64) (sum float64) {
 	for i := range wishes {
 		sum += wishes[i].short(ended, low)
 	}
@@ -156,7 +156,7 @@ func (s *seeker) whyNone(ctx context.Context) (string, error) {
 	if gentlest == nil {
 		return "", nil
 	}
-	g, err := s.judge.gives(ctx, gentlest.v)
+	g, err := s.judge.findNextLimit(ctx, gentlest.v)
 	if g == nil || err != nil {
 		return "", err
 	}
@@ -174,7 +174,7 @@ func (s *seeker) heat(t *tried) (sum float64) {
 }
 
 // where returns what gives with the trial in which it does.
-func (g *Gives) where() string {
+func (g *NextLimit) where() string {
 	if g.Trial == "" {
 		return g.What
 	}
@@ -208,7 +208,7 @@ func (s *seeker) reasons(ctx context.Context, best *tried) (out []Reason, err er
 					worse = append(worse, w.Text)
 				}
 			}
-			g, err := s.judge.gives(ctx, without.v)
+			g, err := s.judge.findNextLimit(ctx, without.v)
 			if err != nil {
 				return nil, err
 			}

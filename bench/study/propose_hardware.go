@@ -24,7 +24,7 @@ func (s *seeker) hardware(ctx context.Context, best *tried, p *Proposal) error {
 		}
 	}
 	if over != nil {
-		over, err := s.gentler(ctx, over)
+		over, err := s.backOff(ctx, over)
 		if err != nil {
 			return err
 		}
@@ -35,8 +35,8 @@ func (s *seeker) hardware(ctx context.Context, best *tried, p *Proposal) error {
 	return s.stronger(ctx, best, p)
 }
 
-// gentler goes back from a set that meets the wishes towards the settings as they stand, as far as it still does.
-func (s *seeker) gentler(ctx context.Context, t *tried) (*tried, error) {
+// backOff returns the set nearest to the settings as they stand, on the straight line from one that meets the wishes, that still meets them.
+func (s *seeker) backOff(ctx context.Context, t *tried) (*tried, error) {
 	from := t.x
 	for low, high := 0.0, 1.0; high-low > 0.01; {
 		mid := (low + high) / 2
@@ -68,7 +68,7 @@ func (s *seeker) buy(ctx context.Context, t *tried, p *Proposal) error {
 	if side.Level == verdict.Clear {
 		return nil
 	}
-	p.Blocked = side.Gravest() + " at " + s.words(t)
+	p.Blocked = side.Gravest() + " at " + s.describe(t)
 	remedies, err := FindRemedies(ctx, t.v, &side, s.trials)
 	if err != nil {
 		return err
@@ -215,8 +215,8 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 	return &HardwareChange{Key: key, From: written(s.asked, key, to), To: to, What: what, Ended: start.ended, Settings: differing(s.asked.Settings, start.v.Settings)}, nil
 }
 
-// words returns the knobs of a set that differ from the settings as they stand.
-func (s *seeker) words(t *tried) string {
+// describe returns the knobs of a set that differ from the settings as they stand.
+func (s *seeker) describe(t *tried) string {
 	var out []string
 	for _, k := range s.knobs {
 		if is := t.v.Get(k.key); is != s.asked.Get(k.key) {

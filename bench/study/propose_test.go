@@ -50,7 +50,7 @@ func TestOddsThatNoNumberOfDrawsShows(t *testing.T) {
 	for text, says := range map[string]string{"odds >= 100 %": "no number of draws", "odds >= 99.9 %": "takes 3,688 draws to be shown"} {
 		wishes, err := study.ParseWishes([]string{text})
 		require.NoError(t, err)
-		_, err = study.Propose(t.Context(), variant.Of(b, s), wishes, builtin(t, "harbour"), study.ProposeOptions{})
+		_, err = study.FindProposal(t.Context(), variant.Of(b, s), wishes, builtin(t, "harbour"), study.ProposeOptions{})
 		assert.ErrorContains(t, err, says)
 	}
 }
@@ -94,28 +94,28 @@ func proposeAgainstGrid(t *testing.T, n int, seed uint64) {
 		b, s := benchtest.Boat(t, name)
 		trials := builtin(t, "full-throttle", "hot-restart", "crash-stop")
 		v := variant.Of(b, s)
-		now, err := study.Measured(t.Context(), v)
+		now, err := study.MeasureWishes(t.Context(), v)
 		require.NoError(t, err)
 		texts := drawWishes(r, now)
 		wishes, err := study.ParseWishes(texts)
 		require.NoError(t, err)
 		o := study.ProposeOptions{Seed: 1, Draws: draws}
-		p, err := study.Propose(t.Context(), v, wishes, trials, o)
+		p, err := study.FindProposal(t.Context(), v, wishes, trials, o)
 		require.NoError(t, err)
 		require.True(t, p.Found, "%s %v", name, texts)
 		assert.True(t, isClear(t, p.Variant.Boat, p.Variant.Settings, trials), "%s %v", name, texts)
 		assert.LessOrEqual(t, p.Variant.Settings.Limits.MotorCurrent, b.Stage.Current.SI)
 		assert.LessOrEqual(t, p.Variant.Settings.Limits.BatteryCurrent, min(b.Fuse.Rating.SI, b.Contactor.Current.SI))
-		ours := study.Missed(wishes, p.Ended, p.OddsLow)
+		ours := study.SumMissed(wishes, p.Ended, p.OddsLow)
 		assert.Equal(t, ours == 0, p.Met)
 		looked, worse := 0, 0
 		grid(t.Context(), s, b.Stage.Current.SI, b.Fuse.Rating.SI, strings.Join(texts, " "), func(set settings.Set) {
-			ended, err := study.Measured(t.Context(), variant.Of(b, set))
+			ended, err := study.MeasureWishes(t.Context(), variant.Of(b, set))
 			if err != nil {
 				return
 			}
 			looked++
-			if study.Missed(wishes, ended, 1) > ours-1e-3 || !isClear(t, b, set, trials) {
+			if study.SumMissed(wishes, ended, 1) > ours-1e-3 || !isClear(t, b, set, trials) {
 				return
 			}
 			low := 1.0
@@ -124,7 +124,7 @@ func proposeAgainstGrid(t *testing.T, n int, seed uint64) {
 				require.NoError(t, err)
 				low = 1 - odds.Over.High
 			}
-			if missed := study.Missed(wishes, ended, low); missed < ours-1e-3 {
+			if missed := study.SumMissed(wishes, ended, low); missed < ours-1e-3 {
 				worse++
 				t.Errorf("%s %v: %+v %+v miss by %.4f, ours by %.4f: %v", name, texts, set.Limits, set.Ramp, missed, ours, p.Reasons)
 			}
@@ -178,16 +178,16 @@ func TestProposeRepeats(t *testing.T) {
 	wishes, err := study.ParseWishes([]string{"speed >= 9.5 km/h", "endurance >= 2.5 h"})
 	require.NoError(t, err)
 	trials := builtin(t, "full-throttle", "hot-restart")
-	first, err := study.Propose(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3})
+	first, err := study.FindProposal(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3})
 	require.NoError(t, err)
-	again, err := study.Propose(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3})
+	again, err := study.FindProposal(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3})
 	require.NoError(t, err)
 	assert.Equal(t, first.Reasons, again.Reasons)
 	assert.Equal(t, first.Ended, again.Ended)
 	assert.Equal(t, first.Runs, again.Runs)
 
 	ctx, cancel := context.WithCancel(t.Context())
-	_, err = study.Propose(ctx, variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3, Progress: func(done, _ int) {
+	_, err = study.FindProposal(ctx, variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 3, Progress: func(done, _ int) {
 		if done > 40 {
 			cancel()
 		}
@@ -203,7 +203,7 @@ func TestWishesThatFight(t *testing.T) {
 	trials := builtin(t, "full-throttle", "hot-restart")
 	wishes, err := study.ParseWishes([]string{"speed >= 10 km/h", "endurance >= 2.6 h"})
 	require.NoError(t, err)
-	p, err := study.Propose(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 1})
+	p, err := study.FindProposal(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{Seed: 1})
 	require.NoError(t, err)
 	require.False(t, p.Met)
 	require.NotEmpty(t, p.Prices)
@@ -222,9 +222,9 @@ func TestWishesThatFight(t *testing.T) {
 		v, _, err = v.With(key, text)
 		require.NoError(t, err)
 	}
-	ended, err := study.Measured(t.Context(), v)
+	ended, err := study.MeasureWishes(t.Context(), v)
 	require.NoError(t, err)
-	assert.Zero(t, study.Missed(wishes, ended, 1))
+	assert.Zero(t, study.SumMissed(wishes, ended, 1))
 	assert.True(t, isClear(t, v.Boat, v.Settings, trials))
 }
 
@@ -237,7 +237,7 @@ func TestNoRuleStaysCloseThatASettingMends(t *testing.T) {
 	require.NoError(t, err)
 	for key, text := range map[string]string{"ramp.reversal": "5 s", "limits.astern_current": "250 A", "limits.braking_current": "390 A", "limits.battery_current": "180 A", "stall.time": "0 s"} {
 		v, _ := spoilt(t, builtin(t, "harbour"), [2]string{key, text})
-		p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+		p, err := study.FindProposal(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
 		require.NoError(t, err, key)
 		require.True(t, p.Found && p.Met, "%s: %s", key, p.Blocked)
 		assert.Empty(t, p.Close, key)
@@ -252,7 +252,7 @@ func TestNoRuleStaysCloseThatASettingMends(t *testing.T) {
 		assert.Contains(t, p.Reasons[0].Why, "without it not clear: ")
 	}
 	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"low_voltage.start", "54 V"})
-	p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+	p, err := study.FindProposal(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
 	require.NoError(t, err)
 	require.True(t, p.Found)
 	require.Len(t, p.Close, 1)
@@ -267,7 +267,7 @@ func TestASettingThatNoWishTurnsIsTurned(t *testing.T) {
 	require.False(t, isClear(t, v.Boat, v.Settings, trials))
 	wishes, err := study.ParseWishes([]string{"speed >= 8 km/h"})
 	require.NoError(t, err)
-	p, err := study.Propose(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
+	p, err := study.FindProposal(t.Context(), v, wishes, trials, study.ProposeOptions{Seed: 1})
 	require.NoError(t, err)
 	require.True(t, p.Found, p.Blocked)
 	assert.True(t, isClear(t, p.Variant.Boat, p.Variant.Settings, trials))
@@ -279,7 +279,7 @@ func TestWhatIsNotClearNamesItsPart(t *testing.T) {
 	v, _ := spoilt(t, builtin(t, "harbour"), [2]string{"compartment.limit", "24 °C"})
 	wishes, err := study.ParseWishes([]string{"speed >= 8 km/h"})
 	require.NoError(t, err)
-	p, err := study.Propose(t.Context(), v, wishes, builtin(t, "full-throttle"), study.ProposeOptions{Seed: 1})
+	p, err := study.FindProposal(t.Context(), v, wishes, builtin(t, "full-throttle"), study.ProposeOptions{Seed: 1})
 	require.NoError(t, err)
 	assert.False(t, p.Found)
 	assert.Contains(t, p.Blocked, "compartment")

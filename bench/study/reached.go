@@ -17,9 +17,9 @@ func limitedTrace(key string, set settings.Set) string {
 	}[key]
 }
 
-// Reaches returns the highest current (A) that a run comes to of the kind that a setting limits while driving, and its name; ok is false
+// HighestReached returns the highest current (A) that a run comes to of the kind that a setting limits while driving, and its name; ok is false
 // for a setting that is no such limit, and where no trace shows it.
-func Reaches(key string, set settings.Set, run *record.Run) (amps float64, name string, ok bool) {
+func HighestReached(key string, set settings.Set, run *record.Run) (amps float64, name string, ok bool) {
 	if name = limitedTrace(key, set); name == "" {
 		return 0, "", false
 	}
@@ -40,9 +40,9 @@ func Reaches(key string, set settings.Set, run *record.Run) (amps float64, name 
 // reachedShare is the share of a current limit from which on it is taken to be reached.
 const reachedShare = 0.98
 
-// Reached reports whether a run comes near a current limit, and if not in words how far it comes; known is false where Reaches is.
+// Reached reports whether a run comes near a current limit, and if not in words how far it comes; known is HighestReached's ok.
 func Reached(key string, set settings.Set, run *record.Run) (reached, known bool, far string) {
-	amps, name, known := Reaches(key, set, run)
+	amps, name, known := HighestReached(key, set, run)
 	limit, _ := set.Number(key)
 	if !known || amps >= reachedShare*limit {
 		return known, known, ""

@@ -62,7 +62,7 @@ func TestHighestAgainstBruteForce(t *testing.T) {
 	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.motor_current", trials, study.HighestOptions{})
 	require.NoError(t, err)
 	require.True(t, h.PresentClear)
-	require.NotNil(t, h.Gives)
+	require.NotNil(t, h.NextLimit)
 	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001, "certain to half a per cent")
 	brute := math.NaN()
 	for x := s.Limits.MotorCurrent; x < 1.2*h.Value; x *= 1.005 {
@@ -86,8 +86,8 @@ func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	trials := builtin(t, "full-throttle")
 	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.battery_current", trials, study.HighestOptions{})
 	require.NoError(t, err)
-	require.NotNil(t, h.Gives)
-	assert.Equal(t, "fuse (battery current)", h.Gives.What)
+	require.NotNil(t, h.NextLimit)
+	assert.Equal(t, "fuse (battery current)", h.NextLimit.What)
 	assert.InDelta(t, 1.25*40, h.Value, 0.1*40, "where the fastest element melts at last, IEC 60269-1")
 	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001)
 }

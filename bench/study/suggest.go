@@ -71,10 +71,10 @@ func RunVariants(ctx context.Context, variants []variant.Variant, trials []*tria
 	return out, err
 }
 
-// Suggest finds the single setting whose lowering brings the trials that are over to clear, and its highest such value
+// FindChange finds the single setting whose lowering brings the trials that are over to clear, and its highest such value
 // within one per cent, rounded down to two digits where that is clear too. It tries the limit of the current that does the harm first. It returns nil when no single limit
 // mends it.
-func Suggest(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Side, trials []*trial.Trial) (*verdict.Change, error) {
+func FindChange(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Side, trials []*trial.Trial) (*verdict.Change, error) {
 	var bad []*trial.Trial
 	harm := map[string]bool{}
 	why := map[string]string{}

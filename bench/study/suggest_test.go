@@ -51,7 +51,7 @@ func TestSuggestFindsTheHighestSettingThatMends(t *testing.T) {
 			trials := builtin(t, c.trial, "harbour")
 			side := judge(t, b, s, trials)
 			require.Equal(t, verdict.Over, side.Level)
-			change, err := study.Suggest(t.Context(), b, s, side, trials)
+			change, err := study.FindChange(t.Context(), b, s, side, trials)
 			require.NoError(t, err)
 			require.NotNil(t, change)
 			assert.Equal(t, c.key, change.Key)
@@ -75,14 +75,14 @@ func TestSuggestFindsTheHighestSettingThatMends(t *testing.T) {
 func TestSuggestIsSilentWhereNothingIsOverOrNothingHelps(t *testing.T) {
 	b, s := petrel(t)
 	trials := builtin(t, "harbour")
-	change, err := study.Suggest(t.Context(), b, s, judge(t, b, s, trials), trials)
+	change, err := study.FindChange(t.Context(), b, s, judge(t, b, s, trials), trials)
 	require.NoError(t, err)
 	assert.Nil(t, change, "nothing is over")
 
 	b.Compartment.Limit = quantity.Exactly(200) // colder than the air: no current mends that
 	side := judge(t, b, s, trials)
 	require.Equal(t, verdict.Over, side.Level)
-	change, err = study.Suggest(t.Context(), b, s, side, trials)
+	change, err = study.FindChange(t.Context(), b, s, side, trials)
 	require.NoError(t, err)
 	assert.Nil(t, change)
 }

@@ -54,7 +54,7 @@ func comparedResult(c *bench.ComparedRecord) *report.Overlaid {
 		k := &c.Channels[i]
 		out.Channels = append(out.Channels, report.OverlaidChannel{
 			Name: k.Trace, Unit: k.Unit, Time: k.Time, Measured: k.Measured, Model: k.Model, Half: k.Half, Largest: k.Largest, At: k.At, RMS: k.RMS,
-			Outside: k.Outside, From: k.From, Parts: bench.Parts(k),
+			Outside: k.Outside, From: k.From, Parts: bench.Departs(k),
 		})
 	}
 	for _, note := range c.Notes {

@@ -77,7 +77,7 @@ func (c *conversation) confirmScales(ctx context.Context, order []link.Change) e
 	}
 	keys := newKeyboard(c.sys)
 	for _, ch := range order {
-		i := slices.IndexFunc(c.held, func(h bench.Held) bool { return h.Key == ch.Key })
+		i := slices.IndexFunc(c.held, func(h bench.ComparedSetting) bool { return h.Key == ch.Key })
 		if i < 0 {
 			continue
 		}
@@ -113,7 +113,7 @@ const fewestSteps = 5
 
 // proofOf returns the setting of a scale of which the controller holds most, whether it is to be changed or not, and how many steps
 // that is.
-func proofOf(held []bench.Held, scale string) (best bench.Held, steps float64) {
+func proofOf(held []bench.ComparedSetting, scale string) (best bench.ComparedSetting, steps float64) {
 	steps = -1
 	for _, h := range held {
 		if scaleOf(h.Setting) != scale {

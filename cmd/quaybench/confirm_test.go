@@ -28,16 +28,16 @@ func TestAScaleIsComparedWithTheDisplay(t *testing.T) {
 
 // A scale is proven by the setting of which the controller holds most: zero is the same at any scale, and a few steps are nearly so.
 func TestAScaleIsProvenByTheLargestValue(t *testing.T) {
-	amps := func(key string, value float64) bench.Held {
-		return bench.Held{Setting: link.Setting{Key: key, Unit: "A", Step: 0.5}, Controller: value}
+	amps := func(key string, value float64) bench.ComparedSetting {
+		return bench.ComparedSetting{Setting: link.Setting{Key: key, Unit: "A", Step: 0.5}, Controller: value}
 	}
-	held := []bench.Held{amps("limits.braking_current", 0), amps("limits.motor_current", 28), {Setting: link.Setting{Key: "ramp.rise", Unit: "s", Step: 0.1}, Controller: 60}, amps("limits.astern_current", 24)}
+	held := []bench.ComparedSetting{amps("limits.braking_current", 0), amps("limits.motor_current", 28), {Setting: link.Setting{Key: "ramp.rise", Unit: "s", Step: 0.1}, Controller: 60}, amps("limits.astern_current", 24)}
 	best, steps := proofOf(held, scaleOf(held[0].Setting))
 	assert.Equal(t, "limits.motor_current", best.Key)
 	assert.Equal(t, 56.0, steps)
 	_, steps = proofOf(held[:1], scaleOf(held[0].Setting))
 	assert.Less(t, steps, float64(fewestSteps))
-	_, steps = proofOf([]bench.Held{{Setting: link.Setting{Key: "derating.stage_start", Unit: "°C", Step: 1}, Controller: 274.15}}, "°C in steps of 1")
+	_, steps = proofOf([]bench.ComparedSetting{{Setting: link.Setting{Key: "derating.stage_start", Unit: "°C", Step: 1}, Controller: 274.15}}, "°C in steps of 1")
 	assert.Less(t, steps, float64(fewestSteps), "1 °C is one step")
 	few := amps("limits.motor_current", 3).Setting
 	assert.NoError(t, sameAsShown(few, 3, 3.25))

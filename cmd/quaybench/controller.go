@@ -94,7 +94,7 @@ type conversation struct {
 	// tellsByItself reports whether some readings come by TPDO.
 	tellsByItself bool
 	link.Description
-	held []bench.Held
+	held []bench.ComparedSetting
 }
 
 func controllerCommand(sys *system) *cobra.Command {
@@ -359,7 +359,7 @@ func (c *conversation) settle() error {
 			was = fmt.Sprintf("%s is of a transfer that was cut off", e.Key)
 		}
 		was += fmt.Sprintf(" on %s (%s)", e.At.Local().Format("2006-01-02 15:04:05"), e.On)
-		i := slices.IndexFunc(c.held, func(h bench.Held) bool { return h.Key == e.Key })
+		i := slices.IndexFunc(c.held, func(h bench.ComparedSetting) bool { return h.Key == e.Key })
 		if i < 0 {
 			c.sys.tell("mind: %s; this %s does not have it: look at the controller itself\n", was, c.noun)
 			continue

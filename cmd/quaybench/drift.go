@@ -40,7 +40,7 @@ func (o *driftOptions) run(ctx context.Context, sys *system) error {
 		}
 	}
 	bar := newBar(sys, "learning from the records")
-	d, err := bench.Drift(ctx, b.Setup, records)
+	d, err := bench.FindDrift(ctx, b.Setup, records)
 	bar.done()
 	if err != nil {
 		if ctx.Err() != nil {

@@ -112,7 +112,7 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 				return input(fmt.Errorf("%s: %s has learned from these readings already (%s): they would count twice", r.Name, b.BoatFile, k.Hash))
 			}
 		}
-		if o.write && bench.SimulatedRecord(r) && !o.practice {
+		if o.write && bench.IsSimulated(r) && !o.practice {
 			return input(fmt.Errorf("%s is a record of a simulated controller: nothing of the boat was measured, so nothing is written (--practice writes it, as estimated)", r.Name))
 		}
 	}
@@ -190,7 +190,7 @@ func (o *learnOptions) whatNext(ctx context.Context, sys *system) error {
 			return err
 		}
 	}
-	next, err := bench.WhatNext(ctx, b.Setup, ask)
+	next, err := bench.FindNextTests(ctx, b.Setup, ask)
 	bar.done()
 	switch {
 	case err == nil:

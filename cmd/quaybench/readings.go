@@ -108,7 +108,7 @@ func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *tr
 	if wrong != nil {
 		return input(wrong)
 	}
-	logged, err := bench.Readings(ctx, b.Setup, files, t)
+	logged, err := bench.JudgeReadings(ctx, b.Setup, files, t)
 	if err != nil {
 		return err
 	}

@@ -146,7 +146,7 @@ func (s *script) run(ctx context.Context, step stepper, say func(text string)) e
 		Limits: child.Limits{Wall: s.longest + patience, Grace: patience},
 	}
 	err = s.sys.RunScript(ctx, job, func(ctx context.Context, from io.Reader, to io.Writer) error {
-		return bench.Hold(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }, Paper: paper})
+		return bench.ServeScript(ctx, from, to, s.setup, step, holder.Options{Longest: s.longest, Say: func(text string) { say(repl.Shown(text)) }, Paper: paper})
 	})
 	var ended *child.Error
 	switch {
@@ -180,7 +180,7 @@ func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Wri
 			return setup.With(data.Assume)
 		},
 		Trial:   scriptTrials(job.Args),
-		Run:     bench.HeldRun(line),
+		Run:     bench.RunAtHolder(line),
 		Profile: scriptProfiles(&sys),
 		File:    scriptFiles(job.Args),
 		Records: scriptRecords(&sys),

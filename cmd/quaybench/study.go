@@ -149,14 +149,14 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 	defer bar.done()
 	o.Progress = bar.show
 	if len(f.keys) == 2 {
-		front, err := bench.Front(ctx, setup, [2]string{f.keys[0], f.keys[1]}, trials, o)
+		front, err := bench.FindFront(ctx, setup, [2]string{f.keys[0], f.keys[1]}, trials, o)
 		bar.done()
 		if front == nil {
 			return err
 		}
 		return f.answer(ctx, sys, setup, front, &front.Front, err)
 	}
-	h, err := bench.Highest(ctx, setup, f.keys[0], trials, o)
+	h, err := bench.FindHighest(ctx, setup, f.keys[0], trials, o)
 	bar.done()
 	if err != nil {
 		return err

@@ -208,7 +208,7 @@ func (y *yard) simulated(registers string, set []string) (p *pontoon, far func(c
 	y.t.Helper()
 	setup, ok := demoBoat("petrel")
 	require.True(y.t, ok)
-	held, err := bench.Propose(setup.Settings, set)
+	held, err := bench.Assign(setup.Settings, set)
 	require.NoError(y.t, err)
 	m, err := regmap.Load("registers.toml", []byte(registers), settings.Fields())
 	require.NoError(y.t, err)

@@ -87,6 +87,20 @@ func TestTypeErrors(t *testing.T) {
 	}
 }
 
+// TestOldNamesSayTheNewOnes: a script written for the version before is told what to write.
+func TestOldNamesSayTheNewOnes(t *testing.T) {
+	for text, want := range map[string]string{
+		"bench.Highest(1)":                          "FindHighest",
+		"var t trial.Trial; t.Steps = nil":          "Throttle",
+		"t := &trial.Trial{Steps: nil}":             "Throttle",
+		"var s settings.Set; _ = s.Derating.Sensor": "MotorSensor",
+		"var h bench.HighestResult; _ = h.Gives":    "NextLimit",
+	} {
+		_, err := check.NewEnv(standard(t)).Check(check.Source{Name: "in", Text: text})
+		assert.ErrorContains(t, err, "; instead: its name now, "+want, text)
+	}
+}
+
 // A source that is a part of a file has the file's line numbers.
 func TestLineNumbers(t *testing.T) {
 	_, err := check.NewEnv(standard(t)).Check(check.Source{Name: "pipe", Line: 41, Text: "x := 1\ny := z"})

@@ -570,8 +570,12 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 	return nil
 }
 
-// instead says what to write where a call gives more than one value, since most calls of the tool give an error too.
+// instead says what to write where a call gives more than one value, since most calls of the tool give an error too, and what an
+// old name is called now.
 func instead(msg string) string {
+	if now := nameNow(msg); now != "" {
+		return "its name now, " + now
+	}
 	if strings.HasPrefix(msg, "multiple-value ") || strings.HasPrefix(msg, "assignment mismatch: 1 variable but ") && strings.HasSuffix(msg, " returns 2 values") {
 		return "take both values of the call first, as in value, err := boat.Simulate(steps)"
 	}

@@ -83,14 +83,14 @@ func Load(name string, data []byte, known []datafile.Field) (*Map, error) {
 	}
 	for i := range l.Map.Settings {
 		if setting := &l.Map.Settings[i]; !setting.ReadOnly {
-			l.tells(fmt.Sprintf("setting[%d]", l.indexOf(setting.Key)), setting.Place.(place))
+			l.checkWritten(fmt.Sprintf("setting[%d]", l.indexOf(setting.Key)), setting.Place.(place))
 		}
 	}
 	l.steps("unlock", f.Unlock, "a step of the unlock sequence", &l.Map.Unlock)
 	l.steps("lock", f.Lock, "a step of the unlock sequence", &l.Map.Lock)
 	for path, steps := range map[string][]guard.Step{"unlock": l.Map.Unlock, "lock": l.Map.Lock} {
 		for i, s := range steps {
-			l.tells(fmt.Sprintf("%s[%d]", path, i), s.Place.(place))
+			l.checkWritten(fmt.Sprintf("%s[%d]", path, i), s.Place.(place))
 		}
 	}
 	drive := l.throttle()
@@ -181,8 +181,9 @@ func ofFirstAxis(index uint16) uint16 {
 	return 0x6000 + (index-0x6000)%0x800
 }
 
-// tells reports what may be told a controller in passing, with a setting or around one: neither its communication nor a motion.
-func (l *loader) tells(path string, p place) {
+// checkWritten reports a problem where an object that is written with a setting, or around one, would change the controller's
+// communication or move the motor.
+func (l *loader) checkWritten(path string, p place) {
 	switch {
 	case p.Index < 0x2000:
 		l.Problem(path+".index", "object %v is the device's own communication, which nothing here changes", p.Object)
@@ -338,12 +339,12 @@ func (l *loader) throttle() *drive {
 	if l.file.Heartbeat == 0 {
 		l.Problem("heartbeat", "heartbeat is missing: with a throttle it has to be heard when the controller leaves operation (object 1017)")
 	}
-	t.Ready = d.words(l.file.NodeID)
+	t.Ready = d.preparation(l.file.NodeID)
 	return d
 }
 
-// words says what making ready does.
-func (d *drive) words(node int) string {
+// preparation returns in words what is written and started before the first command.
+func (d *drive) preparation(node int) string {
 	var parts []string
 	writes := func(steps []guard.Step) {
 		for _, s := range steps {

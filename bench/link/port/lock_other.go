@@ -2,5 +2,5 @@
 
 package port
 
-// hold does nothing where the system itself gives a port to one program only.
-func hold(string) (give func() error, err error) { return func() error { return nil }, nil }
+// lock does nothing where the system itself gives a port to one program only.
+func lock(string) (give func() error, err error) { return func() error { return nil }, nil }

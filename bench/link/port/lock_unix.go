@@ -12,10 +12,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// hold takes the lock of a port, which goes with the process at the latest. The system's own exclusive use of a terminal
+// lock takes the lock of a port, which goes with the process at the latest. The system's own exclusive use of a terminal
 // does not bind root. The lock is a file that is never removed, so that no two hold two, in the one folder that all users
 // share: TMPDIR may be each one's own.
-func hold(name string) (give func() error, err error) {
+func lock(name string) (give func() error, err error) {
 	if real, err := filepath.EvalSymlinks(name); err == nil {
 		name = real
 	}

@@ -15,7 +15,7 @@ import (
 // written to it can move a propeller. One process at a time holds a port, root's
 // too.
 func Open(a Address) (Port, error) {
-	give, err := hold(a.Name)
+	give, err := lock(a.Name)
 	if err != nil {
 		return nil, err
 	}

@@ -52,8 +52,8 @@ func (p place) raw(registers []uint16) uint64 {
 	return uint64(high)<<16 | uint64(low)
 }
 
-// hold returns the registers that hold a raw value.
-func (p place) hold(raw uint64) []uint16 {
+// encode returns the registers of a raw value.
+func (p place) encode(raw uint64) []uint16 {
 	switch {
 	case p.registers == 1:
 		return []uint16{uint16(raw)}

@@ -53,7 +53,7 @@ func (s *store) Write(ctx context.Context, to guard.Place, raw uint64, still fun
 	case p.registers == 1:
 		return s.master.WriteRegisterIf(ctx, s.unit, address, uint16(raw), still)
 	}
-	return s.master.WriteRegisters(ctx, s.unit, address, p.hold(raw))
+	return s.master.WriteRegisters(ctx, s.unit, address, p.encode(raw))
 }
 
 // Measure reads as Read does; all of it counts from the last reply.

@@ -86,19 +86,19 @@ func (u *Unit) read(asked place) ([]uint16, error) {
 	}
 	for _, s := range u.m.Settings {
 		if p := s.Place.(place); p.overlaps(asked) {
-			put(p, p.hold(s.Saturate(u.device.Setting(s.Key))))
+			put(p, p.encode(s.Saturate(u.device.Setting(s.Key))))
 		}
 	}
 	for _, r := range u.m.Readings {
 		if p := r.Place.(place); p.overlaps(asked) {
-			put(p, p.hold(r.Saturate(u.device.Reading(r.Name))))
+			put(p, p.encode(r.Saturate(u.device.Reading(r.Name))))
 		}
 	}
 	if mark := u.m.Running; mark != nil && mark.Place.(place).overlaps(asked) {
 		p := mark.Place.(place)
 		at := p.address - asked.address
 		if mark.Mask != 0 || !filled[at] { // a speed that is a reading tells by itself
-			put(p, p.hold(mark.Show(uint64(registers[at]), u.device.Running())))
+			put(p, p.encode(mark.Show(uint64(registers[at]), u.device.Running())))
 		}
 	}
 	for _, ok := range filled {

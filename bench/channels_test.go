@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -14,11 +15,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench"
+	"quaybench/bench/datafile"
 	"quaybench/bench/drive"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
 	"quaybench/bench/link/regmap"
 	"quaybench/bench/measure"
+	"quaybench/bench/quantity"
+	"quaybench/bench/readings"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -62,7 +66,51 @@ func TestEveryChannelIsKnownEverywhere(t *testing.T) {
 		bound := slices.ContainsFunc(limits, func(b measure.Bound) bool { return b.Channel == k.Name })
 		assert.Equal(t, k.Limit != "", bound, "%s: a hard limit", k.Name)
 		assert.NotPanics(t, func() { sim.Reading(k.Name) }, k.Name)
+
+		_, stated := datafile.Number(setup.Boat, "instruments."+k.Instrument)
+		assert.Equal(t, k.Instrument != "", stated, "%s: [instruments] has its error", k.Name)
+		assert.Equal(t, k.ByHand != "", slices.Contains(bench.NextMeters(), k.Name), "%s: by hand", k.Name)
+		assert.Equal(t, k.Usual != "", slices.Contains(bench.UsualMeters(false), k.Name), "%s: usual meters", k.Name)
+		assert.False(t, k.Usual != "" && k.ByHand == "", "%s: usual, and nobody reads it", k.Name)
+		assert.Equal(t, k.Current != "", bench.CheckCurrent([]link.Channel{{Name: k.Name}}) == nil, "%s: a current", k.Name)
+		assert.False(t, (k.Echo || k.Coasts) && k.Proof == 0, "%s takes no part in the proof", k.Name)
+		assert.False(t, k.Proof > 0 && k.Answer == 0, "%s proves a command and never answers one", k.Name)
+		for _, said := range k.Said {
+			u, err := readings.Read("log.csv", []byte("time [s],"+said+" ["+k.Unit+"]\n0,1\n1,1\n2,1\n"), nil, 0)
+			if assert.NoError(t, err, said) {
+				assert.Equal(t, k.Name, u.Columns[len(u.Columns)-1].Is, "a column headed %q", said)
+			}
+		}
 	}
+}
+
+// TestHardLimitsAreTheBoatFiles: what the keys in the table of channels bound is what the boat file's values say, whatever it leaves out.
+func TestHardLimitsAreTheBoatFiles(t *testing.T) {
+	for _, name := range []string{"petrel", "bracken"} {
+		s := setup(t, name)
+		b := s.Boat
+		current := [2]float64{math.Inf(-1), b.Fuse.Rating.SI}
+		if m := b.Battery.Management; m != nil {
+			current = [2]float64{-m.ChargeCurrent.SI, m.DischargeCurrent.SI}
+		}
+		want := map[string][2]float64{
+			link.Voltage: {float64(b.Battery.Cells) * b.Battery.CellLowest.SI, b.Stage.VoltageLimit.SI}, link.BatteryCurrent: current,
+			link.MotorCurrent: {-b.Stage.Current.SI, b.Stage.Current.SI}, link.MotorSpeed: {-b.Motor.SpeedLimit.SI, b.Motor.SpeedLimit.SI},
+			link.StageTemperature: {0, b.Stage.SinkLimit.SI}, link.BatteryTemperature: {0, b.Battery.TemperatureLimit.SI},
+		}
+		for channel, is := range want {
+			bounds := bench.HardLimits(s, []link.Channel{{Name: channel}})
+			if assert.Len(t, bounds, 1, "%s, %s", name, channel) {
+				assert.Equal(t, is, [2]float64{bounds[0].Low, bounds[0].High}, "%s, %s", name, channel)
+			}
+		}
+		assert.Greater(t, want[link.Voltage][0], 10.0, "%s: the file gives the lowest voltage of a cell", name)
+	}
+	s := setup(t, "petrel")
+	s.Boat.Battery.Management, s.Boat.Battery.CellLowest = nil, quantity.Value{}
+	assert.Equal(t, s.Boat.Fuse.Rating.SI, bench.HardLimits(s, []link.Channel{{Name: link.BatteryCurrent}})[0].High, "no management: the fuse")
+	assert.Equal(t, math.Inf(-1), bench.HardLimits(s, []link.Channel{{Name: link.BatteryCurrent}})[0].Low)
+	assert.Zero(t, bench.HardLimits(s, []link.Channel{{Name: link.Voltage}})[0].Low)
 }
 
 // TestMotorTemperatureIsHeldToWhatItsSensorSitsOn: a sensor on the housing must not be let up to what the winding bears.

@@ -65,7 +65,7 @@ const (
 )
 
 // telemetered are the channels that a controller's line or a logger shows ten times a second.
-var telemetered = []string{link.Voltage, link.BatteryCurrent, link.MotorCurrent, link.MotorSpeed, link.StageTemperature}
+var telemetered = link.Names(func(k link.Kind) bool { return k.Panel })
 
 // NextMeters lists the meters that may be at hand.
 func NextMeters() []string { return append(sheetNames(), meterWinding, meterSpot, meterTelemetry) }
@@ -93,9 +93,10 @@ func (n *NextTests) meterSets(atHand []string) (sets []meterSet, without []strin
 		sets = append(sets, k)
 	}
 	if len(atHand) == 0 {
-		panel := []string{link.Voltage, link.BatteryCurrent, link.BoatSpeed}
+		of := func(who string) []string { return link.Names(func(k link.Kind) bool { return k.Usual == who }) }
+		panel := of("panel")
 		set("panel", false, panel...)
-		set("panel, clamp meter, infrared", false, append(slices.Clone(panel), link.MotorCurrent, housing)...)
+		set("panel, clamp meter, infrared", false, append(slices.Concat(panel, of("toolbox")), housing)...)
 		set("panel, winding resistance", false, append(slices.Clone(panel), meterWinding)...)
 		set("telemetry", true, telemetered...)
 		set("telemetry, winding resistance", true, append(slices.Clone(telemetered), meterWinding)...)
@@ -245,7 +246,7 @@ func (n *NextTests) spotted() bool {
 
 // plan returns a trial as it is read by hand, or ten times a second, of which one reading in ten stands for all. What is read by hand beside telemetry is read as without it.
 func (n *NextTests) plan(t *trial.Trial, telemetry bool) *learn.Plan {
-	p := handPlan(t, []string{link.Voltage, link.BatteryCurrent, link.MotorCurrent, link.BoatSpeed, link.MotorSpeed, link.StageTemperature, housing})
+	p := handPlan(t, sheetNames())
 	if len(p.At) == 0 {
 		return p
 	}

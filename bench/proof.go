@@ -47,7 +47,7 @@ func PlanProof(ctx context.Context, s *Setup, program *trial.Trial, d link.Descr
 		}
 	}
 	if plan.Channel == "" {
-		return nil, errors.New("no small command would show in what is measured, so the command time-out cannot be proven: it needs motor_current, demand or motor_speed")
+		return nil, errors.New("no small command would show in what is measured, so the command time-out cannot be proven: it needs " + link.ProofNames())
 	}
 	drawn, _, err := study.Simulate(ctx, study.Draws(s.Boat, s.draws(proofDraws), 1), s.Settings, &try, nil)
 	if err != nil {
@@ -92,21 +92,18 @@ func change(r *record.Run, trace string, from, to float64) float64 {
 	return r.At(tr, to) - r.At(tr, from)
 }
 
-// showing returns the channel in which a command shows at twice what counts as an answer: motor current where it is measured,
-// else what answers next best. any takes the next best although a motor current is measured.
+// showing returns the channel in which a command shows at twice what counts as an answer: the best (link.Proofs) where it is measured,
+// else what answers next best. any takes the next best although the best is measured.
 func showing(run *record.Run, channels []link.Channel, from, to float64, any bool) string {
 	measured := func(name string) bool {
 		return slices.ContainsFunc(channels, func(c link.Channel) bool { return c.Name == name })
 	}
-	for _, name := range []string{link.MotorCurrent, link.Demand, link.MotorSpeed} {
-		if !measured(name) {
-			continue
-		}
-		k, _ := link.KindOf(name)
-		if math.Abs(change(run, k.Trace, from, to)) >= 2*k.Answer {
-			return name
-		}
-		if name == link.MotorCurrent && !any {
+	for i, k := range link.Proofs() {
+		switch {
+		case !measured(k.Name):
+		case math.Abs(change(run, k.Trace, from, to)) >= 2*k.Answer:
+			return k.Name
+		case i == 0 && !any:
 			return ""
 		}
 	}

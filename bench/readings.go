@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
 	"quaybench/bench/readings"
@@ -163,7 +164,7 @@ func CheckLogged(files []*readings.Understood) error {
 			}
 		}
 	}
-	return fmt.Errorf("nothing here measures a current: a record needs motor_current or battery_current; a columns file says which column that is")
+	return fmt.Errorf("nothing here measures a current: a record needs %s; a columns file says which column that is", link.CurrentNames())
 }
 
 // MarshalJSON writes the judgement of the record as one object: why it is not judged, what it takes for granted, its parts and events.

@@ -18,29 +18,8 @@ import (
 // line explains it, reads it, checks it by the rules, proposes it, searches its highest value, and compares it.
 func TestNewLimitIsOneLine(t *testing.T) {
 	const row = "\tManoeuvring float64 `key:\"manoeuvring_current\" unit:\"A\" min:\"0 A\" max:\"2000 A\" default:\"0 A\" title:\"manoeuvring limit\" heats:\"motor\" raise:\"a livelier boat in harbour\" doc:\"motor current limit near neutral; 0 A: none\"`\n"
-	table, err := filepath.Abs("settings/settings.go")
-	require.NoError(t, err)
-	text, err := os.ReadFile(table)
-	require.NoError(t, err)
-	const place = "\tBatteryCurrent float64"
-	require.Equal(t, 1, strings.Count(string(text), place))
 	dir := t.TempDir()
-	changed := filepath.Join(dir, "settings.go")
-	require.NoError(t, os.WriteFile(changed, []byte(strings.Replace(string(text), place, row+place, 1)), 0o644))
-	overlay, err := json.Marshal(map[string]map[string]string{"Replace": {table: changed}})
-	require.NoError(t, err)
-	list := filepath.Join(dir, "overlay.json")
-	require.NoError(t, os.WriteFile(list, overlay, 0o644))
-	program := filepath.Join(dir, "quaybench")
-	out, err := exec.Command("go", "build", "-overlay", list, "-o", program, "../cmd/quaybench").CombinedOutput()
-	require.NoError(t, err, string(out))
-
-	run := func(args ...string) string {
-		cmd := exec.Command(program, args...)
-		cmd.Env = append(os.Environ(), "HOME="+dir)
-		out, _ := cmd.CombinedOutput()
-		return strings.Join(strings.Fields(string(out)), " ")
-	}
+	run := programWith(t, dir, "settings/settings.go", "\tBatteryCurrent float64", row)
 	const key = "limits.manoeuvring_current"
 	assert.Contains(t, run("settings", key), "motor current limit near neutral; 0 A: none (0 A to 2000 A; left out: 0 A; heats what carries motor current; raised for a livelier boat in harbour)")
 	assert.Contains(t, run("__complete", "settings", "limits.man"), key)
@@ -55,4 +34,29 @@ func TestNewLimitIsOneLine(t *testing.T) {
 	page, err := os.ReadFile(paper)
 	require.NoError(t, err)
 	assert.Contains(t, string(page), key)
+}
+
+// programWith builds the program with a line more in one file of the tree, before the text place. It runs in dir and returns what it prints, on one line.
+func programWith(t *testing.T, dir, file, place, row string) func(args ...string) string {
+	t.Helper()
+	table, err := filepath.Abs(file)
+	require.NoError(t, err)
+	text, err := os.ReadFile(table)
+	require.NoError(t, err)
+	require.Equal(t, 1, strings.Count(string(text), place))
+	changed := filepath.Join(dir, filepath.Base(file))
+	require.NoError(t, os.WriteFile(changed, []byte(strings.Replace(string(text), place, row+place, 1)), 0o644))
+	overlay, err := json.Marshal(map[string]map[string]string{"Replace": {table: changed}})
+	require.NoError(t, err)
+	list := filepath.Join(dir, "overlay.json")
+	require.NoError(t, os.WriteFile(list, overlay, 0o644))
+	program := filepath.Join(dir, "quaybench")
+	out, err := exec.Command("go", "build", "-overlay", list, "-o", program, "../cmd/quaybench").CombinedOutput()
+	require.NoError(t, err, string(out))
+	return func(args ...string) string {
+		cmd := exec.Command(program, args...)
+		cmd.Dir, cmd.Env = dir, append(os.Environ(), "HOME="+dir, "QUAYBENCH_BOOK="+filepath.Join(dir, "book"))
+		out, _ := cmd.CombinedOutput()
+		return strings.Join(strings.Fields(string(out)), " ")
+	}
 }

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -22,24 +23,19 @@ import (
 // housing is the part that a thermometer may be held to.
 const housing = "motor housing"
 
-// sheetMeters are what a person may read by hand, in the order of a sheet, with the instrument for it.
-var sheetMeters = []struct{ Name, With string }{
-	{link.Voltage, "panel voltmeter, or a multimeter at the controller's battery terminals"},
-	{link.BatteryCurrent, "panel ammeter, or a clamp meter round one battery cable"},
-	{link.MotorCurrent, "clamp meter round one motor cable"},
-	{link.MotorSpeed, "tachometer"},
-	{link.StageTemperature, "the controller's own display"},
-	{link.BoatSpeed, "phone, speed over ground: in both directions, or in still water"},
-	{housing, "infrared thermometer on a spot with tape or matt paint, always the same one"},
+// sheetMeters returns what a person may read by hand, in the order of a sheet, with the instrument for it.
+func sheetMeters() (list []SheetColumn) {
+	for _, k := range link.Kinds() {
+		if k.ByHand != "" {
+			list = append(list, SheetColumn{k.Name, k.ByHand, cmp.Or(k.HandUnit, k.Unit)})
+		}
+	}
+	return append(list, SheetColumn{housing, "infrared thermometer on a spot with tape or matt paint, always the same one", "°C"})
 }
 
 // UsualMeters returns those that most people have.
-func UsualMeters(moored bool) (list []string) {
-	list = []string{link.Voltage, link.BatteryCurrent, link.MotorCurrent, link.BoatSpeed, housing}
-	if moored {
-		list = slices.DeleteFunc(list, func(m string) bool { return m == link.BoatSpeed })
-	}
-	return list
+func UsualMeters(moored bool) []string {
+	return append(link.Names(func(k link.Kind) bool { return k.Usual != "" && !(moored && k.Afloat) }), housing)
 }
 
 // Sheet is a form for the clipboard: what to do, what to read, what to expect.
@@ -163,20 +159,16 @@ func MakeSheet(ctx context.Context, s *Setup, t *trial.Trial, meters []string) (
 	t = s.Variant().Trials([]*trial.Trial{t})[0]
 	out := &Sheet{Setup: s, Trial: t}
 	var channels []link.Channel
+	all := sheetMeters()
 	for _, m := range meters {
-		i := slices.IndexFunc(sheetMeters, func(k struct{ Name, With string }) bool { return k.Name == m })
+		i := slices.IndexFunc(all, func(k SheetColumn) bool { return k.Name == m })
 		if i < 0 {
 			return nil, fmt.Errorf("nobody reads %q by hand: the meters are %s", m, strings.Join(sheetNames(), ", "))
 		}
-		unit := "°C"
 		if k, ok := link.KindOf(m); ok {
-			unit = k.Unit
-			if m == link.BoatSpeed { // as phones show it
-				unit = "km/h"
-			}
 			channels = append(channels, link.Channel{Name: m, Unit: k.Unit})
 		}
-		out.Meters = append(out.Meters, SheetColumn{m, sheetMeters[i].With, unit})
+		out.Meters = append(out.Meters, all[i])
 	}
 	out.Stops = HardLimits(s, channels)
 	plan := handPlan(t, meters)
@@ -216,7 +208,7 @@ func MakeSheet(ctx context.Context, s *Setup, t *trial.Trial, meters []string) (
 }
 
 func sheetNames() (list []string) {
-	for _, m := range sheetMeters {
+	for _, m := range sheetMeters() {
 		list = append(list, m.Name)
 	}
 	return list

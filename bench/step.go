@@ -84,20 +84,7 @@ func meterOf(b *boat.Boat, c link.Channel) link.Meter {
 // instrumentError returns the error of the boat file's instrument behind a channel, SI.
 func instrumentError(b *boat.Boat, channel string) float64 {
 	k, _ := link.KindOf(channel)
-	i := &b.Instruments
-	switch k.Instrument {
-	case "voltage":
-		return i.Voltage.SI
-	case "battery_current":
-		return i.BatteryCurrent.SI
-	case "motor_current":
-		return i.MotorCurrent.SI
-	case "speed":
-		return i.Speed.SI
-	case "temperature":
-		return i.Temperature.SI
-	}
-	return k.Error
+	return k.InstrumentError(b)
 }
 
 const (
@@ -196,12 +183,10 @@ func bandParts(b *boat.Boat, run *record.Run, runs []*record.Run) {
 	}
 	at = append(at, run.Time[len(run.Time)-1])
 	error := func(current string) float64 {
-		name, meter := record.MotorCurrent, b.Instruments.MotorCurrent.SI
-		if current == "battery" {
-			name, meter = record.BatteryCurrent, b.Instruments.BatteryCurrent.SI
-		}
+		k := link.Carrying(cmp.Or(current, "motor"))
+		meter := k.InstrumentError(b)
 		highest := meter
-		if tr, ok := run.Trace(name); ok {
+		if tr, ok := run.Trace(k.Trace); ok {
 			for _, v := range tr.Values {
 				highest = max(highest, math.Abs(v))
 			}
@@ -363,50 +348,30 @@ func Unwatched(s *Setup, channels []link.Channel) (list []string) {
 func CheckCurrent(channels []link.Channel) error {
 	var own []string
 	for _, c := range channels {
-		if c.Name == link.MotorCurrent || c.Name == link.BatteryCurrent {
+		k, known := link.KindOf(c.Name)
+		if k.Current != "" {
 			return nil
 		}
-		if _, known := link.KindOf(c.Name); !known {
+		if !known {
 			own = append(own, c.Name)
 		}
 	}
-	text := "nothing here measures a current, so no limit would stop the test: it needs motor_current or battery_current"
+	text := "nothing here measures a current, so no limit would stop the test: it needs " + link.CurrentNames()
 	if len(own) > 0 {
 		text += "; is one of these meant: " + strings.Join(own, ", ") + "?"
 	}
 	return errors.New(text)
 }
 
-// limitsOf returns a channel's lowest and highest value that the makers in the boat file allow.
+// limitsOf returns a channel's lowest and highest value that the makers in the boat file allow. Of a winding's limit the boat file
+// may give the thermal class alone; a sensor elsewhere sees the winding late, and cooler.
 func limitsOf(s *Setup, channel string) (low, high float64, ok bool) {
-	b := s.Boat
-	inf := math.Inf(1)
-	switch channel {
-	case link.MotorCurrent:
-		return -b.Stage.Current.SI, b.Stage.Current.SI, true
-	case link.MotorSpeed:
-		return -b.Motor.SpeedLimit.SI, b.Motor.SpeedLimit.SI, true
-	case link.StageTemperature:
-		return 0, b.Stage.SinkLimit.SI, true
-	case link.BatteryTemperature:
-		return 0, b.Battery.TemperatureLimit.SI, true
-	case link.MotorTemperature:
-		if link.PredictedTrace(channel, s.Settings.Derating.MotorSensor) != "winding" { // what sits elsewhere sees the winding late, and cooler
-			return 0, b.Motor.HousingLimit.SI, true
-		}
-		return 0, drive.WindingLimit(&b.Motor), true
-	case link.Voltage:
-		if b.Battery.CellLowest.Given {
-			low = b.Battery.CellLowest.SI * float64(b.Battery.Cells)
-		}
-		return low, b.Stage.VoltageLimit.SI, true
-	case link.BatteryCurrent:
-		if m := b.Battery.Management; m != nil {
-			return -m.ChargeCurrent.SI, m.DischargeCurrent.SI, true
-		}
-		return -inf, b.Fuse.Rating.SI, true
+	k, _ := link.KindOf(channel)
+	low, high, ok = k.Bounds(s.Boat)
+	if ok && link.PredictedTrace(channel, s.Settings.Derating.MotorSensor) == winding {
+		high = drive.WindingLimit(&s.Boat.Motor)
 	}
-	return 0, 0, false
+	return low, high, ok
 }
 
 // StepResult is a step test: measured, completed, judged, and compared with its prediction.

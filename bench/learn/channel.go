@@ -29,10 +29,11 @@ func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
 	for i := range r.Traces {
 		tr := &r.Traces[i]
 		trace := simulated(tr.Name, sensor)
-		if tr.Inferred || trace == "" || tr.Name == record.Lever || tr.Name == record.DemandTrace || tr.Name == record.Duty {
+		k, known := link.ByTrace(tr.Name)
+		if tr.Inferred || trace == "" || tr.Name == record.Lever || known && k.Stray == 0 {
 			continue
 		}
-		c := &channel{name: tr.Name, trace: trace, unit: tr.Unit, size: tr.Name == record.OverGround}
+		c := &channel{name: tr.Name, trace: trace, unit: tr.Unit, size: k.Unsigned}
 		for k, v := range tr.Values {
 			if !math.IsNaN(v) {
 				c.t, c.y = append(c.t, r.Time[k]), append(c.y, v)
@@ -50,43 +51,24 @@ func channels(r *record.Run, b *boat.Boat, sensor string) (list []*channel) {
 
 // simulated returns the trace of a simulation that a measured trace is compared with; "" where there is none.
 func simulated(name, sensor string) string {
-	for _, k := range link.Kinds() {
-		if link.TraceName(k.Name) == name {
-			return link.PredictedTrace(k.Name, sensor)
-		}
+	if k, ok := link.ByTrace(name); ok {
+		return link.PredictedTrace(k.Name, sensor)
 	}
 	return name // a part that a thermometer was held to
 }
 
 // meter fills in the errors of the instrument behind a trace: half-widths of the boat file or of the record are two standard deviations.
-// Gains and what a channel strays by are common practice, no source.
 func (c *channel) meter(b *boat.Boat, tr *record.Trace) {
-	in := &b.Instruments
 	most := 0.0
 	for _, v := range c.y {
 		most = max(most, math.Abs(v))
 	}
-	spot := false
-	switch tr.Name {
-	case record.Voltage:
-		c.offset, c.gain, c.slow = in.Voltage.SI/2, 0.003, 0.002*most
-	case record.BatteryCurrent:
-		c.offset, c.gain, c.slow = in.BatteryCurrent.SI/2, 0.01, max(0.3, 0.008*most)
-	case record.MotorCurrent:
-		c.offset, c.gain, c.slow = in.MotorCurrent.SI/2, 0.01, max(0.3, 0.008*most)
-	case record.MotorSpeed:
-		c.offset, c.gain, c.slow = in.Speed.SI/2, 0.003, max(0.3, 0.006*most)
-	case record.BoatSpeed, record.OverGround:
-		name := link.BoatSpeed
-		if c.size {
-			name = link.SpeedOverGround
-		}
-		k, _ := link.KindOf(name)
-		c.offset, c.gain, c.slow = k.Error/2, 0.01, 0.05
-	default:
-		spot = true
-		c.offset, c.gain, c.slow = in.Temperature.SI/2, 0, 0.5
+	k, ok := link.ByTrace(tr.Name)
+	if !ok {
+		k, _ = link.KindOf(link.MotorTemperature) // a thermometer that was held to a part
 	}
+	spot := k.Unit == "°C"
+	c.offset, c.gain, c.slow = k.InstrumentError(b)/2, k.Gain, max(k.Stray, k.StrayShare*most)
 	if m := tr.Meter; m != nil {
 		if m.Offset > 0 {
 			c.offset = m.Offset / 2

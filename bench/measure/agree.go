@@ -103,8 +103,8 @@ func newAgreeing(model *drive.Model, b *boat.Boat, program *trial.Trial, in *ins
 // choose takes rows: of those in which current flows, if there are enough, those in which nothing moves, since one meter shows a movement later than another.
 func (a *agreeing) choose(rated float64) {
 	var at []float64
-	for _, k := range []*meter{a.in.motor, a.in.battery, a.in.voltage, a.in.speed, a.in.duty} {
-		if k != nil {
+	for _, f := range followed {
+		if k := *f.meter(a.in); k != nil && f.electrical != nil {
 			at = append(at, k.at...)
 		}
 	}
@@ -281,22 +281,11 @@ func (a *agreeing) suspicions() (list []suspicion) {
 	if in.motor != nil && in.battery != nil {
 		add("the columns of motor current and battery current are swapped", func(s *drive.Seen) { s.MotorCurrent, s.BatteryCurrent = s.BatteryCurrent, s.MotorCurrent })
 	}
-	type place struct {
-		name string
-		has  bool
-		of   func(*drive.Seen) *float64
-	}
-	places := []place{
-		{"motor current", in.motor != nil, func(s *drive.Seen) *float64 { return &s.MotorCurrent }},
-		{"battery current", in.battery != nil, func(s *drive.Seen) *float64 { return &s.BatteryCurrent }},
-		{"voltage", in.voltage != nil, func(s *drive.Seen) *float64 { return &s.Voltage }},
-		{"motor speed", in.speed != nil, func(s *drive.Seen) *float64 { return &s.Speed }},
-		{"duty", in.duty != nil, func(s *drive.Seen) *float64 { return &s.Duty }},
-	}
 	scale := func(words string, factor float64, only ...string) {
-		for _, p := range places {
-			if p.has && (only == nil || slices.Contains(only, p.name)) {
-				add("the "+p.name+" "+words, func(s *drive.Seen) { *p.of(s) *= factor })
+		for _, f := range followed {
+			name := quantity.Spoken(f.channel)
+			if f.electrical != nil && *f.meter(in) != nil && (only == nil || slices.Contains(only, name)) {
+				add("the "+name+" "+words, func(s *drive.Seen) { *f.seen(s) *= factor })
 			}
 		}
 	}
@@ -324,12 +313,9 @@ func (a *agreeing) suspicions() (list []suspicion) {
 }
 
 func channelsOf(m drive.Measured) (list []string) {
-	for _, k := range []struct {
-		name string
-		is   bool
-	}{{link.MotorCurrent, m.MotorCurrent}, {link.BatteryCurrent, m.BatteryCurrent}, {link.Voltage, m.Voltage}, {link.MotorSpeed, m.Speed}, {link.Duty, m.Duty}} {
-		if k.is {
-			list = append(list, k.name)
+	for _, f := range followed {
+		if f.electrical != nil && *f.electrical(&m) {
+			list = append(list, f.channel)
 		}
 	}
 	return list
@@ -339,11 +325,11 @@ func channelsOf(m drive.Measured) (list []string) {
 func without(known drive.Measured, denied Contradictions) drive.Measured {
 	for _, c := range denied.List {
 		known.Denied = true
-		known.MotorCurrent = known.MotorCurrent && !c.of.MotorCurrent
-		known.BatteryCurrent = known.BatteryCurrent && !c.of.BatteryCurrent
-		known.Voltage = known.Voltage && !c.of.Voltage
-		known.Speed = known.Speed && !c.of.Speed
-		known.Duty = known.Duty && !c.of.Duty
+		for _, f := range followed {
+			if f.electrical != nil && *f.electrical(&c.of) {
+				*f.electrical(&known) = false
+			}
+		}
 	}
 	return known
 }

@@ -381,15 +381,12 @@ func (f *inference) currents(seen drive.Seen) string {
 // warmer names the thermometers that lie above what is around them.
 func (f *inference) warmer(first drive.Seen) string {
 	var list []string
-	for _, k := range []struct {
-		name  string
-		value float64
-	}{{link.StageTemperature, first.Sink}, {link.MotorTemperature, first.Motor}} {
-		if !math.IsNaN(k.value) {
-			list = append(list, quantity.Spoken(k.name)+" shows "+quantity.Format(k.value, "°C", 3))
+	for _, k := range followed {
+		if kind, _ := link.KindOf(k.channel); kind.Unit == "°C" && !math.IsNaN(*k.seen(&first)) {
+			list = append(list, quantity.Spoken(k.channel)+" shows "+quantity.Format(*k.seen(&first), kind.Unit, 3))
 		}
 	}
-	return fmt.Sprintf("%s in air of %s", strings.Join(list, " and "), quantity.Format(f.program.Air, "°C", 3))
+	return fmt.Sprintf("%s in air of %s", quantity.List(list), quantity.Format(f.program.Air, "°C", 3))
 }
 
 // nameAssumptions lists in the record what its inferred traces take for granted.

@@ -81,37 +81,46 @@ func instrumentsOf(m *Result) *instruments {
 	return in
 }
 
+// follows says how a run follows a channel. Any other channel is recorded and compared.
+type follows struct {
+	channel    string
+	meter      func(*instruments) **meter
+	seen       func(*drive.Seen) *float64
+	electrical func(*drive.Measured) *bool // of what meters must agree on (Disagree); nil: they need not
+}
+
+// followed lists the channels that a run can follow.
+var followed = []follows{
+	{link.MotorCurrent, func(in *instruments) **meter { return &in.motor }, func(s *drive.Seen) *float64 { return &s.MotorCurrent }, func(m *drive.Measured) *bool { return &m.MotorCurrent }},
+	{link.BatteryCurrent, func(in *instruments) **meter { return &in.battery }, func(s *drive.Seen) *float64 { return &s.BatteryCurrent }, func(m *drive.Measured) *bool { return &m.BatteryCurrent }},
+	{link.Voltage, func(in *instruments) **meter { return &in.voltage }, func(s *drive.Seen) *float64 { return &s.Voltage }, func(m *drive.Measured) *bool { return &m.Voltage }},
+	{link.MotorSpeed, func(in *instruments) **meter { return &in.speed }, func(s *drive.Seen) *float64 { return &s.Speed }, func(m *drive.Measured) *bool { return &m.Speed }},
+	{link.Duty, func(in *instruments) **meter { return &in.duty }, func(s *drive.Seen) *float64 { return &s.Duty }, func(m *drive.Measured) *bool { return &m.Duty }},
+	{link.BoatSpeed, func(in *instruments) **meter { return &in.boat }, func(s *drive.Seen) *float64 { return &s.Boat }, nil},
+	{link.StageTemperature, func(in *instruments) **meter { return &in.sink }, func(s *drive.Seen) *float64 { return &s.Sink }, nil},
+	{link.MotorTemperature, func(in *instruments) **meter { return &in.winding }, func(s *drive.Seen) *float64 { return &s.Motor }, nil},
+	{link.BatteryTemperature, func(in *instruments) **meter { return &in.cells }, func(s *drive.Seen) *float64 { return &s.Battery }, nil},
+	{link.SpeedOverGround, func(in *instruments) **meter { return &in.ground }, nil, nil},
+}
+
 // place returns where a channel belongs; nil: nothing follows it.
 func (in *instruments) place(channel string) **meter {
-	switch channel {
-	case link.MotorCurrent:
-		return &in.motor
-	case link.BatteryCurrent:
-		return &in.battery
-	case link.Voltage:
-		return &in.voltage
-	case link.Duty:
-		return &in.duty
-	case link.MotorSpeed:
-		return &in.speed
-	case link.BoatSpeed:
-		return &in.boat
-	case link.SpeedOverGround:
-		return &in.ground
-	case link.StageTemperature:
-		return &in.sink
-	case link.MotorTemperature:
-		return &in.winding
-	case link.BatteryTemperature:
-		return &in.cells
+	for _, f := range followed {
+		if f.channel == channel {
+			return f.meter(in)
+		}
 	}
 	return nil
 }
 
 // all lists the meters that there are.
-func (in *instruments) all() []*meter {
-	list := []*meter{in.motor, in.battery, in.voltage, in.duty, in.speed, in.boat, in.sink, in.winding, in.cells}
-	return slices.DeleteFunc(list, func(k *meter) bool { return k == nil })
+func (in *instruments) all() (list []*meter) {
+	for _, f := range followed {
+		if k := *f.meter(in); k != nil && f.seen != nil {
+			list = append(list, k)
+		}
+	}
+	return list
 }
 
 func (in *instruments) knownBy(has func(*meter) bool) drive.Measured {
@@ -134,8 +143,7 @@ func (m *Result) holesOf(channel int) (list []record.Span) {
 		}
 	}
 	most := record.Hole(record.Usual(at))
-	switch m.Channels[channel].Name {
-	case link.StageTemperature, link.MotorTemperature, link.BatteryTemperature:
+	if k, _ := link.KindOf(m.Channels[channel].Name); k.Unit == "°C" {
 		most = min(most, mostBetween)
 	}
 	n := len(m.Samples)

@@ -466,13 +466,13 @@ func (p *proving) beyond(t float64, change []float64) string {
 // moment is how early a prediction may show, s.
 const moment = 0.2
 
-// tooLittle holds the size at the end of the hold against what must show: of the channel that was chosen for it, and of a
-// motor current or demand that is predicted to show.
+// tooLittle holds the size at the end of the hold against what must show: of the channel that was chosen for it, and of the
+// controller's own word where it is predicted to show.
 func (p *proving) tooLittle() error {
 	for k := range p.plan.Expect {
 		e := &p.plan.Expect[k]
 		i, n := p.at(e.Channel), len(e.Time)-1
-		must := e.Channel == p.plan.Channel || e.Channel == link.Demand && math.Abs(e.End) > 2*p.noise[i]
+		must := e.Channel == p.plan.Channel || echo(e.Channel) && math.Abs(e.End) > 2*p.noise[i]
 		if !must {
 			continue
 		}
@@ -486,7 +486,7 @@ func (p *proving) tooLittle() error {
 		}
 	}
 	if p.proof.Channel == "" {
-		return fmt.Errorf("nothing that the plan expects to show is measured: it needs motor_current, demand or motor_speed")
+		return fmt.Errorf("nothing that the plan expects to show is measured: it needs %s", link.ProofNames())
 	}
 	return nil
 }
@@ -521,7 +521,14 @@ func (p *proving) suspect(e *Expected, v, most float64) string {
 }
 
 func current(channel string) bool {
-	return channel == link.MotorCurrent || channel == link.BatteryCurrent
+	k, _ := link.KindOf(channel)
+	return k.Current != ""
+}
+
+// echo reports whether a channel is the controller's own word of its command.
+func echo(channel string) bool {
+	k, _ := link.KindOf(channel)
+	return k.Echo
 }
 
 // alike reports whether a change is about a predicted one.
@@ -610,7 +617,7 @@ func (p *proving) left(now []float64) string {
 	for k := range p.plan.Expect {
 		e := &p.plan.Expect[k]
 		i := p.at(e.Channel)
-		if e.Channel != p.proof.Channel && e.Channel != link.Demand {
+		if e.Channel != p.proof.Channel && !echo(e.Channel) {
 			continue
 		}
 		if v := now[i] - p.rest[i]; math.Abs(v) > p.mayBeLeft(i, p.last[i]) {
@@ -623,13 +630,13 @@ func (p *proving) left(now []float64) string {
 // mayBeLeft returns how much of what a channel showed may be left. What a battery gives to others is not so sure as the motor's own current,
 // and a shaft turns on as long as the boat glides.
 func (p *proving) mayBeLeft(i int, shown float64) float64 {
-	switch p.d.Channels[i].Name {
-	case link.MotorCurrent, link.Demand:
-		return max(proofLeft*math.Abs(shown), 3*p.spread[i])
-	case link.MotorSpeed:
+	switch k, _ := link.KindOf(p.d.Channels[i].Name); {
+	case k.Proof == 0:
+		return p.noise[i]
+	case k.Coasts:
 		return max(math.Abs(shown)/2, p.noise[i])
 	}
-	return p.noise[i]
+	return max(proofLeft*math.Abs(shown), 3*p.spread[i])
 }
 
 // end halts after a failure and compares the settings with those before.

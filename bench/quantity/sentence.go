@@ -21,9 +21,14 @@ func Sentence(format string, args ...any) string {
 }
 
 // List returns words as a sentence lists them: "a", "a and b", "a, b and c".
-func List(words []string) string {
+func List(words []string) string { return list(words, " and ") }
+
+// Either returns words as a sentence leaves a choice of them: "a", "a or b", "a, b or c".
+func Either(words []string) string { return list(words, " or ") }
+
+func list(words []string, last string) string {
 	if n := len(words); n > 1 {
-		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
+		return strings.Join(words[:n-1], ", ") + last + words[n-1]
 	}
 	return strings.Join(words, "")
 }

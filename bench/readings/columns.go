@@ -2,6 +2,7 @@ package readings
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -75,7 +76,7 @@ var said = map[string]string{
 	"lever": Lever, "throttle": Lever, "pot": Lever, "handle": Lever, "hebel": Lever, "gas": Lever, "gashebel": Lever,
 	"voltage": "voltage", "volts": "voltage", "volt": "voltage", "v": "voltage", "u": "voltage", "spannung": "voltage",
 	"current": "current", "amps": "current", "amp": "current", "ampere": "current", "a": "current", "i": "current", "strom": "current",
-	"rpm": "revolutions", "revs": "revolutions", "tacho": "revolutions", "tachometer": "revolutions", "drehzahl": "revolutions", "n": "revolutions",
+	"rpm": "revolutions", "revolutions": "revolutions", "revs": "revolutions", "tacho": "revolutions", "tachometer": "revolutions", "drehzahl": "revolutions", "n": "revolutions",
 	"speed": "speed", "sog": "speed over ground", "stw": "speed through water", "temperature": "temperature", "temperatur": "temperature", "temp": "temperature", "geschwindigkeit": "speed", "fahrt": "speed", "duty": link.Duty, "t": "t",
 	"battery": "battery", "batterie": "battery", "akku": "battery", "batt": "battery", "bat": "battery", "bank": "battery", "pack": "battery", "shunt": "battery", "cell": "battery",
 	"motor": "motor", "mot": "motor", "armature": "motor", "phase": "motor", "shaft": "motor",
@@ -94,10 +95,18 @@ var compound = regexp.MustCompile(`^(batterie|akku|motor|boots)(strom|spannung|d
 // numbered is a thermometer without a place.
 var numbered = regexp.MustCompile(`^t(emp)?( ?\d)?$`)
 
-const (
-	whichCurrent     = "motor_current or battery_current"
-	whichTemperature = "stage_temperature, motor_temperature, battery_temperature or motor housing"
-)
+// which asks which of the channels a word may mean that says only what they measure.
+func which(word string) string {
+	list := link.Names(func(k link.Kind) bool {
+		return slices.ContainsFunc(k.Said, func(said string) bool { return slices.Contains(strings.Fields(said), word) })
+	})
+	if word == "temperature" {
+		list = append(list, housing)
+	}
+	return quantity.Either(list)
+}
+
+const housing = "motor housing"
 
 var unitOf = regexp.MustCompile(`^(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\)|/\s*(\S+)|,\s*(\S+))\s*$`)
 
@@ -174,7 +183,7 @@ func meaning(name, unit string) (is, ask string) {
 		what, known := said[w]
 		if !known {
 			if numbered.MatchString(plain) {
-				return "", whichTemperature
+				return "", which("temperature")
 			}
 			if c, ok := link.Meant(strings.Join(words, "_")); ok {
 				return c, ""
@@ -220,6 +229,11 @@ func meaning(name, unit string) (is, ask string) {
 		}
 		return len(of) == len(list)
 	}
+	for _, k := range link.Kinds() {
+		if slices.ContainsFunc(k.Said, func(said string) bool { return only(strings.Fields(said)...) }) {
+			return k.Name, ""
+		}
+	}
 	switch {
 	case only(Time), only(Time, Date), only(Time, "ground"):
 		return Time, ""
@@ -227,36 +241,12 @@ func meaning(name, unit string) (is, ask string) {
 		return Date, ""
 	case only(Lever):
 		return Lever, ""
-	case only("voltage"), only("voltage", "battery"), only("voltage", "stage"):
-		return link.Voltage, ""
-	case only("current", "battery"):
-		return link.BatteryCurrent, ""
-	case only("current", "motor"):
-		return link.MotorCurrent, ""
-	case only("current"):
-		return "", whichCurrent
-	case only("revolutions"), only("revolutions", "motor"), only("speed", "motor"):
-		return link.MotorSpeed, ""
-	case only("speed", "boat"):
-		return link.BoatSpeed, ""
-	case only("speed", "ground"):
-		return link.SpeedOverGround, ""
+	case only("motor", "housing", "temperature"), only("motor", "housing"), only("housing", "temperature"), only("housing"):
+		return housing, ""
 	case only("speed") && kind == "speed": // km/h is no shaft's
 		return link.BoatSpeed, ""
-	case only("speed"):
-		return "", "motor_speed, boat_speed or speed_over_ground"
-	case only("stage", "temperature"):
-		return link.StageTemperature, ""
-	case only("motor", "housing", "temperature"), only("motor", "housing"), only("housing", "temperature"), only("housing"):
-		return "motor housing", ""
-	case only("motor", "temperature"), only("winding", "temperature"), only("motor", "winding", "temperature"):
-		return link.MotorTemperature, ""
-	case only("battery", "temperature"):
-		return link.BatteryTemperature, ""
-	case only("temperature"):
-		return "", whichTemperature
-	case only(link.Duty):
-		return link.Duty, ""
+	case only("current"), only("speed"), only("temperature"):
+		return "", which(slices.Collect(maps.Keys(of))[0])
 	}
 	return "", ""
 }

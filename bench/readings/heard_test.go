@@ -23,7 +23,7 @@ func TestHear(t *testing.T) {
 		{"header with units", "8;51.9\ntime [s];Voltage [V];Battery current [A];Lug [°C]\n0.1;51.90;12.5;25.1\n0.2;51.91;12.6;25.2\n0.3;51.92;12.7;25.2\n", ";", false, false, "ignore|voltage V|battery_current A|", "|||or another thing, for example: lug °C?"},
 		{"words that German writes as one", "Zeit [s];Hebel [%];Batteriestrom [A];Motorstrom [A];Motordrehzahl [1/min]\n0,1;50,0;12,5;30,1;900,0\n0,2;50,0;12,6;30,2;900,1\n0,3;50,0;12,7;30,3;900,2\n", ";", true, false, "ignore|ignore|battery_current A|motor_current A|motor_speed 1/min", "||||"},
 		{"header first, decimal commas", "Zeit [s];Spannung [V];Strom Batterie [A]\n0,1;51,90;12,5\n0,2;51,91;12,6\n0,3;51,92;12,7\n", ";", true, false, "ignore|voltage V|battery_current A", "||"},
-		{"two current words", "t [s],Current [A]\n1,12.5\n2,12.6\n3,12.6\n", ",", false, false, "ignore|", "|is it motor_current or battery_current?"},
+		{"two current words", "t [s],Current [A]\n1,12.5\n2,12.6\n3,12.6\n", ",", false, false, "ignore|", "|is it battery_current or motor_current?"},
 		{"no units", "volts\tbattery amps\n51.9\t12.5\n51.9\t12.6\n51.9\t12.6\n", "tab", false, false, "|battery_current A", "in which unit is voltage?|"},
 		{"milliampere", "Battery current [mA]\n1250\n1260\n1270\n", ";", false, false, "battery_current mA", ""},
 		{"a unit of another kind", "Battery current [V]\n1250\n1260\n1270\n", ";", false, false, "", "V is a unit of"},

@@ -387,7 +387,7 @@ func (p *parser) understand() error {
 		if s.Is != Ignore && s.Is != Time && s.Is != Date {
 			taken[s.Is] = s.Header
 			if s.Unit == "" {
-				if s.Is == Lever || s.Is == link.Duty {
+				if wantedUnit(s.Is) == "%" {
 					questions = append(questions, fmt.Sprintf("column %d, %q, has no unit: per cent, or a share of 1?", i+1, s.Header))
 				} else {
 					questions = append(questions, fmt.Sprintf("column %d, %q, has no unit: write it behind the name, as in %q, or in a columns file", i+1, s.Header, strings.TrimSpace(name+" ["+wantedUnit(s.Is)+"]")))
@@ -555,7 +555,7 @@ func (p *parser) number(cell, unit string) (v float64, ok bool, err error) {
 // cannotBe returns why nothing shows a value (SI) in a column: most often a unit is wrong. "" where it can be.
 func cannotBe(c Sense, v float64) string {
 	switch {
-	case (c.Is == Lever || c.Is == link.Duty || c.Is == link.Demand) && math.Abs(v) > fullLever:
+	case wantedUnit(c.Is) == "%" && math.Abs(v) > fullLever:
 		return "it goes from -100 % to 100 %"
 	case wantedUnit(c.Is) == "°C" && v <= 0:
 		return "that is below absolute zero"

@@ -66,7 +66,7 @@ func TestForeignFiles(t *testing.T) {
 func TestQuestions(t *testing.T) {
 	const rows = "\n0,53,10\n5,53,11\n10,53,12\n"
 	for text, want := range map[string]string{
-		"time [s],voltage [V],current [A]" + rows:                               "motor_current or battery_current?",
+		"time [s],voltage [V],current [A]" + rows:                               "battery_current or motor_current?",
 		"time [s],voltage,battery current [A]" + rows:                           `"voltage", has no unit`,
 		"time,voltage [V],battery current [A]" + rows:                           "plain numbers without a unit",
 		"time [s],voltage [A],battery current [A]" + rows:                       "A is a unit of current, and a voltage belongs here",
@@ -97,7 +97,7 @@ func TestHostile(t *testing.T) {
 		"a\x00b,c\n":                                 "NUL byte",
 		head + "0,NaN,NaN\n1,NaN,NaN\n":              "fewer than 2 rows",
 		head + "0,=A1,2\n1,=A2,3\n":                  "formula",
-		"\n\ntime [s];current [A]\n0;1\n1;2\n":       "is it motor_current or battery_current? (its headers, in line 3, say no more; answer in a columns file",
+		"\n\ntime [s];current [A]\n0;1\n1;2\n":       "is it battery_current or motor_current? (its headers, in line 3, say no more; answer in a columns file",
 		backwards:                                    "time runs backwards",
 		head + strings.Repeat("1,2,3\n", mostRows+1): "more than the 2000000 rows",
 	} {

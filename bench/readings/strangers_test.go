@@ -36,7 +36,7 @@ func TestStrangersFiles(t *testing.T) {
 			if strings.HasPrefix(name, "05") || strings.HasPrefix(name, "06") {
 				_, err := Read(name, text, nil, 0)
 				require.ErrorContains(t, err, `"Current`)
-				require.ErrorContains(t, err, "is it motor_current or battery_current?")
+				require.ErrorContains(t, err, "is it battery_current or motor_current?")
 				header := map[bool]string{true: "Current", false: "Current (A)"}[name[1] == '5']
 				answer, err = ReadColumns("answer.toml", []byte("[[column]]\nheader = \""+header+"\"\nis = \"battery_current\"\nunit = \"A\"\n"))
 				require.NoError(t, err)

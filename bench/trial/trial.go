@@ -75,3 +75,18 @@ type Start struct {
 	Cables  quantity.Value `key:"cables" unit:"°C" optional:"yes" doc:"cables, joints and contactor"`
 	Cable   []CableStart   `key:"cable" optional:"yes"`
 }
+
+// Of returns where a trial states the start temperature of a part, by its name in the verdict table; nil: nowhere.
+func (s *Start) Of(part string) *quantity.Value {
+	switch part {
+	case "winding":
+		return &s.Winding
+	case "motor housing":
+		return &s.Housing
+	case "heat sink":
+		return &s.Sink
+	case "battery":
+		return &s.Battery
+	}
+	return nil
+}

@@ -96,10 +96,11 @@ func chosen(text string) (list []link.Channel, err error) {
 			return nil, fmt.Errorf("%s is named twice", w)
 		}
 		list = append(list, panelMeters[i])
-		current = current || w == link.BatteryCurrent || w == link.MotorCurrent
+		k, _ := link.KindOf(w)
+		current = current || k.Current != ""
 	}
 	if !current {
-		return nil, errors.New("battery_current or motor_current is needed: nothing can be inferred without either")
+		return nil, errors.New(link.CurrentNames() + " is needed: nothing can be inferred without either")
 	}
 	return list, nil
 }

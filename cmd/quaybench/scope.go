@@ -42,7 +42,7 @@ type scope struct {
 func newScope(sys *system, channels []link.Channel, p *bench.Prediction, pause float64, gone context.CancelCauseFunc) *scope {
 	s := &scope{sys: sys, channels: channels, chart: -1, pause: pause, gone: gone, work: make(chan func(), 256), ended: make(chan struct{}), last: math.Inf(-1)}
 	for i, c := range channels {
-		if c.Name == link.MotorCurrent || s.chart < 0 && c.Name == link.BatteryCurrent {
+		if k, _ := link.KindOf(c.Name); k.Current == "motor" || s.chart < 0 && k.Current != "" {
 			s.chart = i
 		}
 	}

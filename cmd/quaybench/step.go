@@ -498,7 +498,7 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	var differ []string
 	for i, c := range t.channels {
 		k := slices.IndexFunc(t.prediction.Channels, func(p bench.PredictedChannel) bool { return p.Channel == c.Name })
-		start := startOf(&program.Start, c.Name, t.berth.Settings.Derating.MotorSensor)
+		start := program.Start.Of(link.PredictedTrace(c.Name, t.berth.Settings.Derating.MotorSensor))
 		if k < 0 || start == nil {
 			continue
 		}
@@ -522,22 +522,6 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	t.program = &program
 	t.prediction, err = t.predict(ctx)
 	return err
-}
-
-// startOf returns where a programme states the start temperature behind a channel; nil: nowhere.
-func startOf(s *trial.Start, channel, sensor string) *quantity.Value {
-	switch channel {
-	case link.StageTemperature:
-		return &s.Sink
-	case link.BatteryTemperature:
-		return &s.Battery
-	case link.MotorTemperature:
-		if link.PredictedTrace(channel, sensor) != "winding" {
-			return &s.Housing
-		}
-		return &s.Winding
-	}
-	return nil
 }
 
 // list prints the before-start list.

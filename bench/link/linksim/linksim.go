@@ -68,7 +68,7 @@ func New(b *boat.Boat, s settings.Set, d link.Description, clock port.Clock, o O
 		c.words[k.Key] = k.Words
 	}
 	for _, k := range d.Channels {
-		if _, ok := readings[k.Name]; !ok {
+		if reads(live, k.Name) == nil {
 			return nil, fmt.Errorf("the simulated controller has no reading %q; it has %s", k.Name, link.StandardChannels())
 		}
 	}
@@ -83,19 +83,30 @@ func (c *Controller) Serve(ctx context.Context, m *regmap.Map, p port.Port, timi
 	return modbus.NewServer(m.UnitID(), regmap.NewUnit(m, c), timing, c.clock).Serve(ctx, p)
 }
 
+// reads returns what shows a channel; nil: nothing does. What is no reading of the controller's own shows the part that its channel is compared with.
+func reads(live *simulate.Live, channel string) func(*simulate.Live) float64 {
+	if f, ok := readings[channel]; ok {
+		return f
+	}
+	k, _ := link.KindOf(channel)
+	if _, ok := live.Part(k.Part); !ok {
+		return nil
+	}
+	return func(l *simulate.Live) float64 { v, _ := l.Part(k.Part); return v }
+}
+
 // readings are what the controller measures, by channel name.
 var readings = map[string]func(l *simulate.Live) float64{
-	link.Voltage:            func(l *simulate.Live) float64 { return l.Point().Voltage },
-	link.BatteryCurrent:     func(l *simulate.Live) float64 { return l.Point().BatteryCurrent },
-	link.MotorCurrent:       func(l *simulate.Live) float64 { return l.Point().MotorCurrent },
-	link.MotorSpeed:         func(l *simulate.Live) float64 { return l.Point().Measured.Speed },
-	link.StageTemperature:   func(l *simulate.Live) float64 { return l.Point().Measured.StageTemperature },
-	link.MotorTemperature:   func(l *simulate.Live) float64 { return l.Point().Measured.MotorTemperature },
-	link.BatteryTemperature: func(l *simulate.Live) float64 { v, _ := l.Part("battery"); return v },
-	link.Duty:               func(l *simulate.Live) float64 { return l.Point().Duty },
-	link.Demand:             func(l *simulate.Live) float64 { return l.Point().Command.Demand },
-	link.BoatSpeed:          func(l *simulate.Live) float64 { return l.BoatSpeed() },
-	link.SpeedOverGround:    func(l *simulate.Live) float64 { return math.Abs(l.BoatSpeed()) }, // the simulated water stands still
+	link.Voltage:          func(l *simulate.Live) float64 { return l.Point().Voltage },
+	link.BatteryCurrent:   func(l *simulate.Live) float64 { return l.Point().BatteryCurrent },
+	link.MotorCurrent:     func(l *simulate.Live) float64 { return l.Point().MotorCurrent },
+	link.MotorSpeed:       func(l *simulate.Live) float64 { return l.Point().Measured.Speed },
+	link.StageTemperature: func(l *simulate.Live) float64 { return l.Point().Measured.StageTemperature },
+	link.MotorTemperature: func(l *simulate.Live) float64 { return l.Point().Measured.MotorTemperature },
+	link.Duty:             func(l *simulate.Live) float64 { return l.Point().Duty },
+	link.Demand:           func(l *simulate.Live) float64 { return l.Point().Command.Demand },
+	link.BoatSpeed:        func(l *simulate.Live) float64 { return l.BoatSpeed() },
+	link.SpeedOverGround:  func(l *simulate.Live) float64 { return math.Abs(l.BoatSpeed()) }, // the simulated water stands still
 }
 
 // catchUp brings the simulation up to the clock, in steps that end where a command is forgotten.
@@ -167,7 +178,7 @@ func (c *Controller) Reading(name string) float64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.catchUp()
-	return readings[name](c.live)
+	return reads(c.live, name)(c.live)
 }
 
 // Running reports whether the motor is driven or turns by itself.

@@ -159,7 +159,7 @@ func Learn(ctx context.Context, s *Setup, records []*learn.Record, trials []*tri
 	for i := range out.Values {
 		v := &out.Values[i]
 		for _, m := range out.Margins {
-			if len(m.Moves) > i && m.Moves[i] > coolerBy && v.Told {
+			if v.Told && (m.Moves == nil || m.Moves[i] > coolerBy) { // what nobody knows may be cooler
 				out.Cooler = append(out.Cooler, v.Name())
 				break
 			}

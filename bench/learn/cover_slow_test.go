@@ -268,11 +268,16 @@ func (c *campaign) outcome(t *testing.T, b *boat.Boat, s settings.Set, kind samp
 	var variance [2]float64
 	grad := make([][2]float64, n)
 	for j := range n {
-		z := append([]float64(nil), f.x[:n]...)
-		z[j] += 0.3
-		m := at(z)
-		for i := range m {
-			grad[j][i] = (m[i] - now[i]) / 0.3
+		for _, step := range []float64{0.3, -0.3} { // on one side may lie a boat that makes no drive
+			z := append([]float64(nil), f.x[:n]...)
+			z[j] += step
+			m := at(z)
+			for i := range m {
+				grad[j][i] = (m[i] - now[i]) / step
+			}
+			if !math.IsNaN(m[0]) {
+				break
+			}
 		}
 	}
 	for i := range now {

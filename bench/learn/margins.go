@@ -22,8 +22,8 @@ type Margin struct {
 	Part, Trial, Unit string
 	Limit             float64
 	Before, Around    float64
-	After, AroundNow  float64
-	// Moves is how far each value that a record told moved the margin, in the order of the result's Values; SI.
+	After, AroundNow  float64 // NaN, as Around: the boat that the records tell, or one beside it, cannot be simulated in that trial
+	// Moves is how far each value that a record told moved the margin, in the order of the result's Values; SI. nil: nobody knows.
 	Moves []float64
 }
 
@@ -49,7 +49,7 @@ func (r *Result) Margins(ctx context.Context, trials []*trial.Trial) ([]Margin, 
 	for m := range list {
 		l, grad := &list[m], grads[m]
 		if grad == nil {
-			l.After, l.AroundNow = math.NaN(), math.NaN()
+			l.Around, l.After, l.AroundNow = math.NaN(), math.NaN(), math.NaN()
 			continue
 		}
 		after := dot(grad[n:], grad[n:])
@@ -69,7 +69,7 @@ func (r *Result) Margins(ctx context.Context, trials []*trial.Trial) ([]Margin, 
 }
 
 // margins returns the tightest margins of the boat as its file has it, at most so many, with what each is at z (After) and its gradient there, nil where the boat
-// at z cannot be simulated.
+// at z, or to both sides of it, cannot be simulated.
 func (p *problem) margins(ctx context.Context, z []float64, trials []*trial.Trial, most int) (list []Margin, grads [][]float64, err error) {
 	before, failed, err := runs(ctx, p.boat, p.settings, trials)
 	if err = cmp.Or(err, failed); err != nil { // the tightest of the other trials may not be the tightest
@@ -87,6 +87,7 @@ func (p *problem) margins(ctx context.Context, z []float64, trials []*trial.Tria
 	}
 	const step = 0.3
 	found := make([]map[string]float64, len(jobs))
+	steps := make([]float64, len(jobs))
 	var group errgroup.Group
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, a := range jobs {
@@ -94,13 +95,16 @@ func (p *problem) margins(ctx context.Context, z []float64, trials []*trial.Tria
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			at := slices.Clone(z)
-			if a.j >= 0 {
-				at[a.j] += step
-			}
-			b, _ := place(p.boat, asked[a.k], p.values, at, 0)
-			if run, err := simulate.Run(ctx, b, p.settings, asked[a.k], simulate.Options{Check: noCheck}); err == nil {
-				found[i] = margins(run)
+			for _, steps[i] = range []float64{step, -step} { // beside the values found may lie a boat that makes no drive, on one side
+				at := slices.Clone(z)
+				if a.j >= 0 {
+					at[a.j] += steps[i]
+				}
+				b, _ := place(p.boat, asked[a.k], p.values, at, 0)
+				if run, err := simulate.Run(ctx, b, p.settings, asked[a.k], simulate.Options{Check: noCheck}); err == nil {
+					found[i] = margins(run)
+					break
+				}
 			}
 			return nil
 		})
@@ -112,20 +116,20 @@ func (p *problem) margins(ctx context.Context, z []float64, trials []*trial.Tria
 	for m := range list {
 		l := &list[m]
 		k := slices.IndexFunc(asked, func(t *trial.Trial) bool { return t.Name == l.Trial })
-		at := func(j int) (float64, bool) {
-			v, ok := found[(j+1)*len(asked)+k][l.Part]
-			return v, ok
-		}
-		now, ok := at(-1)
+		now, ok := found[k][l.Part]
 		if !ok {
 			continue
 		}
 		l.After = now
 		grads[m] = make([]float64, len(z))
 		for j := range z {
-			if v, ok := at(j); ok {
-				grads[m][j] = (v - now) / step
+			i := (j+1)*len(asked) + k
+			v, ok := found[i][l.Part]
+			if !ok { // a slope that nobody knows is not none: the band would be too narrow
+				grads[m] = nil
+				break
 			}
+			grads[m][j] = (v - now) / steps[i]
 		}
 	}
 	return list, grads, nil

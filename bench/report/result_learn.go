@@ -181,6 +181,9 @@ func (l *Learned) pictures(*Paper) (string, []Figure) { return "what records tel
 
 // around returns a value with the half-width of its band: "36 K ± 14 K".
 func around(v, half float64, unit string) string {
+	if math.IsNaN(half) {
+		return ShownMargin(v, unit) + ", band unknown"
+	}
 	return fmt.Sprintf("%s ± %s", ShownMargin(v, unit), ShownMargin(half, unit))
 }
 

@@ -402,6 +402,8 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	}
 	run.Provenance.Tool, run.Provenance.Boat = Version, s.BoatHash
 	r.Run = run
+	run.Events = append(run.Events, p.doubtful(measured)...)
+	slices.SortStableFunc(run.Events, func(a, b record.Event) int { return cmp.Compare(a.At, b.At) })
 	if err != nil {
 		return r, err
 	}

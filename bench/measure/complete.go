@@ -93,8 +93,8 @@ func inRows(samples []Sample, channel int) []float64 {
 	}
 	for k := range samples {
 		x := &samples[k]
-		was := x.time(channel)
-		if math.IsNaN(was) || k > 0 && x.Times != nil && was == samples[k-1].time(channel) {
+		was := x.Time(channel)
+		if math.IsNaN(was) || k > 0 && x.Times != nil && was == samples[k-1].Time(channel) {
 			continue // not heard of yet, or nothing new
 		}
 		row := k

@@ -92,6 +92,7 @@ type heard struct {
 	at    []int // place of each of its channels among all; −1: another's is believed
 	since time.Time
 	lines Lines
+	clock bool          // its lines tell a time of its own
 	err   error         // instead of its newest readings
 	first chan struct{} // closed when all of its channels were heard of, or it has begun to fail
 	begun bool          // first is closed
@@ -101,6 +102,7 @@ type heard struct {
 type reading struct {
 	value     float64
 	came, was time.Time
+	moved     time.Time // as that of a sample
 }
 
 // lineOf is what one line of an instrument says, among all channels.
@@ -168,12 +170,13 @@ func (j *joined) complete(h *heard) bool {
 func (j *joined) note(h *heard, s link.Sample) {
 	line := lineOf{at: s.At, values: make([]float64, len(j.channels)), fresh: make([]bool, len(j.channels)), from: h.name()}
 	none := false
+	h.clock = h.clock || !s.Moved.IsZero()
 	for k, at := range h.at {
 		was, ok := s.Time(k)
 		if at < 0 || !ok {
 			continue
 		}
-		j.newest[at] = reading{value: s.Values[k], came: s.At, was: was.Add(-j.channels[at].Delay)}
+		j.newest[at] = reading{value: s.Values[k], came: s.At, was: was.Add(-j.channels[at].Delay), moved: s.Moved}
 		line.values[at], line.fresh[at] = s.Values[k], true
 		none = none || math.IsNaN(s.Values[k])
 	}
@@ -201,6 +204,23 @@ func (j *joined) watch(judge func(lineOf) error, alarm func(error)) (since []Lin
 	}
 	j.judge, j.alarm = judge, alarm
 	return since
+}
+
+// Clockless returns the names of the instruments beside a controller, as [Join] made it, whose lines so far told no time of their own: one
+// that hangs and sends its last line for ever looks as one that measures.
+func Clockless(c link.Controller) (names []string) {
+	j, ok := c.(*joined)
+	if !ok {
+		return nil
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	for _, h := range j.heard {
+		if !h.clock {
+			names = append(names, h.name())
+		}
+	}
+	return names
 }
 
 func (j *joined) Describe() link.Description {
@@ -279,8 +299,15 @@ func (j *joined) fresh(channel int, r reading) error {
 	if came.IsZero() {
 		came = h.since
 	}
-	age := port.Age(came, j.clock.Now())
-	if h.Stale == 0 || age <= h.Stale {
+	now := j.clock.Now()
+	age := port.Age(came, now)
+	switch {
+	case h.Stale == 0:
+		return nil
+	case age > h.Stale:
+	case !r.moved.IsZero() && port.Age(r.moved, now) > h.Stale:
+		return fmt.Errorf("%s: %w: %w for %s", h.name(), link.ErrStale, link.ErrHangs, quantity.FormatDuration(port.Age(r.moved, now)))
+	default:
 		return nil
 	}
 	why := ""

@@ -3,6 +3,9 @@ package measure_test
 import (
 	"context"
 	"errors"
+	"fmt"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -13,6 +16,7 @@ import (
 	"quaybench/bench/link"
 	"quaybench/bench/link/lines"
 	"quaybench/bench/link/linktest"
+	"quaybench/bench/link/nmea"
 	"quaybench/bench/link/port"
 	"quaybench/bench/measure"
 )
@@ -101,6 +105,75 @@ func TestJoin(t *testing.T) {
 		cut()
 		synctest.Wait()
 	})
+}
+
+// An instrument whose own clock stands still while its lines keep coming hangs: nothing of it is fresh. One whose lines tell no time looks as
+// if it measured, and is named. What is shown in whole seconds may stand for one.
+func TestJoinFindsOutWhoHangs(t *testing.T) {
+	const withClock = columns + "[[column]]\nclock = true\n"
+	f, err := lines.Load("columns.toml", []byte(strings.Replace(withClock, "300 ms", "1 min", 1)))
+	require.NoError(t, err)
+	gps := lines.Sentences(link.SpeedOverGround)
+	sealed := func(body string) string { return fmt.Sprintf("$%s*%02X\r\n", body, nmea.CheckSum([]byte(body))) }
+	plain := func(clock func(n int) string) func(int) string {
+		return func(n int) string { return "123.5;40;" + clock(n) + "\n" }
+	}
+	vtg := sealed("GPVTG,,T,,M,0.1,N,0.2,K,A")
+	gga := func(n int) string {
+		return sealed(fmt.Sprintf("GPGGA,1020%02d,5230.0,N,01320.0,E,1,08,0.9,5.4,M,46.9,M,,", n))
+	}
+	zda := func(n int) string { return sealed(fmt.Sprintf("GPZDA,1020%02d,05,06,2024,00,00", n)) }
+	for _, c := range []struct {
+		name   string
+		format *lines.Format
+		send   func(n int) string // every 100 ms
+		hangs  bool
+		named  bool
+	}{
+		{"moves", f, plain(func(n int) string { return fmt.Sprintf("%.1f", float64(n)/10) }), false, false},
+		{"moves once a second", f, plain(func(n int) string { return fmt.Sprintf("10:20:%02d", n/10) }), false, false},
+		{"stands", f, plain(func(n int) string { return fmt.Sprintf("%.1f", min(float64(n)/10, 3)) }), true, false},
+		{"shows whole seconds, and stands", f, plain(func(n int) string { return fmt.Sprintf("30.11.2026 10:20:%02d", min(n/10, 3)) }), true, false},
+		{"shows minutes", f, plain(func(n int) string { return "10:20" }), false, false},
+		{"a GPS with VTG alone", gps, func(int) string { return vtg }, false, true},
+		{"a log", lines.Sentences(link.BoatSpeed), func(n int) string { return gga(n/10) + sealed("IIVHW,,T,,M,0.1,N,0.2,K") }, false, true},
+		{"a GPS with VTG and GGA", gps, func(n int) string { return gga(n/10) + vtg }, false, false},
+		{"a GPS with VTG and GGA that hangs", gps, func(n int) string { return gga(min(n/10, 3)) + vtg }, true, false},
+		{"a GPS with VTG, and the time once", gps, func(n int) string {
+			if n == 1 {
+				return zda(0)
+			}
+			return vtg
+		}, false, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				near, far := linktest.Pipe()
+				j := measure.Join(nil, port.WallClock{}, measure.Beside{Instrument: c.format.Open(near, port.WallClock{}), Name: "beside", Stale: 2 * time.Second})
+				_ = far.Write(t.Context(), []byte("\n"))
+				var stale error
+				at := 0
+				for ; at < 100 && stale == nil; at++ {
+					_ = far.Write(t.Context(), []byte(c.send(at)))
+					time.Sleep(100 * time.Millisecond)
+					if at > 2 {
+						_, stale = j.ReadTelemetry(t.Context())
+					}
+				}
+				assert.Equal(t, c.named, slices.Equal(measure.Clockless(j), []string{"beside"}))
+				if c.hangs {
+					require.ErrorIs(t, stale, link.ErrStale)
+					require.ErrorIs(t, stale, link.ErrHangs)
+					assert.InDelta(t, 55, at, 6, "2 s after it stands, and the second that it may show")
+				} else {
+					assert.NoError(t, stale)
+				}
+				require.NoError(t, j.Close())
+				_ = far.Close()
+				synctest.Wait()
+			})
+		})
+	}
 }
 
 // Without a controller there is nothing to command and nothing to set.

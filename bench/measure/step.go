@@ -62,8 +62,8 @@ type Sample struct {
 	Times  []float64 // s into the test, when each value was so; NaN: it never was. nil: all At
 }
 
-// time returns when the value of a channel was so, s into the test.
-func (s *Sample) time(channel int) float64 {
+// Time returns when the value of a channel was so, s into the test.
+func (s *Sample) Time(channel int) float64 {
 	if s.Times == nil {
 		return s.At
 	}
@@ -590,7 +590,7 @@ func (r *run) judge(s Sample) *Stop {
 	}
 	wrong, anew, of := "", false, 0
 	for i, v := range s.Values {
-		text := r.o.Watch(i, s.time(i), v)
+		text := r.o.Watch(i, s.Time(i), v)
 		if text != "" && (wrong == "" || !anew && r.isNew(i)) {
 			wrong, anew, of = text, r.isNew(i), i
 		}
@@ -614,7 +614,7 @@ func (r *run) tellsLate(s *Sample, channel int) string {
 	if !ok || !j.isBeside(channel) {
 		return ""
 	}
-	v, at := s.Values[channel], s.time(channel)
+	v, at := s.Values[channel], s.Time(channel)
 	for late := 0.1; late <= mostLate && late <= at; late += 0.1 {
 		if r.o.Watch(channel, at-late, v) == "" && r.o.Watch(channel, at-late-0.1, v) == "" {
 			return fmt.Sprintf("; it is what was predicted until %.1f s before: does the motor not follow, or does %s tell late (then state delay in its file)?", late, r.result.Channels[channel].Source)
@@ -629,7 +629,7 @@ const mostLate = 3.0
 // isNew reports whether the newest sample has another reading of a channel than the one before.
 func (r *run) isNew(channel int) bool {
 	n := len(r.result.Samples)
-	return n < 2 || r.result.Samples[n-1].time(channel) != r.result.Samples[n-2].time(channel)
+	return n < 2 || r.result.Samples[n-1].Time(channel) != r.result.Samples[n-2].Time(channel)
 }
 
 // halt makes zero the last command, whatever the context says.

@@ -33,7 +33,7 @@ type HeardLines struct {
 // HeardColumn is one column.
 type HeardColumn struct {
 	Header  string // the text above it; "": there is none
-	Is      string // a channel, a name of its own, or Ignore; "": nobody knows yet
+	Is      string // a channel, a name of its own, Time (the logger's clock), or Ignore; "": nobody knows yet
 	Unit    string // "": nobody knows yet
 	Ask     string // what is to be asked
 	Example string // its newest value
@@ -195,6 +195,9 @@ func (h *HeardLines) head(heads []string) {
 func (h *HeardLines) understand(i int) {
 	c := &h.Columns[i]
 	if c.Is == Ignore {
+		if ofDay.MatchString(c.Example) {
+			h.clock(i, "")
+		}
 		return
 	}
 	if c.Header == "" {
@@ -204,8 +207,11 @@ func (h *HeardLines) understand(i int) {
 	name, unit := heading(c.Header)
 	is, ask := meaning(name, unit)
 	switch is {
-	case Time, Date, Lever, "motor housing":
-		c.Is = Ignore // the tool has its own clock; a lever is told by the programme
+	case Time:
+		h.clock(i, unit)
+		return
+	case Date, Lever, "motor housing":
+		c.Is = Ignore // a lever is told by the programme
 		return
 	case "":
 		if ask == "" && unit == "" {
@@ -223,6 +229,22 @@ func (h *HeardLines) understand(i int) {
 	}
 	if err := c.take(is, unit, h.names(i)); err != nil {
 		c.Ask = err.Error()
+	}
+}
+
+// ofDay is a time of day, whatever stands about it.
+var ofDay = regexp.MustCompile(`\d{1,2}:\d{2}`)
+
+// clock takes a column for the logger's clock, by which one that hangs is told; the first one counts. The readings' own times are the tool's.
+func (h *HeardLines) clock(i int, unit string) {
+	c := &h.Columns[i]
+	c.Is, c.Ask = Ignore, ""
+	if h.names(i)[Time] {
+		return
+	}
+	c.Is = Time
+	if unit = cleanUnit(unit); unit != "" && sameKind(unit, "s") == nil {
+		c.Unit = unit
 	}
 }
 
@@ -264,7 +286,7 @@ func (c *HeardColumn) take(is, unit string, others map[string]bool) (err error) 
 	return nil
 }
 
-// Answer takes what a person says of a column: "voltage V", "lug_temperature °C", "ignore".
+// Answer takes what a person says of a column: "voltage V", "lug_temperature °C", "clock", "clock ms", "ignore".
 func (h *HeardLines) Answer(column int, text string) error {
 	words := strings.Fields(text)
 	c := &h.Columns[column]
@@ -272,10 +294,20 @@ func (h *HeardLines) Answer(column int, text string) error {
 	case len(words) == 1 && words[0] == Ignore:
 		c.Is, c.Ask = Ignore, ""
 		return nil
+	case len(words) > 0 && len(words) < 3 && words[0] == "clock":
+		unit := strings.Join(words[1:], "")
+		if h.names(column)[Time] {
+			return errors.New("another column is the clock already: ignore this one")
+		}
+		if unit != "" && sameKind(cleanUnit(unit), "s") != nil {
+			return fmt.Errorf("the unit %q of a clock is no time: write for example clock s", unit)
+		}
+		h.clock(column, unit)
+		return nil
 	case len(words) == 1:
 		return c.take(words[0], "", h.names(column))
 	case len(words) != 2:
-		return errors.New("write its name and its unit, for example: battery_current A; or: ignore")
+		return errors.New("write its name and its unit, for example: battery_current A; or: clock; or: ignore")
 	}
 	return c.take(words[0], words[1], h.names(column))
 }
@@ -324,6 +356,12 @@ func (h *HeardLines) List(title, remark string) (string, error) {
 		case Ignore:
 			line("ignore = true   # %s", remarkOf(c))
 			continue
+		case Time:
+			line("clock = true    # %s; where it stands still the logger hangs", remarkOf(c))
+			if c.Unit != "" {
+				line("unit = %q", c.Unit)
+			}
+			continue
 		}
 		readings++
 		scale := "1 " + c.Unit
@@ -333,7 +371,7 @@ func (h *HeardLines) List(title, remark string) (string, error) {
 		line("name = %q\nunit = %q\nscale = %q\n#min = \"\"   # outside min and max it cannot be true\n#max = \"\"\n#error = \"\"   # of the instrument, for example ± 1 %% ± 0.2 A", c.Is, c.Unit, scale)
 	}
 	if readings == 0 {
-		return "", errors.New("every column is ignored: nothing is left to read")
+		return "", errors.New("no column is a reading: nothing is left to read")
 	}
 	return b.String(), nil
 }

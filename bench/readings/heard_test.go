@@ -20,15 +20,15 @@ func TestHear(t *testing.T) {
 		comma, xor bool
 		is, ask    string // by column, parted by bars
 	}{
-		{"header with units", "8;51.9\ntime [s];Voltage [V];Battery current [A];Lug [°C]\n0.1;51.90;12.5;25.1\n0.2;51.91;12.6;25.2\n0.3;51.92;12.7;25.2\n", ";", false, false, "ignore|voltage V|battery_current A|", "|||or another thing, for example: lug °C?"},
-		{"words that German writes as one", "Zeit [s];Hebel [%];Batteriestrom [A];Motorstrom [A];Motordrehzahl [1/min]\n0,1;50,0;12,5;30,1;900,0\n0,2;50,0;12,6;30,2;900,1\n0,3;50,0;12,7;30,3;900,2\n", ";", true, false, "ignore|ignore|battery_current A|motor_current A|motor_speed 1/min", "||||"},
-		{"header first, decimal commas", "Zeit [s];Spannung [V];Strom Batterie [A]\n0,1;51,90;12,5\n0,2;51,91;12,6\n0,3;51,92;12,7\n", ";", true, false, "ignore|voltage V|battery_current A", "||"},
-		{"two current words", "t [s],Current [A]\n1,12.5\n2,12.6\n3,12.6\n", ",", false, false, "ignore|", "|is it battery_current or motor_current?"},
+		{"header with units", "8;51.9\ntime [s];Voltage [V];Battery current [A];Lug [°C]\n0.1;51.90;12.5;25.1\n0.2;51.91;12.6;25.2\n0.3;51.92;12.7;25.2\n", ";", false, false, "time s|voltage V|battery_current A|", "|||or another thing, for example: lug °C?"},
+		{"words that German writes as one", "Zeit [s];Hebel [%];Batteriestrom [A];Motorstrom [A];Motordrehzahl [1/min]\n0,1;50,0;12,5;30,1;900,0\n0,2;50,0;12,6;30,2;900,1\n0,3;50,0;12,7;30,3;900,2\n", ";", true, false, "time s|ignore|battery_current A|motor_current A|motor_speed 1/min", "||||"},
+		{"header first, decimal commas", "Zeit [s];Spannung [V];Strom Batterie [A]\n0,1;51,90;12,5\n0,2;51,91;12,6\n0,3;51,92;12,7\n", ";", true, false, "time s|voltage V|battery_current A", "||"},
+		{"two current words", "t [s],Current [A]\n1,12.5\n2,12.6\n3,12.6\n", ",", false, false, "time s|", "|is it battery_current or motor_current?"},
 		{"no units", "volts\tbattery amps\n51.9\t12.5\n51.9\t12.6\n51.9\t12.6\n", "tab", false, false, "|battery_current A", "in which unit is voltage?|"},
 		{"milliampere", "Battery current [mA]\n1250\n1260\n1270\n", ";", false, false, "battery_current mA", ""},
 		{"a unit of another kind", "Battery current [V]\n1250\n1260\n1270\n", ";", false, false, "", "V is a unit of"},
 		{"no header", "1 51.9 12.5\n2 51.9 12.6\n3 51.9 12.7\n", "space", false, false, "||", "what is it?|what is it?|what is it?"},
-		{"a clock and a word", "10:00:01;ok;12.5\n10:00:02;ok;12.6\n10:00:03;ok;12.7\n", ";", false, false, "ignore|ignore|", "||what is it?"},
+		{"a clock and a word", "10:00:01;ok;12.5\n10:00:02;ok;12.6\n10:00:03;ok;12.7\n", ";", false, false, "time|ignore|", "||what is it?"},
 		{"header as a remark", "# rpm;I motor (A)\n100;12\n101;13\n102;13\n", ";", false, false, "|motor_current A", "in which unit is motor_speed?|"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -77,6 +77,32 @@ func TestAnswersMakeAList(t *testing.T) {
 		}
 	})
 	assert.EqualValues(t, 1, p.Stats().Samples)
+}
+
+// TestTheLoggersClockIsKept: a column of time is what tells a logger that hangs, whether its header, its form or a person says so.
+func TestTheLoggersClockIsKept(t *testing.T) {
+	for _, c := range []struct{ text, answer, want string }{
+		{"date;time;volts [V]\n30.11.2026;10:00:01;51.9\n30.11.2026;10:00:02;51.9\n30.11.2026;10:00:03;51.9", "", "ignore = true   # date 30.11.2026\n\n[[column]]\nclock = true    # time 10:00:03"},
+		{"run [ms];time [s];volts [V]\n1;1;51.9\n2;2;51.9\n3;3;51.9", "", "clock = true    # time [s] 3; where it stands still the logger hangs\nunit = \"s\""},
+		{"1000;51.9\n2000;51.9\n3000;51.9", "clock ms", "clock = true    # 3000; where it stands still the logger hangs\nunit = \"ms\""},
+		{"1;51.9\n2;51.9\n3;51.9", "clock", "clock = true    # 3;"},
+	} {
+		h, err := Hear(strings.Split(c.text, "\n"))
+		require.NoError(t, err)
+		if c.answer != "" {
+			assert.ErrorContains(t, h.Answer(0, "clock V"), "no time")
+			require.NoError(t, h.Answer(0, c.answer))
+			require.NoError(t, h.Answer(1, "voltage V"))
+			assert.ErrorContains(t, h.Answer(1, "clock"), "is the clock already")
+		} else if h.Columns[0].Ask != "" {
+			require.NoError(t, h.Answer(0, "ignore"))
+		}
+		text, err := h.List("logger", "by a test")
+		require.NoError(t, err)
+		assert.Contains(t, text, c.want)
+		_, err = lines.Load("kept.toml", []byte(text))
+		assert.NoError(t, err)
+	}
 }
 
 func FuzzHear(f *testing.F) {

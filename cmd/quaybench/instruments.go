@@ -254,10 +254,15 @@ func (l *loggers) learn(ctx context.Context, on, file string, h *readings.HeardL
 			continue
 		}
 		what := c.Is
-		if c.Is == readings.Ignore {
+		switch c.Is {
+		case readings.Ignore:
 			what = "not used"
+		case readings.Time:
+			what = "the logger's clock: where it stands still, the logger hangs"
+		default:
+			what += " " + c.Unit
 		}
-		l.say("  column %d, %q: %s", i+1, c.Header, strings.TrimSpace(what+" "+c.Unit))
+		l.say("  column %d, %q: %s", i+1, c.Header, what)
 	}
 	text, err := h.List("logger", fmt.Sprintf("What the logger on %s sends, %s. Complete it as you like.", on, how))
 	if err != nil {
@@ -293,7 +298,7 @@ func (l *loggers) ask(ctx context.Context, on string, h *readings.HeardLines, co
 	if !l.keys.person() {
 		return input(fmt.Errorf("%s (run it in a terminal to answer, or describe the columns in a file: --logger %s=FILE)", question, on))
 	}
-	fmt.Fprintln(l.sys.Out, wrapped(question+" Write its name and unit, for example: battery_current A; or: ignore. Names are "+link.StandardChannels()+", or others for what no limit watches.", l.sys.width()))
+	fmt.Fprintln(l.sys.Out, wrapped(question+" Write its name and unit, for example: battery_current A; or: clock, if it is the logger's own time or count; or: ignore. Names are "+link.StandardChannels()+", or others for what no limit watches.", l.sys.width()))
 	for {
 		l.keys.empty()
 		fmt.Fprint(l.sys.Out, "> ")

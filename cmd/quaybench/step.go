@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -153,6 +152,9 @@ bench supply that answers only when it is asked needs a file, --logger PORT=FILE
   unit = "A"
   scale = "1 A"              # what 1 in the answer is
   error = "± 1 % ± 0.5 A"    # of the reading
+
+Of a logger's lines, a column with clock = true is the logger's own time: where it stands still while lines keep coming, the logger hangs, and the test stops.
+What carries no time (other lines, an NMEA 0183 speed without RMC, GGA or GLL beside it, the answers of a meter) cannot be told from a measurement when it hangs.
 
 A reading that a hard limit watches stops the test when it is missing (overload, 2 s of silence); any other leaves a gap, as a GPS without a fix does.
 
@@ -446,10 +448,7 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	tab := &layout.Table{Right: map[int]bool{1: true, 2: true}}
 	tab.Add("  reading", "lowest", "highest")
 	for _, c := range p.Channels {
-		low, high := math.Inf(1), math.Inf(-1)
-		for i := range c.Time {
-			low, high = min(low, c.Low[i]), max(high, c.High[i])
-		}
+		low, high := c.Range()
 		tab.Add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
 	}
 	for _, line := range tab.Fitted(t.sys.tableWidth()) {
@@ -493,6 +492,9 @@ func (t *stepTest) startFromReadings(ctx context.Context) error {
 	}
 	if len(t.loggers.list) > 0 {
 		showNow(t.sys, now, t.channels)
+		for _, name := range measure.Clockless(t.source) {
+			fmt.Fprintln(t.sys.Out, wrapped(name+": what it sends carries no time, so if it hangs and goes on sending its last value, that cannot be told", t.sys.width()))
+		}
 	}
 	program := *t.program
 	var differ []string

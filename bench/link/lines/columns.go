@@ -2,7 +2,9 @@ package lines
 
 import (
 	"bytes"
+	"math"
 	"strconv"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -11,8 +13,8 @@ import (
 )
 
 // decode reads the columns of a line.
-func (f *columns) decode(line []byte) (values []float64, fresh int, column string, err error) {
-	fail := func(column string, err error) ([]float64, int, string, error) { return nil, -1, column, err }
+func (f *columns) decode(line []byte, at time.Time) (d decoded, column string, err error) {
+	fail := func(column string, err error) (decoded, string, error) { return decoded{}, column, err }
 	if f.header != "" && string(bytes.TrimSpace(line)) == f.header {
 		return fail("", errPassedOver)
 	}
@@ -34,13 +36,16 @@ func (f *columns) decode(line []byte) (values []float64, fresh int, column strin
 			return fail("", ErrSum)
 		}
 	}
-	values = make([]float64, len(f.channels))
+	d = decoded{values: make([]float64, len(f.channels)), fresh: -1}
 	for i, c := range f.list {
 		text, rest, more := f.cut(line)
 		if more != (i < len(f.list)-1) {
 			return fail("", ErrColumns)
 		}
 		line = rest
+		if c.clock {
+			d.moved = f.clock.tell(string(text), at, c.step(text))
+		}
 		if c.channel < 0 {
 			continue
 		}
@@ -53,9 +58,26 @@ func (f *columns) decode(line []byte) (values []float64, fresh int, column strin
 		if !(value >= c.Min && value <= c.Max) {
 			return fail(channel.Name, &link.ImpossibleError{Channel: channel, Value: value, Min: c.Min, Max: c.Max})
 		}
-		values[c.channel] = value
+		d.values[c.channel] = value
 	}
-	return values, -1, "", nil
+	return d, "", nil
+}
+
+// step returns for how long a clock may show the same without standing still: what its last digit counts, a minute where it shows hours
+// and minutes, a second where it shows no more.
+func (c *column) step(text []byte) time.Duration {
+	last := 1.0
+	seconds := text[bytes.LastIndexByte(text, ':')+1:] // a date may stand before them, with points of its own
+	if i := bytes.LastIndexAny(seconds, ".,"); i >= 0 {
+		last = math.Pow10(-(len(seconds) - i - 1))
+	}
+	switch bytes.Count(text, []byte{':'}) {
+	case 0:
+		last *= c.second
+	case 1:
+		last *= 60
+	}
+	return time.Duration(last * float64(time.Second))
 }
 
 // isHeader reports whether a line is a list of names: as many columns as there are, none of them a number, each with a letter.

@@ -24,6 +24,9 @@
 //	scale = "1 K"
 //
 //	[[column]]
+//	clock = true               # the logger's own time or count of lines: where it stands still, the logger hangs
+//
+//	[[column]]
 //	ignore = true              # a column of no interest
 //
 // A line ends with LF or CR LF. With checksum = "xor" it ends with *hh before

@@ -4,12 +4,14 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"time"
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/link"
 	"quaybench/bench/link/port"
 	"quaybench/bench/link/scaling"
+	"quaybench/bench/quantity"
 )
 
 // Format says what the lines of a logger hold. It does not change and is safe
@@ -23,9 +25,34 @@ type Format struct {
 
 // decoder reads whole lines of one stream.
 type decoder interface {
-	// decode returns the readings of a line, NaN for one that is none. fresh is the one channel that the line tells of, −1 for all
-	// of them. The error is errPassedOver for a line that is not meant; column is the one that an error is about.
-	decode(line []byte) (values []float64, fresh int, column string, err error)
+	// decode returns what a line says that came at a time. The error is errPassedOver for a line that is not meant; column is the one
+	// that an error is about.
+	decode(line []byte, at time.Time) (d decoded, column string, err error)
+}
+
+// decoded is what a line says.
+type decoded struct {
+	values []float64 // NaN: no reading
+	fresh  int       // the one channel that the line tells of; −1: all of them
+	moved  time.Time // until when the instrument's own clock surely moved on; zero: the line tells no time
+}
+
+// ownClock is the clock that an instrument sends with its readings.
+type ownClock struct {
+	text    string
+	changed time.Time
+}
+
+// tell takes what the clock shows at a time, which may show the same for a step without standing still, and returns until when it surely
+// moved on.
+func (c *ownClock) tell(text string, at time.Time, step time.Duration) (moved time.Time) {
+	if text != c.text || c.changed.IsZero() {
+		c.text, c.changed = text, at
+	}
+	if moved = c.changed.Add(step); moved.After(at) {
+		return at
+	}
+	return moved
 }
 
 // columns is a decoder of lines that are cut into columns.
@@ -37,12 +64,15 @@ type columns struct {
 	begins    string // how a line of readings begins; "": all are
 	header    string // the line above the readings; "": there is none
 	list      []column
-	channels  []link.Channel // of the columns not ignored
+	channels  []link.Channel // of the columns that are readings
+	clock     ownClock       // of one stream
 }
 
 type column struct {
 	scaling.Scaling
-	channel int // index into channels; -1: ignored
+	channel int     // index into channels; -1: no reading
+	clock   bool    // the logger's own
+	second  float64 // what 1 in a clock's column is, s
 }
 
 // file is the column list as it stands.
@@ -67,6 +97,7 @@ type columnFile struct {
 	Min    string `key:"min" optional:"yes" example:"0 V" doc:"lowest value that can be true"`
 	Max    string `key:"max" optional:"yes" example:"100 V" doc:"highest value that can be true"`
 	Error  string `key:"error" optional:"yes" example:"± 1 % ± 0.2 V" doc:"error of the reading: a share, an offset, or both (default: the boat file's instruments)"`
+	Clock  bool   `key:"clock" default:"false" doc:"the logger's own time, or a count of its lines: where it stands still the logger hangs, though lines come"`
 	Ignore bool   `key:"ignore" default:"false" doc:"a column of no interest"`
 }
 
@@ -93,7 +124,7 @@ func Load(name string, data []byte) (*Format, error) {
 	if err := source.Err(); err != nil {
 		return nil, err
 	}
-	return &Format{title: f.Title, staleAfter: seconds(f.StaleAfter), channels: c.channels, begin: func() decoder { return c }}, nil
+	return &Format{title: f.Title, staleAfter: seconds(f.StaleAfter), channels: c.channels, begin: func() decoder { one := *c; return &one }}, nil
 }
 
 func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
@@ -103,13 +134,8 @@ func (c *columns) read(source *datafile.Source, list []columnFile, delay time.Du
 	seen := map[string]bool{}
 	for i, f := range list {
 		at := fmt.Sprintf("column[%d]", i)
-		if f.Ignore {
-			for _, key := range []string{"unit", "scale", "offset", "min", "max", "error"} {
-				if source.Has(at + "." + key) {
-					source.Problem(at+"."+key, "%s of a column that is ignored", key)
-				}
-			}
-			c.list = append(c.list, column{channel: -1})
+		if f.Ignore || f.Clock {
+			c.list = append(c.list, c.noReading(source, at, f))
 			continue
 		}
 		CheckName(f.Name, seen, `, or ignore = true`, func(text string, args ...any) { source.Problem(at+".name", text, args...) })
@@ -122,12 +148,36 @@ func (c *columns) read(source *datafile.Source, list []columnFile, delay time.Du
 		if err != nil {
 			source.Problem(at+".error", "%v", err)
 		}
-		c.list = append(c.list, column{s, len(c.channels)})
+		c.list = append(c.list, column{Scaling: s, channel: len(c.channels)})
 		c.channels = append(c.channels, link.Channel{Name: f.Name, Unit: s.Unit, Meter: meter, Delay: delay})
 	}
 	if len(list) > 0 && len(c.channels) == 0 && source.Err() == nil {
-		source.Problem("column[0]", "every column is ignored: nothing is left to read")
+		source.Problem("column[0]", "no column is a reading: nothing is left to read")
 	}
+}
+
+// noReading reads a column that is a clock or of no interest.
+func (c *columns) noReading(source *datafile.Source, at string, f columnFile) column {
+	what, keys := "that is ignored", []string{"name", "unit", "scale", "offset", "min", "max", "error", "clock"}
+	out := column{channel: -1, second: 1}
+	if f.Clock && !f.Ignore {
+		what, keys = "that is a clock", []string{"name", "scale", "offset", "min", "max", "error"}
+		out.clock = true
+		if slices.ContainsFunc(c.list, func(c column) bool { return c.clock }) {
+			source.Problem(at+".clock", "there is a clock already: one is enough, that which moves on with every line")
+		}
+		if one, err := quantity.Parse("1 "+f.Unit, quantity.MustUnit("s")); f.Unit != "" && err != nil {
+			source.Problem(at+".unit", "the unit %q of a clock is no time", f.Unit)
+		} else if f.Unit != "" {
+			out.second = one.SI
+		}
+	}
+	for _, key := range keys {
+		if source.Has(at + "." + key) {
+			source.Problem(at+"."+key, "%s of a column %s", key, what)
+		}
+	}
+	return out
 }
 
 // CheckName looks at the name of an instrument's reading: its form, that it comes once, and that no channel of the tool is meant by

@@ -144,10 +144,10 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 		return
 	}
 	err := skip
-	var values []float64
-	fresh, column := -1, ""
+	var d decoded
+	column := ""
 	if err == nil {
-		values, fresh, column, err = p.reads.decode(line)
+		d, column, err = p.reads.decode(line, at)
 	}
 	switch {
 	case err == errPassedOver:
@@ -155,7 +155,7 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 		return
 	case err == nil:
 		p.stats.Samples++
-		emit(p.sample(at, values, fresh), nil)
+		emit(d.sample(at), nil)
 		return
 	}
 	p.count(err)
@@ -164,11 +164,11 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 }
 
 // sample makes a sample of the readings of a line.
-func (p *Parser) sample(at time.Time, values []float64, fresh int) link.Sample {
-	s := link.Sample{At: at, Values: values}
-	if fresh >= 0 && len(values) > 1 {
-		s.Times = make([]time.Time, len(values))
-		s.Times[fresh] = at
+func (d *decoded) sample(at time.Time) link.Sample {
+	s := link.Sample{At: at, Values: d.values, Moved: d.moved}
+	if d.fresh >= 0 && len(d.values) > 1 {
+		s.Times = make([]time.Time, len(d.values))
+		s.Times[d.fresh] = at
 	}
 	return s
 }

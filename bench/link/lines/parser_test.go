@@ -226,7 +226,7 @@ func TestEachMistakeInAColumnList(t *testing.T) {
 		assert.Contains(t, err.Error(), c.problem)
 	}
 	_, err = Load("x.toml", []byte("title = \"x\"\nchecksum = \"none\"\ncolumn = [{ignore = true}]\n"))
-	assert.ErrorContains(t, err, "every column is ignored")
+	assert.ErrorContains(t, err, "no column is a reading")
 	_, err = Load("x.toml", []byte("title = \"x\"\nchecksum = \"none\"\n"))
 	assert.ErrorContains(t, err, "column")
 }

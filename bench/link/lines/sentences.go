@@ -76,12 +76,14 @@ func sentencesOf(title string, stale time.Duration, channels []link.Channel) *Fo
 type sentences struct {
 	channels []link.Channel
 	reader   nmea.Reader
+	clock    ownClock // of the satellites' receiver: of all sentences that tell a time
+	repeated bool     // its newest sentence told the time of the one before it
 }
 
 var errTooFast = errors.New("faster than any boat here: the receiver jumps about")
 
-func (s *sentences) decode(line []byte) (values []float64, fresh int, column string, err error) {
-	fail := func(err error) ([]float64, int, string, error) { return nil, -1, "", err }
+func (s *sentences) decode(line []byte, at time.Time) (d decoded, column string, err error) {
+	fail := func(err error) (decoded, string, error) { return decoded{}, "", err }
 	sentence, ok, err := nmea.Split(line)
 	if err != nil {
 		return fail(err)
@@ -92,21 +94,31 @@ func (s *sentences) decode(line []byte) (values []float64, fresh int, column str
 		}
 		return fail(errPassedOver)
 	}
+	if of, _, ok := nmea.Clock(sentence); ok {
+		s.repeated = s.clock.text == of.String()
+		s.clock.tell(of.String(), at, 0)
+	}
 	speed, ok, err := s.reader.Read(sentence)
 	if err != nil {
 		return fail(err)
 	}
-	fresh = slices.IndexFunc(s.channels, func(c link.Channel) bool { return c.Name == speed.Channel })
+	fresh := slices.IndexFunc(s.channels, func(c link.Channel) bool { return c.Name == speed.Channel })
 	if !ok || fresh < 0 {
 		return fail(errPassedOver)
 	}
 	if speed.Value > nmea.FastestBoat {
-		return nil, -1, speed.Channel, errTooFast
+		return decoded{}, speed.Channel, errTooFast
 	}
-	values = make([]float64, len(s.channels))
-	for i := range values {
-		values[i] = math.NaN()
+	d = decoded{values: make([]float64, len(s.channels)), fresh: fresh}
+	for i := range d.values {
+		d.values[i] = math.NaN()
 	}
-	values[fresh] = speed.Value
-	return values, fresh, "", nil
+	d.values[fresh] = speed.Value
+	if speed.Channel == link.SpeedOverGround && !s.clock.changed.IsZero() && !math.IsNaN(speed.Value) {
+		d.moved = at
+		if s.repeated { // else the clock is only told less often than the speed
+			d.moved = s.clock.changed
+		}
+	}
+	return d, "", nil
 }

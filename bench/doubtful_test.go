@@ -22,11 +22,11 @@ func TestAReadingThatJumpsIsNamed(t *testing.T) {
 		want   []record.Event
 	}{
 		{"one of 42 kn", []float64{0.05, 0.05, 42 * kn, 0.05, 0.1}, []record.Event{{At: 2, Until: 2, Device: "readings", Count: 1,
-			What: "doubtful: speed over ground was 21.6 m/s in one reading, 0.05 m/s before it and 0.05 m/s after it; -0.5 m/s to 3.5 m/s was predicted of the whole programme"}}},
+			What: "doubtful: speed over ground was 21.6 m/s in one reading, 0.0500 m/s before it and 0.0500 m/s after it; -0.500 m/s to 3.50 m/s was predicted of the whole programme"}}},
 		{"two, each alone", []float64{0, 30, 0, -9, 0}, []record.Event{{At: 1, Until: 3, Device: "readings", Count: 2,
-			What: "doubtful: speed over ground was 30 m/s in one reading, 0 m/s before it and 0 m/s after it; -0.5 m/s to 3.5 m/s was predicted of the whole programme"}}},
+			What: "doubtful: speed over ground was 30.0 m/s in one reading, 0 m/s before it and 0 m/s after it; -0.500 m/s to 3.50 m/s was predicted of the whole programme"}}},
 		{"no reading between", []float64{0, math.NaN(), 30, math.NaN(), 0}, []record.Event{{At: 2, Until: 2, Device: "readings", Count: 1,
-			What: "doubtful: speed over ground was 30 m/s in one reading, 0 m/s before it and 0 m/s after it; -0.5 m/s to 3.5 m/s was predicted of the whole programme"}}},
+			What: "doubtful: speed over ground was 30.0 m/s in one reading, 0 m/s before it and 0 m/s after it; -0.500 m/s to 3.50 m/s was predicted of the whole programme"}}},
 		{"a little beside", []float64{0, 5, 0, -2, 0}, nil},
 		{"two in a row", []float64{0, 30, 30, 0}, nil},
 		{"the last", []float64{0, 0, 30}, nil},

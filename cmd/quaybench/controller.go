@@ -55,25 +55,10 @@ func (f *controllerFlags) talk(ctx context.Context, sys *system, act func(c *con
 		return b.withHint(err)
 	}
 	err = act(&conversation{sys: sys, berth: b, line: l, hash: m.Hash, noun: m.Noun, tellsByItself: m.objects != nil && m.objects.TellsByItself(), Description: l.Describe()})
-	if !l.sim() && (errors.Is(err, modbus.ErrNoReply) || errors.Is(err, canopen.ErrNoReply)) {
-		err = withUsers(sys, f.on, err)
-	}
 	if !l.sim() && (errors.As(err, new(*port.LostError)) || errors.Is(err, modbus.ErrNoReply) || errors.Is(err, canopen.ErrNoReply)) {
 		err = b.withHint(err)
 	}
 	return errors.Join(err, l.close())
-}
-
-// withUsers adds to the error of a line that does not answer which other programs hold its port: each takes bytes that the others wait for.
-func withUsers(sys *system, on string, err error) error {
-	a, wrong := port.ParseAddress(on)
-	if wrong != nil || sys.Users == nil {
-		return err
-	}
-	if others := sys.Users(a.Name); len(others) > 0 {
-		return fmt.Errorf("%w\n%s is also open in %s, which takes bytes that quaybench waits for: end that first", err, a.Name, strings.Join(others, ", "))
-	}
-	return err
 }
 
 // withHint adds to the error of a line that does not answer where to look for what is in the controller.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -123,6 +124,44 @@ func TestNoReplyNamesWhoElseHasThePort(t *testing.T) {
 		_, _, stderr = y.run("", "controller", "read", "petrel", "--on", silent+"@115200")
 		assert.Contains(y.t, unwrapped(stderr), silent+" is also open in a terminal on "+silent+" (process 10), which takes bytes")
 	})
+}
+
+// TestEachCommandNamesWhoElseHasThePort: where nothing comes, and where the port cannot be opened.
+func TestEachCommandNamesWhoElseHasThePort(t *testing.T) {
+	const refused = "/dev/refused"
+	step := []string{"step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on"}
+	for _, c := range []struct {
+		name string
+		code int
+		port string // "": one that is silent
+		args []string
+	}{
+		{"a step test", exitOther, "", step},
+		{"a step test whose port is refused", exitOther, refused, step},
+		{"a logger", exitInput, "", append(slices.Clone(step), "WORKS", "--logger")},
+		{"a map", exitOther, "", []string{"controller", "map", "petrel", "--try"}},
+		{"a write", exitOther, "", []string{"controller", "write", "petrel", "--yes", "--on"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			inBubble(t, func(y *yard) {
+				p, name := y.petrel(), c.port
+				if name == "" {
+					name, _ = y.plug(func(ctx context.Context, p port.Port) { <-ctx.Done() })
+				}
+				y.users = func(asked string) []string {
+					if asked == name {
+						return []string{"a terminal (process 10)"}
+					}
+					return nil
+				}
+				args := append(slices.Clone(c.args), name+"@115200")
+				if i := slices.Index(args, "WORKS"); i > 0 {
+					args[i] = p.port
+				}
+				assert.Contains(y.t, unwrapped(y.sit(args...).ended(c.code)), name+" is also open in a terminal (process 10), which takes bytes")
+			})
+		})
+	}
 }
 
 // TestWriteWaitsForACoastingShaft, as a step test does, and no longer than that.

@@ -203,11 +203,11 @@ func (l *loggers) findAnew(ctx context.Context, on string, a port.Address, p por
 		return f, nil
 	}
 	if err := heard.Wrong(listening); err != nil {
-		return nil, input(fmt.Errorf("%s: %w", on, err))
+		return nil, input(unheard{fmt.Errorf("%s: %w", on, err)})
 	}
 	h, err := readings.Hear(heard.Lines)
 	if err != nil {
-		return nil, input(fmt.Errorf("%s: %w: check the baud rate, or describe its lines in a file (--logger %s=FILE)", on, err, on))
+		return nil, input(unheard{fmt.Errorf("%s: %w: check the baud rate, or describe its lines in a file (--logger %s=FILE)", on, err, on)})
 	}
 	h.Every = heard.Took / time.Duration(len(heard.Lines))
 	return l.learn(ctx, on, file, h)

@@ -58,12 +58,13 @@ func untilSignal(parent context.Context, signals <-chan os.Signal) context.Conte
 func run(ctx context.Context, args []string, sys system) int {
 	out := &output{Writer: sys.Out}
 	sys.Out = out
+	ports := watchPorts(&sys)
 	root := newRoot(&sys)
 	root.SetArgs(args)
 	root.SetIn(sys.In)
 	root.SetOut(sys.Out)
 	root.SetErr(sys.Err)
-	err := root.ExecuteContext(ctx)
+	err := ports.withUsers(root.ExecuteContext(ctx))
 	if err != nil && strings.HasPrefix(err.Error(), "required flag(s)") { // cobra's own word has no type
 		err = input(err)
 	}
@@ -98,10 +99,13 @@ func (overError) Error() string { return "the verdict is over" }
 // notJudgedError ends a command that could not reach a verdict.
 type notJudgedError struct {
 	why   string
-	shown bool // nothing more is said
+	shown bool  // nothing more is said
+	err   error // what lies behind it; nil: no error
 }
 
 func (e notJudgedError) Error() string { return "not judged: " + e.why }
+
+func (e notJudgedError) Unwrap() error { return e.err }
 
 // inputError is bad use or bad input.
 type inputError struct{ error }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -255,7 +256,7 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 	list, err := l.survey(ctx)
 	tab := &layout.Table{Right: map[int]bool{0: true, 3: true, 4: true}}
 	tab.Add("line", "what", "where", "raw", "is", "")
-	wrong := 0
+	wrong, first := 0, error(nil)
 	for _, s := range list {
 		raw, value, note := fmt.Sprintf("%g", s.Kind.Number(s.Raw)), "", ""
 		unit := link.Setting{Unit: s.Unit}
@@ -267,6 +268,7 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 		switch {
 		case s.Err != nil:
 			note = s.Err.Error()
+			first = cmp.Or(first, s.Err)
 			wrong++
 			if s.Raw == 0 {
 				raw = ""
@@ -296,10 +298,18 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 	}
 	fmt.Fprintln(sys.Out, wrapped("nothing was written. Compare each value with the controller's own display before you write with this map: a wrong scale reads back as right what it wrote wrong.", sys.width()))
 	if wrong > 0 {
-		return fmt.Errorf("%s could not be read as the map says: see the last column", study.Plural(wrong, "line"))
+		return unread{fmt.Errorf("%s could not be read as the map says: see the last column", study.Plural(wrong, "line")), first}
 	}
 	return nil
 }
+
+// unread is the error of a survey, and the first of its lines' errors.
+type unread struct {
+	error
+	first error
+}
+
+func (e unread) Unwrap() error { return e.first }
 
 func mapCommand(sys *system) *cobra.Command {
 	var o mapOptions

@@ -39,9 +39,10 @@ func (p *panel) print(text string) {
 
 // meters asks which meters there are.
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
-	p.keys.empty()
-	p.print(wrapped(fmt.Sprintf("Which meters are there? Of %s: their names in one line, in the order you read them, or all.", strings.Join(names(panelMeters), ", ")), p.keys.sys.width()) + "\n> ")
+	p.print(wrapped(fmt.Sprintf("Which meters are there? Of %s: their names in one line, in the order you read them, or all.", strings.Join(names(panelMeters), ", ")), p.keys.sys.width()) + "\n")
 	for {
+		p.keys.empty()
+		p.print("> ")
 		text, err := p.answer(ctx)
 		switch {
 		case stopped(err):
@@ -55,7 +56,7 @@ func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 		if err == nil {
 			return list, nil
 		}
-		p.print(wrapped(err.Error(), p.keys.sys.width()) + "\n> ")
+		p.print(wrapped(err.Error(), p.keys.sys.width()) + "\n")
 	}
 }
 

@@ -640,7 +640,7 @@ func (t *stepTest) outcome(result *bench.StepResult, stop measure.Stop) error {
 	case withRules(t.berth.Setup, result.Verdict).Level == verdict.Over, t.prediction.Verdict.Level == verdict.Over:
 		return overError{}
 	case stop.Reason != measure.Finished:
-		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", stop.Reason, stop.Text)}
+		return notJudgedError{why: fmt.Sprintf("the test stopped early: %s: %s", stop.Reason, stop.Text), err: stop.Err}
 	case result.Verdict.Level == verdict.NotJudged:
 		return notJudgedError{why: strings.Join(result.Verdict.Unjudged, "; ")}
 	}

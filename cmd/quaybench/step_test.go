@@ -440,3 +440,18 @@ func TestStepPromptedLeverNotMoved(t *testing.T) {
 		assert.Regexp(t, `measured and predicted part at [\d.]+ s: `, screen)
 	})
 }
+
+// TestTheMetersAreNotTypedAhead: what was typed before a question was asked answers another one.
+func TestTheMetersAreNotTypedAhead(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--prompted")
+		d.await("Which meters are there?")
+		d.press("volts\nall\n")
+		d.await("no meter is called \"volts\"")
+		d.line("battery_current")
+		d.await("type ready ")
+		assert.NotContains(y.t, d.screen(), "voltage passes", "all meters were taken")
+		d.interrupt()
+		d.ended(exitOther)
+	})
+}

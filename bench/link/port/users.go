@@ -22,7 +22,7 @@ func users(proc, name string, self int) (list []string) {
 	for _, fd := range open {
 		dir := filepath.Dir(filepath.Dir(fd))
 		id := filepath.Base(dir)
-		if to, err := os.Readlink(fd); err != nil || to != name || id == strconv.Itoa(self) {
+		if to, err := os.Readlink(fd); err != nil || to != name || id == strconv.Itoa(self) || isFarEnd(dir, name) {
 			continue
 		}
 		program, err := os.ReadFile(filepath.Join(dir, "comm"))
@@ -34,4 +34,23 @@ func users(proc, name string, self int) (list []string) {
 		}
 	}
 	return list
+}
+
+// isFarEnd reports whether a process holds the far end of a pseudo-terminal: what it reads there is what others write to the name.
+func isFarEnd(process, name string) bool {
+	index, is := strings.CutPrefix(name, "/dev/pts/")
+	if !is {
+		return false
+	}
+	open, _ := filepath.Glob(filepath.Join(process, "fd", "*"))
+	for _, fd := range open {
+		if to, err := os.Readlink(fd); err != nil || filepath.Base(to) != "ptmx" {
+			continue
+		}
+		info, _ := os.ReadFile(filepath.Join(process, "fdinfo", filepath.Base(fd)))
+		if strings.Contains(string(info), "tty-index:\t"+index+"\n") {
+			return true
+		}
+	}
+	return false
 }

@@ -133,7 +133,7 @@ func keys(changes []Change) string {
 
 // Transfer writes changes one by one in the order given. After each it reads all settings: the new value must be there,
 // and nothing else may have changed. If something fails it puts back what was there. It refuses while the motor
-// runs, and where a setting is no longer what the change says. The error is a *TransferError once anything was
+// runs, where the place of the throttle does not hold zero, as a test that was cut off leaves it, and where a setting is no longer what the change says. The error is a *TransferError once anything was
 // written or tried, an *UnnotedError where all was written; before that, nothing was written.
 func Transfer(ctx context.Context, c Controller, changes []Change, journal Journal) error {
 	t := transfer{c: c, journal: journal, step: map[string]float64{}}
@@ -210,6 +210,9 @@ func (t *transfer) begin(ctx context.Context, changes []Change) error {
 		return fmt.Errorf("the controller does not say whether the motor runs: %w", err)
 	case running:
 		return ErrRunning
+	}
+	if err := t.c.AtRest(ctx); err != nil {
+		return err
 	}
 	if err := t.stands(ctx); err != nil {
 		return err

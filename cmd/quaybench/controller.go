@@ -80,6 +80,7 @@ type conversation struct {
 	tellsByItself bool
 	link.Description
 	held []bench.ComparedSetting
+	rest error // why the place of the throttle does not look as at rest; nil: it does, or cannot be read
 }
 
 func controllerCommand(sys *system) *cobra.Command {
@@ -279,6 +280,9 @@ func (c *conversation) read(ctx context.Context) error {
 	if err := c.settle(); err != nil {
 		c.sys.say("quaybench: " + err.Error())
 	}
+	if c.rest = c.AtRest(ctx); c.rest != nil {
+		fmt.Fprintln(out, wrapped("mind: "+c.rest.Error(), c.sys.width()))
+	}
 	c.sys.tell("%s: %s on %s\n", c.Boat.Name, cmp.Or(c.Title, "controller"), c.on)
 	tab := &layout.Table{Right: map[int]bool{1: true, 2: true}}
 	tab.Add("setting", "controller", "file", "")
@@ -415,6 +419,9 @@ func (c *conversation) write(ctx context.Context, yes, unconfirmed bool) error {
 			return err
 		}
 		return c.mark(ctx, false)
+	}
+	if c.rest != nil {
+		return fmt.Errorf("nothing was written: %w", c.rest)
 	}
 	order, err := bench.WriteOrder(c.Setup, c.held)
 	if err != nil {

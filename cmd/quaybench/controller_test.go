@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/link"
+	"quaybench/bench/link/modbus"
 	"quaybench/bench/link/port"
 )
 
@@ -162,6 +163,37 @@ func TestEachCommandNamesWhoElseHasThePort(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestAThrottleThatACutOffTestLeftIsTold by read and compare, and nothing is written before it is at zero.
+func TestAThrottleThatACutOffTestLeftIsTold(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		p := y.petrel(otherSettings...)
+		command := func(count uint16) {
+			a, err := port.ParseAddress(p.port)
+			require.NoError(y.t, err)
+			line, err := y.lines[a.Name]()
+			require.NoError(y.t, err)
+			require.NoError(y.t, modbus.NewMaster(line, modbus.TimingAt(115200), port.WallClock{}).WriteRegister(y.t.Context(), 17, 0x80, count))
+			require.NoError(y.t, line.Close())
+			time.Sleep(10 * time.Second) // the controller has forgotten the command, and the motor stands
+		}
+		command(700)
+		const left = "the throttle at holding register 128 holds 700 at rest, where its zero is 0: if a test was cut off before, switch the controller off and on"
+		code, stdout, _ := y.run("", "controller", "read", "petrel", "--on", p.port)
+		assert.Zero(y.t, code)
+		assert.Contains(y.t, unwrapped(stdout), "mind: "+left)
+		write := []string{"controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port}
+		code, _, stderr := y.run("", write...)
+		assert.Equal(y.t, exitOther, code)
+		assert.Contains(y.t, unwrapped(stderr), "nothing was written: "+left)
+		assert.Empty(y.t, p.sets)
+		command(0)
+		code, stdout, stderr = y.run("", write...)
+		assert.Zero(y.t, code, stdout+stderr)
+		assert.NotContains(y.t, stdout, "mind:")
+		assert.NotEmpty(y.t, p.sets)
+	})
 }
 
 // TestWriteWaitsForACoastingShaft, as a step test does, and no longer than that.

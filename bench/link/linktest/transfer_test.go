@@ -381,3 +381,35 @@ func ranges(list []int) string {
 	}
 	return strings.Join(parts, ", ")
 }
+
+// cutOff is a controller in whose throttle place the last command of a test that was cut off stands.
+type cutOff struct{ link.Controller }
+
+var errLeft = errors.New("the throttle holds 700")
+
+func (cutOff) AtRest(context.Context) error { return errLeft }
+
+// TestATransferRefusesAThrottleThatIsNotAtZero, with nothing written and nothing noted.
+func TestATransferRefusesAThrottleThatIsNotAtZero(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, err := regmap.Load("map.toml", []byte(transferMap), nil)
+		require.NoError(t, err)
+		device, journal := &testDevice{settings: maps.Clone(heldBefore)}, &pages{}
+		timing, clock := modbus.TimingAt(115200), port.WallClock{}
+		near, far := linktest.Pipe()
+		ctx, stop := context.WithCancel(context.Background())
+		ended := make(chan error, 1)
+		go func() {
+			ended <- modbus.NewServer(m.UnitID(), regmap.NewUnit(m, device), timing, clock).Serve(ctx, far)
+		}()
+		c := regmap.NewController(m, modbus.NewMaster(near, timing, clock), clock)
+		err = link.Transfer(t.Context(), cutOff{c}, transfer, journal)
+		assert.ErrorIs(t, err, errLeft)
+		assert.ErrorContains(t, err, "nothing was written")
+		assert.Equal(t, heldBefore, device.settings)
+		assert.Empty(t, journal.entries)
+		require.NoError(t, link.Transfer(t.Context(), c, transfer, journal), "at zero it is written")
+		stop()
+		<-ended
+	})
+}

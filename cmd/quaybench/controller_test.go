@@ -404,3 +404,33 @@ func TestSlowController(t *testing.T) {
 		assert.Contains(y.t, stdout, "written and read back")
 	})
 }
+
+// TestAMapIsExplainedWithItsDoubts: places numbered as manuals number them, and no current to stop a step test.
+func TestAMapIsExplainedWithItsDoubts(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		check := func(text string) (code int, out string) {
+			code, stdout, stderr := y.run("", "controller", "map", "petrel", "--check", "--map", fileOf(t, "map.toml", text))
+			return code, unwrapped(stdout + stderr)
+		}
+		code, out := check(petrelMap(t))
+		assert.Zero(y.t, code, out)
+		assert.NotContains(y.t, out, "a manual's")
+		assert.NotContains(y.t, out, "step test is refused")
+
+		code, out = check(petrelMap(t, "address = 0x0013", "address = 40020", "address = 0x0080", "address = 40129", "[running]\ntable = \"input\"\naddress = 0", "[running]\ntable = \"input\"\naddress = 30001"))
+		assert.Equal(y.t, exitOther, code, out)
+		assert.Contains(y.t, out, "a manual's 40020 is address 19 in the map")
+		assert.Contains(y.t, out, "the throttle: a manual's 40129 is address 128 in the map")
+		assert.Contains(y.t, out, "3 doubtful lines of the map")
+
+		text := petrelMap(t)
+		for _, current := range []string{"battery_current", "motor_current"} {
+			from := strings.Index(text, "[[reading]]\nkey = \""+current+"\"")
+			require.Positive(y.t, from)
+			text = text[:from] + text[from+2+strings.Index(text[from+2:], "[["):]
+		}
+		code, out = check(text)
+		assert.Zero(y.t, code, out)
+		assert.Contains(y.t, out, "without an instrument beside the controller (--logger) a step test is refused: nothing here measures a current")
+	})
+}

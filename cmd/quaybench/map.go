@@ -20,6 +20,7 @@ import (
 	"quaybench/bench/link/eds"
 	"quaybench/bench/link/guard"
 	"quaybench/bench/link/maptable"
+	"quaybench/bench/link/regmap"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/study"
@@ -140,6 +141,7 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 		if doubt == "" && sheet != nil {
 			doubt = m.objects.Against(sheet, f)
 		}
+		doubt = cmp.Or(doubt, regmap.AsInManual(f.Place))
 		if doubt != "" {
 			doubts++
 		}
@@ -157,11 +159,18 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 		fmt.Fprintln(sys.Out, line)
 	}
 	say := func(text string) { fmt.Fprintln(sys.Out, wrapped(text, sys.width())) }
+	number := func(what string, p guard.Place) {
+		if hint := regmap.AsInManual(p); hint != "" {
+			doubts++
+			say(what + ": " + hint)
+		}
+	}
 	switch {
 	case m.Running == nil:
 		say("no mark of a driven motor ([running]): no setting can be written with this map")
 	default:
 		say(fmt.Sprintf("a driven motor shows at %v", m.Running.Place))
+		number("the mark of a driven motor", m.Running.Place)
 	}
 	if m.objects != nil && !m.objects.Identified() {
 		say(fmt.Sprintf("without [identity] whatever has the node number %d is taken for this controller: quaybench controller objects reads what it says of itself (object 1018)", m.objects.Node()))
@@ -175,11 +184,18 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 			}
 		}
 		say(fmt.Sprintf("throttle goes to %v: %g is zero, %g full ahead; the controller forgets it after %s, by its manual, which a step test proves first", m.Throttle.Place, m.Throttle.Zero, m.Throttle.Ahead, quantity.FormatDuration(m.Throttle.Timeout)))
+		number("the throttle", m.Throttle.Place)
+		if m.Throttle.Direction != nil {
+			number("the direction", m.Throttle.Direction.Place)
+		}
 	default:
 		say("no throttle over the line: step tests are made by hand with the lever (quaybench step --prompted)")
 	}
+	if err := bench.CheckCurrent(m.Describe().Channels); err != nil {
+		say("without an instrument beside the controller (--logger) a step test is refused: " + err.Error())
+	}
 	if doubts > 0 {
-		return fmt.Errorf("%s of the map: see the last column", study.Plural(doubts, "doubtful line"))
+		return fmt.Errorf("%s of the map: see above", study.Plural(doubts, "doubtful line"))
 	}
 	say(fmt.Sprintf("nothing in it contradicts itself. Whether it is true only the controller tells: quaybench controller map %s --try PORT", word(b.name)))
 	return nil

@@ -20,7 +20,7 @@ type file struct {
 type entry struct {
 	Key       string   `key:"key" example:"limits.motor_current" doc:"dotted key of a setting, or name of a reading"`
 	Table     string   `key:"table" one:"coil|discrete|holding|input" example:"holding" doc:"which of the four tables of a Modbus unit"`
-	Address   int      `key:"address" min:"0" max:"65535" example:"16" doc:"address as it stands in the frame, counted from 0"`
+	Address   int      `key:"address" min:"0" max:"465536" example:"16" doc:"address as it stands in the frame, counted from 0"`
 	Type      string   `key:"type" one:"bit|u16|s16|u32|s32|f32" example:"u16" doc:"bit in coil and discrete; u whole number, s with sign, f floating point in holding and input"`
 	WordOrder string   `key:"word_order" one:"high first|low first" optional:"yes" example:"high first" doc:"which register of a 32-bit value has the lower address"`
 	Unit      string   `key:"unit" optional:"yes" example:"A" doc:"unit to show values in"`
@@ -39,7 +39,7 @@ func (e entry) scaling() scaling.Text {
 // runningMark is where and how the controller says that the motor is driven.
 type runningMark struct {
 	Table     string `key:"table" one:"coil|discrete|holding|input" example:"input" doc:"which of the four tables of a Modbus unit"`
-	Address   int    `key:"address" min:"0" max:"65535" example:"0" doc:"address as it stands in the frame, counted from 0"`
+	Address   int    `key:"address" min:"0" max:"465536" example:"0" doc:"address as it stands in the frame, counted from 0"`
 	Mask      int    `key:"mask" min:"1" max:"65535" optional:"yes" example:"1" doc:"register: the bits that tell; any of them on counts"`
 	Above     int    `key:"above" min:"0" max:"65535" optional:"yes" example:"0" doc:"register: running if its magnitude is more than this many counts"`
 	Signed    bool   `key:"signed" default:"false" doc:"register: its count has a sign, for above"`
@@ -49,13 +49,13 @@ type runningMark struct {
 // step is one write of an unlock sequence.
 type step struct {
 	Table   string `key:"table" one:"coil|holding" default:"holding" doc:"where to write"`
-	Address int    `key:"address" min:"0" max:"65535" example:"240" doc:"address as it stands in the frame, counted from 0"`
+	Address int    `key:"address" min:"0" max:"465536" example:"240" doc:"address as it stands in the frame, counted from 0"`
 	Value   int    `key:"value" min:"0" max:"65535" example:"165" doc:"count to write; 0 or 1 for a coil"`
 }
 
 // throttleFile is how throttle is commanded.
 type throttleFile struct {
-	Address        int            `key:"address" min:"0" max:"65535" example:"32" doc:"holding register of the command, counted from 0"`
+	Address        int            `key:"address" min:"0" max:"465536" example:"32" doc:"holding register of the command, counted from 0"`
 	Type           string         `key:"type" one:"u16|s16" example:"s16" doc:"u without, s with sign"`
 	Zero           int            `key:"zero" min:"-32768" max:"65535" example:"0" doc:"count of no throttle"`
 	Ahead          int            `key:"ahead" min:"-32768" max:"65535" example:"1000" doc:"count of full ahead"`
@@ -66,7 +66,7 @@ type throttleFile struct {
 
 // directionFile is how the direction is chosen where it is apart from the throttle.
 type directionFile struct {
-	Address int `key:"address" min:"0" max:"65535" example:"33" doc:"holding register of the direction, counted from 0"`
+	Address int `key:"address" min:"0" max:"465536" example:"33" doc:"holding register of the direction, counted from 0"`
 	Neutral int `key:"neutral" min:"0" max:"65535" example:"0" doc:"count of neutral"`
 	Ahead   int `key:"ahead" min:"0" max:"65535" example:"1" doc:"count of ahead"`
 	Astern  int `key:"astern" min:"0" max:"65535" optional:"yes" example:"2" doc:"count of astern; leave out if there is none"`

@@ -69,7 +69,11 @@ func (l *loader) at(path, table string, address int, k guard.Kind) (p place, ok 
 	p.table, ok = tables[table]
 	p.address, p.registers = address, registersOf(k)
 	if ok && p.end() > 1<<16 {
-		l.Problem(path+".address", "a %s at %d goes beyond the last address, 65535", k, address)
+		hint := ""
+		if in := AsInManual(p); in != "" {
+			hint = "; " + in
+		}
+		l.Problem(path+".address", "a %s at %d goes beyond the last address, 65535%s", k, address, hint)
 		ok = false
 	}
 	return p, ok

@@ -101,6 +101,7 @@ func TestEachMistakeInAMap(t *testing.T) {
 		{"overlap of readings", "table = \"input\"\naddress = 4", "table = \"input\"\naddress = 3", "input register 3 is already motor_current"},
 		{"overlap with throttle", "address = 0x0040", "address = 0x0010", "already"},
 		{"overlap with unlock", "address = 0x0022", "address = 0x00F0", "already"},
+		{"a manual's number of six digits", "address = 0x0020\ntype = \"f32\"", "address = 400033\ntype = \"f32\"", "goes beyond the last address, 65535; a manual's 400033 is address 32 in the map"},
 		{"beyond the last address", "address = 0x0020\ntype = \"f32\"", "address = 0xFFFF\ntype = \"f32\"", "goes beyond the last address"},
 		{"word unknown", `"voltage = 2"`, `"speed = 2"`, "throttle.demand is one of torque, voltage"},
 		{"word without count", `"voltage = 2"`, `"voltage"`, "is not a word and its count"},

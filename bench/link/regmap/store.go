@@ -1,6 +1,7 @@
 package regmap
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -87,10 +88,18 @@ func hinted(err error, p place) error {
 	if !errors.Is(err, modbus.IllegalDataAddress) {
 		return err
 	}
-	hint := "addresses in the map count from 0, so where the manual counts from 1 each is one lower"
-	first := map[modbus.Table]int{modbus.Coils: 1, modbus.DiscreteInputs: 10001, modbus.InputRegisters: 30001, modbus.HoldingRegisters: 40001}[p.table]
-	if p.address >= first && first > 1 {
-		hint = fmt.Sprintf("a manual's %d is address %d in the map: leave out the leading digit, and count from 0", p.address, p.address-first)
+	return fmt.Errorf("%w at %v; %s", err, p, cmp.Or(AsInManual(p), "addresses in the map count from 0, so where the manual counts from 1 each is one lower"))
+}
+
+// AsInManual returns a hint about a place whose address seems to be a manual's number of it, which tells the table by its first digit: 40019
+// is the holding register with the address 18. "": it does not.
+func AsInManual(at guard.Place) string {
+	p, ok := at.(place)
+	digit := map[modbus.Table]int{modbus.Coils: 0, modbus.DiscreteInputs: 1, modbus.InputRegisters: 3, modbus.HoldingRegisters: 4}[p.table]
+	for _, size := range []int{10_000, 100_000} { // manuals write five digits or six
+		if number := p.address - digit*size; ok && digit > 0 && number > 0 && number < min(size, 1<<16+1) {
+			return fmt.Sprintf("a manual's %d is address %d in the map: leave out the leading digit, and count from 0", p.address, number-1)
+		}
 	}
-	return fmt.Errorf("%w at %v; %s", err, p, hint)
+	return ""
 }

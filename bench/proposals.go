@@ -23,14 +23,14 @@ type NamedSide struct {
 	Untested []string // as in Tried
 }
 
-// MostProposals is how many stand side by side on a screen of 80 columns.
-const MostProposals = 5
+// mostProposals is how many stand side by side on a screen of 80 columns.
+const mostProposals = 5
 
 // ParseProposals reads proposals as they are written on a command line: "name: KEY=VALUE, KEY=VALUE". A comma parts two assignments where
 // a key and = follow it, so that a value may hold commas of its own.
 func ParseProposals(texts []string) (out []NamedProposal, err error) {
-	if len(texts) > MostProposals {
-		return nil, fmt.Errorf("%d proposals: at most %d stand side by side", len(texts), MostProposals)
+	if len(texts) > mostProposals {
+		return nil, fmt.Errorf("%d proposals: at most %d stand side by side", len(texts), mostProposals)
 	}
 	seen := map[string]bool{"present": true}
 	for _, text := range texts {

@@ -59,7 +59,7 @@ type Options struct {
 	// Now is the clock; nil is the system's.
 	Now func() time.Time
 	// Rows reads a settings text into rows for Diff and History, and refuses a text that should not be
-	// saved. Nil is PlainRows, which knows no keys.
+	// saved. Nil is plainRows, which knows no keys.
 	Rows func(settings []byte) ([]Row, error)
 	// OnProblem is called by each verb for each damaged or missing version and mark it comes by, and for what two machines
 	// say differently. It may be called by several goroutines. Nil drops them.
@@ -87,7 +87,7 @@ func newBook(dir string, o Options) *Book {
 		b.now = time.Now
 	}
 	if b.rows == nil {
-		b.rows = PlainRows
+		b.rows = plainRows
 	}
 	return b
 }

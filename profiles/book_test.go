@@ -194,7 +194,7 @@ func TestTwoHeadsAreShownAndJoined(t *testing.T) {
 	assert.Equal(t, []Hash{left.Hash, right.Hash}, l.Working.Heads)
 	assert.Equal(t, right.Hash, l.Working.Continues)
 	var heads *HeadsError
-	_, err = b.Resolve(t.Context(), "petrel", RefHead)
+	_, err = b.resolve(t.Context(), "petrel", RefHead)
 	require.ErrorAs(t, err, &heads)
 
 	// The working files continue the right one, so a plain save does too.
@@ -202,7 +202,7 @@ func TestTwoHeadsAreShownAndJoined(t *testing.T) {
 	assert.Equal(t, []Hash{right.Hash}, next.Parents)
 	joined := saveCurrent(t, b, 255, left.Hash.Short(), next.Hash.Short())
 	assert.Equal(t, []Hash{left.Hash, next.Hash}, joined.Parents)
-	h, err := b.Resolve(t.Context(), "petrel", "HEAD")
+	h, err := b.resolve(t.Context(), "petrel", "HEAD")
 	require.NoError(t, err)
 	assert.Equal(t, joined.Hash, h)
 }
@@ -235,7 +235,7 @@ func TestWorkingFilesContinueWhatTheyCameFrom(t *testing.T) {
 	assert.Equal(t, first.Hash, l.Working.Continues)
 	ours := saveCurrent(t, b, 241)
 	assert.Equal(t, []Hash{first.Hash}, ours.Parents)
-	heads, err := b.Heads(t.Context(), "petrel")
+	heads, err := b.heads(t.Context(), "petrel")
 	require.NoError(t, err)
 	assert.Len(t, heads, 2)
 }
@@ -294,20 +294,20 @@ func TestResolve(t *testing.T) {
 	require.NoError(t, err)
 	v := l.Versions[7]
 	for _, ref := range []string{string(v.Hash), string(v.Hash[:12]), strings.ToUpper(string(v.Hash[:12]))} {
-		h, err := b.Resolve(t.Context(), "petrel", ref)
+		h, err := b.resolve(t.Context(), "petrel", ref)
 		require.NoError(t, err)
 		assert.Equal(t, v.Hash, h)
 	}
 	var input *InputError
-	_, err = b.Resolve(t.Context(), "petrel", string(v.Hash[:3]))
+	_, err = b.resolve(t.Context(), "petrel", string(v.Hash[:3]))
 	require.ErrorAs(t, err, &input)
 	assert.ErrorContains(t, err, "four digits")
-	_, err = b.Resolve(t.Context(), "petrel", "v8")
+	_, err = b.resolve(t.Context(), "petrel", "v8")
 	require.ErrorAs(t, err, &input)
 	assert.ErrorContains(t, err, "now "+v.Hash.Short(), "the number is refused, with the hash that it means today")
 	var missing *NotFoundError
 	for _, ref := range []string{"0123456789abcdef0123", "summer", "../x", "\x1b[2J"} {
-		_, err = b.Resolve(t.Context(), "petrel", ref)
+		_, err = b.resolve(t.Context(), "petrel", ref)
 		require.ErrorAs(t, err, &missing, "%q", ref)
 		assert.Equal(t, Printable(err.Error()), err.Error())
 	}
@@ -335,7 +335,7 @@ func TestALabelIsWhereItWasPutLast(t *testing.T) {
 	_, err = b.Label(t.Context(), "petrel", second.Hash.Short(), "summer", by)
 	require.NoError(t, err)
 
-	h, err := b.Resolve(t.Context(), "petrel", "summer")
+	h, err := b.resolve(t.Context(), "petrel", "summer")
 	require.NoError(t, err)
 	assert.Equal(t, second.Hash, h)
 	l, err := b.List(t.Context(), "petrel")

@@ -32,9 +32,9 @@ func TestEveryVerbTellsWhatIsHurt(t *testing.T) {
 		do     func(b *Book, v []*Version) error
 	}{
 		"List":    {false, func(b *Book, _ []*Version) error { _, err := b.List(t.Context(), "petrel"); return err }},
-		"Heads":   {false, func(b *Book, _ []*Version) error { _, err := b.Heads(t.Context(), "petrel"); return err }},
+		"Heads":   {false, func(b *Book, _ []*Version) error { _, err := b.heads(t.Context(), "petrel"); return err }},
 		"Show":    {false, func(b *Book, _ []*Version) error { _, err := b.Show(t.Context(), "petrel", RefHead); return err }},
-		"Resolve": {false, func(b *Book, _ []*Version) error { _, err := b.Resolve(t.Context(), "petrel", RefHead); return err }},
+		"Resolve": {false, func(b *Book, _ []*Version) error { _, err := b.resolve(t.Context(), "petrel", RefHead); return err }},
 		"Diff": {false, func(b *Book, _ []*Version) error {
 			_, err := b.Diff(t.Context(), "petrel", RefHead, RefWorking)
 			return err
@@ -310,7 +310,7 @@ func TestALabelMovedByAnotherMachinesClockIsTold(t *testing.T) {
 	copyBook(t, other, b)
 
 	w, told := watched(t, b)
-	h, err := w.Resolve(t.Context(), "petrel", "summer")
+	h, err := w.resolve(t.Context(), "petrel", "summer")
 	require.NoError(t, err)
 	assert.Equal(t, second.Hash, h)
 	require.Len(t, *told, 1)
@@ -319,7 +319,7 @@ func TestALabelMovedByAnotherMachinesClockIsTold(t *testing.T) {
 
 	label(w, first) // has seen both, so it holds, whatever the clock says
 	*told = nil
-	h, err = w.Resolve(t.Context(), "petrel", "summer")
+	h, err = w.resolve(t.Context(), "petrel", "summer")
 	require.NoError(t, err)
 	assert.Equal(t, first.Hash, h)
 	assert.Empty(t, *told)

@@ -72,7 +72,7 @@ func TestDiffReadsOldSettingsPlainly(t *testing.T) {
 }
 
 func TestPlainRows(t *testing.T) {
-	rows, err := PlainRows([]byte(`top = true
+	rows, err := plainRows([]byte(`top = true
 [limits]
 motor_current = "1_200.5 A ± 2 %" # why
 torque = "0.13 V·s/rad"
@@ -102,7 +102,7 @@ hold = -3e2
 		{Key: "step[2].hold", Text: "-3e2", Number: true, Value: -300},
 	}, rows)
 	for _, bad := range []string{"[a", "a = 1\na = 2", "a = " + strings.Repeat("[", 40) + strings.Repeat("]", 40), strings.Repeat("a.", 40) + "b = 1", string(make([]byte, maxBoatBytes+1))} {
-		_, err := PlainRows([]byte(bad))
+		_, err := plainRows([]byte(bad))
 		assert.Error(t, err, "%.40q", bad)
 	}
 }
@@ -111,7 +111,7 @@ func FuzzPlainRows(f *testing.F) {
 	f.Add([]byte(petrelSettings))
 	f.Add([]byte("a.b = [1, {c = \"2 A\"}]\n[[d]]\n"))
 	f.Fuzz(func(t *testing.T, content []byte) {
-		rows, err := PlainRows(content)
+		rows, err := plainRows(content)
 		if err != nil {
 			assert.Equal(t, Printable(err.Error()), err.Error())
 			return

@@ -193,8 +193,8 @@ func (b *Book) rowsOf(textA, textB string) (rowsA, rowsB []Row, why string) {
 		}
 	}
 	if why != "" {
-		rowsA, _ = PlainRows([]byte(textA))
-		rowsB, _ = PlainRows([]byte(textB))
+		rowsA, _ = plainRows([]byte(textA))
+		rowsB, _ = plainRows([]byte(textB))
 	}
 	return rowsA, rowsB, why
 }
@@ -328,9 +328,9 @@ const maxKeyParts = 16
 
 var numberWithUnit = regexp.MustCompile(`^([+-]?[0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)[ \x{a0}]*(|%|°.*|1/.*|\pL.*)$`)
 
-// PlainRows reads any TOML text into rows in the order of the file, without knowing its keys. A number
+// plainRows reads any TOML text into rows in the order of the file, without knowing its keys. A number
 // with a unit, "220 A", is a text in the file and a number in its row.
-func PlainRows(settings []byte) ([]Row, error) {
+func plainRows(settings []byte) ([]Row, error) {
 	if len(settings) > maxBoatBytes {
 		return nil, fmt.Errorf("the text is longer than %d bytes", maxBoatBytes)
 	}

@@ -268,8 +268,8 @@ type Verdict struct {
 	Record Hash     `json:"record,omitempty" toml:"record"` // of a kept file of RoleRecord
 }
 
-// WorstResult returns the worst result among verdicts, empty if there is none.
-func WorstResult(verdicts []Verdict) Result {
+// worstResult returns the worst result among verdicts, empty if there is none.
+func worstResult(verdicts []Verdict) Result {
 	var worst Result
 	for _, v := range verdicts {
 		if v.Result.rank() > worst.rank() {

@@ -119,9 +119,9 @@ func (b *Book) Show(ctx context.Context, boat, ref string) (shown *Entry, err er
 	return shown, err
 }
 
-// Heads returns the versions of a boat that none continues: one as a rule, more after others' versions
+// heads returns the versions of a boat that none continues: one as a rule, more after others' versions
 // were copied in.
-func (b *Book) Heads(ctx context.Context, boat string) (heads []Hash, err error) {
+func (b *Book) heads(ctx context.Context, boat string) (heads []Hash, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) error {
 		heads = headsOf(s.all)
 		return nil

@@ -140,7 +140,7 @@ func (m *Mark) check() error {
 	}
 	switch m.Kind {
 	case MarkLabel:
-		return CheckLabel(m.Label)
+		return checkLabel(m.Label)
 	case MarkApproval:
 		if m.Result != "" && m.Result.rank() == 0 {
 			return &InputError{Field: "result", Value: string(m.Result), Why: "is none of clear, close, not judged, over"}
@@ -188,9 +188,9 @@ const (
 	RefWorking = "working"
 )
 
-// CheckLabel reports whether a label can be told from a hash, a version number and the words with a
+// checkLabel reports whether a label can be told from a hash, a version number and the words with a
 // meaning: letters, digits, ".", "-" and "_", and not all of them hexadecimal digits.
-func CheckLabel(label string) error {
+func checkLabel(label string) error {
 	lower := strings.ToLower(label)
 	switch {
 	case !isLabel(label):
@@ -243,7 +243,7 @@ func (b *Book) Approve(ctx context.Context, boat, ref string, o ApproveOptions) 
 			judged = append(judged, e.Verdicts)
 		}
 		for _, verdicts := range judged {
-			if r := WorstResult(verdicts); r.rank() > m.Result.rank() && (v.Result != "" || r.rank() >= NotJudged.rank()) {
+			if r := worstResult(verdicts); r.rank() > m.Result.rank() && (v.Result != "" || r.rank() >= NotJudged.rank()) {
 				m.Result = r
 			}
 		}

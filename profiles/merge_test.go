@@ -41,12 +41,12 @@ func TestBooksMergeInAnyOrder(t *testing.T) {
 			case "copy":
 				copyBook(rt, b, books[which.Draw(rt, "to")])
 			case "label":
-				if heads, err := b.Heads(t.Context(), "petrel"); err == nil && len(heads) > 0 {
+				if heads, err := b.heads(t.Context(), "petrel"); err == nil && len(heads) > 0 {
 					_, err := b.Label(t.Context(), "petrel", string(heads[0]), "best", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
 					require.NoError(rt, err)
 				}
 			case "join":
-				heads, err := b.Heads(t.Context(), "petrel")
+				heads, err := b.heads(t.Context(), "petrel")
 				require.NoError(rt, err)
 				if len(heads) > 1 {
 					o := because("join")

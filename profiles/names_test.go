@@ -67,10 +67,10 @@ func TestStampNamesSortByTime(t *testing.T) {
 
 func TestLabels(t *testing.T) {
 	for _, good := range []string{"summer", "sea-trial-2", "été", "v1.2", "2026-season", "cafe-1"} {
-		assert.NoError(t, CheckLabel(good), good)
+		assert.NoError(t, checkLabel(good), good)
 	}
 	for _, bad := range []string{"", "cafe", "CAFE", "1234", "v3", "V3", "head", "Working", "a b", "a/b", "-x", "x\x1b", strings.Repeat("x", 65)} {
-		assert.Error(t, CheckLabel(bad), "%q", bad)
+		assert.Error(t, checkLabel(bad), "%q", bad)
 	}
 }
 

@@ -85,7 +85,7 @@ func TestTwoClonesMergeWithGit(t *testing.T) {
 	commit(clone)
 	git(there, "push", "-q")
 	git(here.Dir(), "pull", "-q")
-	h, err := here.Resolve(t.Context(), "petrel", RefHead)
+	h, err := here.resolve(t.Context(), "petrel", RefHead)
 	require.NoError(t, err)
 	assert.Equal(t, joined.Hash, h)
 	v, err := here.Restore(t.Context(), "petrel", "head", restoring)

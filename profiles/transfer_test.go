@@ -70,7 +70,7 @@ func TestExportAndImport(t *testing.T) {
 	saveCurrent(t, b, 310)
 	_, err = b.Import(t.Context(), bytes.NewReader(export(t, other)), ImportOptions{})
 	require.NoError(t, err)
-	heads, err := b.Heads(t.Context(), "petrel")
+	heads, err := b.heads(t.Context(), "petrel")
 	require.NoError(t, err)
 	assert.Len(t, heads, 2)
 }
@@ -101,7 +101,7 @@ func TestImportDoesNotMixTwoBoatsOfOneName(t *testing.T) {
 	require.ErrorContains(t, err, "another boat")
 	_, err = b.Import(t.Context(), bytes.NewReader(file), ImportOptions{Join: true})
 	require.NoError(t, err)
-	heads, err := b.Heads(t.Context(), "petrel")
+	heads, err := b.heads(t.Context(), "petrel")
 	require.NoError(t, err)
 	assert.Len(t, heads, 2)
 }

@@ -125,7 +125,7 @@ func parseVersion(content []byte) (*Version, error) {
 		Author: file.Author, Reason: file.Reason, Tool: file.Tool,
 		Parents: listed(file.Parents), Restores: file.Restores,
 		Verdicts: listed(file.Verdict), Kept: file.Kept, Settings: file.Settings.Text,
-		Hash: HashOf(content), Result: WorstResult(file.Verdict),
+		Hash: HashOf(content), Result: worstResult(file.Verdict),
 	}
 	var err error
 	if v.Seen, err = checkSeen(file.Format, file.Seen); err != nil {
@@ -330,7 +330,7 @@ func (s *view) add(ctx context.Context, v *Version, parents []Hash, files []File
 	if err := s.date(v); err != nil {
 		return err
 	}
-	v.Result = WorstResult(v.Verdicts)
+	v.Result = worstResult(v.Verdicts)
 	if err := v.check(); err != nil {
 		return err
 	}

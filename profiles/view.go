@@ -151,9 +151,9 @@ func (s *view) doubt() *Problem {
 // minPrefix is the fewest digits of a hash that are taken for one.
 const minPrefix = 4
 
-// Resolve returns the whole hash of the version that ref names: a hash, shortened to no less than four
+// resolve returns the whole hash of the version that ref names: a hash, shortened to no less than four
 // digits, a label, or "head" where there is only one.
-func (b *Book) Resolve(ctx context.Context, boat, ref string) (h Hash, err error) {
+func (b *Book) resolve(ctx context.Context, boat, ref string) (h Hash, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) (err error) {
 		h, err = s.resolve(ref)
 		return err

@@ -14,8 +14,8 @@ import (
 	"quaybench/bench/settings"
 )
 
-// Folder returns the folder of a demo boat, petrel or bracken.
-func Folder(name string) string {
+// folder returns the folder of a demo boat, petrel or bracken.
+func folder(name string) string {
 	_, here, _, _ := runtime.Caller(0)
 	return filepath.Join(filepath.Dir(here), "..", "..", "cmd", "quaybench", "demo", name)
 }
@@ -23,7 +23,7 @@ func Folder(name string) string {
 // File returns the text of a demo boat's file: boat.toml, settings.toml or registers.toml.
 func File(t testing.TB, name, file string) []byte {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join(Folder(name), file))
+	text, err := os.ReadFile(filepath.Join(folder(name), file))
 	require.NoError(t, err)
 	return text
 }

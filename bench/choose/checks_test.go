@@ -110,15 +110,15 @@ func TestChecks(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			return 1e3 * Drop(1, 2*r*thermal.Copper().Ratio(343.15))
+			return 1e3 * voltageDrop(1, 2*r*thermal.Copper().Ratio(343.15))
 		}
 	}
 	perMetre, err := thermal.ConductorResistance(50e-6, thermal.Class5, false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	joules, watts, seconds := Pulse(100, 10e-3, 51, 0.95)
-	drop := Drop(100, 10*thermal.Copper().Resistivity) / (0.03 * 48) // m²
+	joules, watts, seconds := prechargePulse(100, 10e-3, 51, 0.95)
+	drop := voltageDrop(100, 10*thermal.Copper().Resistivity) / (0.03 * 48) // m²
 	const kgf = 9.80665
 	checks.Run(t, "sizing", map[string]func() float64{
 		"SZ-01": allowed(2, 105), "SZ-02": allowed(-3, 90), "SZ-03": allowed(10, 60),
@@ -126,9 +126,9 @@ func TestChecks(t *testing.T) {
 		"SZ-08": func() float64 {
 			return 1e6 * math.Sqrt(0.1/thermal.WithstandTime(2500, 1, thermal.Copper().WithstandConstant(343.15, 433.15)))
 		},
-		"SZ-09": func() float64 { return Drop(100, 10*perMetre) },
-		"SZ-10": func() float64 { return Drop(100, 10*perMetre*thermal.Copper().Ratio(343.15)) },
-		"SZ-11": func() float64 { return 100 * Drop(100, 10*perMetre) },
+		"SZ-09": func() float64 { return voltageDrop(100, 10*perMetre) },
+		"SZ-10": func() float64 { return voltageDrop(100, 10*perMetre*thermal.Copper().Ratio(343.15)) },
+		"SZ-11": func() float64 { return 100 * voltageDrop(100, 10*perMetre) },
 		"SZ-12": func() float64 { return 1e6 * drop },
 		"SZ-13": func() float64 {
 			i := slices.IndexFunc(thermal.Sections(), func(s float64) bool { return s >= drop })
@@ -154,7 +154,7 @@ func TestChecks(t *testing.T) {
 			}
 			return f.Slowest.MeltCurrent(thermal.ConventionalTime(100))
 		},
-		"SZ-22": func() float64 { return KellerArea(88800*kgf, 4, 5.747, 16470*kgf, 0) },
+		"SZ-22": func() float64 { return kellerArea(88800*kgf, 4, 5.747, 16470*kgf, 0) },
 		"SZ-23": func() float64 {
 			low, high := 0.5, 1.4
 			for range 60 { // thrust rises with pitch

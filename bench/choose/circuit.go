@@ -55,7 +55,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 			return nil
 		}
 		ohms := heat.Ohms * thermal.Copper().Ratio(k.RatedTemperature.SI)
-		volts := Drop(amps, ohms)
+		volts := voltageDrop(amps, ohms)
 		return []string{fmt.Sprintf("drop %s (%.2g %%)", shown(volts, "V"), 100*volts/nominal(s.base.Boat)), "loss " + shown(amps*volts, "W"), fmt.Sprintf("copper %.2g kg", k.Section.SI*k.Length.SI*density)}
 	}
 	var list []candidate
@@ -103,8 +103,8 @@ func space(c *boat.Cable) string {
 // nominal returns the bank's voltage on its label, V.
 func nominal(b *boat.Boat) float64 { return float64(b.Battery.Cells) * b.Battery.Cell().Nominal }
 
-// Drop returns the voltage (V) that a current loses in a conductor out and back, by its resistance (Ω): Ohm's law.
-func Drop(amps, ohms float64) float64 { return amps * ohms }
+// voltageDrop returns the voltage (V) that a current loses in a conductor out and back, by its resistance (Ω): Ohm's law.
+func voltageDrop(amps, ohms float64) float64 { return amps * ohms }
 
 // bolted lists vehicle fuse links by class, with direct voltage (V) and breaking capacity (A): ISO 8820-3 and -5, from memory.
 var bolted = []struct {
@@ -244,7 +244,7 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 		list = append(list, k)
 	}
 	if p := b.Precharge; p != nil { // a resistor that is too weak is not the contactor's fault: it is told, and set right for these rows
-		if joules, _, _ := Pulse(1, b.Stage.Capacitance.SI, verdict.HighestVoltage(b), 0.95); p.PulseEnergy.SI < joules {
+		if joules, _, _ := prechargePulse(1, b.Stage.Capacitance.SI, verdict.HighestVoltage(b), 0.95); p.PulseEnergy.SI < joules {
 			c.Notes = append(c.Notes, fmt.Sprintf("over already, whatever is chosen here: one pre-charge puts %s into its resistor, which bears %s", shown(joules, "J"), shown(p.PulseEnergy.SI, "J")))
 			for i := range list {
 				if list[i].err == nil {
@@ -258,16 +258,16 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 	return c, err
 }
 
-// Pulse returns what a pre-charge puts into its resistor: the energy ½·C·V² (J), whatever its resistance, the power at the first instant
+// prechargePulse returns what a pre-charge puts into its resistor: the energy ½·C·V² (J), whatever its resistance, the power at the first instant
 // V²/R (W), and the time to so much of the voltage (s). Textbook.
-func Pulse(ohms, farads, volts, share float64) (joules, watts, seconds float64) {
+func prechargePulse(ohms, farads, volts, share float64) (joules, watts, seconds float64) {
 	return farads * volts * volts / 2, volts * volts / ohms, -ohms * farads * math.Log(1-share)
 }
 
 func (s *search) precharge(ctx context.Context) (*Choice, error) {
 	b := s.base.Boat
 	volts := verdict.HighestVoltage(b)
-	joules, _, _ := Pulse(1, b.Stage.Capacitance.SI, volts, 0.95)
+	joules, _, _ := prechargePulse(1, b.Stage.Capacitance.SI, volts, 0.95)
 	time, pulse := 3.0, 1.2*joules
 	c := &Choice{What: "pre-charge resistor", Part: "precharge"}
 	if p := b.Precharge; p != nil {
@@ -289,7 +289,7 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 			if ohms < most/4 || ohms > 1.6*most {
 				continue
 			}
-			_, peak, seconds := Pulse(ohms, b.Stage.Capacitance.SI, volts, 0.95)
+			_, peak, seconds := prechargePulse(ohms, b.Stage.Capacitance.SI, volts, 0.95)
 			series := "E24"
 			for _, x := range variant.SeriesE(12) {
 				if x == e {

@@ -15,14 +15,14 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// KellerArea returns the least expanded area ratio of a propeller that keeps cavitation off: Keller 1966, (1.3 + 0.3·Z)·T/((p0 − pv)·D²) + k,
+// kellerArea returns the least expanded area ratio of a propeller that keeps cavitation off: Keller 1966, (1.3 + 0.3·Z)·T/((p0 − pv)·D²) + k,
 // k = 0.2 for a single screw; as the handbooks print it, from memory. Thrust N, pressures Pa, diameter m.
-func KellerArea(thrust float64, blades int, diameter, pressure, vapour float64) float64 {
+func kellerArea(thrust float64, blades int, diameter, pressure, vapour float64) float64 {
 	return (1.3+0.3*float64(blades))*thrust/((pressure-vapour)*diameter*diameter) + 0.2
 }
 
-// TipSpeed returns that of a propeller of a diameter (m) that turns so fast (rad/s), m/s.
-func TipSpeed(diameter, speed float64) float64 { return diameter * speed / 2 }
+// tipSpeed returns that of a propeller of a diameter (m) that turns so fast (rad/s), m/s.
+func tipSpeed(diameter, speed float64) float64 { return diameter * speed / 2 }
 
 const (
 	air      = 101325.0 // Pa
@@ -67,9 +67,9 @@ func outcomeOf(v variant.Variant, r *record.Run) (o outcome) {
 // told returns an outcome in words.
 func (o outcome) told(v variant.Variant) []string {
 	p := &v.Boat.Propeller
-	tip := TipSpeed(p.Diameter.SI, o.revs)
+	tip := tipSpeed(p.Diameter.SI, o.revs)
 	depth := p.Diameter.SI // the shaft so deep below the water: common practice, no source
-	need := KellerArea(o.thrust, p.Blades, p.Diameter.SI, air+hydro.SeaWater().Density*hydro.Gravity*depth, vapour)
+	need := kellerArea(o.thrust, p.Blades, p.Diameter.SI, air+hydro.SeaWater().Density*hydro.Gravity*depth, vapour)
 	words := "no cavitation by Keller"
 	if need > p.AreaRatio.SI {
 		words = fmt.Sprintf("may cavitate: area ratio %.2g wanted", need)

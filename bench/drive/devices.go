@@ -106,7 +106,7 @@ func (m *Model) Arcing() float64 { return m.boat.Fuse.ArcingTime.SI }
 
 // rating returns the factor on the fuse's rating in a state.
 func (r *Run) rating(y []float64) float64 {
-	return r.FuseRating(y[r.layout.nodes : r.layout.nodes+len(r.heat)])
+	return r.fuseRating(y[r.layout.nodes : r.layout.nodes+len(r.heat)])
 }
 
 // BreakCurrent returns the highest current the contactor can open under load, A.

@@ -13,15 +13,15 @@ type Part struct {
 	record.Part
 	Value func(p *Point, y []float64) float64
 
-	start func(p *Point, y []float64) float64 // value from which the share is counted; nil: RatedAir of a temperature, else 0
+	start func(p *Point, y []float64) float64 // value from which the share is counted; nil: referenceAir of a temperature, else 0
 	known func(*knowledge) bool               // see Known
 	node  int                                 // of the heat network, from 1; 0: none of its own
 }
 
-// RatedAir is the air that the rise of every part is counted from, K: the 25 °C for which makers commonly state ratings
+// referenceAir is the air that the rise of every part is counted from, K: the 25 °C for which makers commonly state ratings
 // (common practice, no source). It is not the air of the trial: a part as hot as before has used as much of its limit as
 // before, whatever is around it.
-const RatedAir = 298.15
+const referenceAir = 298.15
 
 // Reference returns the part with the value from which its used share is counted; p and y are those of the start of a run.
 func (part *Part) Reference(p *Point, y []float64) record.Part {
@@ -30,7 +30,7 @@ func (part *Part) Reference(p *Point, y []float64) record.Part {
 	case part.start != nil:
 		out.Start = part.start(p, y)
 	case part.Measure == record.Temperature:
-		out.Start = RatedAir
+		out.Start = referenceAir
 	}
 	return out
 }

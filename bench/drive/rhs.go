@@ -427,8 +427,8 @@ func (r *Run) cool(w float64) {
 	}
 }
 
-// FuseRating returns the factor on the fuse's rating at the temperature of the air around it.
-func (r *Run) FuseRating(T []float64) float64 { return math.Sqrt(r.fuseSquare(T)) }
+// fuseRating returns the factor on the fuse's rating at the temperature of the air around it.
+func (r *Run) fuseRating(T []float64) float64 { return math.Sqrt(r.fuseSquare(T)) }
 
 // fuseSquare returns the square of that factor.
 func (r *Run) fuseSquare(T []float64) float64 {

@@ -47,7 +47,7 @@ func TestChecksPropeller(t *testing.T) {
 		"B-04t": func() float64 { return reynolds(func(s *Screw) float64 { return s.KT(0.6) }) },
 		"B-04q": func() float64 { return reynolds(func(s *Screw) float64 { return s.KQ(0.6) }) },
 		"B-10q": func() float64 { b, j, _ := ship(); return screw(b).KQ(j) },
-		"B-10e": func() float64 { b, j, _ := ship(); return screw(b).Efficiency(j) },
+		"B-10e": func() float64 { b, j, _ := ship(); return screw(b).efficiency(j) },
 		"B-14t": func() float64 { thrust, _ := screw(b455).Loads(15, 3.15, 1025); return thrust },
 		"B-14q": func() float64 { _, torque := screw(b455).Loads(15, 3.15, 1025); return torque },
 		"B-15":  func() float64 { return 100 * shaftPower(16, 0.8*2.1) / shaftPower(20, 2.1) },
@@ -56,7 +56,7 @@ func TestChecksPropeller(t *testing.T) {
 			return math.Pow(s.KT(0), 1.5) / (2 * math.Pi * s.KQ(0) * math.Sqrt(math.Pi/2))
 		},
 		"B-17": func() float64 {
-			return root.Zero(1, 1e4, func(thrust float64) float64 { return IdealPower(thrust, 0, 0.35, 1025) - 5000 })
+			return root.Zero(1, 1e4, func(thrust float64) float64 { return idealPower(thrust, 0, 0.35, 1025) - 5000 })
 		},
 	})
 }
@@ -82,9 +82,9 @@ func TestChecksHull(t *testing.T) {
 		return way, time
 	}
 	checks.Run(t, "hull", map[string]func() float64{
-		"H-01a": func() float64 { return FrictionCoefficient(1e6) },
-		"H-01b": func() float64 { return FrictionCoefficient(1e7) },
-		"H-01c": func() float64 { return FrictionCoefficient(1e9) },
+		"H-01a": func() float64 { return frictionCoefficient(1e6) },
+		"H-01b": func() float64 { return frictionCoefficient(1e7) },
+		"H-01c": func() float64 { return frictionCoefficient(1e9) },
 		"H-02":  func() float64 { return SeaWater().Viscosity },
 		"H-08":  func() float64 { return HullSpeed(20*foot) / knot },
 		"H-09":  func() float64 { return FroudeNumber(HullSpeed(7), 7) },
@@ -96,7 +96,7 @@ func TestChecksHull(t *testing.T) {
 			require.NoError(t, err)
 			v := 0.35 * math.Sqrt(Gravity*e.Length)
 			surface := 2.6 * math.Sqrt(e.Displacement/e.Water.Density*e.Length)
-			friction := 1.3 * 0.5 * e.Water.Density * v * v * surface * FrictionCoefficient(0.7*e.Length*v/e.Water.Viscosity)
+			friction := 1.3 * 0.5 * e.Water.Density * v * v * surface * frictionCoefficient(0.7*e.Length*v/e.Water.Viscosity)
 			return 1000 * (c.Force(v) - friction) / (e.Displacement * Gravity)
 		},
 		"H-15": func() float64 {

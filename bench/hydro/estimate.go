@@ -73,7 +73,7 @@ func (e Estimate) Curve() (*Curve, error) {
 	}
 	force := func(fn, perThousand float64) SpeedForce {
 		v := fn * math.Sqrt(Gravity*e.Length)
-		cf := FrictionCoefficient(0.7 * e.Length * v / e.Water.Viscosity)
+		cf := frictionCoefficient(0.7 * e.Length * v / e.Water.Viscosity)
 		friction := 0.5 * e.Water.Density * v * v * surface * cf * (1 + e.Allowance + e.FormFactor)
 		return SpeedForce{Speed: v, Force: friction + perThousand/1000*e.Displacement*Gravity}
 	}

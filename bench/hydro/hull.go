@@ -51,12 +51,12 @@ func (h Hull) AdvanceSpeed(v float64) float64 { return (1 - h.Wake) * v }
 // NetForce returns the force in N that accelerates [Hull.Inertia] at speed v through
 // the water, with the propeller's thrust and the apparent head wind in m/s.
 func (h Hull) NetForce(v, thrust, headWind float64) float64 {
-	return (1-h.ThrustDeduction)*thrust - h.Resistance.Force(v) - h.Windage.Force(headWind)
+	return (1-h.ThrustDeduction)*thrust - h.Resistance.Force(v) - h.Windage.force(headWind)
 }
 
 // ThrustNeeded returns the propeller thrust in N that holds speed v in still air.
 func (h Hull) ThrustNeeded(v float64) float64 {
-	return (h.Resistance.Force(v) + h.Windage.Force(v)) / (1 - h.ThrustDeduction)
+	return (h.Resistance.Force(v) + h.Windage.force(v)) / (1 - h.ThrustDeduction)
 }
 
 // Windage is the part of the boat the wind sees. The zero value catches no wind.
@@ -65,8 +65,8 @@ type Windage struct {
 	Drag float64 // coefficient; about 0.8 to 1.0 for a cabin boat (common practice, no source)
 }
 
-// Force returns the air's force in N at apparent head wind u (m/s), odd in u.
-func (w Windage) Force(u float64) float64 { return airDensity / 2 * w.Drag * w.Area * u * math.Abs(u) }
+// force returns the air's force in N at apparent head wind u (m/s), odd in u.
+func (w Windage) force(u float64) float64 { return airDensity / 2 * w.Drag * w.Area * u * math.Abs(u) }
 
 // AddedMassFraction returns the surge added mass as a plain share of the mass: 0.05 to
 // 0.15 is usual. For one ship form a measurement gives 0.076 (Yasukawa and Yoshimura

@@ -13,7 +13,7 @@ import (
 func TestFrictionLine(t *testing.T) {
 	for _, row := range table(t, "ittc57_cf.csv") {
 		v := numbers(row)
-		assert.InDelta(t, v[1], FrictionCoefficient(v[0]), 1e-8, "Rn %s", row[0])
+		assert.InDelta(t, v[1], frictionCoefficient(v[0]), 1e-8, "Rn %s", row[0])
 	}
 }
 
@@ -224,6 +224,6 @@ func TestHullCheck(t *testing.T) {
 	require.NoError(t, err)
 	assert.InEpsilon(t, 2172750, Hull{Resistance: big, ThrustDeduction: 0.1747}.ThrustNeeded(12.861), 0.001)
 	assert.InDelta(t, 0.7416*3, Hull{Wake: 0.2584}.AdvanceSpeed(3), 1e-12)
-	assert.InDelta(t, 60, Windage{Area: 1, Drag: 1}.Force(10), 1e-9, "half the air's density times u²")
-	assert.InDelta(t, -60, Windage{Area: 1, Drag: 1}.Force(-10), 1e-9)
+	assert.InDelta(t, 60, Windage{Area: 1, Drag: 1}.force(10), 1e-9, "half the air's density times u²")
+	assert.InDelta(t, -60, Windage{Area: 1, Drag: 1}.force(-10), 1e-9)
 }

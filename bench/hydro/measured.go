@@ -69,7 +69,7 @@ func newMeasured(m Measured) (*Screw, error) {
 	for _, err := range []error{
 		within("power of the thrust, which is thrust times speed of the water at the propeller, in W", m.Thrust*m.AdvanceSpeed, 0, 0.9*shaftPower,
 			"nine tenths of the shaft power: the hull needs more at that boat speed than the propeller takes; check the hull, boat speed and power"),
-		within("shaft power in W", shaftPower, 0.7*IdealPower(m.Thrust, m.AdvanceSpeed, m.Diameter, m.Density), 1e8,
+		within("shaft power in W", shaftPower, 0.7*idealPower(m.Thrust, m.AdvanceSpeed, m.Diameter, m.Density), 1e8,
 			"what momentum theory asks for the thrust that the hull needs at that boat speed, less a margin; check the hull, power, boat speed and diameter"),
 	} {
 		if err != nil {

@@ -33,7 +33,7 @@ func TestMeasuredPointIsMet(t *testing.T) {
 	bt, bq := s.Loads(m.ShaftSpeed, 0, m.Density)
 	assert.Greater(t, bq, torque)
 	assert.Greater(t, bt, thrust)
-	assert.Less(t, IdealPower(bt, 0, m.Diameter, m.Density), 2*math.Pi*m.ShaftSpeed*bq, "within momentum theory")
+	assert.Less(t, idealPower(bt, 0, m.Diameter, m.Density), 2*math.Pi*m.ShaftSpeed*bq, "within momentum theory")
 }
 
 // Torque and power say the same; a point made from a B-series propeller gives it back.

@@ -40,7 +40,7 @@ func (s *Screw) Loads(n, va, rho float64) (thrust, torque float64) {
 }
 
 // KT returns the thrust coefficient T/(ρn²D⁴) at advance coefficient j, ahead
-// rotation: the open-water source inside [Screw.AdvanceRange], else the estimate.
+// rotation: the open-water source inside its range of advance ratios, else the estimate.
 func (s *Screw) KT(j float64) float64 {
 	if j >= s.jLow && j <= s.jHigh {
 		return s.ahead.KT(j)

@@ -159,7 +159,7 @@ func TestQuadrantsJoinWithoutAKnee(t *testing.T) {
 	for _, pitch := range []float64{0.6, 0.8, 1.0, 1.2} {
 		s, err := NewBSeries(BSeries{Diameter: 1, Blades: 3, AreaRatio: 0.5, PitchRatio: pitch})
 		require.NoError(t, err)
-		_, high := s.AdvanceRange()
+		_, high := s.advanceRange()
 		end := pitchAngle(high)
 		const h = 0.005 // about a node
 		before, beforeQ := s.Star(end - h)
@@ -247,15 +247,15 @@ func TestWorkedPoint(t *testing.T) {
 	assert.InEpsilon(t, 44.295, torque, 1e-4)
 	assert.InEpsilon(t, 4174.7, 2*math.Pi*15*torque, 1e-4)
 	// B-13, the definition; and 0.58519 of B-06.
-	assert.InDelta(t, thrust*3.15/(2*math.Pi*15*torque), s.Efficiency(0.6), 1e-6)
-	assert.InDelta(t, 0.58519, s.Efficiency(0.6), 1e-5)
+	assert.InDelta(t, thrust*3.15/(2*math.Pi*15*torque), s.efficiency(0.6), 1e-6)
+	assert.InDelta(t, 0.58519, s.efficiency(0.6), 1e-5)
 }
 
 // Between its ends the four-quadrant curve is the first-quadrant source.
 func TestLoadsFollowTheDiagram(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := anyScrew.Draw(t, "screw")
-		low, high := s.AdvanceRange()
+		low, high := s.advanceRange()
 		j := low + (high-low)*rapid.Float64Range(0, 1).Draw(t, "share")
 		n, d := 10.0, s.Diameter()
 		thrust, torque := s.Loads(n, j*n*d, 1000)

@@ -23,9 +23,9 @@ func FroudeNumber(v, length float64) float64 { return v / math.Sqrt(Gravity*leng
 // displacement hull climbs steeply.
 func HullSpeed(length float64) float64 { return math.Sqrt(Gravity * length / (2 * math.Pi)) }
 
-// FrictionCoefficient returns the ITTC-1957 model-ship correlation line
+// frictionCoefficient returns the ITTC-1957 model-ship correlation line
 // CF = 0.075/(log10 Rn − 2)². It holds for Rn above about 1e5.
-func FrictionCoefficient(reynolds float64) float64 {
+func frictionCoefficient(reynolds float64) float64 {
 	d := math.Log10(reynolds) - 2
 	return 0.075 / (d * d)
 }

@@ -18,7 +18,7 @@ type Reach struct {
 }
 
 // Century is the longest way into the future that is looked, days.
-const Century = 36525.0
+const century = 36525.0
 
 // FindReach looks in some trials where a value that moved ends at its pace, the boat being as the records have it otherwise. It leaves Reach nil where the pace is not sure, or nothing
 // comes to its limit in a century.
@@ -61,7 +61,7 @@ func (d *Drifting) FindReach(ctx context.Context, t *Track, trials []*trial.Tria
 		return margin, part, in, true, nil
 	}
 	n := len(t.Day) - 1
-	now, longest := t.Value[n], Century*max(math.Abs(t.PaceLow), math.Abs(t.PaceHigh))
+	now, longest := t.Value[n], century*max(math.Abs(t.PaceLow), math.Abs(t.PaceHigh))
 	towards := math.Copysign(1, t.Pace)
 	margin, part, in, ok, err := worst(now)
 	switch {
@@ -106,9 +106,9 @@ func (d *Drifting) FindReach(ctx context.Context, t *Track, trials []*trial.Tria
 	}
 	half := (t.High[n] - t.Low[n]) / 2
 	t.Reach = &Reach{Part: part, Trial: in, Value: now + towards*far, Early: t.Day[n] + max(0, far-half)/fast, Late: t.Day[n] + (far+half)/slow}
-	if t.Reach.Early > Century {
+	if t.Reach.Early > century {
 		t.Reach = nil
-	} else if t.Reach.Late > Century {
+	} else if t.Reach.Late > century {
 		t.Reach.Late = math.Inf(1)
 	}
 	return nil

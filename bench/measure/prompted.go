@@ -32,9 +32,9 @@ func cues(program *trial.Trial) (list []cue) {
 	last := math.Inf(-1)
 	for _, s := range program.Throttle {
 		if at := s.At - notice; at > last+notice {
-			list = append(list, cue{max(at, 0), fmt.Sprintf("in %.3g s: %s", min(notice, s.At), Instruction(s.To, s.Over))})
+			list = append(list, cue{max(at, 0), fmt.Sprintf("in %.3g s: %s", min(notice, s.At), instruction(s.To, s.Over))})
 		}
-		list = append(list, cue{s.At, "NOW: " + Instruction(s.To, s.Over)})
+		list = append(list, cue{s.At, "NOW: " + instruction(s.To, s.Over)})
 		last = s.At + s.Over
 	}
 	return list
@@ -62,8 +62,8 @@ func (r *run) tellClosing() {
 	}
 }
 
-// Instruction says a movement of the lever in words.
-func Instruction(to, over float64) string {
+// instruction says a movement of the lever in words.
+func instruction(to, over float64) string {
 	text := "lever to neutral"
 	switch {
 	case to > 0:
@@ -116,14 +116,14 @@ func (r *run) prompt(who Person) Stop {
 			if stop := r.until(ahead); stop != nil {
 				return *stop
 			}
-			r.o.Tell(fmt.Sprintf("in %d s: %s", notice, Instruction(s.To, s.Over)))
+			r.o.Tell(fmt.Sprintf("in %d s: %s", notice, instruction(s.To, s.Over)))
 		}
 		if stop := r.until(s.At + late); stop != nil {
 			return *stop
 		}
 		begun := r.elapsed()
 		late = begun - s.At
-		r.o.Tell("NOW: " + Instruction(s.To, s.Over))
+		r.o.Tell("NOW: " + instruction(s.To, s.Over))
 		r.result.Performed.Throttle = append(r.result.Performed.Throttle, trial.Step{At: begun, To: s.To, Over: s.Over})
 		end := r.program.Duration
 		if i+1 < len(r.program.Throttle) {

@@ -24,7 +24,7 @@ func timeCurrent(curves []curve, circuit string, runs ...exposed) *Chart {
 		if !ok {
 			continue
 		}
-		length, rms := Exposure(r.run.Time, tr.Values)
+		length, rms := exposure(r.run.Time, tr.Values)
 		if len(length) == 0 || rms[0] <= 0 {
 			continue
 		}

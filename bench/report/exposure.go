@@ -2,11 +2,11 @@ package report
 
 import "math"
 
-// Exposure returns what a current asks of what carries it: for each length of time the highest rms current over any stretch of
+// exposure returns what a current asks of what carries it: for each length of time the highest rms current over any stretch of
 // the run that long or longer. Lengths rise from a hundredth of a second (or the whole run) to the run's duration. time (s)
 // rises and current (A, either sign) is straight between samples, so the mean square is exact over each stretch; stretches
 // that begin or end at a sample are looked at.
-func Exposure(time, current []float64) (length, rms []float64) {
+func exposure(time, current []float64) (length, rms []float64) {
 	n := len(time)
 	if n < 2 || len(current) != n || !(time[n-1] > time[0]) {
 		return nil, nil

@@ -19,7 +19,7 @@ import (
 func TestExposureOfAPulse(t *testing.T) {
 	time := []float64{0, 10, 10.0001, 12, 12.0001, 100}
 	current := []float64{0, 0, 200, 200, 0, 0}
-	length, rms := Exposure(time, current)
+	length, rms := exposure(time, current)
 	require.NotEmpty(t, length)
 	assert.InDelta(t, 100, length[len(length)-1], 1e-9, "the last stretch is the whole run")
 	for i, w := range length {
@@ -34,11 +34,11 @@ func TestExposureOfAPulse(t *testing.T) {
 // TestExposure: of a constant current every stretch has that current; the curve never rises with the length, never exceeds the
 // highest current, and its end is the rms of the run by the trapezoid of a million slices.
 func TestExposure(t *testing.T) {
-	_, rms := Exposure([]float64{0, 1, 7}, []float64{-80, -80, -80})
+	_, rms := exposure([]float64{0, 1, 7}, []float64{-80, -80, -80})
 	for _, i := range rms {
 		assert.InDelta(t, 80, i, 1e-9)
 	}
-	empty, _ := Exposure([]float64{1}, []float64{1})
+	empty, _ := exposure([]float64{1}, []float64{1})
 	assert.Empty(t, empty)
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 40).Draw(t, "samples")
@@ -50,7 +50,7 @@ func TestExposure(t *testing.T) {
 			time[i] = time[i-1] + gaps[i]
 			highest = max(highest, math.Abs(current[i]))
 		}
-		length, rms := Exposure(time, current)
+		length, rms := exposure(time, current)
 		for i := range rms {
 			assert.LessOrEqual(t, rms[i], highest*(1+1e-9))
 			assert.True(t, i == 0 || rms[i] <= rms[i-1] && length[i] > length[i-1])
@@ -75,7 +75,7 @@ func BenchmarkExposure(b *testing.B) {
 		time[i], current[i] = float64(i)/20, 100*math.Sin(float64(i)/300)
 	}
 	for b.Loop() {
-		Exposure(time, current)
+		exposure(time, current)
 	}
 }
 

@@ -115,22 +115,9 @@ func FindProposal(ctx context.Context, v variant.Variant, wishes []Wish, trials 
 	return p, err
 }
 
-// MeasureWishes returns what wishes are about, SI by kind, of a variant, in full-throttle and crash-stop; odds are not.
-func MeasureWishes(ctx context.Context, v variant.Variant) (map[string]float64, error) {
-	s, err := newSeeker(v, []Wish{{Kind: "stopping", Value: 1}}, nil, ProposeOptions{})
-	if err != nil {
-		return nil, err
-	}
-	t, err := s.at(ctx, v)
-	if err != nil {
-		return nil, err
-	}
-	return t.ended, nil
-}
-
-// SumMissed returns the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
+// sumMissed returns the sum over wishes of how far each is missed, as a share of it. ended holds what they are at, and for a wish of odds low
 // the lower end of its interval.
-func SumMissed(wishes []Wish, ended map[string]float64, low float64) (sum float64) {
+func sumMissed(wishes []Wish, ended map[string]float64, low float64) (sum float64) {
 	for i := range wishes {
 		sum += wishes[i].short(ended, low)
 	}

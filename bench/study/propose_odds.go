@@ -150,7 +150,7 @@ func (s *seeker) draw(ctx context.Context, t *tried, in []*trial.Trial) (*outloo
 	}
 	_, high := interval(over, n)
 	t.ended["odds"], t.oddsLow = 1-float64(over)/float64(n), 1-high
-	t.short = SumMissed(s.wishes, t.ended, t.oddsLow)
+	t.short = sumMissed(s.wishes, t.ended, t.oddsLow)
 
 	own, err := s.shares(ctx, t, o.trials)
 	if err != nil {
@@ -262,7 +262,7 @@ func (s *seeker) predict(ctx context.Context, o *outlook, t *tried) error {
 	}
 	_, high := interval(over, o.n)
 	t.oddsLow = 1 - high
-	t.short = SumMissed(s.wishes, t.ended, t.oddsLow)
+	t.short = sumMissed(s.wishes, t.ended, t.oddsLow)
 	return nil
 }
 

@@ -52,8 +52,8 @@ func (e *RatingError) Error() string {
 	return fmt.Sprintf("fuse class %s has no rating of %g A: the nearest is %s", e.Class, e.Rating, strings.Join(near, " or "))
 }
 
-// Classes returns the names of the built-in classes of fuses.
-func Classes() []string {
+// classes returns the names of the built-in classes of fuses.
+func classes() []string {
 	var names []string
 	for _, c := range builtInClasses() {
 		names = append(names, c.Name)
@@ -68,7 +68,7 @@ func Class(name string) (FuseClass, error) {
 			return c, nil
 		}
 	}
-	return FuseClass{}, &UnknownClassError{name, Classes()}
+	return FuseClass{}, &UnknownClassError{name, classes()}
 }
 
 // classMisfit is how far (in current) a curve may be from a gate: to the safe

@@ -402,7 +402,7 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 		}
 		c.state, c.stated, c.quiet = State(f.Data[0]&0x7F), now, now
 		switch {
-		case c.state == BootUp:
+		case c.state == bootUp:
 			c.tell(&RestartedError{c.node, now})
 		case c.expected != 0 && c.state != c.expected:
 			c.tell(&StateError{c.node, c.state, c.expected})
@@ -427,7 +427,7 @@ func (c *Client) alarmed(f slcan.Frame, now time.Time) {
 // FindEmergencies reads with which identifier the node tells of emergencies (object 1014). A device that does not say has the
 // usual one, 080 and its number.
 func (c *Client) FindEmergencies(ctx context.Context) error {
-	data, _, err := c.Upload(ctx, EmergencyID())
+	data, _, err := c.Upload(ctx, emergencyID())
 	if errors.As(err, new(*Abort)) || err == nil && len(data) < 4 {
 		return nil
 	}

@@ -68,7 +68,7 @@ func (n *Node) Tick() (out []slcan.Frame) {
 	now := n.clock.Now()
 	if !n.booted {
 		n.booted, n.beaten = true, now
-		return []slcan.Frame{n.says(BootUp)}
+		return []slcan.Frame{n.says(bootUp)}
 	}
 	n.attend(now)
 	out, n.pending = n.pending, nil

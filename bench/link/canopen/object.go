@@ -20,11 +20,11 @@ func ErrorRegister() Object { return Object{0x1001, 0} }
 // DeviceName returns the object of a node that holds its name, as text (CiA 301).
 func DeviceName() Object { return Object{0x1008, 0} }
 
-// EmergencyID returns the object of a node that holds the identifier of its emergency messages (CiA 301).
-func EmergencyID() Object { return Object{0x1014, 0} }
+// emergencyID returns the object of a node that holds the identifier of its emergency messages (CiA 301).
+func emergencyID() Object { return Object{0x1014, 0} }
 
-// HeartbeatTime returns the object of a node that holds the time between its heartbeats, ms (CiA 301).
-func HeartbeatTime() Object { return Object{0x1017, 0} }
+// heartbeatTime returns the object of a node that holds the time between its heartbeats, ms (CiA 301).
+func heartbeatTime() Object { return Object{0x1017, 0} }
 
 // VendorID returns the object of a node that holds its maker (CiA 301).
 func VendorID() Object { return Object{0x1018, 1} }
@@ -56,7 +56,7 @@ type State byte
 
 // The states.
 const (
-	BootUp         State = 0x00
+	bootUp         State = 0x00
 	Stopped        State = 0x04
 	Operational    State = 0x05
 	PreOperational State = 0x7F
@@ -64,7 +64,7 @@ const (
 
 func (s State) String() string {
 	switch s {
-	case BootUp:
+	case bootUp:
 		return "boot-up"
 	case Stopped:
 		return "stopped"

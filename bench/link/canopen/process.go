@@ -224,7 +224,7 @@ func (n *Node) read(o Object) ([]byte, error) {
 	switch o {
 	case ErrorRegister():
 		return []byte{n.register}, nil
-	case HeartbeatTime():
+	case heartbeatTime():
 		return binary.LittleEndian.AppendUint16(nil, uint16(n.process.Heartbeat/time.Millisecond)), nil
 	case Object{0x1016, 0}, Object{0x1029, 0}:
 		return []byte{1}, nil
@@ -262,7 +262,7 @@ func (n *Node) set(o Object, data []byte) error {
 		}
 	}
 	switch o {
-	case HeartbeatTime():
+	case heartbeatTime():
 		ms, err := raw(2)
 		if err == nil {
 			n.process.Heartbeat = time.Duration(ms) * time.Millisecond

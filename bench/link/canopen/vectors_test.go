@@ -178,9 +178,9 @@ func TestPublishedWrites(t *testing.T) {
 		o    Object
 		data []byte
 	}{
-		{[]string{"V-06"}, HeartbeatTime(), []byte{0xA0, 0x0F}},
+		{[]string{"V-06"}, heartbeatTime(), []byte{0xA0, 0x0F}},
 		{[]string{"V-07"}, Object{0x2000, 0}, []byte{0xDC, 5}},
-		{[]string{"V-40"}, HeartbeatTime(), []byte{0xE8, 3}},
+		{[]string{"V-40"}, heartbeatTime(), []byte{0xE8, 3}},
 		{[]string{"V-21", "V-22", "V-23"}, Object{0x2000, 0}, []byte("A long string")},
 		{[]string{"V-41"}, Object{0x1016, 1}, []byte{0x2C, 1, 0x7F, 0}},
 		{[]string{"V-52"}, Object{0x1405 - 5, 5}, []byte{0xC8, 0}},
@@ -343,7 +343,7 @@ func (m memory) Write(o Object, data []byte) error {
 // The node answers the published requests with the published frames.
 func TestNodeAnswersPublishedFrames(t *testing.T) {
 	v := vectors(t)
-	m := memory{VendorID(): {4, 0, 0, 0}, {0x2000, 0}: {0x78, 5}, HeartbeatTime(): {0, 0}, DeviceName(): []byte("Tiny Node - Mega Domains !")}
+	m := memory{VendorID(): {4, 0, 0, 0}, {0x2000, 0}: {0x78, 5}, heartbeatTime(): {0, 0}, DeviceName(): []byte("Tiny Node - Mega Domains !")}
 	n := NewNode(2, m, Process{Heartbeat: time.Second}, &played{t: t})
 	for _, id := range []string{"V-01", "V-05", "V-06", "V-07", "V-10", "V-14", "V-15", "V-16", "V-17", "V-18", "V-21"} {
 		got := n.Take(parse(t, v[id].request))

@@ -93,7 +93,7 @@ func (l *Logger) next(ctx context.Context) (link.Sample, error) {
 		now := l.clock.Now()
 		switch {
 		case errors.Is(err, port.ErrTimeout):
-			l.parser.Break()
+			l.parser.breakOff()
 		case err != nil:
 			return link.Sample{}, err
 		}

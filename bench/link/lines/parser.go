@@ -114,9 +114,9 @@ func (p *Parser) Feed(data []byte, at time.Time, emit func(link.Sample, error)) 
 	}
 }
 
-// Break says that the line fell silent: what is unfinished will not be
+// breakOff says that the line fell silent: what is unfinished will not be
 // finished, so all up to the next line end is half a line.
-func (p *Parser) Break() {
+func (p *Parser) breakOff() {
 	if len(p.line) > 0 && p.skip == nil {
 		p.skip = ErrHalf
 	}

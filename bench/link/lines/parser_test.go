@@ -174,9 +174,9 @@ func TestDelimiters(t *testing.T) {
 func TestBreakInsideALine(t *testing.T) {
 	p := NewParser(plainFormat(t, ";"))
 	run(p, "\n1;2")
-	p.Break()
+	p.breakOff()
 	assert.Equal(t, []string{"half", "[4 2.5 6]"}, run(p, "0;3\n4;5;6\n"))
-	p.Break() // between lines: no harm
+	p.breakOff() // between lines: no harm
 	assert.Equal(t, []string{"[7 4 9]"}, run(p, "7;8;9\n"))
 }
 

@@ -22,11 +22,6 @@ func Misbehave(p port.Port, clock port.Clock, f fault.Fault, when func(number in
 // Always is for faults that strike every time.
 func Always(int, []byte) bool { return true }
 
-// Nth is for a fault that strikes at one request, from 1.
-func Nth(n int) func(int, []byte) bool {
-	return func(number int, _ []byte) bool { return number == n }
-}
-
 type misbehaving struct {
 	port.Port
 	clock port.Clock

@@ -68,6 +68,10 @@ type emitter struct {
 	zeros      map[string]string
 	marked     int
 	fused      map[ssa.Value]string
+	inline     map[ssa.Value]bool            // values that are written inside what uses them
+	places     map[ssa.Instruction]token.Pos // of the source that each instruction stands for
+	back       map[edge]bool                 // edges that close a loop
+	again      map[*ssa.BasicBlock][]line    // what stands before the test of a loop, in each turn
 	pos        token.Pos
 	body       *[]line
 	recov      bool // the function takes what it may recover
@@ -184,17 +188,19 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 	for _, path := range slices.Sorted(maps.Keys(e.used)) {
 		fmt.Fprintf(&head, "import %s %q\n", e.used[path], path)
 	}
-	head.WriteString("var stop = host.StopFlag()\n")
+	head.WriteString("var stop bool\nfunc halt() { host.Halt() }\n") // a name of package host takes room in each frame
+	var marks strings.Builder
 	p = &Program{Hidden: e.hidden, Marks: e.marks, Functions: make([]Function, len(e.fns))}
 	for f, n := range e.fns {
 		i, _ := strconv.Atoi(n[1:])
 		p.Functions[i] = Function{functionName(f), e.begins(f)}
 		if e.marks {
-			fmt.Fprintf(&head, "var mark%s = host.Mark(%d)\n", n, i)
+			fmt.Fprintf(&head, "var mark%s int\n", n)
+			fmt.Fprintf(&marks, "host.Mark(%d, &mark%s)\n", i, n)
 		}
 	}
 	head.WriteString(cells.String())
-	fmt.Fprintf(&head, "func %s() {\nRegister()\n%s()\n%s(%s)\n}\n", Entry, initName, mainName, map[bool]string{true: "nil"}[recovers(pkg.Func(o.Main))])
+	fmt.Fprintf(&head, "func %s() {\nhost.StopBy(&stop)\n%sRegister()\n%s()\n%s(%s)\n}\n", Entry, marks.String(), initName, mainName, map[bool]string{true: "nil"}[recovers(pkg.Func(o.Main))])
 	p.Text = head.String() + e.thunks.String() + e.out.String()
 	return p, nil
 }
@@ -406,6 +412,7 @@ func (e *emitter) function(f *ssa.Function) {
 	e.fn, e.regs, e.decls, e.temp = f, map[ssa.Value]string{}, nil, 0
 	e.zeros = map[string]string{}
 	e.fused = map[ssa.Value]string{}
+	e.again = map[*ssa.BasicBlock][]line{}
 	e.recov, e.guarded = recovers(f), hasDefers(f)
 	var params []string
 	if e.recov {
@@ -426,6 +433,9 @@ func (e *emitter) function(f *ssa.Function) {
 	for _, b := range f.Blocks {
 		b.Instrs = slices.DeleteFunc(b.Instrs, func(in ssa.Instruction) bool { _, ok := in.(*ssa.DebugRef); return ok })
 	}
+	e.findPlaces(f)
+	e.findInlined(f)
+	e.findBack(f)
 	e.coalesce(f)
 	var res []string
 	for v := range f.Signature.Results().Variables() {
@@ -443,12 +453,7 @@ func (e *emitter) function(f *ssa.Function) {
 	if e.guarded {
 		e.add("goto B0")
 	}
-	for _, b := range f.Blocks {
-		if b == f.Recover {
-			continue
-		}
-		e.block(b)
-	}
+	e.layout(f.Blocks[0], nil)
 	e.emitLine(f.Pos(), fmt.Sprintf("func %s(%s) %s { // %s", e.fns[f], strings.Join(params, ", "), result, strings.ReplaceAll(f.String(), "\n", " ")))
 	var rec []line
 	if e.guarded {
@@ -465,8 +470,12 @@ func (e *emitter) function(f *ssa.Function) {
 		}
 		e.guarded = true
 	}
-	for _, d := range e.decls {
-		e.emitLine(f.Pos(), d)
+	if len(e.decls) > 0 { // a frame has its variables at zero: to declare them again in each call would take longer than most calls
+		e.emitLine(f.Pos(), "goto D")
+		for _, d := range e.decls {
+			e.emitLine(f.Pos(), d)
+		}
+		e.emitLine(f.Pos(), "D:\n_ = 0")
 	}
 	if !e.guarded {
 		for _, l := range body {
@@ -609,6 +618,9 @@ func (e *emitter) float(f float64) string {
 
 // val returns an operand; typed where constants need their type there.
 func (e *emitter) val(v ssa.Value, typed bool) string {
+	if e.inline[v] {
+		return e.inner(v)
+	}
 	switch v := v.(type) {
 	case *stand:
 		if c, ok := v.Value.(*ssa.Const); ok && v.name == "" {
@@ -701,29 +713,23 @@ func (e *emitter) results(sig *types.Signature) string {
 	return " " + strings.Join(list, "")
 }
 
+// block writes a block but for where it goes.
 func (e *emitter) block(b *ssa.BasicBlock) {
-	*e.body = append(*e.body, line{fmt.Sprintf("B%d:", b.Index), e.pos})
-	first := len(*e.body)
-	defer func() {
-		// A label before a jump makes the interpreter's compiler run forever.
-		l := (*e.body)[first].text
-		if strings.HasPrefix(l, "goto") || strings.HasPrefix(l, "if") || strings.HasPrefix(l, "return") {
-			*e.body = slices.Insert(*e.body, first, line{"_ = 0", e.pos})
-		}
-	}()
-	e.marked = -1
 	for i, in := range b.Instrs {
-		if p := in.Pos(); p.IsValid() {
-			e.pos = p
-		}
+		e.pos = e.places[in]
 		if e.marks && mayPanic(in) {
 			if at := e.prog.Fset.Position(e.pos); at.IsValid() && (at.Line != e.marked || isPanic(in)) {
 				e.marked = at.Line
-				e.add("*mark%s = %d", e.fns[e.fn], int(e.pos))
+				e.add("mark%s = %d", e.fns[e.fn], int(e.pos))
 			}
 		}
-		if i+1 < len(b.Instrs) && e.fuse(in, b.Instrs[i+1]) {
-			continue
+		switch in := in.(type) {
+		case *ssa.Jump, *ssa.If:
+			return
+		case ssa.Value:
+			if e.inline[in] || i+1 < len(b.Instrs) && e.fuse(in, b.Instrs[i+1]) {
+				continue
+			}
 		}
 		e.instr(in)
 	}
@@ -736,11 +742,16 @@ func mayPanic(in ssa.Instruction) bool {
 	isAlloc := func(v ssa.Value) bool { _, ok := v.(*ssa.Alloc); return ok }
 	switch in := in.(type) {
 	case *ssa.IndexAddr:
-		return !isAlloc(in.X)
+		return !isAlloc(in.X) && !isRanged(in)
 	case *ssa.Index, *ssa.MapUpdate, *ssa.Slice, *ssa.Panic, *ssa.MakeSlice, *ssa.MakeChan, *ssa.Send, *ssa.RunDefers, *ssa.Defer, *ssa.Select:
 		return true
 	case *ssa.Lookup:
-		return true
+		m, ok := in.X.Type().Underlying().(*types.Map)
+		if !ok {
+			return true
+		}
+		_, plain := m.Key().Underlying().(*types.Basic)
+		return !plain
 	case *ssa.Call:
 		_, b := in.Call.Value.(*ssa.Builtin)
 		return !b
@@ -760,18 +771,23 @@ func mayPanic(in ssa.Instruction) bool {
 			return true
 		}
 	case *ssa.BinOp:
-		return in.Op == token.QUO || in.Op == token.REM || in.Op == token.SHL || in.Op == token.SHR || isIface(in.X.Type())
+		y, _ := in.Y.(*ssa.Const)
+		switch in.Op {
+		case token.QUO, token.REM:
+			return !isFloat(in.X.Type()) && (y == nil || constant.Sign(y.Value) == 0)
+		case token.SHL, token.SHR:
+			return y == nil || constant.Sign(y.Value) < 0
+		}
+		return isIface(in.X.Type())
 	case *ssa.TypeAssert:
 		return !in.CommaOk
 	}
 	return false
 }
 
-// fuse keeps an address or a condition that only the next instruction uses as
-// text, for that instruction.
-func (e *emitter) fuse(in, next ssa.Instruction) bool {
-	v, ok := in.(ssa.Value)
-	if !ok || !onlyUser(v, next) {
+// fuse keeps an address that only the next instruction uses as text, for that instruction.
+func (e *emitter) fuse(in ssa.Value, next ssa.Instruction) bool {
+	if !onlyUser(in, next) || !isPlace(in) {
 		return false
 	}
 	switch n := next.(type) {
@@ -779,46 +795,45 @@ func (e *emitter) fuse(in, next ssa.Instruction) bool {
 		if n.Op != token.MUL {
 			return false
 		}
+		if e.inline[n] {
+			return true // which writes it
+		}
 	case *ssa.Store:
-		if n.Addr != v || n.Val == v {
+		if n.Addr != in || n.Val == in {
 			return false
 		}
-	case *ssa.If:
-		x, ok := in.(*ssa.BinOp)
-		if !ok {
-			return false
-		}
-		switch x.Op {
-		case token.LSS, token.GTR, token.LEQ, token.GEQ:
-		default:
-			return false
-		}
-		if b, ok := x.X.Type().Underlying().(*types.Basic); !ok || b.Info()&types.IsNumeric == 0 {
-			return false
-		}
-		_, xc := x.X.(*ssa.Const)
-		l := e.val(x.X, xc)
-		e.fused[v] = l + " " + x.Op.String() + " " + e.val(x.Y, xc)
-		return true
 	default:
 		return false
 	}
-	switch a := in.(type) {
+	e.fused[in] = e.target(in)
+	return true
+}
+
+// isPlace reports whether an address is one of an element of a slice or of a field, which has a text.
+func isPlace(addr ssa.Value) bool {
+	switch a := addr.(type) {
 	case *ssa.IndexAddr:
-		if _, ok := a.X.Type().Underlying().(*types.Slice); !ok {
-			return false
-		}
+		_, ok := a.X.Type().Underlying().(*types.Slice)
+		return ok
+	case *ssa.FieldAddr:
+		return true
+	}
+	return false
+}
+
+// target returns the text of what such an address points to.
+func (e *emitter) target(addr ssa.Value) string {
+	switch a := addr.(type) {
+	case *ssa.IndexAddr:
 		x := e.view(a.X)
 		i := e.val(a.Index, false)
 		e.checkIndex(a.Index, i, x)
-		e.fused[v] = x + "[" + i + "]"
+		return x + "[" + i + "]"
 	case *ssa.FieldAddr:
 		st := a.X.Type().Underlying().(*types.Pointer).Elem()
-		e.fused[v] = e.view(a.X) + "." + e.field(st, a.Field)
-	default:
-		return false
+		return e.view(a.X) + "." + e.field(st, a.Field)
 	}
-	return true
+	panic("no place")
 }
 
 // checkIndex has the program panic with the numbers that Go has in the text, where somebody may read them.
@@ -861,8 +876,8 @@ func (e *emitter) place(addr ssa.Value) string {
 	return "*" + e.view(addr)
 }
 
-// edge writes the moves of an edge and the jump.
-func (e *emitter) edge(from, to *ssa.BasicBlock, nth int) []string {
+// moves writes what an edge gives the phis of its end.
+func (e *emitter) moves(from, to *ssa.BasicBlock, nth int) []string {
 	idx := -1
 	for i, p := range to.Preds {
 		if p == from {
@@ -896,7 +911,7 @@ func (e *emitter) edge(from, to *ssa.BasicBlock, nth int) []string {
 		src = append(src, s)
 	}
 	var out []string
-	if to.Index <= from.Index {
+	if e.back[edge{from, to}] {
 		out = append(out, stopCheck)
 	}
 	// Values read after they are overwritten go through temporaries.
@@ -990,6 +1005,10 @@ func (e *emitter) instr(in ssa.Instruction) {
 		}
 		e.add("%s = new(%s)", r, e.of(elem))
 	case *ssa.Store:
+		if e.inline[in.Val] {
+			e.storeSum(in)
+			return
+		}
 		v := e.val(in.Val, false)
 		e.add("%s = %s", e.place(in.Addr), v)
 	case *ssa.UnOp:
@@ -1126,28 +1145,6 @@ func (e *emitter) instr(in ssa.Instruction) {
 		e.typeAssert(in)
 	case *ssa.Extract:
 		e.add("%s = %s_%d", e.def(in), e.def(in.Tuple), in.Index)
-	case *ssa.Jump:
-		b := in.Block()
-		for _, s := range e.edge(b, b.Succs[0], 0) {
-			e.add("%s", s)
-		}
-		e.add("goto B%d", b.Succs[0].Index)
-	case *ssa.If:
-		b := in.Block()
-		c, ok := e.fused[in.Cond]
-		if !ok {
-			c = e.val(in.Cond, true)
-		}
-		nth := 0
-		if b.Succs[0] == b.Succs[1] {
-			nth = 1
-		}
-		yes := append(e.edge(b, b.Succs[0], 0), fmt.Sprintf("goto B%d", b.Succs[0].Index))
-		no := append(e.edge(b, b.Succs[1], nth), fmt.Sprintf("goto B%d", b.Succs[1].Index))
-		e.add("if %s { %s }", c, strings.Join(yes, "; "))
-		for _, s := range no {
-			e.add("%s", s)
-		}
 	case *ssa.Return:
 		var r []string
 		for _, v := range in.Results {
@@ -1327,7 +1324,11 @@ func (e *emitter) binop(in *ssa.BinOp) {
 			return
 		}
 	}
-	e.add("%s = %s %s %s", r, e.val(in.X, xc), in.Op, e.val(in.Y, xc || in.Op == token.SHL || in.Op == token.SHR))
+	if x, y := e.val(in.X, xc), e.val(in.Y, xc || in.Op == token.SHL || in.Op == token.SHR); x == r && isSum(in) {
+		e.add("%s %s= %s", r, in.Op, y)
+	} else {
+		e.add("%s = %s %s %s", r, x, in.Op, y)
+	}
 }
 
 // callText returns the text of a call's function and its arguments, each written
@@ -1536,49 +1537,4 @@ func (e *emitter) thunkCall(dst []string, c *ssa.CallCommon, seen map[ssa.Value]
 type stand struct {
 	ssa.Value
 	name string
-}
-
-// coalesce lets a sum that only goes into a phi at the end of its block be
-// made in the phi's register.
-func (e *emitter) coalesce(f *ssa.Function) {
-	for _, b := range f.Blocks {
-		for _, in := range b.Instrs {
-			phi, ok := in.(*ssa.Phi)
-			if !ok {
-				break
-			}
-			for i, edge := range phi.Edges {
-				v, ok := edge.(*ssa.BinOp)
-				pred := b.Preds[i]
-				if !ok || v.Block() != pred || len(pred.Succs) != 1 || len(uses(v)) != 1 {
-					continue
-				}
-				free, after := true, false
-				for _, x := range pred.Instrs {
-					if after {
-						for _, o := range x.Operands(nil) {
-							if *o == ssa.Value(phi) {
-								free = false
-							}
-						}
-					}
-					if x == ssa.Instruction(v) {
-						after = true
-					}
-				}
-				for _, other := range b.Instrs {
-					q, ok := other.(*ssa.Phi)
-					if !ok {
-						break
-					}
-					if q != phi && q.Edges[i] == ssa.Value(phi) {
-						free = false
-					}
-				}
-				if free && e.regs[v] == "" {
-					e.regs[v] = e.def(phi)
-				}
-			}
-		}
-	}
 }

@@ -3,4 +3,4 @@
 package core
 
 // stopCheck: the race detector wants the lock.
-const stopCheck = "host.Halt()"
+const stopCheck = "halt()"

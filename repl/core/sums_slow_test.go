@@ -39,6 +39,9 @@ var sumForms = []string{
 	"a OP= K\nO(a)",
 	"O(g_T(a OP b))",
 	"O(r_OPNAME_T(a, b))",
+	"O(k_OPNAME_T(a, b))",
+	"var c T\nc = a OP K + b\nO(c)\nc = b - a OP K\nO(c)",
+	"var t bool\nt = a OP b < a\nO(t)\nt = a == b OP K\nO(t)",
 	"var c T\nc = a OP b + a\nO(c)",
 	"var c T\nc = a - a OP b\nO(c)",
 	"var c T\nc = a * b OP a\nO(c)",
@@ -85,6 +88,7 @@ func TestSumsAndWidths(t *testing.T) {
 		k := n.values[len(n.values)-1]
 		for i, op := range ops {
 			fmt.Fprintf(&text, "func r_%d_%s(a, b %s) %s { return a %s b }\n", i, n.typ, n.typ, n.typ, op)
+			fmt.Fprintf(&text, "func k_%d_%s(a, b %s) %s { return b + a %s %s }\n", i, n.typ, n.typ, n.typ, op, k)
 			for _, form := range sumForms {
 				if (op == "/" || op == "%") && strings.Contains(form, "B1:") {
 					continue // long

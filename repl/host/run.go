@@ -47,7 +47,7 @@ type Control struct {
 	// Enough asks for the program to be stopped now, because its context has ended and it does nothing but wait.
 	Enough chan struct{}
 
-	flag    bool // what a program reads at each jump back
+	flags   []*bool // what programs read at each jump back
 	stopped atomic.Bool
 	mu      sync.Mutex
 	halt    chan struct{}
@@ -64,7 +64,7 @@ func (c *Control) Begin(ctx context.Context) {
 	c.ctx = ctx
 	if c.stopped.Load() {
 		c.stopped.Store(false)
-		c.flag = false
+		c.setFlags(false)
 		c.halt = make(chan struct{})
 	}
 }
@@ -75,8 +75,22 @@ func (c *Control) Stop() {
 	defer c.mu.Unlock()
 	if !c.stopped.Load() {
 		c.stopped.Store(true)
-		c.flag = true
+		c.setFlags(true)
 		close(c.halt)
+	}
+}
+
+// stopBy takes the variable that a program reads to know that it is to stop.
+func (c *Control) stopBy(flag *bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	*flag = c.stopped.Load()
+	c.flags = append(c.flags, flag)
+}
+
+func (c *Control) setFlags(stop bool) {
+	for _, f := range c.flags {
+		*f = stop
 	}
 }
 
@@ -223,18 +237,15 @@ func (rt *RT) Trace() io.Writer { return &rt.trace }
 // Calls returns the functions that the last panic left, innermost first.
 func (rt *RT) Calls() []Call { return rt.trace.take() }
 
-// mark returns the place where a function notes where it is.
-func (rt *RT) mark(n int) *int {
+// mark takes the variable in which function n notes where it is.
+func (rt *RT) mark(n int, at *int) {
 	t := &rt.trace
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for len(t.marks) <= n {
 		t.marks = append(t.marks, nil)
 	}
-	if t.marks[n] == nil {
-		t.marks[n] = new(int)
-	}
-	return t.marks[n]
+	t.marks[n] = at
 }
 
 // Values returns the functions and types that the core calls host.
@@ -246,7 +257,7 @@ func (rt *RT) Values() map[string]reflect.Value {
 		m[name] = reflect.ValueOf(t)
 	}
 	for name, f := range map[string]any{
-		"StopFlag": func() *bool { return &rt.flag }, "Halt": rt.Halt, "Cell": rt.cell, "Mark": rt.mark, "Sizes": rt.sizes, "Size": rt.Size,
+		"StopBy": rt.stopBy, "Halt": rt.Halt, "Cell": rt.cell, "Mark": rt.mark, "Sizes": rt.sizes, "Size": rt.Size,
 		"Box": rt.Types.Box, "Adapt": rt.adapt, "Open": Open, "ID": ID, "Val": Val, "Method": rt.Types.Method, "Eq": Eq, "ToError": ToError,
 		"Implements": rt.Types.Implements, "AssertPanic": rt.Types.AssertPanic, "Invoke": Invoke,
 		"Panic": Panic, "Recover": Recover, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,

@@ -539,6 +539,37 @@ func main() {
 	assert.Equal(t, "list.at", p.Stack[0].Function)
 }
 
+// Of two reads in a statement the one fails that fails when compiled, at its own line, though both are written inside what uses them.
+func TestFirstPanicIsTold(t *testing.T) {
+	for body, want := range map[string]string{
+		"n = p.a + xs[n]":                        "main.go:10:8: panic: nil pointer dereference",
+		"n = xs[n] + p.a":                        "main.go:10:8: panic: index out of range",
+		"p.a = xs[n] * 2":                        "main.go:10:10: panic: index out of range",
+		"xs[n] = p.a * 2":                        "main.go:10:12: panic: nil pointer dereference",
+		"p.a = xs[n] + p.b":                      "main.go:10:10: panic: index out of range",
+		"if xs[n] < p.a { n++ }":                 "main.go:10:7: panic: index out of range",
+		"n = p.b +\n\t\txs[n]":                   "main.go:10:8: panic: nil pointer dereference",
+		"n = two(3)[n-2] +\n\t\txs[n]":           "main.go:11:5: panic: index out of range",
+		"for n = 0; n < p.a; n++ { xs[n] *= 2 }": "main.go:10:19: panic: nil pointer dereference",
+	} {
+		err := interp.RunScript(context.Background(), interp.Config{}, check.Source{Name: "main.go", Text: `package main
+
+type pair struct{ a, b int }
+
+func two(n int) []int { return []int{n, n} }
+
+func main() {
+	var p *pair
+	xs, n := two(1), 3
+	` + body + `
+	xs[0] = n
+	_ = p
+}
+`})
+		assert.EqualError(t, err, want, body)
+	}
+}
+
 // What waits in a compiled function ends with its context, and so does what a timer or a group would start.
 func TestWaitsEnd(t *testing.T) {
 	for name, text := range map[string]string{

@@ -562,7 +562,7 @@ func main() {
 	var p *pair
 	xs, n := two(1), 3
 	` + body + `
-	xs[0] = n
+	xs[0], xs[1] = n, n
 	_ = p
 }
 `})

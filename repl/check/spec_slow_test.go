@@ -215,7 +215,7 @@ func specPrograms(t *testing.T) (all []specProgram, left []string) {
 		}
 		text := html.UnescapeString(specTag.ReplaceAllString(m[2], ""))
 		if f, err := parser.ParseFile(token.NewFileSet(), "", text, 0); err == nil && f.Scope.Lookup("main") != nil { // a whole package
-			all = append(all, specProgram{section: section, whole: text})
+			all = append(all, specProgram{section: section, whole: strings.ReplaceAll(text, "for {", "for range 20 {")}) // it would print primes for ever
 			continue
 		}
 		p := specProgram{section: section, given: specGiven[section]}

@@ -14,12 +14,12 @@ import (
 // Boat returns the boat's name.
 func (s *Script) Boat() string { return s.Setup.Boat.Name }
 
-// Get returns a setting or a value of the boat file as text with its unit: s.Get("limits.motor_current") is "140 A",
-// s.Get("motor.resistance") "0.014 Ω ± 0.0014 Ω, data sheet". It is "" for a key there is not.
+// Get returns a setting or a value of the boat file as a person writes it: s.Get("limits.motor_current") is "140 A",
+// s.Get("stall.speed") "60 rpm", s.Get("motor.resistance") "14 mΩ ± 1.4 mΩ, data sheet". It is "" for a key there is not.
 func (s *Script) Get(key string) string {
-	text, ok := s.Setup.Settings.Get(key)
+	text, ok := s.Setup.Settings.Shown(key)
 	if !ok {
-		text, _ = datafile.Get(s.Setup.Boat, key)
+		text, _ = datafile.Shown(s.Setup.Boat, key)
 	}
 	return text
 }

@@ -150,7 +150,7 @@ func (s *Session) keyHelp(key string) (string, bool) {
 			lines = append(lines, s.indented(what+text, "    "))
 		}
 	}
-	add("unit: ", f.Unit)
+	add("unit: ", f.ReaderUnit())
 	if f.Min != "" || f.Max != "" {
 		add("", strings.TrimSpace("from "+f.Min+f.Above+" to "+f.Max+f.Below))
 	}

@@ -84,7 +84,7 @@ func TestSession(t *testing.T) {
 	for _, c := range []struct{ typed, seen string }{
 		{"1+1", "2"},
 		{`boat.Get("limits.motor_current")`, `"140 A"`},
-		{`boat.Get("motor.resistance")`, `"0.014 Ω ± 0.0014 Ω, data sheet"`},
+		{`boat.Get("motor.resistance")`, `"14 mΩ ± 1.4 mΩ, data sheet"`},
 		{"var none []int; none[3]", ""}, // an error, with its line
 		{`boat.Save("because")`, `"saved petrel: because"`},
 		{"r, err := boat.Simulate(steps)", ""},
@@ -165,7 +165,7 @@ func TestHelp(t *testing.T) {
 		"boat":                 {"boat is a variable of type *bench.Script\n", "example: boat.Try(", "  boat.Highest\n      Highest finds the highest value"},
 		"bench.NewProgramme":   {"bench.NewProgramme(name string, duration float64) *bench.Programme\n", "of a length in s", "example: bench.NewProgramme("},
 		"limits.motor_current": {"unit: A", "from 1 A to 2000 A", "now: 140 A", `example: boat.Try("limits.motor_current=`},
-		"motor.resistance":     {"unit: Ω", "where to find it: ", "now: 0.014 Ω"},
+		"motor.resistance":     {"unit: Ω", "where to find it: ", "now: 14 mΩ"},
 		"hot-day":              {`air = "38 °C"`, `example: boat.TryIn("hot-day")`},
 		"steps":                {"steps is a programme", "  steps.Air\n      outside air, K"},
 		"plot":                 {"plot draws traces over time", "example: plot("},

@@ -193,7 +193,7 @@ type Stage struct {
 type Motor struct {
 	Kind         string         `key:"kind" one:"permanent-magnet brushed|series-wound|permanent-magnet brushless" example:"permanent-magnet brushed" doc:"kind of motor"`
 	RatedCurrent quantity.Value `key:"rated_current" unit:"A" above:"0 A" max:"10 kA" example:"120 A, data sheet" doc:"motor current it bears for ever at rated_speed and 40 °C"`
-	RatedSpeed   quantity.Value `key:"rated_speed" unit:"rad/s" above:"0 rad/s" max:"100000 1/min" example:"3000 1/min, data sheet" doc:"speed of that rating"`
+	RatedSpeed   quantity.Value `key:"rated_speed" unit:"rad/s" above:"0 rad/s" max:"100000 rpm" example:"3000 rpm, data sheet" doc:"speed of that rating"`
 	Insulation   string         `key:"insulation" one:"A|E|B|F|H" default:"F" example:"F" doc:"thermal class by IEC 60085"`
 
 	Constant       quantity.Value `key:"constant" unit:"V·s/rad" above:"0 V·s/rad" max:"100 V·s/rad" optional:"yes" example:"0.13 V·s/rad ± 5 %, data sheet" doc:"induced voltage per speed, which is torque per ampere; at 20 °C. Not for a series-wound motor" find:"no-load speed: (volts − brush drop)/(rad/s)"`
@@ -207,7 +207,7 @@ type Motor struct {
 	IronTorque     quantity.Value `key:"iron_torque" unit:"N·m·s/rad" default:"0 N·m·s/rad" min:"0 N·m·s/rad" max:"100 N·m·s/rad" example:"0.001 N·m·s/rad, estimated" doc:"torque per speed of eddy currents" find:"constant × rise of no-load current with speed"`
 	Windage        quantity.Value `key:"windage" unit:"N·m·s²/rad²" default:"0 N·m·s²/rad²" min:"0 N·m·s²/rad²" example:"0 N·m·s²/rad²" doc:"torque per speed squared of the fan"`
 	Inertia        quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" optional:"yes" ask:"no" example:"0.03 kg·m², estimated" doc:"of the rotor; left out: from the mass (common practice, no source)"`
-	SpeedLimit     quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 1/min, data sheet" doc:"highest speed of the rotor"`
+	SpeedLimit     quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 rpm, data sheet" doc:"highest speed of the rotor"`
 
 	Magnets                string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
 	MagnetPerKelvin        quantity.Value `key:"magnet_per_kelvin" unit:"1/K" min:"-0.02 1/K" max:"0 1/K" optional:"yes" doc:"change of the constant per kelvin above 20 °C, of the magnets; else -0.2 %/K ferrite, -0.1 %/K NdFeB" find:"data sheet of the magnets: temperature coefficient of remanence"`
@@ -251,7 +251,7 @@ type Propeller struct {
 	Pitch             quantity.Value `key:"pitch" unit:"m" above:"0 m" optional:"yes" example:"0.26 m, data sheet" doc:"pitch" find:"stamped on the hub, often in inches"`
 	Blades            int            `key:"blades" default:"3" min:"2" max:"7" example:"3" doc:"number of blades"`
 	AreaRatio         quantity.Value `key:"area_ratio" unit:"1" default:"50 %" min:"25 %" max:"110 %" example:"50 %, estimated" doc:"expanded blade area over disc area"`
-	MeasuredSpeed     quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"900 1/min, measured" doc:"measured point: propeller speed"`
+	MeasuredSpeed     quantity.Value `key:"measured_speed" unit:"rad/s" above:"0 rad/s" optional:"yes" example:"900 rpm, measured" doc:"measured point: propeller speed"`
 	MeasuredTorque    quantity.Value `key:"measured_torque" unit:"N·m" above:"0 N·m" optional:"yes" doc:"measured point: torque at the propeller; or give measured_power"`
 	MeasuredPower     quantity.Value `key:"measured_power" unit:"W" above:"0 W" optional:"yes" example:"2.4 kW ± 10 %, measured" doc:"measured point: power at the propeller" find:"motor volts × motor amperes × efficiency there"`
 	MeasuredBoatSpeed quantity.Value `key:"measured_boat_speed" unit:"m/s" optional:"yes" example:"2.6 m/s, measured" doc:"measured point: boat speed"`
@@ -294,6 +294,6 @@ type Instruments struct {
 	Voltage        quantity.Value `key:"voltage" unit:"V" default:"0.5 V" min:"0 V" example:"0.5 V, estimated" doc:"error of the voltmeter"`
 	BatteryCurrent quantity.Value `key:"battery_current" unit:"A" default:"3 A" min:"0 A" example:"3 A, estimated" doc:"error of the battery ammeter"`
 	MotorCurrent   quantity.Value `key:"motor_current" unit:"A" default:"5 A" min:"0 A" example:"5 A, estimated" doc:"error of the motor ammeter"`
-	Speed          quantity.Value `key:"speed" unit:"rad/s" default:"20 1/min" min:"0 rad/s" example:"20 1/min, estimated" doc:"error of the tachometer"`
+	Speed          quantity.Value `key:"speed" unit:"rad/s" default:"20 rpm" min:"0 rad/s" example:"20 rpm, estimated" doc:"error of the tachometer"`
 	Temperature    quantity.Value `key:"temperature" unit:"K" default:"3 K" min:"0 K" example:"3 K, estimated" doc:"error of thermometers"`
 }

@@ -235,7 +235,7 @@ func (c checker) water() {
 	}
 	switch p.Kind {
 	case "measured point":
-		need("measured_speed", p.MeasuredSpeed.Given, "\"900 1/min\"")
+		need("measured_speed", p.MeasuredSpeed.Given, "\"900 rpm\"")
 		need("measured_torque or measured_power", p.MeasuredTorque.Given || p.MeasuredPower.Given, "\"2.4 kW\"")
 		need("measured_boat_speed", p.MeasuredBoatSpeed.Given, "\"2.6 m/s\", or \"0 m/s\" when moored")
 		if p.MeasuredTorque.Given && p.MeasuredPower.Given {

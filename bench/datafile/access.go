@@ -67,16 +67,27 @@ func Shown(from any, key string) (text string, ok bool) {
 	if !is {
 		q = quantity.Exactly(v.Float())
 	}
-	unit := f.columns[0].text
-	switch {
-	case unit == "rad/s":
-		unit = "rpm"
-	case unit == "1" && strings.Contains(f.fallback+f.tag("min")+f.tag("max")+f.tag("above")+f.tag("example"), "%"):
-		unit = "%"
-	default:
+	unit := readerUnit(f.columns[0].text, f.fallback+f.tag("min")+f.tag("max")+f.tag("above")+f.tag("example"))
+	if unit == f.columns[0].text {
 		unit = quantity.Suited(q.SI, unit)
 	}
 	return q.Text(unit), true
+}
+
+// ReaderUnit returns the unit in which a person reads a value of a key: rpm of a speed of rotation, % of a share that its range, default or
+// example states in per cent, else the key's own.
+func (f Field) ReaderUnit() string {
+	return readerUnit(f.Unit, f.Default+f.Min+f.Max+f.Above+f.Example)
+}
+
+func readerUnit(unit, written string) string {
+	switch {
+	case unit == "rad/s":
+		return "rpm"
+	case unit == "1" && strings.Contains(written, "%"):
+		return "%"
+	}
+	return unit
 }
 
 // Number returns the SI value of a quantity; ok is false if there is no such

@@ -303,10 +303,10 @@ func (a *agreeing) suspicions() (list []suspicion) {
 	if g := a.gear; g > 1.2 || g < 0.8 {
 		scale("is that of the propeller's shaft", g, "motor speed")
 	}
-	scale("is in radians per second, and taken for 1/min", 60/(2*math.Pi), "motor speed")
-	scale("is in 1/min, and taken for radians per second", 2*math.Pi/60, "motor speed")
-	scale("is in 1/min, and taken for 1/s", 1.0/60, "motor speed")
-	scale("is in 1/s, and taken for 1/min", 60, "motor speed")
+	scale("is in radians per second, and taken for rpm", 60/(2*math.Pi), "motor speed")
+	scale("is in rpm, and taken for radians per second", 2*math.Pi/60, "motor speed")
+	scale("is in rpm, and taken for 1/s", 1.0/60, "motor speed")
+	scale("is in 1/s, and taken for rpm", 60, "motor speed")
 	scale("is in per cent, and taken for a share", 0.01, "duty")
 	scale("is a share, and taken for per cent", 100, "duty")
 	return list

@@ -64,6 +64,9 @@ func (p *parser) example(number string) string {
 	if si := p.want.toSI(x); err != nil || p.want.absolute && si < 0 || math.IsInf(si, 0) {
 		number = "10"
 	}
+	if p.want.dim == (dimension{s: -1, rad: 1}) {
+		return strconv.Quote(number + " rpm") // as people say it
+	}
 	return strconv.Quote(withUnit(number, p.want))
 }
 
@@ -314,7 +317,7 @@ func (p *parser) fit(unit Unit, at int, number string) (Unit, error) {
 	case unit.absolute && want.dim == dimension{k: 1} && !want.absolute:
 		return unit, p.fail(at, "%s is a temperature; write a temperature difference in K, for example %s", written, p.example(number))
 	case want.Name() == "charge" && unit.Name() == "energy":
-		return unit, p.fail(at, "%s is an energy; divide it by the nominal voltage on the label and write the charge, for example %s", written, p.example("200"))
+		return unit, p.fail(at, "%s is an energy: write it as the bank's energy, energy = %q in place of capacity, or divide it by the nominal voltage on the label and write the charge, for example %s", written, written, p.example("200"))
 	case !unit.convertible(want):
 		return unit, p.fail(at, "%s is %s; %s is wanted, for example %s", written, withArticle(unit.Name()), withArticle(want.Name()), p.example(number))
 	case unit.minutes && want.dim.rad != 0:

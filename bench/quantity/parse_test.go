@@ -110,7 +110,7 @@ func TestParseErrors(t *testing.T) {
 		{"220, measured", "A", 0, `220 has no unit; write for example "220 A"`},
 		{"0.5", "%", 0, `0.5 has no unit; write for example "0.5 %"`},
 		{"220 V", "A", 4, `220 V is a voltage; a current is wanted, for example "220 A"`},
-		{"10 kWh", "A·h", 3, `10 kWh is an energy; divide it by the nominal voltage on the label and write the charge, for example "200 A·h"`},
+		{"10 kWh", "A·h", 3, `10 kWh is an energy: write it as the bank's energy, energy = "10 kWh" in place of capacity, or divide it by the nominal voltage on the label and write the charge, for example "200 A·h"`},
 		{"8 inches", "m", 2, `unknown unit "inches"; did you mean in?`},
 		{"5 kWh", "N·m", 2, `5 kWh is an energy; a torque is wanted, for example "5 N·m"`},
 		{"5 Nm", "J", 2, `5 Nm is a torque; an energy is wanted, for example "5 J"`},

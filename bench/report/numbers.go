@@ -106,12 +106,9 @@ func percent(x float64) string { return short(100*x) + " %" }
 
 // statedText returns a value of a file as its person would write it: shares in per cent, speeds of rotation in rpm.
 func statedText(q quantity.Value, f datafile.Field) string {
-	unit := cmp.Or(f.Unit, "1")
-	switch {
-	case unit == "1" && strings.Contains(f.Default+f.Min+f.Max+f.Above+f.Example, "%"):
+	unit := cmp.Or(f.ReaderUnit(), "1")
+	if unit == "%" {
 		return percent(q.SI)
-	case unit == "rad/s":
-		return quantity.Exactly(q.SI).Text("rpm")
 	}
 	if quantity.MustUnit(unit).FromSI(1) == 1 {
 		short := quantity.FormatAuto(q.SI, unit)

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"strings"
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
@@ -74,7 +73,7 @@ func settingText(s settings.Set, f datafile.Field) string {
 	}
 	const digits = 8 // of the longest number anybody writes
 	switch {
-	case strings.HasSuffix(f.Max, "%"), f.Unit == "rad/s":
+	case f.ReaderUnit() != f.Unit:
 		return statedText(quantity.Exactly(v), f)
 	case len(text) > digits+len(f.Unit)+1:
 		return quantity.Format(v, f.Unit, 4)

@@ -82,6 +82,6 @@ type HighVoltage struct {
 // Stall stops a motor that does not turn.
 type Stall struct {
 	Time    float64 `key:"time" unit:"s" min:"0 s" max:"120 s" default:"5 s" example:"5 s" doc:"stall time: how long the motor may draw current without turning; 0 s: never stops"`
-	Speed   float64 `key:"speed" unit:"rad/s" min:"0 1/min" max:"1000 1/min" default:"60 1/min" example:"60 1/min" safer:"more" doc:"motor speed below which it counts as not turning"`
+	Speed   float64 `key:"speed" unit:"rad/s" min:"0 rpm" max:"1000 rpm" default:"60 rpm" example:"60 rpm" safer:"more" doc:"motor speed below which it counts as not turning"`
 	Current float64 `key:"current" unit:"1" min:"0 %" max:"100 %" default:"30 %" example:"30 %" doc:"share of the motor current limit above which the stall time runs"`
 }

@@ -245,18 +245,12 @@ func (v Variant) ReaderUnit(key string) string {
 	f, _ := v.field(key)
 	si, ok := v.Number(key)
 	switch f.Unit {
-	case "1":
-		if strings.Contains(f.Default+f.Min+f.Max+f.Above+f.Example, "%") {
-			return "%"
-		}
-	case "rad/s":
-		return "rpm"
 	case "Ω", "F", "H":
 		if _, suits, cut := strings.Cut(quantity.FormatAuto(si, f.Unit), " "); cut && ok {
 			return suits
 		}
 	}
-	return f.Unit
+	return f.ReaderUnit()
 }
 
 // Range returns the range over which a value is searched, SI: its own, cut to where the boat makes sense of it. No current limit beyond

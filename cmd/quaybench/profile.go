@@ -15,6 +15,7 @@ import (
 	"quaybench/bench"
 	"quaybench/bench/datafile"
 	"quaybench/bench/layout"
+	"quaybench/bench/quantity"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
 	"quaybench/profiles"
@@ -411,13 +412,7 @@ func showDiff(sys *system, d *profiles.Difference) {
 	}
 	tab := &layout.Table{Right: map[int]bool{1: true, 2: true, 3: true}}
 	for _, c := range d.Settings {
-		change := ""
-		if c.Percent != nil {
-			change = fmt.Sprintf("%+.3g %%", *c.Percent)
-		} else if c.Change != nil {
-			change = fmt.Sprintf("%+.4g %s", *c.Change, c.Unit)
-		}
-		tab.Add("  "+c.Key, cmp.Or(c.Was, "-"), cmp.Or(c.Now, "-"), change)
+		tab.Add("  "+c.Key, cmp.Or(c.Was, "-"), cmp.Or(c.Now, "-"), changeText(c))
 	}
 	for _, line := range tab.Fitted(sys.tableWidth()) {
 		fmt.Fprintln(sys.Out, line)
@@ -437,6 +432,23 @@ func showDiff(sys *system, d *profiles.Difference) {
 		}
 		sys.tell("  %s: %s, then %s\n", v.Trial, verdictText(v.Was), verdictText(v.Now))
 	}
+}
+
+// changeText returns by how much a setting changed, as a person says it: of its former value, of a temperature in kelvin, of a share in points.
+func changeText(c profiles.SettingChange) string {
+	switch {
+	case c.Change == nil:
+		return ""
+	case c.Unit == "1":
+		return fmt.Sprintf("%+.4g points", 100**c.Change)
+	case c.Unit == "°C":
+		return fmt.Sprintf("%+.4g K", *c.Change)
+	case c.Percent != nil:
+		return fmt.Sprintf("%+.3g %%", *c.Percent)
+	case c.Unit == "rad/s":
+		return fmt.Sprintf("%+.4g rpm", quantity.MustUnit("rpm").FromSI(*c.Change))
+	}
+	return fmt.Sprintf("%+.4g %s", *c.Change, c.Unit)
 }
 
 func verdictText(v *profiles.Verdict) string {

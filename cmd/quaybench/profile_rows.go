@@ -20,7 +20,7 @@ func profileRows(text []byte) ([]profiles.Row, error) {
 	}
 	var rows []profiles.Row
 	for _, f := range settings.Table() {
-		shown, _ := s.Get(f.Key)
+		shown, _ := s.Shown(f.Key)
 		row := profiles.Row{Key: f.Key, Text: shown}
 		if v, ok := s.Number(f.Key); ok && f.Kind == datafile.KindQuantity {
 			row.Number, row.Unit, row.Value = true, f.Unit, quantity.MustUnit(f.Unit).FromSI(v)

@@ -106,6 +106,9 @@ func (e *ExamplesError) Error() string {
 	return fmt.Sprintf("%s (%s): put in your own, and say where each comes from", values, shown)
 }
 
+// NotJudged marks it, for who knows no package of ours, as no failure: there is no verdict.
+func (e *ExamplesError) NotJudged() {}
+
 // Own returns an *ExamplesError while values of the boat's files are still the template's, else nil.
 func (s *Setup) Own() error {
 	if len(s.Basis.Examples) == 0 {

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"quaybench/bench/datafile"
 	"quaybench/bench/learn"
 	"quaybench/bench/link"
 	"quaybench/bench/link/linksim"
@@ -50,8 +52,14 @@ type ScriptHost struct {
 // compiledHost returns the host of a script that is its own process.
 func compiledHost() ScriptHost {
 	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt) // until the process ends
-	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Trial: LoadTrial, Run: RunSimulated, File: os.ReadFile}
+	return ScriptHost{Args: os.Args[1:], Context: func() context.Context { return ctx }, Load: Load, Trial: LoadTrial, Run: RunSimulated, File: readNamed}
 }
+
+// largestNamed is far more than any record or logger's file that a script is given, bytes.
+const largestNamed = 256 << 20
+
+// readNamed reads a file that the command line of a compiled script names.
+func readNamed(name string) ([]byte, error) { return datafile.ReadFile(name, largestNamed) }
 
 // Script is a script's side of the tool: its arguments, its boat, and the only way to a controller.
 type Script struct {
@@ -89,39 +97,50 @@ func (s *Script) WithContext(ctx context.Context) *Script {
 	return &next
 }
 
+// Exit codes of a script that ends with an error: as of the tool, where it is interpreted.
+const (
+	exitScriptFailed    = 2
+	exitScriptNotJudged = 4 // values of the boat's files are still the template's
+)
+
 // RunScript is the whole main function of a script: it reads the arguments, runs the script, and ends the process with a word
-// and exit code 1 where that fails. It is the one function of the library that prints and exits, since it stands for a
+// and exit code 2 where that fails, 4 where nothing can be judged since values are still the template's. The first argument is the boat;
+// without one it is the given boat, a folder or a boat file. It is the one function of the library that prints and exits, since it stands for a
 // program; interpreted, the tool's own takes its place.
-func RunScript(run func(s *Script) error) {
-	s, err := StartScript()
+func RunScript(run func(s *Script) error, boat ...string) {
+	s, err := StartScript(boat...)
 	if err == nil {
 		err = run(s)
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
+		if errors.As(err, new(*ExamplesError)) {
+			os.Exit(exitScriptNotJudged)
+		}
+		os.Exit(exitScriptFailed)
 	}
 }
 
-// StartScript reads a script's arguments: the first is the boat, a folder or a boat file; without one it is the demo boat
-// petrel as it lies in the source tree.
-func StartScript() (*Script, error) { return StartScriptIn(compiledHost()) }
+// StartScript reads a script's arguments: the first is the boat, a folder or a boat file; without one it is the given boat.
+func StartScript(boat ...string) (*Script, error) { return StartScriptIn(compiledHost(), boat...) }
 
 // StartScriptIn is StartScript in a given host.
-func StartScriptIn(h ScriptHost) (*Script, error) {
-	name := "cmd/quaybench/demo/petrel"
+func StartScriptIn(h ScriptHost, boat ...string) (*Script, error) {
 	args := h.Args
-	if len(args) > 0 {
-		name, args = args[0], args[1:]
+	if len(args) == 0 {
+		args = boat
 	}
-	setup, err := h.Load(name)
+	if len(args) == 0 {
+		return nil, errors.New("name a boat behind the script: its folder, or its boat file")
+	}
+	setup, err := h.Load(args[0])
 	if err != nil {
 		return nil, err
 	}
 	if h.Trial == nil {
 		h.Trial = trial.Builtin
 	}
-	return &Script{Setup: setup, Args: args, host: h}, nil
+	return &Script{Setup: setup, Args: args[1:], host: h}, nil
 }
 
 // Programme is a throttle programme in the making.

@@ -253,6 +253,9 @@ func gridOf(times []float64, duration float64) (grid []float64) {
 	return slices.Compact(grid)
 }
 
+// ByHand reports whether the bands are those of a person at the lever.
+func (p *Prediction) ByHand() bool { return p.options.ByHand }
+
 // Watch returns what measure.Options.Watch wants: it says what lies outside the band.
 func (p *Prediction) Watch(channels []link.Channel) func(channel int, at, value float64) string {
 	bands := make([]*PredictedChannel, len(channels))

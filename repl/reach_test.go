@@ -85,7 +85,7 @@ func TestNoFunctionReachesAFile(t *testing.T) {
 		return nil, refused
 	}
 	host := bench.ScriptHost{Args: []string{"petrel"}, Load: load, Context: t.Context, Run: bench.RunSimulated}
-	bound := bind(host, func(func(*bench.Script) error) {})
+	bound := bind(host, func(func(*bench.Script) error, ...string) {})
 	boat, err := bench.StartScriptIn(host)
 	require.NoError(t, err)
 

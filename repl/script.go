@@ -32,9 +32,9 @@ func RunScript(ctx context.Context, name string, source []byte, host bench.Scrip
 		Grace:  100 * time.Millisecond, // who puts a controller in order is the host, in its own process
 		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
 			host.Context = func() context.Context { return ctx } // it ends with the script too, however that ends
-			return bind(host, func(run func(*bench.Script) error) {
+			return bind(host, func(run func(*bench.Script) error, boat ...string) {
 				ran = true
-				s, err := bench.StartScriptIn(host)
+				s, err := bench.StartScriptIn(host, boat...)
 				if err == nil {
 					err = run(s)
 				}
@@ -91,7 +91,7 @@ func callsRunScript(src check.Source) bool {
 
 // bind returns what takes the place of the library's functions that end the process or take a path: a script reaches what its
 // host finds by a name, and no file besides.
-func bind(host bench.ScriptHost, run func(func(*bench.Script) error)) map[string]map[string]reflect.Value {
+func bind(host bench.ScriptHost, run func(func(*bench.Script) error, ...string)) map[string]map[string]reflect.Value {
 	find := host.Trial
 	if find == nil {
 		find = trial.Builtin

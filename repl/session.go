@@ -78,7 +78,7 @@ func NewSession(c Config) (*Session, error) {
 		Grace: 300 * time.Millisecond, // Ctrl-C is back at the prompt within a second; what the tool does itself is waited for
 		Bind: func(ctx context.Context) map[string]map[string]reflect.Value {
 			s.running.Store(&ctx)
-			return bind(c.Host, func(func(*bench.Script) error) {
+			return bind(c.Host, func(func(*bench.Script) error, ...string) {
 				fmt.Fprintln(c.Out, "RunScript is for scripts of their own; here call the function with boat")
 			})
 		},

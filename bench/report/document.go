@@ -29,7 +29,10 @@ type document struct {
 }
 
 // line is one thing under its name: "proposed: limits.motor_current 240 A instead of 140 A".
-type line struct{ Name, Text string }
+type line struct {
+	Name, Text string
+	Level      *level // the text is a verdict's word
+}
 
 // String returns the line with its name, if it has one.
 func (l line) String() string {
@@ -82,10 +85,10 @@ func (d *document) subject(text string) {
 }
 
 // lead adds a line to the head.
-func (d *document) lead(name, text string) { d.Lead = append(d.Lead, line{name, text}) }
+func (d *document) lead(name, text string) { d.Lead = append(d.Lead, line{Name: name, Text: text}) }
 
 // say adds a line.
-func (s *section) say(name, text string) { s.add(block{Line: &line{name, text}}) }
+func (s *section) say(name, text string) { s.add(block{Line: &line{Name: name, Text: text}}) }
 
 // sentences adds a paragraph for each text.
 func (s *section) sentences(texts []string) {

@@ -76,7 +76,7 @@ func TestTryReport(t *testing.T) {
 	d := triedPaper(t, "hot-restart", "locked-shaft").document()
 	require.NotNil(t, d.Verdict)
 	assert.Equal(t, "over", d.Verdict.Word())
-	assert.Equal(t, []line{{"proposed", "limits.motor_current 240 A instead of 140 A"}}, d.Lead)
+	assert.Equal(t, []line{{Name: "proposed", Text: "limits.motor_current 240 A instead of 140 A"}}, d.Lead)
 	assert.Contains(t, d.Sentence, "winding passes its limit of 155 °C")
 	require.NotNil(t, d.First)
 	assert.Contains(t, d.First.Text, "winding passes its limit (motor current), after")

@@ -79,13 +79,13 @@ func (l *Learned) write(p *Paper, d *document) {
 	d.Sentence = l.sentence()
 	for _, r := range l.Records {
 		text := fmt.Sprintf("%s (%s): %d readings of %s, driven by the %s; charge at the start %.0f %%", r.Name, r.Hash, r.Readings, quantity.SpokenList(r.Channels), r.Driven, 100*r.Charge)
-		d.Lead = append(d.Lead, line{"record", text})
+		d.Lead = append(d.Lead, line{Name: "record", Text: text})
 		for _, note := range r.Notes {
-			d.Lead = append(d.Lead, line{"mind", r.Name + ": " + note})
+			d.Lead = append(d.Lead, line{Name: "mind", Text: r.Name + ": " + note})
 		}
 	}
 	if l.Practice {
-		d.Lead = append(d.Lead, line{"mind", "a record is of a simulated controller: this is practice, nothing of the boat was measured"})
+		d.Lead = append(d.Lead, line{Name: "mind", Text: "a record is of a simulated controller: this is practice, nothing of the boat was measured"})
 	}
 	s := d.section("values", "What the records tell", "Before: the boat file with its tolerances. After: with the records. Both with their 95 % interval.")
 	s.Bare = true
@@ -247,7 +247,7 @@ func (o *Overlaid) write(p *Paper, d *document) {
 	if len(parted) > 0 {
 		d.Sentence = "Measured and predicted part beyond what meters and tolerances explain: " + quantity.List(parted) + "."
 	}
-	d.Lead = append(d.Lead, line{"record", o.Record})
+	d.Lead = append(d.Lead, line{Name: "record", Text: o.Record})
 	s := d.section("differences", "Measured less predicted", "For the same lever and weather. Explained: what the meter, a lever a little early or late, and the boat file's tolerances explain at 95 %.")
 	s.Bare = true
 	tab := &table{Columns: []column{{Title: "channel", Wide: 1.6}, {Title: "largest", Right: true}, {Title: "at", Right: true}, {Title: "rms", Right: true}, {Title: "explained there", Right: true}, {Title: "beyond it", Right: true}, {Title: "from", Right: true}}}

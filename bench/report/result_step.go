@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/record"
@@ -25,6 +26,55 @@ type Step struct {
 	EndedAt     float64
 	Notes       []string // what was not used of what was read, in words
 	Flags       []string // parts that are close or over, in words
+	Forecast    *Forecast
+}
+
+// Forecast is what a step test is expected to show, before it begins.
+type Forecast struct {
+	Draws     int    // over the tolerances, behind the bands
+	Beside    string // what else widens the bands, in words
+	Readings  []ForecastReading
+	LeftOut   []string     // of the draws, in sentences
+	Side      verdict.Side // of the simulation, with the rules that need none
+	NotJudged string       // why there is no verdict; "": there is one
+}
+
+// ForecastReading is the band of a channel over the whole test, SI.
+type ForecastReading struct {
+	Channel, Unit string
+	Low, High     float64
+}
+
+func (f *Forecast) write(_ *Paper, d *document) { f.section(d) }
+
+func (f *Forecast) pictures(*Paper) (string, []Figure) { return "prediction of a step test", nil }
+
+// section writes what is predicted.
+func (f *Forecast) section(d *document) {
+	band := fmt.Sprintf("band: 0.5 to 99.5 %% of %d draws over the tolerances, and the instrument's error%s", f.Draws, f.Beside)
+	s := d.section("forecast", "Predicted ("+band+"):", "")
+	if d.Paper {
+		s.Title, s.Intro = "Predicted before the test", title(band)+"."
+	} else {
+		s.Bare = true
+		s.add(block{Text: untitled(s.Title)})
+	}
+	tab := &table{Indent: true, Columns: []column{{Title: "reading", Wide: 2}, {Title: "lowest", Right: true}, {Title: "highest", Right: true}}}
+	for _, r := range f.Readings {
+		tab.row(r.Channel, quantity.Format(r.Low, r.Unit, 3), quantity.Format(r.High, r.Unit, 3))
+	}
+	s.add(block{Table: tab})
+	s.sentences(f.LeftOut)
+	const of = "verdict of the simulation"
+	if f.NotJudged != "" {
+		s.say(of, verdict.NotJudged.String()+": "+f.NotJudged)
+		return
+	}
+	l := level(f.Side.Level)
+	s.add(block{Line: &line{Name: of, Text: l.Word(), Level: &l}})
+	if why := f.Side.Reasons(); len(why) > 0 {
+		s.add(block{List: []string{strings.Join(why, ", ")}})
+	}
 }
 
 // PredictedBand is the band in which a measured trace was expected, as the test held it: SI, one for each sample.
@@ -52,10 +102,13 @@ func (t *Step) write(p *Paper, d *document) {
 		d.lead("", "the test "+how)
 	} else {
 		d.Name, d.About = "", ""
-		d.Plain = append(d.Plain, line{"the test ", how})
+		d.Plain = append(d.Plain, line{Name: "the test ", Text: how})
 		for _, note := range t.Notes {
-			d.Plain = append(d.Plain, line{"  ", note})
+			d.Plain = append(d.Plain, line{Name: "  ", Text: note})
 		}
+	}
+	if d.Paper && t.Forecast != nil {
+		t.Forecast.section(d)
 	}
 	t.differences(d)
 	t.parts(d)

@@ -128,7 +128,7 @@ func (t *Tried) write(p *Paper, d *document) {
 		if about == "" {
 			about = "no description"
 		}
-		d.Lead = append(d.Lead, line{"trial", t.Asked[0].Name + ": " + about})
+		d.Lead = append(d.Lead, line{Name: "trial", Text: t.Asked[0].Name + ": " + about})
 	}
 	if p.Proposal != nil {
 		d.lead("proposed", strings.Join(t.words(p), ", "))
@@ -161,7 +161,7 @@ func (t *Tried) write(p *Paper, d *document) {
 
 // first puts into the document what acts first: into the head of a page, between what happens and what it brings of a text.
 func first(d *document, f *verdict.First) {
-	k := line{f.Heading(), firstWords(f)}
+	k := line{Name: f.Heading(), Text: firstWords(f)}
 	if d.Paper {
 		d.First = &k
 		return

@@ -54,7 +54,11 @@ func (t *textSetter) line(l line) {
 		t.set("", l.Text)
 		return
 	}
-	t.set(l.Name+": ", l.Text)
+	text := l.Text
+	if l.Level != nil {
+		text = t.painted(*l.Level, text)
+	}
+	t.set(l.Name+": ", text)
 }
 
 func (t *textSetter) document(d *document) {

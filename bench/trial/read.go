@@ -54,15 +54,21 @@ func Read(name string, data []byte) (*Trial, error) {
 // Names returns the built-in trials in order.
 func Names() []string { return slices.Clone(order) }
 
-// called is what a trial is called that people know by another name.
-var called = map[string]string{"locked-rotor": "locked-shaft"}
+// renamed is what trials are called now that had another name; the old one is taken until the next version.
+var renamed = map[string]string{"locked-rotor": "locked-shaft"}
 
-// Builtin returns a built-in trial by name, or an error that lists them.
+// Renamed returns what a built-in trial is called now; old is false for a name that is none of before.
+func Renamed(name string) (now string, old bool) {
+	now, old = renamed[name]
+	return now, old
+}
+
+// Builtin returns a built-in trial by name, its old one too, or an error that lists them.
 func Builtin(name string) (*Trial, error) {
-	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
-	if now, old := called[name]; old {
-		return nil, fmt.Errorf("no built-in trial is called %q: it is %s now", name, now)
+	if now, old := renamed[name]; old {
+		name = now
 	}
+	data, err := builtin.ReadFile(path.Join("builtin", name+".toml"))
 	if err != nil {
 		return nil, fmt.Errorf("no built-in trial is called %q; there are %s", name, strings.Join(order, ", "))
 	}

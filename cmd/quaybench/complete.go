@@ -218,9 +218,7 @@ func trialsCommand(sys *system) *cobra.Command {
 			for _, t := range all {
 				tab.Add(t.Name, t.About)
 			}
-			for _, line := range tab.Fitted(sys.tableWidth()) {
-				fmt.Fprintln(sys.Out, line)
-			}
+			sys.table(tab)
 			return nil
 		},
 	}

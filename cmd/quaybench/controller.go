@@ -296,9 +296,7 @@ func (c *conversation) read(ctx context.Context) error {
 		}
 		tab.Add(h.Key, heldText(h.Setting, h.Controller), heldText(h.Setting, h.File), note)
 	}
-	for _, line := range tab.Fitted(c.sys.tableWidth()) {
-		fmt.Fprintln(out, line)
-	}
+	c.sys.table(tab)
 	if rest := c.unmapped(); len(rest) > 0 {
 		fmt.Fprintln(out, wrapped(fmt.Sprintf("not in the %s, so look at the controller itself for these %d: %s", c.noun, len(rest), strings.Join(rest, ", ")), c.sys.width()))
 	}
@@ -322,9 +320,7 @@ func (c *conversation) readings(ctx context.Context) error {
 		tab.Add(ch.Name, quantity.Format(now.Values[i], cmp.Or(ch.Unit, "1"), 4), from.Source, fmt.Sprintf("%d ms old", port.Age(from.Since, c.clock.Now()).Milliseconds()))
 	}
 	fmt.Fprintln(c.sys.Out)
-	for _, line := range tab.Fitted(c.sys.tableWidth()) {
-		fmt.Fprintln(c.sys.Out, line)
-	}
+	c.sys.table(tab)
 	return nil
 }
 

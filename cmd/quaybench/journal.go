@@ -210,9 +210,7 @@ func showJournal(sys *system, list []entry) {
 		text, _ := e.known()
 		tab.Add(e.Key, text, e.At.Local().Format("2006-01-02 15:04:05"), e.On)
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 }
 
 // relock locks a controller again that a killed write may have left unlocked, and says so.

@@ -44,7 +44,7 @@ func (f *recordFlags) read(sys *system, boat string, files []string) (b *berth, 
 	}
 	var t *trial.Trial
 	if f.trial != "" {
-		if t, err = bench.LoadTrial(f.trial); err != nil {
+		if t, err = loadTrial(sys, f.trial); err != nil {
 			return nil, nil, nil, input(err)
 		}
 	}
@@ -177,7 +177,7 @@ func (o *learnOptions) whatNext(ctx context.Context, sys *system) error {
 		ask.Meters = append(ask.Meters, strings.TrimSpace(m))
 	}
 	if o.trial != "" {
-		t, err := bench.LoadTrial(o.trial)
+		t, err := loadTrial(sys, o.trial)
 		if err != nil {
 			return input(err)
 		}

@@ -102,9 +102,7 @@ func (o *mapOptions) draft(sys *system, b *berth) error {
 		for _, p := range d.Perhaps {
 			tab.Add(fmt.Sprint(p.Line), p.Name, strings.Join(p.Keys, " or "))
 		}
-		for _, line := range tab.Fitted(sys.tableWidth()) {
-			fmt.Fprintln(sys.Out, line)
-		}
+		sys.table(tab)
 	}
 	switch {
 	case d.Open > 0 && d.Keyed > 0:
@@ -155,9 +153,7 @@ func (o *mapOptions) explain(sys *system, b *berth, m *controllerMap) error {
 		example, doubt := explainReading(r)
 		row(r.Field, r.Name, example, doubt)
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 	say := func(text string) { fmt.Fprintln(sys.Out, wrapped(text, sys.width())) }
 	number := func(what string, p guard.Place) {
 		if hint := regmap.AsInManual(p); hint != "" {
@@ -298,9 +294,7 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 		}
 		tab.Add(fmt.Sprint(s.Line), s.Key, s.Place.String(), raw, value, note)
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 	if err != nil {
 		return err
 	}

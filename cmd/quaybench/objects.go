@@ -229,9 +229,7 @@ func (o *objectsOptions) browse(ctx context.Context, sys *system, client *canope
 		}
 		bar.done()
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 	fmt.Fprintf(sys.Out, "%s; nothing was written\n", study.Plural(count, "object"))
 	if sheet == nil && o.within == usualIndices && err == nil {
 		fmt.Fprintln(sys.Out, wrapped("asked for were "+usualIndices+" and what the map has. A maker's own objects may lie up to 5FFF: --within 0x3000-0x5FFF asks for the rest, which takes longer.", sys.width()))
@@ -259,9 +257,7 @@ func (o *objectsOptions) showSheet(sys *system, sheet *eds.File) error {
 	for _, s := range sheet.Objects {
 		tab.Add(s.Object.String(), cmp.Or(string(s.Kind), fmt.Sprintf("type %04X", s.Type)), s.Access, text(s.Low), text(s.High), text(s.Default), printableName(s.Name))
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 	sys.tell("%d objects by the data sheet; what the controller has, only it tells (--on PORT)\n", len(sheet.Objects))
 	return nil
 }

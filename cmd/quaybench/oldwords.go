@@ -5,6 +5,9 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"quaybench/bench"
+	"quaybench/bench/trial"
 )
 
 // Words of the version before that are still taken, with a hint. One version later they go.
@@ -22,6 +25,14 @@ func takeOldFlags(root *cobra.Command, sys *system) {
 		}
 		return pflag.NormalizedName(name)
 	})
+}
+
+// loadTrial finds a trial as bench.LoadTrial does, and says what one is called now that was named by its old name.
+func loadTrial(sys *system, name string) (*trial.Trial, error) {
+	if now, old := trial.Renamed(name); old {
+		sys.hint(name, now)
+	}
+	return bench.LoadTrial(name)
 }
 
 // hint says once in a run what an old word is called now.

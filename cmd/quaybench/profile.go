@@ -414,9 +414,7 @@ func showDiff(sys *system, d *profiles.Difference) {
 	for _, c := range d.Settings {
 		tab.Add("  "+c.Key, cmp.Or(c.Was, "-"), cmp.Or(c.Now, "-"), changeText(c))
 	}
-	for _, line := range tab.Fitted(sys.tableWidth()) {
-		fmt.Fprintln(sys.Out, line)
-	}
+	sys.table(tab)
 	for _, k := range d.Kept {
 		if d.B.Hash == "" && k.Role != profiles.RoleBoat { // the working files keep no evidence beside them
 			continue

@@ -53,7 +53,7 @@ func (o *readingsOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return err
 	}
-	t, err := o.weather()
+	t, err := o.weather(sys)
 	if err != nil {
 		return input(err)
 	}
@@ -149,10 +149,10 @@ func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *tr
 }
 
 // weather returns the trial that the readings were made in.
-func (o *readingsOptions) weather() (*trial.Trial, error) {
+func (o *readingsOptions) weather(sys *system) (*trial.Trial, error) {
 	t := &trial.Trial{}
 	if o.trial != "" {
-		found, err := bench.LoadTrial(o.trial)
+		found, err := loadTrial(sys, o.trial)
 		if err != nil {
 			return nil, err
 		}

@@ -47,7 +47,7 @@ func stepResult(r *bench.StepResult, blank error) *report.Step {
 	stop := r.Measured.Stop
 	out := &report.Step{
 		Measured: r.Run, Verdict: r.Verdict, Side: withRules(r.Setup, r.Verdict), NotJudged: reasonOf(blank), Predicted: r.Prediction.Run, Draws: r.Prediction.Draws, Differences: r.Differences,
-		Finished: stop.Reason == measure.Finished, Ended: stop.Reason.String() + ": " + stop.Text, EndedAt: stop.At, Flags: bench.Flags(r.Verdict),
+		Finished: stop.Reason == measure.Finished, Ended: stop.Reason.String() + ": " + stop.Text, EndedAt: stop.At, Flags: bench.Flags(r.Verdict), Forecast: forecastOf(r.Setup, r.Prediction, blank),
 	}
 	if n := len(r.Measured.Discarded); n > 0 {
 		out.Notes = append(out.Notes, fmt.Sprintf("%d sample thrown away: a later reply cast doubt on it", n))
@@ -68,6 +68,19 @@ func stepResult(r *bench.StepResult, blank error) *report.Step {
 			b.Low, b.High = append(b.Low, low), append(b.High, high)
 		}
 		out.Bands = append(out.Bands, b)
+	}
+	return out
+}
+
+// forecastOf returns what a step test is expected to show; blank is why there is no verdict, nil: there is one.
+func forecastOf(setup *bench.Setup, p *bench.Prediction, blank error) *report.Forecast {
+	out := &report.Forecast{Draws: p.Draws, LeftOut: p.LeftOut.Lines(), Side: withRules(setup, p.Verdict), NotJudged: reasonOf(blank)}
+	if p.ByHand() {
+		out.Beside = "; a lever by hand, 3 s early or late and 5 % beside"
+	}
+	for _, c := range p.Channels {
+		low, high := c.Range()
+		out.Readings = append(out.Readings, report.ForecastReading{Channel: c.Channel, Unit: c.Unit, Low: low, High: high})
 	}
 	return out
 }

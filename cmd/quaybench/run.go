@@ -80,7 +80,7 @@ and other loggers' CSV (s.Readings, s.Compare). What it hands over by s.Report g
 --compare compiles it, too, where a Go toolchain and the source of quaybench are, runs it on the simulated controller both ways, and shows where what it
 prints differs. Compiled, nothing holds a script back: you are asked whether you trust it; versions of the book and reports are not there for it.
 
-Exit code: 0 done, 2 bad use, or a script that is refused, ends with an error or takes too much, 1 it differs compiled (--compare), or any other failure.`,
+Exit code: 0 done, 2 bad use, or a script that is refused, ends with an error or takes too much, 4 values of the boat's files are still the example's, 1 it differs compiled (--compare), or any other failure.`,
 		Example: "  quaybench run scripts/staircase petrel\n  quaybench run scripts/staircase petrel --compare\n  quaybench run my-script.go ./petrel/boat.toml --longest \"10 min\"\n  quaybench run scripts/everyday petrel readings monday.csv --report monday.html",
 		Args:    arguments(1, 100, "SCRIPT"),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -86,7 +86,7 @@ func (c *compiler) trust(ctx context.Context, given bool) error {
 // compare runs the script compiled, and reports what it did otherwise than interpreted: printed is what it printed, ended how it ended.
 func (c *compiler) compare(ctx context.Context, printed string, ended error) error {
 	var script *child.Error
-	if ended != nil && !(errors.As(ended, &script) && script.Reason == child.Failed) {
+	if ended != nil && !(errors.As(ended, &script) && (script.Reason == child.Failed || script.Reason == child.Blank)) {
 		return ended // by somebody else's doing
 	}
 	dir, err := os.MkdirTemp("", "quaybench-compiled-")

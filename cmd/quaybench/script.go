@@ -152,6 +152,8 @@ func (s *script) run(ctx context.Context, step stepper, say func(text string)) e
 	switch {
 	case ctx.Err() != nil && err != nil:
 		return stopError{ctx.Err()}
+	case errors.As(err, &ended) && ended.Reason == child.Blank:
+		return notJudgedError{why: ended.Text, err: ended}
 	case errors.As(err, &ended) && ended.Reason != child.Crashed, errors.Is(err, holder.ErrTooLong), errors.Is(err, holder.ErrNoise), errors.Is(err, holder.ErrFlood):
 		return input(err)
 	case err == nil && len(handed) == 0 && told.Report+told.Plot != "":

@@ -70,7 +70,7 @@ func (o *sheetOptions) run(ctx context.Context, sys *system) error {
 	if o.settings {
 		return o.typeIn(ctx, sys, b)
 	}
-	t, err := bench.LoadTrial(o.trial)
+	t, err := loadTrial(sys, o.trial)
 	if err != nil {
 		return input(err)
 	}

@@ -4,14 +4,21 @@ import (
 	"fmt"
 
 	"quaybench/bench"
+	"quaybench/bench/layout"
 	"quaybench/bench/report"
-	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
 // show prints a result as text.
 func show(sys *system, p *report.Paper) { _ = p.Text(sys.Out, sys.screen()) } // what cannot be written, Out knows
+
+// table prints a table, folded where it is wider than the screen.
+func (s *system) table(tab *layout.Table) {
+	for _, line := range tab.Fitted(s.tableWidth()) {
+		fmt.Fprintln(s.Out, line)
+	}
+}
 
 // showTried prints the verdict table, the events, what acts first, what is gained and spent, and what to change. With
 // stopped it is what there was when the user stopped it, and no verdict.
@@ -38,11 +45,4 @@ func (s *system) painted(l verdict.Level, text string) string {
 		return text
 	}
 	return report.Paint(l, text)
-}
-
-// showLeftOut prints which draws a study does not count.
-func showLeftOut(sys *system, l study.LeftOut) {
-	for _, line := range l.Lines() {
-		fmt.Fprintln(sys.Out, wrapped(line, sys.width()))
-	}
 }

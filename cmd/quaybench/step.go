@@ -12,10 +12,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
-	"quaybench/bench/layout"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
 	"quaybench/bench/quantity"
+	"quaybench/bench/report"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
@@ -85,7 +85,7 @@ func (o *stepOptions) run(ctx context.Context, sys *system) (err error) {
 	if len(o.args) > 0 {
 		return input(fmt.Errorf("%q is one too many: only a script in Go takes arguments", o.args[0]))
 	}
-	if t.program, err = bench.LoadTrial(o.trial); err != nil {
+	if t.program, err = loadTrial(sys, o.trial); err != nil {
 		return input(err)
 	}
 	return t.run(ctx, o.controllerFlags)
@@ -438,32 +438,8 @@ func (t *stepTest) predict(ctx context.Context) (*bench.Prediction, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := t.sys.Out
 	t.sys.tell("%s, programme %s: %s\nmeasured by: %s\n\n", t.berth.Boat.Name, t.program.Name, shownTime(t.program.Duration), t.instrument)
-	hand := ""
-	if t.prompted {
-		hand = "; a lever by hand, 3 s early or late and 5 % beside"
-	}
-	fmt.Fprintln(out, wrapped(fmt.Sprintf("predicted (band: 0.5 to 99.5 %% of %d draws over the tolerances, and the instrument's error%s):", p.Draws, hand), t.sys.width()))
-	tab := &layout.Table{Right: map[int]bool{1: true, 2: true}}
-	tab.Add("  reading", "lowest", "highest")
-	for _, c := range p.Channels {
-		low, high := c.Range()
-		tab.Add("  "+c.Channel, quantity.Format(low, c.Unit, 3), quantity.Format(high, c.Unit, 3))
-	}
-	for _, line := range tab.Fitted(t.sys.tableWidth()) {
-		fmt.Fprintln(out, line)
-	}
-	showLeftOut(t.sys, p.LeftOut)
-	if blank := t.blank(); blank != nil {
-		fmt.Fprintln(out, wrapped("verdict of the simulation: "+bench.NotJudged+": "+blank.Error(), t.sys.width()))
-		return p, nil
-	}
-	side := withRules(t.berth.Setup, p.Verdict)
-	fmt.Fprintf(out, "verdict of the simulation: %s\n", t.sys.painted(side.Level, side.Level.String()))
-	if why := side.Reasons(); len(why) > 0 {
-		fmt.Fprintln(out, hung("  ", strings.Join(why, ", "), t.sys.width()))
-	}
+	show(t.sys, &report.Paper{Result: forecastOf(t.berth.Setup, p, t.blank())})
 	return p, nil
 }
 

@@ -72,13 +72,9 @@ func (f *studyFlags) load(sys *system, name string) (*bench.Setup, []*trial.Tria
 	if err := f.paper.check(sys, f.json); err != nil {
 		return nil, nil, err
 	}
-	var trials []*trial.Trial
-	for _, t := range f.trials {
-		loaded, err := bench.LoadTrial(t)
-		if err != nil {
-			return nil, nil, input(err)
-		}
-		trials = append(trials, loaded)
+	trials, err := loadTrials(sys, f.trials)
+	if err != nil {
+		return nil, nil, err
 	}
 	return setup, trials, nil
 }

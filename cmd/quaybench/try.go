@@ -44,7 +44,7 @@ func (o *tryOptions) run(ctx context.Context, sys *system) error {
 			return input(fmt.Errorf("proposal %q: %w", p.Name, err))
 		}
 	}
-	if asked.Trials, err = loadTrials(o.trials); err != nil {
+	if asked.Trials, err = loadTrials(sys, o.trials); err != nil {
 		return err
 	}
 	if _, err := setup.With(o.set); err != nil {
@@ -145,10 +145,10 @@ func own(setup *bench.Setup) error {
 }
 
 // loadTrials finds trials by name or file.
-func loadTrials(names []string) (trials []*trial.Trial, err error) {
+func loadTrials(sys *system, names []string) (trials []*trial.Trial, err error) {
 	seen := map[string]bool{}
 	for _, name := range names {
-		t, err := bench.LoadTrial(name)
+		t, err := loadTrial(sys, name)
 		if err != nil {
 			return nil, input(err)
 		}

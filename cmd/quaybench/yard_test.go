@@ -491,6 +491,9 @@ func (y *yard) runScript(ctx context.Context, job child.Job, talk func(ctx conte
 	case wrong != nil:
 		return wrong
 	case err != nil:
+		if errors.As(err, new(*bench.ExamplesError)) {
+			return &child.Error{Reason: child.Blank, Text: err.Error()}
+		}
 		return &child.Error{Reason: child.Failed, Text: err.Error()}
 	}
 	return nil

@@ -84,6 +84,7 @@ type Reason string
 // Reasons.
 const (
 	Failed  Reason = "failed"  // an error of the script itself; Text says which
+	Blank   Reason = "blank"   // the same, where the error has a method NotJudged: there is no verdict
 	Stopped Reason = "stopped" // the caller's context ended
 	Memory  Reason = "memory"
 	Stack   Reason = "stack"

@@ -78,7 +78,11 @@ func reportOf(err error, l Limits) report {
 	case errors.Is(err, interp.ErrStopped), errors.Is(err, context.Canceled):
 		return report{Stopped, "the script was stopped"}
 	}
-	return report{Failed, strings.TrimSpace(err.Error())}
+	reason := Failed
+	if blank := new(interface{ NotJudged() }); errors.As(err, blank) {
+		reason = Blank
+	}
+	return report{reason, strings.TrimSpace(err.Error())}
 }
 
 // say writes the report and gives the exit code.

@@ -18,6 +18,7 @@ func quaybenchBenchTrialValues() map[string]reflect.Value {
 		"ConditionFields": reflect.ValueOf(trial.ConditionFields),
 		"Devices":         reflect.ValueOf(trial.Devices),
 		"Names":           reflect.ValueOf(trial.Names),
+		"Renamed":         reflect.ValueOf(trial.Renamed),
 		"Text":            reflect.ValueOf(trial.Text),
 		"Write":           reflect.ValueOf(trial.Write),
 

@@ -15,7 +15,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(coastDown) }
+func main() { bench.RunScript(coastDown, "cmd/quaybench/demo/petrel") }
 
 func coastDown(s *bench.Script) error {
 	p := bench.NewProgramme("coast-down", 20).Loaded("dry").To(1, 0.12, 0.5).To(6, 0, 0.1)

@@ -14,7 +14,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(crashStop) }
+func main() { bench.RunScript(crashStop, "cmd/quaybench/demo/petrel") }
 
 func crashStop(s *bench.Script) error {
 	r, err := s.Simulate(bench.NewProgramme("crash stop", 140).Underway().To(2, 1, 0).To(80, -1, 0.5))

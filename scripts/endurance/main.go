@@ -14,7 +14,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(endurance) }
+func main() { bench.RunScript(endurance, "cmd/quaybench/demo/petrel") }
 
 func endurance(s *bench.Script) error {
 	fmt.Println("lever  speed      endurance  range")

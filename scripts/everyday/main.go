@@ -16,7 +16,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(everyday) }
+func main() { bench.RunScript(everyday, "cmd/quaybench/demo/petrel") }
 
 var tasks = []struct {
 	name string

@@ -15,7 +15,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(lockedShaft) }
+func main() { bench.RunScript(lockedShaft, "cmd/quaybench/demo/petrel") }
 
 func lockedShaft(s *bench.Script) error {
 	p := bench.NewProgramme("locked-shaft pulse", 6).Loaded("locked").To(1, 0.5, 0.2).To(3.2, 0, 0.1)

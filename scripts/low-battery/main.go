@@ -14,7 +14,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(lowBattery) }
+func main() { bench.RunScript(lowBattery, "cmd/quaybench/demo/petrel") }
 
 func lowBattery(s *bench.Script) error {
 	p := bench.NewProgramme("low battery", 12*3600).Underway().To(2, 1, 0)

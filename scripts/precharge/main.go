@@ -17,7 +17,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(precharge) }
+func main() { bench.RunScript(precharge, "cmd/quaybench/demo/petrel") }
 
 func precharge(s *bench.Script) error {
 	b := s.Setup.Boat

@@ -15,7 +15,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(rampSweep) }
+func main() { bench.RunScript(rampSweep, "cmd/quaybench/demo/petrel") }
 
 func rampSweep(s *bench.Script) error {
 	fmt.Println("ramp rise  half speed after  motor current peak  battery current peak")

@@ -16,7 +16,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(staircase) }
+func main() { bench.RunScript(staircase, "cmd/quaybench/demo/petrel") }
 
 func staircase(s *bench.Script) error {
 	p := bench.NewProgramme("throttle staircase", 66)

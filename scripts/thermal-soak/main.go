@@ -14,7 +14,7 @@ import (
 	"quaybench/bench"
 )
 
-func main() { bench.RunScript(soak) }
+func main() { bench.RunScript(soak, "cmd/quaybench/demo/petrel") }
 
 func soak(s *bench.Script) error {
 	r, err := s.Simulate(bench.NewProgramme("thermal soak", 5400).Underway().To(2, 1, 0).To(1800, 0, 1))

@@ -120,7 +120,7 @@ func (c *chain) missing() (problems []Problem) {
 	for h, by := range c.named {
 		if c.nodes[h] == nil {
 			problems = append(problems, Problem{Path: by.path, Hash: h, Hurt: true,
-				What: "has seen the entry " + h.Short() + ", which is missing: it was deleted, or not copied here"})
+				What: "has seen the entry " + h.Short() + ", a version or a mark of one, which is missing: that entry was deleted, or not copied here"})
 		}
 	}
 	slices.SortFunc(problems, func(a, b Problem) int { return cmp.Or(cmp.Compare(a.Path, b.Path), cmp.Compare(a.Hash, b.Hash)) })
@@ -166,6 +166,37 @@ func (c *chain) newest(marks []*Mark) (holds, rival *Mark) {
 		}
 	}
 	return holds, rival
+}
+
+// Move is a label that was on another version before.
+type Move struct {
+	Boat   string    `json:"boat"`
+	Label  string    `json:"label"`
+	From   Hash      `json:"from"`
+	To     Hash      `json:"to"`
+	Time   time.Time `json:"time"` // when it was moved
+	Author string    `json:"author"`
+	Put    time.Time `json:"put"` // when it was put on the version before
+	PutBy  string    `json:"put_by"`
+}
+
+// moves returns the labels that were moved by somebody who had seen where they were, by label. Those about which two machines differ are
+// among the problems.
+func (s *view) moves() (list []Move) {
+	holds, rivals := s.holding(MarkLabel, func(m *Mark) string { return m.Label })
+	for _, label := range slices.Sorted(maps.Keys(holds)) {
+		h := holds[label]
+		if rivals[label] != nil {
+			continue
+		}
+		for _, m := range slices.Backward(s.marks) {
+			if m.Kind == MarkLabel && m.Label == label && m.Version != h.Version {
+				list = append(list, Move{s.versions.boat, label, m.Version, h.Version, h.Time, h.Author, m.Time, m.Author})
+				break
+			}
+		}
+	}
+	return list
 }
 
 // labelled returns the mark that puts each label on its version.

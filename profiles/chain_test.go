@@ -471,3 +471,56 @@ func TestShowAndDiffCarryADamagedNewestVersion(t *testing.T) {
 		assert.True(t, problems[0].Hurt, name)
 	}
 }
+
+// A label that was moved by somebody who saw where it was is told with where it was; one that was put back, or on the same version again, is not
+// told as moved from there.
+func TestAMovedLabelIsTold(t *testing.T) {
+	b, c := newYard(t)
+	first, second := saveCurrent(t, b, 240), saveCurrent(t, b, 250)
+	other := openCopy(t, b)
+	label := func(b *Book, v *Version, who, text string) time.Time {
+		m, err := b.Label(t.Context(), "petrel", string(v.Hash), text, LabelOptions{Author: who, Tool: "quaybench test"})
+		require.NoError(t, err)
+		return m.Time
+	}
+	moves := func() []Move {
+		l, err := b.List(t.Context(), "petrel")
+		require.NoError(t, err)
+		r, err := b.Verify(t.Context(), "petrel")
+		require.NoError(t, err)
+		assert.Equal(t, l.Moves, r.Moves)
+		return l.Moves
+	}
+	put := label(b, first, "yard hand", "summer")
+	label(b, first, "yard hand", "spring")
+	label(b, first, "yard hand", "spring")
+	copyBook(t, b, other)
+	assert.Empty(t, moves())
+	c.set(yardOpens.Add(24 * time.Hour))
+	moved := label(other, second, "skipper", "summer")
+	copyBook(t, other, b)
+	assert.Equal(t, []Move{{"petrel", "summer", first.Hash, second.Hash, moved, "skipper", put, "yard hand"}}, moves())
+	back := label(b, first, "yard hand", "summer")
+	assert.Equal(t, []Move{{"petrel", "summer", second.Hash, first.Hash, back, "yard hand", moved, "skipper"}}, moves())
+}
+
+// What is told of a deleted mark does not say that a version is gone, nor which file is to be copied.
+func TestADeletedMarkIsToldAsWhatItMayBe(t *testing.T) {
+	b, _ := newYard(t)
+	v := saveCurrent(t, b, 240)
+	for _, text := range []string{"spring", "summer"} {
+		_, err := b.Label(t.Context(), "petrel", string(v.Hash), text, LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+		require.NoError(t, err)
+	}
+	names, err := filepath.Glob(filepath.Join(b.Dir(), "petrel", "marks", "*.toml"))
+	require.NoError(t, err)
+	require.Len(t, names, 2)
+	require.NoError(t, os.Remove(names[0]))
+	w, told := watched(t, b)
+	_, err = w.List(t.Context(), "petrel")
+	require.NoError(t, err)
+	require.Len(t, *told, 1)
+	assert.Regexp(t, `^has seen the entry \w{8}, a version or a mark of one, which is missing: that entry was deleted, or not copied here; that entry may be a newer version than those shown$`, (*told)[0].What)
+	_, err = w.Label(t.Context(), "petrel", string(v.Hash), "autumn", LabelOptions{Author: "yard hand", Tool: "quaybench test"})
+	assert.ErrorContains(t, err, "that entry may be a newer version than those here, so nothing is written: copy that entry again")
+}

@@ -116,11 +116,11 @@ type DoubtError struct {
 }
 
 func newestDoubt(boat string, p Problem) error {
-	return &DoubtError{Boat: boat, Problem: p, Why: "it may be the newest version"}
+	return &DoubtError{Boat: boat, Problem: p, Why: "that entry may be a newer version than those here"}
 }
 
 func (e *DoubtError) Error() string {
-	return fmt.Sprintf("%s: %s; %s, so nothing is written: copy it again from another book or an export, or go on despite the damage", e.Boat, e.Problem, e.Why)
+	return fmt.Sprintf("%s: %s; %s, so nothing is written: copy that entry again from another book or an export, or go on despite the damage", e.Boat, e.Problem, e.Why)
 }
 
 // DamageError reports that a file of the book cannot be used.

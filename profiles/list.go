@@ -48,7 +48,8 @@ type Listing struct {
 	// Tips are the newest entries of the chain, one as a rule: each stands for all entries before it. Verify holds the
 	// book against one that was noted elsewhere.
 	Tips     []Hash    `json:"tips"`
-	Problems []Problem `json:"problems"` // what could not be read; Verify looks closer
+	Moves    []Move    `json:"moved,omitzero"` // labels that were on another version before
+	Problems []Problem `json:"problems"`       // what could not be read; Verify looks closer
 }
 
 // Last returns the newest mark of a kind and the version it is on, nil where there is none: which version
@@ -89,7 +90,7 @@ func (l *Listing) Records() (list []Kept) {
 func (b *Book) List(ctx context.Context, boat string) (l *Listing, err error) {
 	err = b.read(ctx, boat, nil, func(s *view) error {
 		working, problems := s.status()
-		l = &Listing{Boat: boat, Versions: s.entries(working), Working: working, Tips: s.chain.readable(), Problems: listed(slices.Concat(s.problems, problems))}
+		l = &Listing{Boat: boat, Versions: s.entries(working), Working: working, Tips: s.chain.readable(), Moves: s.moves(), Problems: listed(slices.Concat(s.problems, problems))}
 		return nil
 	})
 	return l, err

@@ -17,8 +17,9 @@ type Report struct {
 	Marks    int       `json:"marks"`
 	Kept     int       `json:"kept"`
 	Problems []Problem `json:"problems"`
-	Swept    []string  `json:"swept"` // old leftovers of killed processes, removed
-	Tips     []Tip     `json:"tips"`  // the newest entries of each boat's chain
+	Swept    []string  `json:"swept"`          // old leftovers of killed processes, removed
+	Tips     []Tip     `json:"tips"`           // the newest entries of each boat's chain
+	Moves    []Move    `json:"moved,omitzero"` // labels that were on another version before
 	// BeforeChain counts entries from before the chain: of them, it can't be told whether one was deleted or put in.
 	BeforeChain int `json:"before_chain"`
 
@@ -76,7 +77,7 @@ func (b *Book) Verify(ctx context.Context, boat string, tips ...string) (*Report
 	}
 	for _, t := range tips {
 		if !r.found[t] {
-			r.hurt(strings.Join(boats, ", "), "", "has no entry "+t+": what was written up to it was deleted or rewritten, or this is another book")
+			r.hurt(strings.Join(boats, ", "), "", "has no entry "+t+": it was deleted, and perhaps others before it, or the book was rewritten, or this is another book")
 		}
 	}
 	slices.SortStableFunc(r.Problems, func(a, b Problem) int { return strings.Compare(a.Path, b.Path) })
@@ -139,6 +140,7 @@ func (b *Book) verifyBoat(ctx context.Context, boat string, r *Report, tips []st
 			r.BeforeChain++
 		}
 	}
+	r.Moves = append(r.Moves, s.moves()...)
 	r.holdAgainst(s.chain, tips)
 	needed := map[Hash]Kept{}
 	for _, v := range s.all {

@@ -82,7 +82,7 @@ func (b *Book) see(ctx context.Context, f *folder, boat string, visit func(*Vers
 		doubt := s.doubt()
 		for _, p := range s.problems {
 			if doubt != nil && p == *doubt {
-				p.What += "; it may be the newest version, so what is shown may be older"
+				p.What += "; that entry may be a newer version than those shown"
 			}
 			b.onProblem(p)
 		}

@@ -31,6 +31,10 @@ const (
 )
 
 func main() {
+	if !enoughHandles() {
+		_, _ = os.Stderr.WriteString("quaybench: this process may open too few files to work: raise the limit (ulimit -n 256), or close what has them open\n")
+		os.Exit(exitOther)
+	}
 	child.Main(scriptProcess)
 	ends := endings
 	if signal.Ignored(syscall.SIGHUP) { // as nohup has it

@@ -388,3 +388,20 @@ func TestSimulateController(t *testing.T) {
 		})
 	}
 }
+
+// TestFewFileHandles: at each limit the program works, or says in one line what is wrong; Go's runtime shows nobody its insides.
+func TestFewFileHandles(t *testing.T) {
+	y := ofProcesses(t)
+	for limit := 4; limit < 24; limit++ {
+		whole := y.command("try", "petrel", "--trial", "full-throttle")
+		cmd := exec.Command("/bin/sh", append([]string{"-c", fmt.Sprintf(`ulimit -n %d; exec "$0" "$@"`, limit), whole.Path}, whole.Args[1:]...)...)
+		cmd.Env = whole.Env
+		var said strings.Builder
+		cmd.Stderr = &said
+		if cmd.Run() == nil {
+			continue
+		}
+		assert.Equal(t, exitOther, cmd.ProcessState.ExitCode(), "limit %d: %s", limit, said.String())
+		assert.Regexp(t, `^(quaybench: .*files.*|\S+: error while loading shared libraries: .*)\n$`, said.String(), "limit %d", limit)
+	}
+}

@@ -258,6 +258,7 @@ func showListing(c *call, l *profiles.Listing) {
 		tab.Add(fmt.Sprintf("v%d", e.Number), e.Hash.Short(), e.Time.Format("2006-01-02 15:04"), e.Author, resultText(e.Result), strings.Join(marksOf(e), ", "), e.Reason)
 	}
 	c.table(tab)
+	c.showMoves(l.Moves, "")
 	showStatus(c.sys, l)
 	for _, p := range l.Problems {
 		if !p.Hurt && !strings.Contains(p.What, "two machines") { // the others are told by every verb
@@ -291,6 +292,22 @@ func marksOf(e *profiles.Entry) (marks []string) {
 		marks = append(marks, "working files")
 	}
 	return marks
+}
+
+// tellMoves says which labels of a boat were on another version before: those of one version, "" for all.
+func (c *call) tellMoves(boat string, of profiles.Hash) {
+	if l, err := c.book.List(c, boat); err == nil { // else it was told already
+		c.showMoves(l.Moves, of)
+	}
+}
+
+func (c *call) showMoves(list []profiles.Move, of profiles.Hash) {
+	const day = "2006-01-02 15:04"
+	for _, m := range list {
+		if of == "" || of == m.From || of == m.To {
+			c.wrapped("%s moved the label %s of %s on %s: from %s, where %s had put it on %s, to %s", m.Author, m.Label, m.Boat, m.Time.Format(day), m.From.Short(), m.PutBy, m.Put.Format(day), m.To.Short())
+		}
+	}
 }
 
 func showStatus(sys *system, l *profiles.Listing) {
@@ -351,6 +368,7 @@ func showVersion(c *call, e *profiles.Entry) {
 		}
 		c.wrapped("%s", text)
 	}
+	c.tellMoves(e.Boat, e.Hash)
 	c.print("\nsettings:\n%s\n", strings.TrimRight(e.Settings, "\n"))
 	c.caution()
 }
@@ -582,6 +600,7 @@ func profileHistory(sys *system) *cobra.Command {
 				tab.Add(fmt.Sprintf("v%d", e.Number), e.Version.Short(), e.Time.Format("2006-01-02 15:04"), cmp.Or(e.Now, "-"), e.Author, resultText(e.Result), e.Reason)
 			}
 			c.table(tab)
+			c.tellMoves(c.boat, "")
 		}}, err
 	}
 	cmd := v.command(sys)

@@ -172,6 +172,7 @@ func showReport(c *call, r *profiles.Report, again []retrial, held bool) {
 		}
 	}
 	c.print("%s: %d versions, %d marks and %d kept files are whole\n", cmp.Or(strings.Join(r.Boats, ", "), "no boat"), r.Versions, r.Marks, r.Kept)
+	c.showMoves(r.Moves, "")
 	if n := len(again); n > 0 {
 		c.print("the trials of %d versions were run anew\n", n)
 	}

@@ -383,6 +383,18 @@ func TestApproval(t *testing.T) {
 		assert.Equal(t, "one tow, watched", e.Approvals()[0].Despite)
 		assert.Equal(t, Over, e.Approvals()[0].Result)
 	})
+	t.Run("is refused where it could not be judged, unless despite a reason", func(t *testing.T) {
+		b, _ := newYard(t)
+		v := saveJudged(t, b, NotJudged)
+		var refused *RefusedError
+		_, err := b.Approve(t.Context(), "petrel", string(v.Hash), by)
+		require.ErrorAs(t, err, &refused)
+		assert.Equal(t, NotJudged, refused.Result)
+		despite := by
+		despite.Despite = "the thermometer broke"
+		_, err = b.Approve(t.Context(), "petrel", string(v.Hash), despite)
+		require.NoError(t, err)
+	})
 	t.Run("is refused where nothing was tried", func(t *testing.T) {
 		b, _ := newYard(t)
 		v := saveCurrent(t, b, 240)

@@ -195,3 +195,13 @@ func TestHistoryTellsWhoSetAValue(t *testing.T) {
 	require.ErrorAs(t, err, &missing)
 	assert.Contains(t, missing.Have, "limits.motor_current")
 }
+
+// A value may be nested as deep as a key has parts, and no deeper.
+func TestPlainRowsOfNestedValues(t *testing.T) {
+	nested := func(depth int) error {
+		_, err := PlainRows([]byte("a = " + strings.Repeat("[", depth) + strings.Repeat("]", depth) + "\n"))
+		return err
+	}
+	require.NoError(t, nested(maxKeyParts+1), "the outermost is at depth 0")
+	assert.ErrorContains(t, nested(maxKeyParts+2), "is nested deeper than 16")
+}

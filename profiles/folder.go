@@ -375,7 +375,11 @@ func (f *folder) sweep(ctx context.Context, now time.Time) (swept []string, err 
 		}
 	})
 	for _, name := range leftovers {
-		if removeErr := f.root.Remove(name); removeErr != nil {
+		removeErr := f.step("remove", name)
+		if removeErr == nil {
+			removeErr = f.root.Remove(name)
+		}
+		if removeErr != nil {
 			err = errors.Join(err, removeErr)
 			continue
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -281,6 +282,19 @@ func TestLeftoversOfKilledProcessesAreSwept(t *testing.T) {
 	for _, path := range spared {
 		assert.FileExists(t, path)
 	}
+	stuck, other := file(versionsDir, ".tmp-"+noProcess+"-4", 25*time.Hour), file(versionsDir, ".tmp-"+noProcess+"-5", 25*time.Hour)
+	b.fault = func(op, path string) error {
+		if op == "remove" && strings.HasSuffix(path, filepath.Base(stuck)) {
+			return errors.New("it is stuck")
+		}
+		return nil
+	}
+	r, err = b.Verify(t.Context(), "petrel")
+	require.NoError(t, err)
+	assert.Len(t, r.Swept, 1, "the other one")
+	assert.NoFileExists(t, other)
+	assert.True(t, slices.ContainsFunc(r.Problems, func(p Problem) bool { return strings.Contains(p.What, "it is stuck") }), "%v", r.Problems)
+	b.fault = nil
 	again := file(versionsDir, ".tmp-"+noProcess+"-3", 25*time.Hour)
 	saveCurrent(t, b, 250)
 	assert.NoFileExists(t, again, "saving sweeps too")

@@ -271,3 +271,46 @@ func TestPapers(t *testing.T) {
 		assert.Equal(t, map[string]string{"report": string(content), "plot": ""}, got)
 	}
 }
+
+// TestWhatAScriptSays reaches whom it is for, and is dropped where nobody is there; the script goes on either way.
+func TestWhatAScriptSays(t *testing.T) {
+	for _, heard := range []bool{true, false} {
+		var said []string
+		o := holder.Options{}
+		if heard {
+			o.Say = func(text string) { said = append(said, text) }
+		}
+		from, script := io.Pipe()
+		_, answers := io.Pipe()
+		ended := make(chan error, 1)
+		go func() { ended <- holder.Serve(t.Context(), from, answers, nil, o) }()
+		_, err := io.WriteString(script, "{\"say\": \"one\"}\n{\"say\": \"two\"}\n")
+		require.NoError(t, err)
+		_ = script.Close()
+		require.NoError(t, <-ended)
+		if heard {
+			assert.Equal(t, []string{"one", "two"}, said)
+		}
+	}
+}
+
+// TestNoiseEndsTheProgrammeThatRuns at once, in zero, and not at its own end.
+func TestNoiseEndsTheProgrammeThatRuns(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		from, theirs := io.Pipe()
+		read, to := io.Pipe()
+		go func() { _, _ = io.Copy(io.Discard, read) }()
+		r := &runner{begun: make(chan struct{}, 1)}
+		begun := time.Now()
+		ended := make(chan error, 1)
+		go func() { ended <- holder.Serve(t.Context(), from, to, r.run, holder.Options{}) }()
+		fmt.Fprintf(theirs, "{\"ask\": {\"id\": 1, \"programme\": %q}}\n", programme)
+		<-r.begun
+		fmt.Fprintln(theirs, "what?")
+		assert.ErrorIs(t, <-ended, holder.ErrNoise)
+		assert.Less(t, time.Since(begun), 5*time.Second, "the programme lasts 60 s")
+		assert.True(t, r.levers[0].halted)
+		_ = from.Close()
+		_ = to.Close()
+	})
+}

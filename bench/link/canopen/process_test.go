@@ -208,6 +208,9 @@ func TestReadPDOThatCannotBe(t *testing.T) {
 	got, err := device(func(memory) {}).ReadPDO(t.Context(), Transmit, 1)
 	require.NoError(t, err, "no timers")
 	assert.Equal(t, PDO{ID: 0x182, Off: true, Type: 254, Fields: []Mapped{{measured, 16}}}, got)
+	got, err = device(func(m memory) { m[Object{0x1A00, 0}] = []byte{2}; m[Object{0x1A00, 2}] = []byte{0x30, 0, 1, 0x20} }).ReadPDO(t.Context(), Transmit, 1)
+	require.NoError(t, err, "a whole frame")
+	assert.Equal(t, 8, got.Bytes())
 	for want, change := range map[string]func(m memory){
 		"has 10 bytes by its mapping": func(m memory) { m[Object{0x1A00, 0}] = []byte{2}; m[Object{0x1A00, 2}] = []byte{0x40, 0, 1, 0x20} },
 		"says that 254 values":        func(m memory) { m[Object{0x1A00, 0}] = []byte{254} },

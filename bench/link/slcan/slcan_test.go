@@ -287,6 +287,15 @@ func TestWhenAFrameCame(t *testing.T) {
 	assert.False(t, bus.Behind())
 	b.out = []byte("t1850\r")
 	frame(asked, b.now)
+
+	bus.Answered(asked.Add(-time.Second)) // of a request before it: nothing new
+	b.out = []byte("t1850\r")
+	frame(asked, b.now)
+	later := b.now
+	b.now = b.now.Add(3 * time.Millisecond)
+	bus.Answered(later) // without a doubt to end, it is newer all the same
+	b.out = []byte("t1850\r")
+	frame(later, b.now)
 }
 
 // Who commands a bus is noticed in what was heard before it was opened for sending.

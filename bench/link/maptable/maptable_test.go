@@ -224,3 +224,22 @@ func TestTheProposedThrottleLoads(t *testing.T) {
 	require.NoError(t, err)
 	assert.True(t, o.Describe().Throttle.Astern)
 }
+
+// TestTwoColumnsOfOneMeaning: what is asked for by name comes once, whichever it is; of words and remarks a manual may have several.
+func TestTwoColumnsOfOneMeaning(t *testing.T) {
+	for _, c := range []struct {
+		first, second string
+		error         bool
+	}{
+		{"table", "fc", true}, {"address", "addr", true}, {"index", "objekt", true}, {"sub", "subindex", true}, {"type", "typ", true}, {"unit", "einheit", true},
+		{"scale", "factor", true}, {"min", "low", true}, {"max", "high", true}, {"access", "r/w", true}, {"words", "choices", true}, {"name", "description", false}, {"remark", "notes", false},
+	} {
+		_, err := maptable.Make("manual.csv", []byte(c.first+";"+c.second+";x\n1;2;3\n"), maptable.Options{})
+		twice := "are both the column " + c.first
+		if c.error {
+			assert.ErrorContains(t, err, twice)
+		} else if err != nil {
+			assert.NotContains(t, err.Error(), twice)
+		}
+	}
+}

@@ -199,7 +199,7 @@ func TestHistoryTellsWhoSetAValue(t *testing.T) {
 // A value may be nested as deep as a key has parts, and no deeper.
 func TestPlainRowsOfNestedValues(t *testing.T) {
 	nested := func(depth int) error {
-		_, err := PlainRows([]byte("a = " + strings.Repeat("[", depth) + strings.Repeat("]", depth) + "\n"))
+		_, err := plainRows([]byte("a = " + strings.Repeat("[", depth) + strings.Repeat("]", depth) + "\n"))
 		return err
 	}
 	require.NoError(t, nested(maxKeyParts+1), "the outermost is at depth 0")

@@ -384,6 +384,7 @@ type StepResult struct {
 	Measured    *measure.Result
 	Run         *record.Run
 	Verdict     verdict.Trial
+	Doubtful    []record.Event      // single readings that no boat here can have shown; the record has them too
 	Differences []record.Difference // measured less predicted, of the traces that are predicted: measured ones, and parts that follow from them
 }
 
@@ -405,7 +406,8 @@ func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, 
 	}
 	run.Provenance.Tool, run.Provenance.Boat = Version, s.BoatHash
 	r.Run = run
-	run.Events = append(run.Events, p.doubtful(measured)...)
+	r.Doubtful = p.doubtful(measured)
+	run.Events = append(run.Events, r.Doubtful...)
 	slices.SortStableFunc(run.Events, func(a, b record.Event) int { return cmp.Compare(a.At, b.At) })
 	if err != nil {
 		return r, err

@@ -306,7 +306,7 @@ func (j *joined) fresh(channel int, r reading) error {
 		return nil
 	case age > h.Stale:
 	case !r.moved.IsZero() && port.Age(r.moved, now) > h.Stale:
-		return fmt.Errorf("%s: %w: %w for %s", h.name(), link.ErrStale, link.ErrHangs, quantity.FormatDuration(port.Age(r.moved, now)))
+		return fmt.Errorf("%s: %w: %w (for %s)", h.name(), link.ErrStale, link.ErrHangs, quantity.FormatDuration(port.Age(r.moved, now)))
 	default:
 		return nil
 	}

@@ -177,6 +177,42 @@ var instrumentTests = []struct {
 		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "telemetry is stale: NMEA 0183 on "+gps+": no new readings")
 		zeroLast(y.t, p)
 	}},
+	{"a GPS that jumps once", func(y *yard, p *pontoon) {
+		file := filepath.Join(y.home, "jumps.csv")
+		var tested atomic.Bool
+		after := 0
+		gps, _ := say(y, time.Second, func(int) string {
+			if tested.Load() {
+				after++
+			}
+			if after == 6 {
+				return sealedSentence("GPVTG,,T,,M,42.0,N,77.8,K,A")
+			}
+			return sealedSentence("GPVTG,,T,,M,0.1,N,0.2,K,A")
+		})
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", gps, "--record", file)
+		d.await("type release ")
+		assert.Contains(y.t, unwrapped(d.screen()), "NMEA 0183 on "+gps+": what it sends carries no time, so if it hangs and goes on sending its last value, that cannot be told")
+		tested.Store(true)
+		d.line("release")
+		const doubtful = "doubtful: speed over ground was 42.0 kn in one reading, 0.100 kn before it and 0.100 kn after it"
+		assert.Contains(y.t, unwrapped(d.ended(exitClear)), doubtful)
+		text, err := os.ReadFile(file)
+		require.NoError(y.t, err)
+		assert.Contains(y.t, string(text), doubtful, "the record has it too")
+	}},
+	{"a logger whose clock stands still", func(y *yard, p *pontoon) {
+		logger, _ := say(y, 100*time.Millisecond, func(n int) string {
+			return fmt.Sprintf("time [s];voltage [V]\r\n%.1f;53.3\r\n", min(float64(n)/10, 12))
+		})
+		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", logger)
+		d.await("type release ")
+		assert.Contains(y.t, unwrapped(d.screen()), "the logger's clock: where it stands still, the logger hangs")
+		assert.NotContains(y.t, unwrapped(d.screen()), "carries no time")
+		d.line("release")
+		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "its lines keep coming, but its own clock stands still: it hangs")
+		zeroLast(y.t, p)
+	}},
 	{"a GPS that is unplugged", func(y *yard, p *pontoon) {
 		gps, unplug := plugBeside(y, p, "gps")
 		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", gps)

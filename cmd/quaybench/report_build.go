@@ -52,6 +52,13 @@ func stepResult(r *bench.StepResult, blank error) *report.Step {
 	if n := len(r.Measured.Discarded); n > 0 {
 		out.Notes = append(out.Notes, fmt.Sprintf("%d sample thrown away: a later reply cast doubt on it", n))
 	}
+	for _, e := range r.Doubtful {
+		note := fmt.Sprintf("at %s %s", shownTime(e.At), e.What)
+		if e.Count > 1 {
+			note += fmt.Sprintf("; %d such readings until %s", e.Count, shownTime(e.Until))
+		}
+		out.Notes = append(out.Notes, note)
+	}
 	for _, l := range r.Measured.Lines {
 		if l.None > 0 {
 			out.Notes = append(out.Notes, fmt.Sprintf("of %d readings of %s %d were none (no fix, overload, nothing to measure)", l.Good, l.From, l.None))

@@ -109,7 +109,7 @@ func (l *Logger) next(ctx context.Context) (link.Sample, error) {
 	first := l.ready[0]
 	l.ready = l.ready[1:]
 	if s := first.sample; first.err == nil && !s.Moved.IsZero() && s.At.Sub(s.Moved) >= l.parser.format.staleAfter {
-		return link.Sample{}, fmt.Errorf("%w: %w for %s", link.ErrStale, link.ErrHangs, quantity.FormatDuration(s.At.Sub(s.Moved)))
+		return link.Sample{}, fmt.Errorf("%w: %w (for %s)", link.ErrStale, link.ErrHangs, quantity.FormatDuration(s.At.Sub(s.Moved)))
 	}
 	return first.sample, first.err
 }

@@ -4,10 +4,10 @@ import (
 	"strings"
 	"sync"
 
+	"github.com/golang/freetype/truetype"
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
-	"golang.org/x/image/font/opentype"
 	"golang.org/x/image/math/fixed"
 )
 
@@ -107,13 +107,13 @@ const (
 )
 
 // face measures and, in PNG and PDF, sets writing.
-var face = sync.OnceValue(func() (f struct{ regular, bold *opentype.Font }) {
+var face = sync.OnceValue(func() (f struct{ regular, bold *truetype.Font }) {
 	f.regular, f.bold = mustParse(goregular.TTF), mustParse(gobold.TTF)
 	return f
 })
 
-func mustParse(ttf []byte) *opentype.Font {
-	f, err := opentype.Parse(ttf)
+func mustParse(ttf []byte) *truetype.Font {
+	f, err := truetype.Parse(ttf)
 	if err != nil {
 		panic(err) // embedded
 	}
@@ -126,11 +126,7 @@ func newFace(bold bool, size float64) font.Face {
 	if bold {
 		f = face().bold
 	}
-	made, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size, DPI: 72})
-	if err != nil {
-		panic(err) // a size is no bad one
-	}
-	return made
+	return truetype.NewFace(f, &truetype.Options{Size: size})
 }
 
 var measuring struct {

@@ -16,11 +16,14 @@ import (
 	"compress/gzip"
 	"embed"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"go/types"
+	"io"
+	"io/fs"
 	"maps"
 	"reflect"
 	"slices"
@@ -57,22 +60,34 @@ type Package struct {
 	Source *Source
 }
 
-// docs returns the doc comments of a package by Name, Type.Method and Type.Field; "" is the package itself. They are packed, and
-// read only where somebody asks for help.
+// docs returns the doc comments of a package by Name, Type.Method and Type.Field; "" is the package itself. They are read only where
+// somebody asks for help.
 func docs(path string) map[string]string {
-	packed, err := api.ReadFile("api/" + path + ".docs.gz")
-	if err != nil {
+	text, err := read(path + ".docs")
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil // a package that a test or a host made
 	}
 	var all map[string]string
-	text, err := gzip.NewReader(bytes.NewReader(packed))
 	if err == nil {
-		err = json.NewDecoder(text).Decode(&all)
+		err = json.Unmarshal(text, &all)
 	}
 	if err != nil {
 		panic(fmt.Sprintf("docs of %s: %v", path, err)) // TestDoc reads them all
 	}
 	return all
+}
+
+// read returns a file of the api, where each is packed.
+func read(name string) ([]byte, error) {
+	packed, err := api.ReadFile("api/" + name + ".gz")
+	if err != nil {
+		return nil, err
+	}
+	r, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		return nil, err
+	}
+	return io.ReadAll(r)
 }
 
 // A Source is the text of a package.
@@ -101,7 +116,6 @@ func (p *Package) Allows(name string) bool {
 
 // Standard gives the packages of packages.txt. It is read once.
 var Standard = sync.OnceValues(func() (*Library, error) {
-	read := func(name string) ([]byte, error) { return api.ReadFile("api/" + name) }
 	fset := token.NewFileSet()
 	lib := &Library{packages: map[string]*Package{}, imports: map[string]*types.Package{}}
 	for _, e := range table {
@@ -142,11 +156,12 @@ func (l *Library) readSources() error {
 			return err
 		}
 		for _, f := range files {
-			text, err := api.ReadFile("api/" + path + ".source/" + f.Name())
+			name := strings.TrimSuffix(f.Name(), ".gz")
+			text, err := read(path + ".source/" + name)
 			if err != nil {
 				return err
 			}
-			file, err := parser.ParseFile(l.set, path+"/"+strings.TrimSuffix(f.Name(), ".txt"), text, parser.SkipObjectResolution)
+			file, err := parser.ParseFile(l.set, path+"/"+name, text, parser.SkipObjectResolution)
 			if err != nil {
 				return fmt.Errorf("source of %s: %w", path, err)
 			}

@@ -181,8 +181,8 @@ func readFiles(dir string) (map[string]string, error) {
 // unchanged reports whether what scripts reach of a package is what it was.
 func unchanged(before map[string]string, to folder, pkg string) bool {
 	for _, end := range []string{".types", ".names"} {
-		now, err := os.ReadFile(filepath.Join(string(to), pkg+end))
-		if was, ok := before[pkg+end]; err != nil || !ok || was != string(now) {
+		now, err := os.ReadFile(filepath.Join(string(to), pkg+end+".gz"))
+		if was, ok := before[pkg+end+".gz"]; err != nil || !ok || was != string(now) {
 			return false
 		}
 	}
@@ -283,12 +283,24 @@ func addTypes(to folder, p *types.Package, kept []string) error {
 // A folder is where files go.
 type folder string
 
+// add writes a file, packed.
 func (f folder) add(name string, data []byte) error {
-	file := filepath.Join(string(f), name)
+	var b bytes.Buffer
+	packed, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	if err != nil {
+		return err
+	}
+	if _, err := packed.Write(data); err != nil {
+		return err
+	}
+	if err := packed.Close(); err != nil {
+		return err
+	}
+	file := filepath.Join(string(f), name+".gz")
 	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
 		return err
 	}
-	return os.WriteFile(file, data, 0o644)
+	return os.WriteFile(file, b.Bytes(), 0o644)
 }
 
 // addSource adds the text of a package, without what reaches below the language.
@@ -312,7 +324,7 @@ func addSource(to folder, p *packages.Package) error {
 		for _, r := range replacements {
 			text = r.from.ReplaceAll(text, []byte(r.to))
 		}
-		if err := to.add(p.PkgPath+".source/"+filepath.Base(file)+".txt", text); err != nil {
+		if err := to.add(p.PkgPath+".source/"+filepath.Base(file), text); err != nil {
 			return err
 		}
 	}
@@ -425,15 +437,11 @@ func addDocs(to folder, p *packages.Package, kept []string) error {
 			delete(docs, name)
 		}
 	}
-	var data bytes.Buffer
-	packed, err := gzip.NewWriterLevel(&data, gzip.BestCompression)
+	data, err := json.Marshal(docs)
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(json.NewEncoder(packed).Encode(docs), packed.Close()); err != nil {
-		return err
-	}
-	return to.add(p.PkgPath+".docs.gz", data.Bytes())
+	return to.add(p.PkgPath+".docs", data)
 }
 
 // tagText is what the tags of a value of our files say of a field: what it is, and the SI unit it is held in.

@@ -251,14 +251,10 @@ func trialOf(t *verdict.Trial) trialJSON {
 		out.NotJudged = append(slices.Clone(out.NotJudged), t.Cut)
 	}
 	for _, p := range t.Parts {
-		unit := quantity.MustUnit(p.Unit)
-		margin := p.Margin
-		if p.Unit == "°C" {
-			unit = quantity.MustUnit("K") // a margin is a difference
-		}
+		unit := quantity.MustUnit(quantity.Difference(p.Unit)) // of a margin
 		out.Parts = append(out.Parts, partJSON{
 			Part: p.Name, Unit: p.Unit, At: p.At, Verdict: p.Level.String(), Why: p.Unsure, Used: finite(p.Used),
-			Peak: finite(quantity.MustUnit(p.Unit).FromSI(p.Peak)), Limit: finite(quantity.MustUnit(p.Unit).FromSI(p.Limit)), Margin: finite(unit.FromSI(margin)), Band: bandOf(p, unit),
+			Peak: finite(quantity.MustUnit(p.Unit).FromSI(p.Peak)), Limit: finite(quantity.MustUnit(p.Unit).FromSI(p.Limit)), Margin: finite(unit.FromSI(p.Margin)), Band: bandOf(p, unit),
 		})
 	}
 	return out

@@ -170,7 +170,7 @@ func (l *Learned) MarshalJSON() ([]byte, error) {
 		out.Values = append(out.Values, k)
 	}
 	for _, m := range l.Margins {
-		out.Margins = append(out.Margins, margin{m.Part, m.Trial, m.Unit, finite(m.Before), finite(m.Around), finite(m.After), finite(m.AroundNow)})
+		out.Margins = append(out.Margins, margin{m.Part, m.Trial, siUnit(m.Unit), finite(m.Before), finite(m.Around), finite(m.After), finite(m.AroundNow)})
 	}
 	return json.Marshal(out)
 }
@@ -188,6 +188,10 @@ func siUnit(unit string) string {
 		return "J"
 	case "h", "min":
 		return "s"
+	case "rpm", "1/min":
+		return "rad/s"
+	case "km/h", "kn":
+		return "m/s"
 	}
 	return unit
 }

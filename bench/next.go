@@ -292,7 +292,7 @@ func (n *NextTests) MarshalJSON() ([]byte, error) {
 		Half    float64  `json:"half_width"`
 		Tests   []test   `json:"tests"`
 		LeftOut []string `json:"left_out"`
-	}{1, n.Setup.Boat.Name, Caution, n.Tight.Part, n.Tight.Trial, n.Tight.Unit, n.Tight.Before, n.Tight.Around, nil, append([]string{}, n.LeftOut...)}
+	}{1, n.Setup.Boat.Name, Caution, n.Tight.Part, n.Tight.Trial, siUnit(n.Tight.Unit), n.Tight.Before, n.Tight.Around, nil, append([]string{}, n.LeftOut...)}
 	for _, t := range n.Tests {
 		out.Tests = append(out.Tests, test{t.Trial, t.With, t.Minutes, t.Now, t.Level.String(), n.Tight.Around - t.Now})
 	}

@@ -195,7 +195,7 @@ func (p *Planned) MarshalJSON() ([]byte, error) {
 		k := &p.Steps[i]
 		step := map[string]any{"value": k.Value, "level": k.Side.Level.String(), "reasons": append([]string{}, k.Side.ReasonsWhere()...), "untested": k.Untested}
 		if part, in, ok := k.Side.Tightest(); ok {
-			step["tightest"] = map[string]any{"part": part.Name, "trial": in, "unit": part.Unit, "margin": part.Margin, "half": finite(part.Band)}
+			step["tightest"] = map[string]any{"part": part.Name, "trial": in, "unit": siUnit(part.Unit), "margin": part.Margin, "half": finite(part.Band)}
 		}
 		if k.Own != nil {
 			read := []map[string]any{}

@@ -319,9 +319,7 @@ func Flags(v verdict.Trial) []string {
 			continue
 		}
 		unit := p.Unit
-		if unit == "°C" {
-			unit = "K"
-		}
+		unit = quantity.Difference(unit)
 		peak, limit, room := quantity.FormatShort(p.Peak, p.Unit, 3), quantity.FormatShort(p.Limit, p.Unit, 3), quantity.FormatShort(math.Abs(p.Margin), unit, 2)
 		text := fmt.Sprintf("%s is close: %s after %s, %s from its limit of %s", p.Name, peak, quantity.FormatAuto(p.At, "s"), room, limit)
 		if p.Level == verdict.Over {

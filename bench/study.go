@@ -184,7 +184,7 @@ func tightestOf(t *study.Tightest) any {
 	if t == nil {
 		return nil
 	}
-	return map[string]any{"part": t.Part, "trial": t.Trial, "unit": t.Unit, "margin": t.Margin, "half": zeroIsNull(t.Half), "over": t.Over, "draws": t.Draws}
+	return map[string]any{"part": t.Part, "trial": t.Trial, "unit": siUnit(t.Unit), "margin": t.Margin, "half": zeroIsNull(t.Half), "over": t.Over, "draws": t.Draws}
 }
 
 // why lists the sentences about draws that are left out.

@@ -124,19 +124,13 @@ func (r *ValuesResult) Lines() []string {
 }
 
 func (r *ValuesResult) margin() string {
-	unit := r.Unit
-	if unit == "°C" {
-		unit = "K"
-	}
+	unit := quantity.Difference(r.Unit)
 	return quantity.Format(r.Margin, unit, 2) + " ± " + quantity.Format(r.Half, unit, 2)
 }
 
 // MarshalJSON writes the result, format 1. Values are SI; margins are in the unit named.
 func (r *ValuesResult) MarshalJSON() ([]byte, error) {
-	unit := r.Unit
-	if unit == "°C" {
-		unit = "K"
-	}
+	unit := quantity.Difference(r.Unit)
 	in := quantity.MustUnit(unit)
 	values := []map[string]any{}
 	for _, v := range r.Values {

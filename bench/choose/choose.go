@@ -314,10 +314,7 @@ func (k *candidate) looked(judged []verdict.Trial, parts []string) (why []string
 
 // left returns a part's margin with its unit.
 func left(p verdict.Part) string {
-	if p.Unit == "°C" {
-		return quantity.Format(p.Margin, "K", 2)
-	}
-	return quantity.Format(p.Margin, p.Unit, 2)
+	return quantity.Format(p.Margin, quantity.Difference(p.Unit), 2)
 }
 
 func shown(si float64, unit string) string { return quantity.Format(si, unit, 3) }

@@ -6,12 +6,14 @@ import (
 )
 
 // FormatShort prints the SI value as exactly as a person can use it, in the unit that a person reads. Degrees, amperes, per cent and
-// rpm are whole numbers, with one decimal below one; other units have so many significant digits. It panics on a bad unit.
+// rpm are whole numbers, with one decimal below one; km/h have one; other units have so many significant digits. It panics on a bad unit.
 func FormatShort(si float64, unit string, digits int) string {
 	unit = ReaderUnit(unit)
 	x := MustUnit(unit).FromSI(si)
 	switch unit {
 	case "°C", "K", "A", "%", "rpm":
+	case "km/h": // as a phone shows it
+		return strconv.FormatFloat(x, 'f', 1, 64) + " " + unit
 	default:
 		return Format(si, unit, digits)
 	}
@@ -33,6 +35,14 @@ func ReaderUnit(unit string) string {
 		return "rpm"
 	case "1", "":
 		return "%"
+	}
+	return unit
+}
+
+// Difference returns the unit of a difference of two values in a unit: K between temperatures in °C.
+func Difference(unit string) string {
+	if unit == "°C" {
+		return "K"
 	}
 	return unit
 }

@@ -11,6 +11,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"quaybench/bench/quantity"
 )
 
 // entry is what one comment line says: one of its fields.
@@ -390,9 +392,7 @@ func traceOf(t *Trace) (entry, error) {
 
 // meter lists the errors of a trace's meter, which is in unit.
 func (e *traceEntry) meter(m *Meter, unit string) []field {
-	if unit == "°C" {
-		unit = "K"
-	}
+	unit = quantity.Difference(unit)
 	return []field{{"meter_gain", "%", &e.Gain, &m.Gain}, {"meter_offset", unit, &e.Offset, &m.Offset}, {"meter_reads_low", unit, &e.ReadsLow, &m.ReadsLow}}
 }
 

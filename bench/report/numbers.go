@@ -25,9 +25,7 @@ func ShownMargin(si float64, unit string) string {
 	if math.IsNaN(si) {
 		return "-"
 	}
-	if unit == "°C" {
-		unit = "K"
-	}
+	unit = quantity.Difference(unit)
 	return quantity.FormatShort(si, unit, 2)
 }
 
@@ -38,9 +36,7 @@ func ShownBand(si, half float64, unit string) string {
 	if half == 0 || !finite(half) {
 		return text
 	}
-	if unit == "°C" {
-		unit = "K"
-	}
+	unit = quantity.Difference(unit)
 	number, shown, _ := strings.Cut(text, " ")
 	_, decimals, _ := strings.Cut(number, ".")
 	if least := math.Pow(10, -float64(len(decimals))); quantity.MustUnit(quantity.ReaderUnit(unit)).FromSI(half) < least {

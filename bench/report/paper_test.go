@@ -226,7 +226,7 @@ func TestForecastIsOneDocument(t *testing.T) {
 	f := &Forecast{Draws: 200, Readings: []ForecastReading{{Channel: "motor_speed", Unit: "rpm", Low: 0, High: 100 * math.Pi}}, Side: verdict.Side{Level: verdict.Close}}
 	var screen bytes.Buffer
 	require.NoError(t, (&Paper{Result: f}).Text(&screen, Screen{Width: 80, Table: 80}))
-	assert.Equal(t, "predicted (band: 0.5 to 99.5 % of 200 draws over the tolerances, and the\ninstrument's error):\n  reading      lowest   highest\n  motor_speed   0 rpm  3000 rpm\nverdict of the simulation: close\n", screen.String())
+	assert.Equal(t, "predicted (band: 0.5 to 99.5 % of 200 draws over the tolerances, and the\ninstrument's error):\n  reading      lowest   highest\n  motor speed   0 rpm  3000 rpm\nverdict of the simulation: close\n", screen.String())
 	step := paperOf(t, &Step{Measured: &record.Run{Trial: "none", Time: []float64{0}}, Predicted: smallRun(), Ended: "stopped by hand", Forecast: f})
 	page := html(t, step)
 	assert.Contains(t, page, "Predicted before the test")

@@ -252,10 +252,7 @@ func (o *Overlaid) write(p *Paper, d *document) {
 	s.Bare = true
 	tab := &table{Columns: []column{{Title: "channel", Wide: 1.6}, {Title: "largest", Right: true}, {Title: "at", Right: true}, {Title: "rms", Right: true}, {Title: "explained there", Right: true}, {Title: "beyond it", Right: true}, {Title: "from", Right: true}}}
 	for _, c := range o.Channels {
-		unit := c.Unit
-		if unit == "°C" {
-			unit = "K"
-		}
+		unit := quantity.Difference(c.Unit)
 		half, from := 0.0, "never"
 		for i, t := range c.Time {
 			if t == c.At {

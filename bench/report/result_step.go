@@ -61,7 +61,7 @@ func (f *Forecast) section(d *document) {
 	}
 	tab := &table{Indent: true, Columns: []column{{Title: "reading", Wide: 2}, {Title: "lowest", Right: true}, {Title: "highest", Right: true}}}
 	for _, r := range f.Readings {
-		tab.row(r.Channel, quantity.Format(r.Low, r.Unit, 3), quantity.Format(r.High, r.Unit, 3))
+		tab.row(quantity.Spoken(r.Channel), quantity.Format(r.Low, r.Unit, 3), quantity.Format(r.High, r.Unit, 3))
 	}
 	s.add(block{Table: tab})
 	s.sentences(f.LeftOut)
@@ -152,7 +152,7 @@ func (t *Step) differences(d *document) {
 		if share := t.outside(k.Trace); share > 0 {
 			outside += fmt.Sprintf(" (%s of the samples)", ShownShare(share))
 		}
-		tab.row(k.Trace, shownDifference(k.Largest, k.Unit), ShownTime(k.At), shownDifference(k.RMS, k.Unit), outside)
+		tab.row(quantity.Spoken(k.Trace), shownDifference(k.Largest, k.Unit), ShownTime(k.At), shownDifference(k.RMS, k.Unit), outside)
 	}
 	s.add(block{Table: tab})
 	if within > 0 {
@@ -166,14 +166,15 @@ func (t *Step) differences(d *document) {
 	case parted == "":
 		s.say("", "every measurement, and every part that follows from them, lies within its predicted band")
 	default:
-		s.say("", fmt.Sprintf("measured and predicted part at %s: %s leaves its band first", ShownTime(when), parted))
+		s.say("", fmt.Sprintf("measured and predicted part at %s: %s leaves its band first", ShownTime(when), quantity.Spoken(parted)))
 	}
 }
 
 // shownDifference returns a difference of two values; between temperatures it is in kelvin.
 func shownDifference(si float64, unit string) string {
-	if unit = quantity.ReaderUnit(unit); unit == "°C" {
-		unit = "K"
+	unit = quantity.Difference(quantity.ReaderUnit(unit))
+	if math.Abs(quantity.MustUnit(unit).FromSI(si)) < 0.0005 { // no meter tells it, and no prefix is to make it look as if one did
+		return "0 " + unit
 	}
 	return quantity.Format(si, unit, 2)
 }

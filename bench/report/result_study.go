@@ -23,14 +23,6 @@ type Highest struct {
 // unit returns the one in which a person reads the value.
 func (h *Highest) unit() string { return cmp.Or(h.Reader, h.Unit) }
 
-// differenceUnit returns the unit of a difference of values in a unit.
-func differenceUnit(unit string) string {
-	if unit == "°C" {
-		return "K"
-	}
-	return unit
-}
-
 func (h *Highest) write(p *Paper, d *document) {
 	show := func(si float64) string { return quantity.Format(si, h.unit(), 4) }
 	most, beyond := h.searchWords()
@@ -97,7 +89,7 @@ func (h *Highest) write(p *Paper, d *document) {
 	}
 	certain := exactly
 	if finite(h.Next) && finite(h.Value) {
-		certain = quantity.Format(math.Abs(h.Next-h.Value), differenceUnit(h.unit()), 2)
+		certain = quantity.Format(math.Abs(h.Next-h.Value), quantity.Difference(h.unit()), 2)
 	}
 	if h.Series != "" {
 		s.say("searched", "the sizes of "+h.Series+", and the present one; what is not of the series was not tried")

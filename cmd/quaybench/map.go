@@ -235,9 +235,7 @@ func zeroOf(unit string) float64 {
 
 // differenceText shows a step, of a temperature in K.
 func differenceText(s link.Setting, step float64) string {
-	if s.Unit == "°C" {
-		s.Unit = "K"
-	}
+	s.Unit = quantity.Difference(s.Unit)
 	return heldText(s, step)
 }
 

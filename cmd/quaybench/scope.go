@@ -131,7 +131,7 @@ func (s *scope) take(x measure.Sample) {
 	s.last = x.Due
 	parts := []string{fmt.Sprintf("%6.1f s  lever %4.0f %%", x.At, 100*x.Lever)}
 	for i, c := range s.channels {
-		parts = append(parts, c.Name+" "+shownReading(x.Values[i], cmp.Or(c.Unit, "1")))
+		parts = append(parts, quantity.Spoken(c.Name)+" "+shownReading(x.Values[i], cmp.Or(c.Unit, "1")))
 	}
 	s.text = strings.Join(parts, "  ")
 	if !pictures {

@@ -287,7 +287,7 @@ func TestStepDrawing(t *testing.T) {
 		code, stdout, stderr := y.run("", "step", "petrel", "--trial", script)
 		assert.Zero(t, code, stderr)
 		assert.NotContains(t, stdout, "\x1b")
-		assert.Regexp(t, `(?m)^ +2\.0 s  lever   50 %  voltage .* motor_current`, stdout)
+		assert.Regexp(t, `(?m)^ +2\.0 s  lever   50 %  voltage .* motor current`, stdout)
 	})
 }
 

@@ -361,10 +361,7 @@ func (t *table) scaling(r row, unit string, line func(string, ...any)) {
 	} else {
 		line("unit = %s", quoted(unit))
 	}
-	difference := unit
-	if unit == "°C" {
-		difference = "K"
-	}
+	difference := quantity.Difference(unit)
 	value := func(name, unit string, ask string) {
 		text, at := t.cell(r, name)
 		number, rest, err := t.number(text)

@@ -110,6 +110,9 @@ func openBook(sys *system) (*profiles.Book, error) {
 		return nil, err
 	}
 	book, err := profiles.Open(dir, bookOptions(sys))
+	if missing := new(profiles.NotFoundError); errors.As(err, &missing) && missing.What == "book" {
+		err = fmt.Errorf("%w: `quaybench new NAME` makes it, with a first boat; --book names another folder", err)
+	}
 	return book, fromBook(err)
 }
 

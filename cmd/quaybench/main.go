@@ -70,12 +70,26 @@ func run(ctx context.Context, args []string, sys system) int {
 	root.SetErr(sys.Err)
 	err := ports.withUsers(root.ExecuteContext(ctx))
 	if err != nil && strings.HasPrefix(err.Error(), "required flag(s)") { // cobra's own word has no type
-		err = input(err)
+		err = input(missingFlags(err, sys.called))
 	}
 	if out.err != nil { // a result that nobody got is no success, whatever the verdict
 		err = fmt.Errorf("the result cannot be written: %w", out.err)
 	}
 	return exitCode(err, &sys)
+}
+
+// missingFlags says in words of ours which flags a command lacks.
+func missingFlags(err error, cmd *cobra.Command) error {
+	quoted := strings.Split(err.Error(), `"`)
+	var names []string
+	for i := 1; i < len(quoted); i += 2 {
+		names = append(names, "--"+quoted[i])
+	}
+	see := ""
+	if cmd != nil {
+		see = fmt.Sprintf(" (see `%s --help`)", cmd.CommandPath())
+	}
+	return fmt.Errorf("%s is missing%s", strings.Join(names, " and "), see)
 }
 
 // output is a writer that keeps its first error, so that a full disk is not taken for a result. Several goroutines may write.

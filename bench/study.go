@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"math"
 	"slices"
 
 	"quaybench/bench/quantity"
@@ -184,7 +185,7 @@ func tightestOf(t *study.Tightest) any {
 	if t == nil {
 		return nil
 	}
-	return map[string]any{"part": t.Part, "trial": t.Trial, "unit": siUnit(t.Unit), "margin": t.Margin, "half": zeroIsNull(t.Half), "over": t.Over, "draws": t.Draws}
+	return map[string]any{"part": t.Part, "trial": t.Trial, "unit": siUnit(t.Unit), "margin": t.Margin, "half": finite(t.Half), "over": t.Over, "draws": t.Draws}
 }
 
 // why lists the sentences about draws that are left out.
@@ -211,7 +212,7 @@ func (f *FrontResult) MarshalJSON() ([]byte, error) {
 
 // rangeOf returns the interval of a current's times, null where nothing ends it within the longest; nil: there is none.
 func rangeOf(p study.Hold) any {
-	if p.Low == 0 && p.High == 0 {
+	if math.IsNaN(p.Low) {
 		return nil
 	}
 	return map[string]*float64{"low_s": finite(p.Low), "high_s": finite(p.High)}

@@ -235,14 +235,12 @@ func Spread(r, base *record.Run, others []*record.Run, low, high float64) {
 					column = append(column, v)
 				}
 			}
-			n := len(column)
-			if n == 0 {
+			if len(column) == 0 {
 				tr.Low[k], tr.High[k] = tr.Values[k], tr.Values[k]
 				continue
 			}
 			slices.Sort(column)
-			tr.Low[k] = tr.Values[k] + column[int(low*float64(n-1))]
-			tr.High[k] = tr.Values[k] + column[int(math.Ceil(high*float64(n-1)))]
+			tr.Low[k], tr.High[k] = tr.Values[k]+record.Quantile(column, low), tr.Values[k]+record.Quantile(column, high)
 		}
 	}
 }

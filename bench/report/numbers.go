@@ -29,7 +29,7 @@ func ShownMargin(si float64, unit string) string {
 	return quantity.FormatShort(si, unit, 2)
 }
 
-// ShownBand returns a margin with half of its 95 % interval, never finer than the margin itself: "36 K ± 14 K"; a half of 0: the
+// ShownBand returns a margin with half of its 95 % interval, never finer than the margin itself: "36 K ± 14 K"; a half of 0 or NaN: the
 // margin alone.
 func ShownBand(si, half float64, unit string) string {
 	text := ShownMargin(si, unit)

@@ -342,7 +342,7 @@ func (e *Envelope) table(times []float64) *table {
 // held returns the range of how long boats like this one bear a current.
 func (e *Envelope) held(h study.Hold) string {
 	switch {
-	case h.Falls() || h.Low == 0 && h.High == 0:
+	case h.Falls() || math.IsNaN(h.Low):
 		return "-"
 	case !finite(h.Low):
 		return "all of " + quantity.FormatAuto(e.Longest, "s")

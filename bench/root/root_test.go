@@ -19,6 +19,26 @@ func TestChangeIsTheFirstPlace(t *testing.T) {
 	assert.Less(t, coarse, 0.3+1e-3)
 }
 
+// TestBracket: both ends are what they are said to be, in either direction, and an error ends the search.
+func TestBracket(t *testing.T) {
+	narrow := func(a, b float64) bool { return math.Abs(a-b) < 1e-3 }
+	before, at, err := Bracket(4, 0, narrow, func(x float64) (bool, error) { return x < 3, nil })
+	assert.NoError(t, err)
+	assert.GreaterOrEqual(t, before, 3.0)
+	assert.Less(t, at, 3.0)
+	assert.InDelta(t, before, at, 1e-3)
+	asked := 0
+	_, at, err = Bracket(0, 4, narrow, func(x float64) (bool, error) {
+		if asked++; asked == 2 {
+			return false, assert.AnError
+		}
+		return true, nil
+	})
+	assert.Equal(t, assert.AnError, err)
+	assert.Equal(t, 2.0, at)
+	assert.Equal(t, 2, asked)
+}
+
 func TestZero(t *testing.T) {
 	assert.InDelta(t, math.Sqrt2, Zero(0, 2, func(x float64) float64 { return x*x - 2 }), 1e-15)
 	assert.InDelta(t, math.Sqrt2, Zero(0, 2, func(x float64) float64 { return 2 - x*x }), 1e-15)

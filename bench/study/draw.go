@@ -85,21 +85,6 @@ func interval(k, n int) (low, high float64) {
 	return low, high
 }
 
-// quantile returns a quantile of values, which it sorts: type 7 of Hyndman and Fan (1996), as SciPy and Octave have it by default. gonum
-// interpolates by type 4 only, which draws the two ends of a band apart unevenly.
-func quantile(values []float64, p float64) float64 {
-	if len(values) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(values)
-	at := p * float64(len(values)-1)
-	i := int(at)
-	if i+1 == len(values) {
-		return values[i]
-	}
-	return values[i] + (at-float64(i))*(values[i+1]-values[i])
-}
-
 // Draws are n boats over the tolerances of a boat file; the boat alone where nothing of it spreads.
 func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat { return draws(b, n, seed) }
 
@@ -135,7 +120,8 @@ func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h flo
 			values = append(values, r.At(tr, t))
 		}
 	}
-	return quantile(values, low), quantile(values, high)
+	slices.Sort(values)
+	return record.Quantile(values, low), record.Quantile(values, high)
 }
 
 // Plural returns a number with its noun: "1 run", "10,000 draws".

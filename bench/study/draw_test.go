@@ -65,8 +65,3 @@ func TestToleranceIsTwoStandardDeviations(t *testing.T) {
 	}
 	assert.Len(t, inside, 3)
 }
-
-func TestQuantile(t *testing.T) {
-	assert.Equal(t, 2.0, quantile([]float64{3, 1, 2}, 0.5))
-	assert.Equal(t, 3.0, quantile([]float64{3, 1, 2}, 1))
-}

@@ -8,8 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"gonum.org/v1/gonum/stat"
-
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/record"
@@ -48,8 +46,8 @@ type Hold struct {
 	Reached float64 // highest motor current that flowed until then, A: full voltage may allow less
 	Flows   float64 // motor current that flows when the time is over, A: a boat that gathers way takes less and less
 	Time    float64 // s until the first part passes its limit or a device opens; +Inf: not within the longest time
-	// Low and High, s, hold 95 % of such times over what is not known of the boat; +Inf as Time; both 0: it was not asked for, or
-	// the current falls by itself in too many of the boats drawn.
+	// Low and High, s, hold 95 % of such times over what is not known of the boat; +Inf as Time; both NaN: it was not asked
+	// for, or the current falls by itself in too many of the boats drawn.
 	Low, High float64
 	Part      string // what ends it; "" where nothing does
 	Moored    bool   // or the shaft held
@@ -205,8 +203,7 @@ func (e *Envelope) band(ctx context.Context, boats []*boat.Boat, s settings.Set,
 		held := slices.DeleteFunc(times[k], math.IsNaN)
 		slices.Sort(held)
 		if len(held) >= int(0.95*float64(e.Draws)) {
-			e.Points[k].Low = stat.Quantile(0.025, stat.Empirical, held, nil)
-			e.Points[k].High = stat.Quantile(0.975, stat.Empirical, held, nil)
+			e.Points[k].Low, e.Points[k].High = record.Quantile(held, 0.025), record.Quantile(held, 0.975)
 		}
 	}
 	return nil
@@ -218,7 +215,7 @@ func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, cur
 	if err != nil {
 		return nil, err
 	}
-	h := &Hold{Current: current, Time: math.Inf(1), Moored: t.Moored}
+	h := &Hold{Current: current, Time: math.Inf(1), Low: math.NaN(), High: math.NaN(), Moored: t.Moored}
 	for _, p := range run.Parts {
 		if at, ok := run.Crossing(p); ok && at < h.Time && p.Measure != record.Melting {
 			h.Time, h.Part = at, p.Name

@@ -10,6 +10,7 @@ import (
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/record"
+	"quaybench/bench/root"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
@@ -63,7 +64,7 @@ type Highest struct {
 // Tightest is the part that uses most of its limit, and how sure its margin is.
 type Tightest struct {
 	Part, Trial, Unit string
-	Margin, Half      float64 // SI; half of the 95 % interval over what is not known of the boat, 0: unknown
+	Margin, Half      float64 // SI; half of the 95 % interval over what is not known of the boat, NaN: not known
 	Over              float64 // share of the draws in which it passes its limit, 0..1
 	Draws             int     // that could be judged
 }
@@ -142,17 +143,15 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	h.Value = grid[top]
 	if top+1 < len(grid) {
 		h.Next = grid[top+1]
-		for h.Series == "" && math.Abs(h.Next-h.Value) > exact*max(math.Abs(h.Value), leastShare*math.Abs(grid[len(grid)-1]-grid[0])) {
-			mid := (h.Value + h.Next) / 2
-			ok, err := at(mid)
-			if err != nil {
-				return h, err
-			}
-			if ok {
-				h.Value = mid
-			} else {
-				h.Next = mid
-			}
+		span := math.Abs(grid[len(grid)-1] - grid[0])
+		h.Value, h.Next, err = root.Bracket(h.Value, h.Next, func(value, next float64) bool {
+			return h.Series != "" || math.Abs(next-value) <= exact*max(math.Abs(value), leastShare*span)
+		}, func(x float64) (bool, error) {
+			ok, err := at(x)
+			return !ok, err
+		})
+		if err != nil {
+			return h, err
 		}
 		t, err := v.WithNumber(key, h.Next)
 		if err != nil {
@@ -256,7 +255,7 @@ func findTightest(ctx context.Context, b *boat.Boat, s settings.Set, trials []*t
 	if !ok {
 		return nil, nil
 	}
-	t := &Tightest{Part: part.Name, Trial: in, Unit: part.Unit, Margin: part.Margin}
+	t := &Tightest{Part: part.Name, Trial: in, Unit: part.Unit, Margin: part.Margin, Half: math.NaN()}
 	list := drive.Unknowns(b)
 	if len(list) == 0 {
 		return t, nil

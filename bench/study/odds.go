@@ -318,9 +318,10 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 		if len(t.used) == 0 {
 			continue
 		}
+		slices.Sort(t.used)
 		o.Parts = append(o.Parts, PartOdds{
 			Part: name, Current: t.current, Over: probability(t.over, o.Runs), Trial: t.most(),
-			Median: quantile(t.used, 0.5), High: quantile(t.used, 0.975),
+			Median: record.Quantile(t.used, 0.5), High: record.Quantile(t.used, 0.975),
 		})
 	}
 	for _, d := range deviceNames {

@@ -22,9 +22,9 @@ type ProposeOptions struct {
 // Proposal is a set of settings that comes as near to wishes as the boat allows.
 type Proposal struct {
 	Wishes  []Wish
-	Present map[string]float64 // what each wish is at now, SI; nothing for odds
+	Present map[string]float64 // what each wish is at now, SI; of odds none
 	Ended   map[string]float64 // what it ended at; of odds the share of boats, see OddsLow
-	OddsLow float64            // lower end of the 95 % interval of that share; 0: no odds were wished
+	OddsLow float64            // lower end of the 95 % interval of that share; NaN: no odds were wished
 	Draws   int                // of boats, for the odds
 	Found   bool               // a set that is clear in all trials was found
 	Met     bool               // and every wish is met
@@ -70,7 +70,7 @@ type HardwareChange struct {
 // over the wishes of how far each is missed, as a share of it; of sets equally near the one nearest to the settings as they stand is
 // taken. On a cancelled context it returns the best so far, with the context's error.
 func FindProposal(ctx context.Context, v variant.Variant, wishes []Wish, trials []*trial.Trial, o ProposeOptions) (Proposal, error) {
-	p := Proposal{Wishes: wishes, Variant: v}
+	p := Proposal{Wishes: wishes, Variant: v, OddsLow: math.NaN()}
 	s, err := newSeeker(v, wishes, trials, o)
 	if err != nil {
 		return p, err
@@ -88,7 +88,9 @@ func FindProposal(ctx context.Context, v variant.Variant, wishes []Wish, trials 
 		p.Runs = s.runs()
 		if best != nil {
 			p.Found, p.Met, p.Variant, p.Ended = true, best.short == 0, best.v, best.ended
-			p.OddsLow, p.Draws = best.oddsLow, s.draws
+			if p.Draws = s.draws; s.odds != nil {
+				p.OddsLow = best.oddsLow
+			}
 			for _, f := range verdict.Static(best.v.Boat, best.v.Settings) {
 				if f.Level == verdict.Close {
 					p.Close = append(p.Close, f.Text)

@@ -8,6 +8,7 @@ import (
 
 	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
+	"quaybench/bench/root"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/variant"
@@ -38,23 +39,19 @@ func (s *seeker) hardware(ctx context.Context, best *tried, p *Proposal) error {
 // backOff returns the set nearest to the settings as they stand, on the straight line from one that meets the wishes, that still meets them.
 func (s *seeker) backOff(ctx context.Context, t *tried) (*tried, error) {
 	from := t.x
-	for low, high := 0.0, 1.0; high-low > 0.01; {
-		mid := (low + high) / 2
+	_, _, err := root.Bracket(0, 1, func(low, high float64) bool { return high-low <= 0.01 }, func(part float64) (bool, error) {
 		x := slices.Clone(from)
 		for i := range x {
-			x[i] = s.now[i] + mid*(from[i]-s.now[i])
+			x[i] = s.now[i] + part*(from[i]-s.now[i])
 		}
 		between, err := s.measured(ctx, x, math.Inf(1))
-		if err != nil {
-			return t, err
+		if err != nil || between == nil || s.missed(between.ended) != 0 {
+			return false, err
 		}
-		if between != nil && s.missed(between.ended) == 0 {
-			t, high = between, mid
-		} else {
-			low = mid
-		}
-	}
-	return t, nil
+		t = between
+		return true, nil
+	})
+	return t, err
 }
 
 // buy looks for the hardware that makes a set clear which meets the wishes, and notes what keeps it from being so.
@@ -135,21 +132,20 @@ func (s *seeker) stronger(ctx context.Context, best *tried, p *Proposal) error {
 			if found == nil {
 				continue
 			}
-			low := map[float64]float64{1.15: 1, 1.35: 1.15, 1.7: 1.35}[step]
-			for range 2 { // back towards what was not enough
-				mid := math.Sqrt(low * step)
-				nearer, err := at(mid)
-				if err != nil {
-					return err
-				}
+			low := math.Log(map[float64]float64{1.15: 1, 1.35: 1.15, 1.7: 1.35}[step])
+			high := math.Log(step)
+			quarter := 1.01 * (high - low) / 4 // back towards what was not enough, by two halvings
+			_, _, err = root.Bracket(low, high, func(low, high float64) bool { return high-low <= quarter }, func(x float64) (bool, error) {
+				nearer, err := at(math.Exp(x))
 				if nearer != nil {
-					found, step = nearer, mid
-				} else {
-					low = mid
+					found = nearer
 				}
+				return nearer != nil, err
+			})
+			if err == nil {
+				p.Change = found
 			}
-			p.Change = found
-			return nil
+			return err
 		}
 	}
 	return nil

@@ -5,6 +5,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"sync"
 
@@ -290,20 +291,16 @@ func smallest(n int, helps func(step int) (bool, error)) (int, error) {
 	if ok, err := helps(n - 1); !ok || err != nil {
 		return n, err
 	}
-	low, high := -1, n-1
-	for high-low > 1 {
-		mid := (low + high) / 2
-		ok, err := helps(mid)
-		if err != nil {
-			return n, err
+	var failed error
+	step := sort.Search(n-1, func(step int) bool {
+		if failed != nil {
+			return true
 		}
-		if ok {
-			high = mid
-		} else {
-			low = mid
-		}
-	}
-	return high, nil
+		var ok bool
+		ok, failed = helps(step)
+		return ok
+	})
+	return step, failed
 }
 
 // written returns a value as a person writes it: without its tolerance and where it comes from, a share in per cent where the other is.

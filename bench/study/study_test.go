@@ -194,7 +194,7 @@ func TestEnvelopeCountsNoRamp(t *testing.T) {
 	s.Ramp.Rise = 60
 	slow, err := study.FindEnvelope(t.Context(), b, s, o)
 	require.NoError(t, err)
-	assert.Equal(t, quick, slow)
+	assert.Equal(t, fmt.Sprint(quick), fmt.Sprint(slow))
 }
 
 // TestDrawsAreBounded: a slip of the finger is refused before memory runs out.

@@ -8,6 +8,7 @@ import (
 
 	"quaybench/bench/boat"
 	"quaybench/bench/record"
+	"quaybench/bench/root"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
@@ -169,21 +170,16 @@ func lower(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials
 		}
 		return true, nil
 	}
-	low, high := present/10, present
+	low := present / 10
 	if ok, err := clear(low); !ok || err != nil {
 		return 0, false, err
 	}
-	for high-low > 0.01*present {
-		mid := (low + high) / 2
-		ok, err := clear(mid)
-		if err != nil {
-			return 0, false, err
-		}
-		if ok {
-			low = mid
-		} else {
-			high = mid
-		}
+	low, _, err = root.Bracket(low, present, func(low, high float64) bool { return high-low <= 0.01*present }, func(x float64) (bool, error) {
+		ok, err := clear(x)
+		return !ok, err
+	})
+	if err != nil {
+		return 0, false, err
 	}
 	step := math.Pow(10, math.Floor(math.Log10(low))-1) // two digits are what a person sets
 	if rounded := math.Floor(low/step) * step; rounded > 0 {

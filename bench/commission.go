@@ -21,7 +21,7 @@ type ComparedSetting struct {
 	Same             bool    // within what the controller can tell apart
 }
 
-// CompareSettings lays what a controller holds beside a set of settings.
+// CompareSettings compares each setting that a controller has with the same one of a set.
 func CompareSettings(s settings.Set, d link.Description, held map[string]float64) (out []ComparedSetting) {
 	for _, k := range d.Settings {
 		h := ComparedSetting{Setting: k, Controller: held[k.Key], File: fileValue(s, k)}

@@ -5,9 +5,9 @@
 //	tried, err := bench.Try(ctx, setup, bench.TryOptions{Set: []string{`limits.motor_current=220 A`}})
 //
 // The library never prints and takes a context for anything long. It reads no arguments, environment or clock of the process by
-// itself: they come in by parameters. Three exceptions stand for a program or for hardware: RunScript prints a script's error
-// and exits; RunScript and StartScript read the process's arguments and watch for an interrupt; a real serial line keeps the machine's
-// clock (link/port). [Caution] holds for all of it.
+// itself: they come in by parameters. The exceptions stand for a program or for hardware: RunScript prints a script's error and
+// exits; RunScript and StartScript read the process's arguments and watch for an interrupt; a real serial line waits by the machine's
+// clock (link/port), and so does a step test whose options name no other (measure.Options.Clock). [Caution] holds for all of it.
 package bench
 
 import "quaybench/bench/layout"

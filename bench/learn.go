@@ -118,7 +118,8 @@ type Learned struct {
 // agrees is the probability below which a record that was held out does not agree.
 const agrees = 0.01
 
-// Counts reports whether a value may be written: the records tell it, and it makes no part cooler, or a record that was held out agrees.
+// Counts reports whether a value may be written, and if not why: the records tell it, no value of the boat's files is still the
+// template's, the records fit the boat with no cause that stands out, and it makes no part cooler, or a record that was held out agrees.
 func (l *Learned) Counts(v *learn.Value) (ok bool, why string) {
 	switch {
 	case !v.Told:
@@ -182,7 +183,8 @@ type ComparedRecord struct {
 	Record *learn.Record
 }
 
-// CompareRecord lays a record over what the boat file predicts for the same lever and weather, and asks which causes explain where they part.
+// CompareRecord compares a record with what the boat file predicts for the same lever and weather, and finds which causes explain the
+// differences.
 func CompareRecord(ctx context.Context, s *Setup, r *learn.Record) (*ComparedRecord, error) {
 	c, err := learn.Compare(ctx, s.Boat, s.Settings, r)
 	if err != nil {
@@ -191,7 +193,8 @@ func CompareRecord(ctx context.Context, s *Setup, r *learn.Record) (*ComparedRec
 	return &ComparedRecord{Compared: c, Setup: s, Record: r}, nil
 }
 
-// Departs reports whether a channel parts from its prediction beyond what meters and tolerances explain: one row in ten, or by half as much again.
+// Departs reports whether a channel lies outside what meters and tolerances explain: in more than one row of ten, or at its largest
+// difference by more than half as much again.
 func Departs(o *learn.Overlay) bool {
 	for i := range o.Time {
 		if o.Time[i] == o.At && math.Abs(o.Largest) > 1.5*o.Half[i] {

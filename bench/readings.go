@@ -27,8 +27,8 @@ type Logged struct {
 	NotInferred string
 }
 
-// JudgeReadings joins what files of other loggers hold into one record of a boat and completes it as a step test is completed. t is the weather, the charge, and the
-// lever where none was recorded.
+// JudgeReadings joins what files of other loggers hold into one record of a boat, completes it as a step test is completed, and judges
+// it; where that cannot be done, Logged.NotInferred says why. t is the weather, the charge, and the lever where none was recorded.
 func JudgeReadings(ctx context.Context, s *Setup, files []*readings.Understood, t *trial.Trial) (*Logged, error) {
 	out := &Logged{Files: files}
 	joined := joinReadings(files)

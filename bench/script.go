@@ -124,7 +124,7 @@ func RunScript(run func(s *Script) error, boat ...string) {
 // StartScript reads a script's arguments: the first is the boat, a folder or a boat file; without one it is the given boat.
 func StartScript(boat ...string) (*Script, error) { return StartScriptIn(compiledHost(), boat...) }
 
-// StartScriptIn is StartScript in a given host.
+// StartScriptIn starts a script in a given host, whose Args are read as StartScript reads the process's.
 func StartScriptIn(h ScriptHost, boat ...string) (*Script, error) {
 	args := h.Args
 	if len(args) == 0 {
@@ -270,8 +270,8 @@ func findTrace(run *record.Run, name string) (*record.Trace, error) {
 	return nil, fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(names, ", "))
 }
 
-// ValueAt returns a trace's value at a time, SI. A trace that the run does not have, and a time at which nothing was recorded, are
-// errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
+// ValueAt returns a trace's value at a time (s), SI: between samples interpolated, before the first and after the last one held. A trace
+// that the run does not have, and one without any value, are errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
 func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
 	tr, err := findTrace(run, trace)
 	if err != nil {
@@ -285,7 +285,7 @@ func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
 	return 0, fmt.Errorf("the trace %q has no value at %s", trace, quantity.FormatAuto(t, "s"))
 }
 
-// MeanBetween returns a trace's mean over samples from a to b, SI. A trace that the run does not have, and a time in which nothing
+// MeanBetween returns the mean of a trace's samples from a to b (s), SI, each counted alike however long it stands. A trace that the run does not have, and a time in which nothing
 // was recorded, are errors.
 func MeanBetween(run *record.Run, trace string, a, b float64) (float64, error) {
 	tr, err := findTrace(run, trace)
@@ -308,8 +308,8 @@ func MeanBetween(run *record.Run, trace string, a, b float64) (float64, error) {
 // Format prints an SI value in a unit: Format(0.014, "mΩ") is "14.0 mΩ".
 func Format(si float64, unit string) string { return quantity.Format(si, unit, 3) }
 
-// Flags lists the parts that are close or over, the worst first, in words: how far, when, and with what margin. Numbers
-// have the digits of a report's tables.
+// Flags lists in words the parts that are close or over, those that use most of their limits first: how far, when, and with what margin;
+// then the protection that was expected and did not act. Numbers have the digits of a report's tables.
 func Flags(v verdict.Trial) []string {
 	parts := append([]verdict.Part{}, v.Parts...)
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].Used > parts[j].Used })

@@ -9,13 +9,13 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// A Sweep is a table of one or two settings: a row for each value, or each pair of values, that was tried.
+// A Sweep is a table of one or two keys: a row for each value, or each pair of values, that was tried.
 type Sweep struct {
 	Keys []string
 	Rows []SweepRow
 }
 
-// A SweepRow is what came of the settings in one row.
+// A SweepRow is the outcome of one row.
 type SweepRow struct {
 	Values []string // as they were given, by Keys
 	Level  verdict.Level
@@ -24,7 +24,8 @@ type SweepRow struct {
 	Energy float64 // drawn from the battery, J
 }
 
-// Sweep simulates a programme with each value of a setting, or each pair of values of two: s.Sweep(p, "limits.motor_current",
+// Sweep simulates a programme with each value of whatever With takes (a setting, a value of the boat file, air, water or charge), or each
+// pair of values of two: s.Sweep(p, "limits.motor_current",
 // "140 A, 160 A, 180 A") or s.Sweep(p, "limits.motor_current", "140 A, 160 A", "ramp.rise", "1 s, 2 s"). Each value has its unit.
 func (s *Script) Sweep(p *Programme, key, values string, second ...string) (*Sweep, error) {
 	if len(second) != 0 && len(second) != 2 {

@@ -33,7 +33,7 @@ func (s *Script) Try(assignments ...string) (*Tried, error) {
 	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Bands: true, Examples: s.examples})
 }
 
-// TryIn is Try in one trial: the name of a built-in one, or a trial file named on the command line.
+// TryIn does what Try does in one trial: a built-in one by its name, or the trial file that the command line names.
 func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
 	t, err := s.host.Trial(name)
 	if err != nil {
@@ -42,7 +42,8 @@ func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
 	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: []*trial.Trial{t}, Bands: true, Examples: s.examples})
 }
 
-// Highest finds the highest value of a setting that stays clear in the named built-in trials; none: in all of them.
+// Highest finds the highest value that stays clear of a setting, a number of the boat file, or a condition of all trials such as air: in
+// the trials named, built-in ones or the trial file that the command line names; none: in all built-in ones.
 func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
 	list, err := s.trials(trials)
 	if err != nil {
@@ -51,7 +52,8 @@ func (s *Script) Highest(key string, trials ...string) (*HighestResult, error) {
 	return FindHighest(s.host.Context(), s.Setup, key, list, study.HighestOptions{Examples: s.examples, Bands: true})
 }
 
-// Envelope maps how long which motor current may be held, from one current to another, with their units: s.Envelope("100 A", "300 A").
+// Envelope maps how long a motor current may be held from cold, at twelve currents evenly from one to another, with their units:
+// s.Envelope("100 A", "300 A").
 func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
 	unit := quantity.MustUnit("A")
 	low, err := quantity.Parse(from, unit)
@@ -73,8 +75,8 @@ func (s *Script) Envelope(from, to string) (*EnvelopeResult, error) {
 	return FindEnvelope(s.host.Context(), s.Setup, o)
 }
 
-// Odds returns how likely each part passes its limit over the tolerances, from a number of draws, in the named built-in
-// trials; none: those of the odds command.
+// Odds returns how likely each part passes its limit over the tolerances, from a number of draws (0: 1000), in the trials named, built-in
+// ones or the trial file that the command line names; none: those of the odds command.
 func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
 	list, err := s.trials(trials)
 	if err != nil {

@@ -35,8 +35,8 @@ type StepOptions struct {
 	Progress func(done, all int)
 }
 
-// Prediction is what a step test is expected to show: the simulation, and a band for each channel from 0.5 to 99.5 % of the
-// draws over the boat file's tolerances, the instrument's error added on either side.
+// Prediction is what a step test is expected to show: the simulation, and a band for each channel that it has, from the 0.5 to the
+// 99.5 % quantile of the draws over the boat file's tolerances and the boat as written, with the instrument's error on either side.
 type Prediction struct {
 	Run      *record.Run // its traces of the channels have the band
 	Verdict  verdict.Trial
@@ -335,7 +335,7 @@ func stopLimit(rule trial.Stop, channels []link.Channel) (measure.Bound, error) 
 	return measure.Bound{}, fmt.Errorf("nothing here measures %q; measured are %s", rule.Watch, strings.Join(names, ", "))
 }
 
-// Unwatched lists the hard limits that nothing measures.
+// Unwatched lists the channels that have a hard limit and are not measured.
 func Unwatched(s *Setup, channels []link.Channel) (list []string) {
 	for _, k := range link.Kinds() {
 		_, _, limited := limitsOf(s, k.Name)
@@ -388,8 +388,9 @@ type StepResult struct {
 	Differences []record.Difference // measured less predicted, of the traces that are predicted: measured ones, and parts that follow from them
 }
 
-// Finish completes a measured test, gives what was inferred its band, judges it by the same rules as a simulation and
-// lays it over its prediction; where a person performed the programme in their own time, over that of what they did.
+// Finish completes a measured test, adds the bands of what was inferred, judges it by the same rules as a simulation, and compares it
+// with its prediction; where a person performed the programme in their own time, with a prediction of what they did. The result is
+// never nil: on an error it holds what was reached.
 func Finish(ctx context.Context, s *Setup, program *trial.Trial, p *Prediction, measured *measure.Result) (*StepResult, error) {
 	r := &StepResult{Setup: s, Prediction: p, Measured: measured}
 	if performed := measured.Performed; performed != nil && len(performed.Throttle) > 0 && len(measured.Samples) > 1 {

@@ -14,7 +14,7 @@ import (
 	"quaybench/bench/verdict"
 )
 
-// HoldTrial is full throttle from cold, held for a time in s.
+// HoldTrial returns the trial in which full throttle is held from cold for a time (s).
 func HoldTrial(seconds float64) *trial.Trial {
 	t, err := trial.Builtin("full-throttle")
 	if err != nil {
@@ -26,7 +26,7 @@ func HoldTrial(seconds float64) *trial.Trial {
 	return &held
 }
 
-// HighestResult is the answer of Highest, with what it was asked.
+// HighestResult is the answer of FindHighest, with what it was asked.
 type HighestResult struct {
 	report.Highest
 	Boat string
@@ -47,13 +47,14 @@ func FindHighest(ctx context.Context, s *Setup, key string, trials []*trial.Tria
 	return &HighestResult{report.Highest{Highest: h, Trials: names(trials), Odds: o.Odds, Draws: o.Draws}, s.Boat.Name}, err
 }
 
-// FrontResult is the answer of Front.
+// FrontResult is the answer of FindFront.
 type FrontResult struct {
 	report.Front
 	Boat string
 }
 
-// FindFront finds, over the range of one value, the highest clear value of another.
+// FindFront finds, for nine values of the first key over its range (of a series for each size), the highest clear value of the second;
+// o.Lowest: the lowest.
 func FindFront(ctx context.Context, s *Setup, keys [2]string, trials []*trial.Trial, o study.HighestOptions) (*FrontResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
@@ -73,7 +74,7 @@ type EnvelopeResult struct {
 	Boat string
 }
 
-// FindEnvelope maps how long which motor current may be held.
+// FindEnvelope maps how long a motor current may be held from cold, for each current in o, in the setup's air and charge.
 func FindEnvelope(ctx context.Context, s *Setup, o study.EnvelopeOptions) (*EnvelopeResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
@@ -105,7 +106,7 @@ type OddsResult struct {
 // OddsTrials returns the trials that are judged where none are named: long enough to heat, short enough to draw thousands.
 func OddsTrials() []string { return []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"} }
 
-// FindOdds returns how likely each part passes its limit over the boat file's tolerances.
+// FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err

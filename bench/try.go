@@ -23,7 +23,7 @@ type TryOptions struct {
 	Simulation simulate.Options
 	// NoChange skips the search for what to change.
 	NoChange bool
-	// Bands says how wide each part's margin is in its worst trial, over what is not known of the boat.
+	// Bands finds how wide each part's margin is in its worst trial, over what is not known of the boat.
 	Bands bool
 	// Examples judges although values of the boat's files are still the template's.
 	Examples bool
@@ -93,7 +93,8 @@ func Assign(s settings.Set, assignments []string) (settings.Set, error) {
 // Check applies the rules that need no simulation. A finding that is clear tells only what is to be borne in mind (Mind).
 func Check(s *Setup) []verdict.Finding { return verdict.Static(s.Boat, s.Settings) }
 
-// Try simulates the settings as they stand, and a proposal beside them, in the given trials, and judges both. On a
+// Try simulates the settings as they stand, and beside them one proposal or several, in the trials of o, and judges each. Where the
+// side that the verdict is about is not clear, it finds what to change and the remedies (not for several, not with o.NoChange). On a
 // cancelled context it returns what was reached, with the context's error.
 func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	t := &Tried{Setup: s, NotJudged: s.own(o.Examples)}

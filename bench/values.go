@@ -54,7 +54,8 @@ func known(s boat.Spread, key string, half float64) string {
 	return fmt.Sprintf("± %.2g %%", 100*half/math.Abs(s.Value))
 }
 
-// FindValues finds which values of the boat file move its tightest margin, and what measuring them would gain.
+// FindValues finds which values of the boat file move its tightest margin, and what measuring them would gain. It returns an
+// *ExamplesError while values are still the template's, and a *study.NoToleranceError where all are exact.
 func FindValues(ctx context.Context, s *Setup, o ValuesOptions) (*ValuesResult, error) {
 	tried, err := Try(ctx, s, TryOptions{Trials: o.Trials, NoChange: true, Examples: o.Examples})
 	if err == nil {
@@ -146,7 +147,8 @@ func (r *ValuesResult) MarshalJSON() ([]byte, error) {
 	})
 }
 
-// Worth returns the values that are worth a look: those that move the margin by a hundredth of its band or more, at most so many.
+// Worth returns the values that are worth a look, the strongest first and at most so many: each alone moves the margin by 3 % of
+// half of its 95 % interval or more.
 func (r *ValuesResult) Worth(most int) []ValueMoves {
 	n := slices.IndexFunc(r.Values, func(v ValueMoves) bool { return math.Abs(v.Half) < 0.03*r.Half })
 	if n < 0 {

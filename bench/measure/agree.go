@@ -334,7 +334,8 @@ func without(known drive.Measured, denied Contradictions) drive.Measured {
 	return known
 }
 
-// ResultOf returns a record's measured channels as a test would have given them.
+// ResultOf returns a result with a record's measured channels: a sample at each of its instants, every value taken as read just then.
+// Where the record has no lever, the samples have zero. Lines, discarded samples and the stop are not in a record, and are left empty.
 func ResultOf(r *record.Run) *Result {
 	out := new(Result)
 	var columns []*record.Trace

@@ -94,7 +94,7 @@ func (b Bound) Range() string {
 type Options struct {
 	Rate   float64       // samples per second, 1..200; 0: 20
 	Stale  time.Duration // oldest telemetry that counts; 0: three sample periods, 100 ms at least
-	Lag    time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out; 1 s where no throttle is commanded
+	Lag    time.Duration // that the pacing may fall behind; 0: three sample periods, 100 ms at least, but no more than half the controller's command time-out; at least 1 s where no throttle is commanded
 	Bounds []Bound
 	// Watch says what is wrong with one channel's value at an instant, s into the test; "" for nothing. Two samples in a row
 	// with a new value that is wrong stop the test.
@@ -178,8 +178,9 @@ func passed(bounds []placed, values []float64, fresh []bool) string {
 	return ""
 }
 
-// Run runs a programme. It commands zero before it starts and on every way out, whatever happens. Samples up to the end
-// are always returned; Stop tells how it ended. The error is for misuse only.
+// Run runs a programme. With o.Commands it commands zero before it starts and on every way out once it has begun; otherwise a person
+// moves the lever, and is told what to do at the end. Samples up to the end are always returned; Stop tells how it ended. The error is
+// for misuse only, and then nothing was begun or commanded.
 func Run(ctx context.Context, c link.Controller, program *trial.Trial, o Options) (result Result, err error) {
 	d := c.Describe()
 	if err := o.complete(d.Throttle); err != nil {

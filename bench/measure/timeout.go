@@ -76,9 +76,11 @@ const (
 // ProveTimeout proves that the controller is what its register map says, and goes to zero by itself when commands cease,
 // before anything large is commanded. The throttle's place must read as zero at rest. A share inside the dead band must show
 // nothing; then the smallest share that shows is commanded, read after each beat, and its sign and size held against the
-// prediction; then it falls silent, and half of what showed must be gone after the stated time-out, a quarter of it early or
-// late at most, and then all of it but a quarter, as well as the mark of a driven motor: some controllers go on with less when commands
-// cease, to come home. Hard limits stop it at once, anything else after two readings in a row.
+// prediction; then it falls silent, and half of what showed must be gone no sooner than the stated time-out and no later than the
+// simulation has it (plan.Half), give or take a quarter of the time-out and 150 ms; then all of it but a quarter, or but three times the
+// noise, as well as the mark of a driven motor: some controllers go on with less when commands cease, to come home. Hard limits stop it at
+// once. What shows inside the dead band, or lies beyond the prediction, stops it at the second reading in a row; every other check is
+// made once.
 //
 // Where this machine was late, so that what was seen proves nothing either way, it begins again from rest, once.
 //

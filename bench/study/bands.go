@@ -3,6 +3,7 @@ package study
 import (
 	"cmp"
 	"context"
+	"errors"
 	"math"
 	"slices"
 
@@ -107,14 +108,18 @@ type Mover struct {
 const moverDraws = 360
 
 // FindMovers returns the values of a boat in the order in which they move the tightest margin: of the part that uses most of its
-// limit, in the trial in which it does; of those with a temperature, where there are any.
+// limit, in the trial in which it does; of those with a temperature, where there are any. It returns a *NoToleranceError where every
+// value is exact.
 func FindMovers(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict.Side, trials []*trial.Trial, o BandOptions) (Movers, error) {
 	tightest, in, ok := side.Hottest()
 	if !ok {
 		tightest, in, ok = side.Tightest()
 	}
 	list := drive.Unknowns(b)
-	if !ok || len(list) == 0 {
+	switch {
+	case !ok:
+		return Movers{}, errors.New("no part was judged, so there is no margin that anything could move")
+	case len(list) == 0:
 		return Movers{}, &NoToleranceError{b.Name}
 	}
 	m := Movers{Part: tightest.Name, Trial: in, Unit: tightest.Unit, Margin: tightest.Margin}

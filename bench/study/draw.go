@@ -49,8 +49,8 @@ func scores(cube *mat.Dense) [][]float64 {
 	return out
 }
 
-// draws are n boats over the tolerances; the boat alone where nothing of it spreads.
-func draws(b *boat.Boat, n int, seed uint64) []*boat.Boat {
+// Draws returns n boats drawn over the tolerances of a boat, the same for the same seed; the boat alone where every value is exact.
+func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat {
 	list := drive.Unknowns(b)
 	if len(list) == 0 {
 		return []*boat.Boat{b}
@@ -66,7 +66,7 @@ func sorted(set map[float64]bool) []float64 {
 	return slices.Sorted(maps.Keys(set))
 }
 
-// AtLeast returns the lower end of the 95 % interval of a share of which no more is known than that so much of n draws had it.
+// AtLeast returns the lower end of the exact 95 % interval of a probability, where a share of n draws had it.
 func AtLeast(share float64, n int) float64 {
 	low, _ := interval(int(math.Ceil(share*float64(n)-1e-9)), n)
 	return low
@@ -85,10 +85,8 @@ func interval(k, n int) (low, high float64) {
 	return low, high
 }
 
-// Draws are n boats over the tolerances of a boat file; the boat alone where nothing of it spreads.
-func Draws(b *boat.Boat, n int, seed uint64) []*boat.Boat { return draws(b, n, seed) }
-
-// Simulate runs a trial with each of several boats, on all cores. Those that are left out have no run.
+// Simulate runs a trial with each of several boats, on all cores, and returns the runs in the order of the boats. A boat that cannot be
+// simulated has no run, and is counted; too many of them are an error, as for FindOdds.
 func Simulate(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.Trial, progress func(done, all int)) ([]*record.Run, LeftOut, error) {
 	runs, failed := make([]*record.Run, len(boats)), make([]error, len(boats))
 	finished := newCounter(progress, len(boats))
@@ -112,7 +110,8 @@ func Simulate(ctx context.Context, boats []*boat.Boat, s settings.Set, t *trial.
 	return slices.DeleteFunc(runs, func(r *record.Run) bool { return r == nil }), left, err
 }
 
-// Quantiles of a trace over several runs at an instant; NaN where no run has it.
+// Quantiles returns two quantiles of a trace over several runs at an instant, s; both NaN where no run has the trace. A run that ended
+// before counts with its last value.
 func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h float64) {
 	var values []float64
 	for _, r := range runs {
@@ -124,7 +123,7 @@ func Quantiles(runs []*record.Run, trace string, t, low, high float64) (l, h flo
 	return record.Quantile(values, low), record.Quantile(values, high)
 }
 
-// Plural returns a number with its noun: "1 run", "10,000 draws".
+// Plural returns a number with its noun, in the plural where the number is not 1: "1 run", "10,000 draws".
 func Plural(n int, noun string) string {
 	text := fmt.Sprint(n)
 	for at := len(text) - 3; at > 0; at -= 3 {

@@ -47,7 +47,7 @@ func TestToleranceIsTwoStandardDeviations(t *testing.T) {
 	const n = 4000
 	b, _ := benchtest.Boat(t, "petrel")
 	inside := map[string]int{}
-	for _, d := range draws(b, n, 3) {
+	for _, d := range Draws(b, n, 3) {
 		for key, v := range map[string][3]float64{
 			"normal":       {d.Motor.Resistance.SI, 0.014 * 0.9, 0.014 * 1.1},
 			"by a factor":  {d.Joints[1].Resistance.SI, 0.00012 / 1.5, 0.00012 * 1.5},

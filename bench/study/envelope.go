@@ -108,9 +108,10 @@ type Peak struct {
 	Used float64
 }
 
-// FindEnvelope holds each motor current from cold, with ramp, deratings, boost, battery current limit and stall timer out of the
-// way: it asks what the parts bear, not what the controller allows, and a slow ramp would count as time held. On a cancelled
-// context it returns the currents that ended, with the context's error.
+// FindEnvelope simulates each motor current, held from cold by full lever in water of 15 °C, and returns how long the parts bear it. What
+// the controller would do about it is out of the way: ramp and lever filter (0.05 s in their place, since a slow ramp would count as time
+// held), deratings, boost, battery current limit, duty limit, low-voltage protection, stall timer and neutral start. On a cancelled context
+// it returns the currents that ended, with the context's error.
 func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeOptions) (Envelope, error) {
 	if o.Longest == 0 {
 		o.Longest = 3600
@@ -140,7 +141,7 @@ func FindEnvelope(ctx context.Context, b *boat.Boat, s settings.Set, o EnvelopeO
 	case o.Bands && len(drive.Unknowns(b)) == 0:
 		e.None = (&NoToleranceError{b.Name}).Error()
 	case o.Bands:
-		boats = draws(b, cmp.Or(o.BandDraws, bandDraws), 1)
+		boats = Draws(b, cmp.Or(o.BandDraws, bandDraws), 1)
 	}
 	finished := newCounter(o.Progress, len(o.Currents)*(1+len(boats)))
 	s.Throttle.NeutralStart = false

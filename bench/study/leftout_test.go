@@ -63,7 +63,7 @@ func wide(t *testing.T) (*boat.Boat, []*trial.Trial, func() LeftOut) {
 	b.Propeller.MeasuredSpeed.Tolerance = 0.6 * b.Propeller.MeasuredSpeed.SI
 	return b, trials, func() LeftOut {
 		_, s, _ := given(t, "petrel")
-		_, left, err := Simulate(context.Background(), draws(b, 40, 1), s, trials[0], nil)
+		_, left, err := Simulate(context.Background(), Draws(b, 40, 1), s, trials[0], nil)
 		require.NoError(t, err)
 		return left
 	}

@@ -44,7 +44,7 @@ type Probability struct {
 	Value, Low, High float64
 }
 
-// Odds is how likely each part passes its limit, the tolerances of the boat file being what they are.
+// Odds is how likely each part passes its limit in any of the trials, over the tolerances of the boat file.
 type Odds struct {
 	Runs     int // draws that were judged
 	LeftOut  LeftOut
@@ -62,7 +62,7 @@ type Odds struct {
 type Made struct {
 	Draws, Runs int
 	Values      int      // of a setting, each judged in all draws; 0: none was varied
-	Within      float64  // the fit's band, as a share of the limit, where it came nearest to one; 0: no fit was needed
+	Within      float64  // the fit's band, as a share of the limit, where it came nearest to one; 0: nothing was fitted
 	Whole       []string // trials that were simulated whole though there are many draws
 }
 
@@ -114,8 +114,9 @@ type Unknown struct {
 // the fit. On a cancelled context it returns the draws that were simulated in all trials, with the context's error. The same seed
 // gives the same answer on any number of cores.
 //
-// Draws that no drive can be built from are not counted (Odds.LeftOut). It is an error where that is all of them, where the solver
-// fails on more than 1 % of the draws, and, as a *NoToleranceError, where every value of the boat is exact.
+// Draws that no drive can be built from, that the solver fails on, or of which no run tells anything are not counted (Odds.LeftOut). It
+// is an error where the first or the last kind is all of them, where the solver fails on more than 1 % of the draws, and, as a
+// *NoToleranceError, where every value of the boat is exact.
 func FindOdds(ctx context.Context, b *boat.Boat, s settings.Set, trials []*trial.Trial, o OddsOptions) (Odds, error) {
 	if err := checkDraws(o.Draws); err != nil {
 		return Odds{}, err
@@ -452,7 +453,7 @@ func withheld(explained float64, part, trial string) string {
 // leastRows is the number of runs below which no surface is asked what matters.
 const leastRows = 30
 
-// Shown returns an index, or another share from 0 to 1, with its error: "62 ± 9 %".
+// Shown returns a share with its error in per cent, the share cut to 0 to 100 %, the error rounded up: "62 ± 9 %".
 func Shown(share, error float64) string {
 	return fmt.Sprintf("%.0f ± %.0f %%", 100*min(max(share, 0), 1), math.Ceil(100*error))
 }

@@ -45,9 +45,9 @@ type ailment struct {
 // mostAilments is how many are looked into, the worst first.
 const mostAilments = 8
 
-// FindRemedies lists, for each part that is close or over, each device that opens and each rule that is broken, the changes of one value
-// that make it clear, settings before hardware and the smaller loss of speed first. Each is simulated in the trials in which it is not
-// clear, and then in all of them, to say what is next; none is guessed. In a trial in which a device opens no part is taken for clear.
+// FindRemedies lists, for each rule, device that opens and part that is close or over, in this order and for eight of them at most (of parts
+// those that use most of their limits), the changes of one value that make it clear, settings before hardware and the smaller loss of speed first. Each is simulated in the trials in which it is not
+// clear, and then in all of them, to say what is next; none is guessed. A change that cannot be simulated in one of the trials is left out. In a trial in which a device opens no part is taken for clear.
 func FindRemedies(ctx context.Context, v variant.Variant, side *verdict.Side, trials []*trial.Trial) ([]Remedy, error) {
 	full, err := trial.Builtin("full-throttle")
 	if err != nil {

@@ -1,4 +1,7 @@
 // Package study runs many simulations: what to change, the highest safe value, the envelope, the odds.
+//
+// In its answers a number that there is none of is NaN, a time or a way that never ends is +Inf, and an answer that there is none of is
+// nil. In its options 0 stands for the usual.
 package study
 
 import (
@@ -72,9 +75,9 @@ func RunVariants(ctx context.Context, variants []variant.Variant, trials []*tria
 	return out, err
 }
 
-// FindChange finds the single setting whose lowering brings the trials that are over to clear, and its highest such value
-// within one per cent, rounded down to two digits where that is clear too. It tries the limit of the current that does the harm first. It returns nil when no single limit
-// mends it.
+// FindChange returns the single limit whose lowering makes clear the trials that are over, with its highest such value: to within one
+// per cent of the present one, rounded down to two digits where that is clear too. Only these trials are asked, and no rule may be over. The
+// limits of the current that does the harm are tried first. It returns nil where no trial is over, and where no single limit mends it.
 func FindChange(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.Side, trials []*trial.Trial) (*verdict.Change, error) {
 	var bad []*trial.Trial
 	harm := map[string]bool{}

@@ -6,12 +6,13 @@ import (
 	"quaybench/bench/record"
 )
 
-// Reasons lists what brings a side to its verdict, each thing once; nothing where all is clear.
+// Reasons lists what brings a side to its verdict, each once: rules, parts, devices that opened, protection that did not act, and
+// why a trial is not judged. It is empty where all is clear, and where only hunting makes a side close.
 func (s *Side) Reasons() []string {
 	return s.reasons(func(what, _ string) string { return what })
 }
 
-// ReasonsWhere lists the same, parts and events each with the trial that they are of.
+// ReasonsWhere lists the same; a part or a device that opened stands with its trial, a part with its worst one.
 func (s *Side) ReasonsWhere() []string {
 	return s.reasons(func(what, trial string) string { return what + " in " + trial })
 }

@@ -122,8 +122,9 @@ func nextStandard(amps float64) float64 {
 	return amps
 }
 
-// Prospective returns the bolted short-circuit current at the controller, A: open-circuit voltage of a full bank over its
-// resistance and the path's. Cables at 20 °C.
+// Prospective returns the bolted short-circuit current at the controller, A: the highest voltage of the bank over the resistances
+// of bank, fuse, contactor, battery cables and battery joints as the boat file has them. A cable whose resistance was not measured
+// counts with its section in copper at 20 °C; arc and inductance do not count.
 func Prospective(b *boat.Boat) float64 {
 	ohms := b.Battery.Resistance.SI + b.Fuse.Resistance.SI + b.Contactor.Resistance.SI
 	for i := range b.Cables {

@@ -117,7 +117,7 @@ func (s *Setup) Own() error {
 	return &ExamplesError{s.Basis.Examples}
 }
 
-// own is Own where examples are not allowed.
+// own returns what Own does, and nil where examples are allowed.
 func (s *Setup) own(examples bool) error {
 	if examples {
 		return nil

@@ -60,7 +60,7 @@ func RunAtHolder(c *holder.Child) func(ctx context.Context, s *Setup, program *t
 	}
 }
 
-// resultOfAnswer makes of an answer what a step test in this process would give, but for the samples, which are in the record.
+// resultOfAnswer returns an answer as the result that a step test in this process would have, without the samples, which are in the record.
 func resultOfAnswer(s *Setup, a *holder.Answer) (*StepResult, error) {
 	r := &StepResult{Setup: s, Run: a.Record, Measured: &measure.Result{Stop: a.Stop}, Prediction: &Prediction{Run: a.Predicted}}
 	if a.Record == nil || a.Predicted == nil {

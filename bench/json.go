@@ -64,7 +64,7 @@ func (t *Tried) MarshalJSON() ([]byte, error) {
 	return json.Marshal(out)
 }
 
-// unjudge puts that word into every verdict of a side.
+// unjudge sets every verdict of a side to "not judged".
 func (s *sideJSON) unjudge() {
 	s.Verdict = NotJudged
 	for i := range s.Findings {
@@ -289,7 +289,7 @@ func eventsOf(t *verdict.Trial) []eventJSON {
 	return out
 }
 
-// finite is nil for what JSON has no number for.
+// finite returns a number for JSON; nil for NaN and infinities, for which JSON has none.
 func finite(x float64) *float64 {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return nil

@@ -76,7 +76,7 @@ func (o *PlanOptions) show(done, all int) {
 	}
 }
 
-// layStairs lays the steps: the settings before the first and in each. A value between is rounded, for a person writes it down; the last is
+// layStairs returns the steps: the settings before the first and in each. A value between is rounded, for a person writes it down; the last is
 // what was asked for.
 func layStairs(s *Setup, assignment string, o PlanOptions) (*Planned, []settings.Set, error) {
 	target, err := Assign(s.Settings, []string{assignment})
@@ -255,7 +255,7 @@ func unreached(from, to settings.Set, trials []verdict.Trial) (out []string) {
 	return out
 }
 
-// changesNothing says so of a proposal with which every trial runs as it did, and every rule finds what it found: perhaps this boat has no
+// changesNothing returns a sentence for a proposal with which every trial runs as it did, and every rule finds what it found: perhaps this boat has no
 // use for what was proposed; "" for any other.
 func changesNothing(before, after *verdict.Side) string {
 	same := func(a, b verdict.Finding) bool { return a.Level == b.Level && a.Text == b.Text }

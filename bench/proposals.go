@@ -51,7 +51,7 @@ func ParseProposals(texts []string) (out []NamedProposal, err error) {
 	return out, nil
 }
 
-// assignments parts a list of assignments at its commas.
+// assignments splits a list of assignments at its commas.
 func assignments(text string) (out []string) {
 	from, depth, quoted := 0, 0, false
 	for i, r := range text {
@@ -88,7 +88,7 @@ func begins(text string) bool {
 	return false
 }
 
-// words puts what was proposed into words, as Tried.Words does for one proposal.
+// words returns what was proposed in words, as Tried.Words does for one proposal.
 func (n *NamedSide) words(from *Setup) (words, follows []string) {
 	t := Tried{Setup: from, Changed: n.Setup, Proposal: &n.Setup.Settings}
 	if words, follows = t.Words(); words == nil {

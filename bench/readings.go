@@ -76,7 +76,7 @@ func JudgeReadings(ctx context.Context, s *Setup, files []*readings.Understood, 
 	return out, nil
 }
 
-// beside lays what a thermometer showed that was held to a part over what was inferred of the part, which is judged by the higher of the two: the thermometer was read
+// beside merges what a thermometer showed that was held to a part into what was inferred of the part, which is judged by the higher of the two: the thermometer was read
 // now and then, and may read low. Where it shows more than its error explains, what the same current heats is not judged.
 func beside(r *record.Run, held, inferred *record.Trace, off float64) {
 	if m := held.Meter; m != nil && m.Offset > 0 {

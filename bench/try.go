@@ -169,7 +169,7 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 	return t, err
 }
 
-// stamp says in runs what made them.
+// stamp writes into runs which tool and which boat file made them.
 func stamp(judged []verdict.Trial, s *Setup) {
 	for i := range judged {
 		judged[i].Run.Provenance.Tool = Version

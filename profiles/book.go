@@ -162,7 +162,7 @@ func (b *Book) openBoat(boat string) (*folder, error) {
 	return f, err
 }
 
-// isBoat tells a boat's folder from a folder of something else.
+// isBoat reports whether a folder is a boat's.
 func (f *folder) isBoat() bool {
 	// AddBoat writes the settings last, so a boat file alone is a boat that was not finished.
 	for _, name := range []string{versionsDir, SettingsFile} {

@@ -87,7 +87,7 @@ func (c *chain) seen() []Hash {
 	return listed(tips)
 }
 
-// reached holds the given entries and all that they have seen, directly or through others.
+// reached returns the given entries and all that they have seen, directly or through others.
 func (c *chain) reached(from ...Hash) map[Hash]bool {
 	reached := map[Hash]bool{}
 	next := slices.Clone(from)
@@ -267,7 +267,7 @@ func (s *view) holding(kind MarkKind, subject func(*Mark) string) (holds, rivals
 	return holds, rivals
 }
 
-// contested tells of labels and controllers about which two machines say different things, without having seen each other.
+// contested lists labels and controllers about which two machines say different things, without having seen each other.
 func (s *view) contested() (problems []Problem) {
 	tell := func(what string, holds, rivals map[string]*Mark) {
 		for _, name := range slices.Sorted(maps.Keys(rivals)) {

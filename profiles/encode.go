@@ -286,7 +286,7 @@ func checkText(field, s string, most int) error {
 	return nil
 }
 
-// isASCIIText tells quickly what nearly every settings file is; List looks at a thousand of them.
+// isASCIIText reports whether text is plain ASCII, as nearly every settings file is; List looks at a thousand of them.
 func isASCIIText(s string) bool {
 	for i := range len(s) {
 		if c := s[i]; (c < ' ' || c > '~') && c != '\n' && c != '\t' {

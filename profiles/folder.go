@@ -32,7 +32,7 @@ func (f *folder) close() { _ = f.root.Close() }
 
 func (f *folder) at(name string) string { return path.Join(f.path, Printable(name)) }
 
-// explain names the file in the book instead of the call and the temporary name the system tells.
+// explain returns an error that names the file in the book, in place of the system's call and temporary name.
 func (f *folder) explain(name string, err error) error {
 	var atPath *fs.PathError
 	var atLink *os.LinkError
@@ -45,7 +45,7 @@ func (f *folder) explain(name string, err error) error {
 	return err
 }
 
-// step is where tests make a file operation fail.
+// step is called before each file operation, so that tests can make it fail.
 func (f *folder) step(op, name string) error {
 	if f.fault == nil {
 		return nil
@@ -217,7 +217,7 @@ func (f *folder) publish(ctx context.Context, name string, content io.Reader, wa
 	return !there, f.sync()
 }
 
-// take puts a temporary file in its place; afterwards the temporary name is gone, come what may.
+// take moves a temporary file to its place; afterwards the temporary name is gone, come what may.
 func (f *folder) take(temporary, name string, there bool, have, want Hash) (err error) {
 	if have != want {
 		_ = f.root.Remove(temporary)
@@ -240,7 +240,7 @@ func (f *folder) take(temporary, name string, there bool, have, want Hash) (err 
 	return f.rename(temporary, name)
 }
 
-// rename gives a temporary file its name, or removes it.
+// rename moves a temporary file to its name, or removes it.
 func (f *folder) rename(temporary, name string) error {
 	err := f.step("rename", name)
 	if err == nil {
@@ -252,7 +252,7 @@ func (f *folder) rename(temporary, name string) error {
 	return f.explain(name, err)
 }
 
-// replace gives a working file new content in one step: a reader sees the old or the new, whole.
+// replace writes new content to a working file in one step: a reader sees the old or the new, whole.
 func (f *folder) replace(ctx context.Context, name string, content []byte) error {
 	if info, err := f.root.Lstat(name); err == nil && !info.Mode().IsRegular() {
 		return fmt.Errorf("%s is not a plain file: remove it", f.at(name))

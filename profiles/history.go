@@ -250,7 +250,7 @@ func numberChange(was, now Row) SettingChange {
 	return c
 }
 
-// isTemperature names the units of temperature, whose ratios mean nothing to a person.
+// isTemperature reports whether a unit is one of temperature, whose ratios mean nothing to a person.
 func isTemperature(unit string) bool {
 	return slices.Contains([]string{"°C", "degC", "℃", "K", "°F", "degF"}, unit)
 }
@@ -386,7 +386,7 @@ func newRow(key, text string) Row {
 	return row
 }
 
-// cutTolerance parts "14 mΩ ± 10 %" into value and tolerance.
+// cutTolerance splits "14 mΩ ± 10 %" into value and tolerance.
 func cutTolerance(text string) (value, tolerance string) {
 	text = strings.ReplaceAll(text, "+/-", "±")
 	value, tolerance, _ = strings.Cut(text, "±")

@@ -119,7 +119,7 @@ func (f *folder) keptProblem(hash Hash, err error) *DamageError {
 	return &DamageError{Problem{Path: f.at(keptDir + "/" + string(hash)), Hash: hash, What: what, Hurt: true}}
 }
 
-// keep puts files under the boat's folder, by content.
+// keep stores files under the boat's folder, by content.
 func (f *folder) keep(ctx context.Context, files []File) error {
 	if len(files) == 0 {
 		return nil

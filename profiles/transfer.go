@@ -380,7 +380,7 @@ func (f *folder) addFile(ctx context.Context, name string, content io.Reader, t 
 	return err
 }
 
-// addCarried puts a carried file into the boat's folder: under its own name, or beside another that is there already.
+// addCarried writes a carried file into the boat's folder: under its own name, or beside another that is there already.
 func (f *folder) addCarried(ctx context.Context, name string, content io.Reader, t *Transfer) error {
 	text, err := io.ReadAll(content)
 	if err != nil {
@@ -406,7 +406,7 @@ func (f *folder) addCarried(ctx context.Context, name string, content io.Reader,
 	return err
 }
 
-// takeUp gives a new boat the working files of its only head; of several, a person chooses.
+// takeUp writes the working files of a new boat from its only head; of several, a person chooses.
 func (b *Book) takeUp(ctx context.Context, f *folder, boat string) error {
 	return b.see(ctx, f, boat, nil, func(s *view) error {
 		head, err := s.onlyHead()
@@ -532,7 +532,7 @@ func checkExport(ctx context.Context, r io.ReadSeeker) (*checker, error) {
 	return c, c.end()
 }
 
-// add takes the next file. Only names are accepted that the book itself gives, so no path can lead
+// add adds the next file. Only names are accepted that the book itself gives, so no path can lead
 // anywhere else, and no more bytes than the whole file has, so nothing can unfold.
 func (c *checker) add(name string, size int64, content io.Reader) error {
 	if size < 0 || size > c.size-c.claimed {

@@ -207,7 +207,7 @@ func (r *Report) holdAgainst(c *chain, tips []string) {
 // clockSlack is how far two machines' clocks may be apart without a remark.
 const clockSlack = 24 * time.Hour
 
-// checkTime notes a version that is dated in the future.
+// checkTime reports a version that is dated in the future.
 func (r *Report) checkTime(f *folder, v *Version, now time.Time) {
 	path := f.at(versionsDir + "/" + newStamp(v.Time, v.Hash).name)
 	if v.Time.Sub(now) > clockSlack {

@@ -510,7 +510,7 @@ func (s *view) restoreParents(old Hash, refs []string) ([]Hash, error) {
 	return heads, nil
 }
 
-// setTexts gives both working files new content.
+// setTexts writes both working files.
 func (f *folder) setTexts(ctx context.Context, t Texts) error {
 	if err := f.replace(ctx, BoatFile, t.Boat); err != nil {
 		return err

@@ -45,7 +45,7 @@ func (b *Book) write(ctx context.Context, boat string, visit func(*Version), do 
 	})
 }
 
-// edit is write for the working files, which damage to the versions does not touch. Where they are missing, and are made
+// edit does what write does for the working files, which damage to the versions does not touch. Where they are missing, and are made
 // from the newest version, that must be certain.
 func (b *Book) edit(ctx context.Context, boat string, do func(*view) error) error {
 	return b.lock(ctx, boat, nil, func(s *view) error {

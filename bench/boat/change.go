@@ -82,7 +82,7 @@ func (b *Boat) refit(but string) {
 	}
 }
 
-// noteFilled notes what fit fills in.
+// noteFilled records the keys that fit fills in.
 func (b *Boat) noteFilled() {
 	given := map[string]bool{}
 	datafile.Walk(b, func(key string, v *quantity.Value) { given[key] = v.Given })

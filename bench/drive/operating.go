@@ -515,7 +515,7 @@ func (l *loop) plugDrop(armature, f float64) float64 {
 	return l.armature*armature + l.m.motor.drop(armature) + l.plugDiode(armature-f)
 }
 
-// plugs says that the plug diode of a series-wound motor conducts at field current f.
+// plugs reports whether the plug diode of a series-wound motor conducts at field current f.
 func (l *loop) plugs(f float64) bool {
 	return l.m.motor.series && l.speed < 0 && f >= 0 && l.turning(f) > l.plugDrop(f, f)
 }

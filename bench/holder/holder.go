@@ -121,7 +121,7 @@ func (h *holder) listen(from io.Reader) {
 	tell(heard{err: err})
 }
 
-// serve is the loop.
+// serve answers the script's messages until one ends it.
 func (h *holder) serve() error {
 	silence := time.NewTimer(h.o.Silence)
 	silence.Stop()

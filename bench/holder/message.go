@@ -104,7 +104,7 @@ func write(w io.Writer, m any) error {
 	return err
 }
 
-// pack makes an answer a reply.
+// pack encodes an answer as a reply.
 func pack(id int, a *Answer) (r reply, err error) {
 	r = reply{ID: id, Stop: &end{int(a.Stop.Reason), a.Stop.At, a.Stop.Text, a.Stop.Zero, "", a.Stop.Unusual}}
 	if a.Stop.Err != nil {
@@ -126,7 +126,7 @@ func pack(id int, a *Answer) (r reply, err error) {
 	return r, nil
 }
 
-// unpack makes a reply an answer.
+// unpack decodes a reply.
 func unpack(r *reply) (a *Answer, err error) {
 	if r.Refused != "" {
 		return nil, &RefusedError{r.Refused}

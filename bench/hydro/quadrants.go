@@ -216,7 +216,7 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 	return screw, nil
 }
 
-// physical holds a pair of coefficients to what energy allows, if the sum of estimates
+// physical limits a pair of coefficients to what energy allows, if the sum of estimates
 // oversteps it: no more power from the stream than a free turbine can take, 16/27 of it
 // (Betz 1920, from memory), and shaft power less thrust power, C_Q*·cosβ/0.35 −
 // C_T*·sinβ in star form, above zero. The margins cover the interpolation between nodes.

@@ -188,7 +188,7 @@ type direction struct {
 	V, u  float64
 }
 
-// blame makes the directed test of each cause (a score test, Rao 1948): one simulation a record and cause.
+// blame runs the directed test of each cause (a score test, Rao 1948): one simulation a record and cause.
 // The fit it returns allows for the strongest that is suspicious and no value of the fit.
 func (p *problem) blame(ctx context.Context, f *fitted) ([]Suspect, *fitted, error) {
 	k := p.size()

@@ -64,7 +64,7 @@ func (p *problem) addInformation(r *recorded, part, all *information) {
 	all.dd, all.ld = all.dd+part.dd, all.ld+part.ld
 }
 
-// screen puts values aside that no record reaches: their posterior is their prior.
+// screen leaves out the values that no record reaches: their posterior is their prior.
 func (p *problem) screen(l *linear) {
 	n := len(p.values)
 	told := make([]float64, n)

@@ -62,7 +62,7 @@ const (
 	typedTiming = 3.0 // s by which a person reads early or late, common practice, no source
 )
 
-// prepare makes a record ready.
+// prepare checks a record and sets up its simulation.
 func prepare(rec *Record, b *boat.Boat, s settings.Set) (*recorded, error) {
 	run, notes := rec.Run, []string(nil)
 	clock, loaded, asked, first := 0.0, false, rec.planned, drive.Seen{}
@@ -519,7 +519,7 @@ func (p *problem) warm(ctx context.Context, r *recorded, at []float64, sets []*s
 	return nil
 }
 
-// negate marks predictions of a step backwards: NaN first in each channel.
+// negate marks predictions as those of a step backwards, by a NaN first in each channel.
 func negate(predicted [][]float64) {
 	for i := range predicted {
 		predicted[i] = append([]float64{math.NaN()}, predicted[i]...)
@@ -591,7 +591,7 @@ func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [
 	return list
 }
 
-// errors are measured less predicted, row by row, the meter's offset and gain and the lever's lateness at x put in. They take the derivatives of those
+// errors returns measured less predicted, row by row, the meter's offset and gain and the lever's lateness at x put in. They take the derivatives of those
 // as they are.
 func (s *series) errors(r *recorded, rows []block, predicted, x []float64, n int) []float64 {
 	out := make([]float64, len(rows))

@@ -301,7 +301,7 @@ func (s *series) given(rest *information, x []float64) (*series, error) {
 	return &out, nil
 }
 
-// downweight makes rows that do not fit count less: Student's t with four degrees of freedom on the innovation over what it would be for a good
+// downweight lowers the weight of rows that do not fit: Student's t with four degrees of freedom on the innovation over what it would be for a good
 // row, so that a weight never feeds on itself. at is the solution, x the point around which the series is linear.
 func (s *series) downweight(at, x []float64) {
 	n := s.noise

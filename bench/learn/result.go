@@ -113,7 +113,7 @@ func Learn(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record)
 	return out, nil
 }
 
-// newProblem makes records ready, each of which has readings of its own.
+// newProblem returns the fit of several records, each with readings of its own.
 func newProblem(b *boat.Boat, s settings.Set, records []*Record) (*problem, error) {
 	filled := drive.Filled(b) // else a learned resistance would silently move a heat path
 	p := &problem{boat: filled, settings: s, values: drive.Unknowns(filled)}

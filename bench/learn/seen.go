@@ -38,7 +38,7 @@ func (s *seen) unknowns() int {
 
 func (s *seen) by() string { return s.driver.name }
 
-// driveByCurrent takes the motor current, else the battery current, out of the channels and lets it drive the model.
+// driveByCurrent removes the motor current, else the battery current, from the channels and drives the model by it.
 func (r *recorded) driveByCurrent() error {
 	for _, name := range []string{record.MotorCurrent, record.BatteryCurrent} {
 		for i, c := range r.channels {

@@ -207,7 +207,7 @@ func ByTrace(trace string) (k Kind, ok bool) {
 	return kinds[i], true
 }
 
-// runsBy names the reading that shows a motor that runs, beyond what its meter may be off; "": none does.
+// runsBy returns the name of the reading that shows a motor that runs, beyond what its meter may be off; "": none does.
 func runsBy(channels []Channel, s Sample) string {
 	for i, c := range channels {
 		k, _ := KindOf(c.Name)

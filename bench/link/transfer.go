@@ -173,7 +173,7 @@ func (e *UnnotedError) Error() string {
 // Unwrap returns the journal's error.
 func (e *UnnotedError) Unwrap() error { return e.Err }
 
-// note notes where an error of the journal has nobody to go to: the controller matters more. The end is not noted then.
+// note writes to the journal and drops its error: the controller matters more. The end is not noted then.
 func (t *transfer) note(state State, changes ...Change) {
 	if state == Begins {
 		t.touched = append(t.touched, changes...)
@@ -183,7 +183,7 @@ func (t *transfer) note(state State, changes ...Change) {
 	}
 }
 
-// end notes that the transfer has ended, if all before was noted. A journal without it leaves unsure what was touched.
+// end writes to the journal that the transfer has ended, if all before was noted. A journal without it leaves unsure what was touched.
 func (t *transfer) end() error {
 	if t.unnoted == nil {
 		t.note(Ends, t.touched...)
@@ -352,7 +352,7 @@ func (t *transfer) rollback(ctx context.Context, written []Change) (still, unkno
 	return still, nil
 }
 
-// back notes that a setting is as it was.
+// back writes to the journal that a setting is as it was.
 func (t *transfer) back(key string) {
 	t.note(RolledBack, Change{key, t.before[key], t.before[key]})
 }

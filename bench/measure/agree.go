@@ -100,7 +100,7 @@ func newAgreeing(model *drive.Model, b *boat.Boat, program *trial.Trial, in *ins
 	return a
 }
 
-// choose takes rows: of those in which current flows, if there are enough, those in which nothing moves, since one meter shows a movement later than another.
+// choose sets the rows to ask: of those in which current flows, if there are enough, those in which nothing moves, since one meter shows a movement later than another.
 func (a *agreeing) choose(rated float64) {
 	var at []float64
 	for _, f := range followed {
@@ -181,7 +181,7 @@ func (q *question) broken() bool {
 	return float64(q.denied) >= q.share*float64(q.asked) || q.share < braking && q.longest >= few && q.lasted >= denied
 }
 
-// ask puts all questions to all rows as a change of the readings would have them.
+// ask tests every question on every row, with the readings changed.
 func (a *agreeing) ask(change func(*drive.Seen)) questions {
 	var out questions
 	index := map[string]*question{}

@@ -61,7 +61,7 @@ func modelOf(b *boat.Boat, s settings.Set, program *trial.Trial) (*drive.Model, 
 
 var loads = map[string]drive.Load{"fouled": drive.Fouled, "dry": drive.Dry, "locked": drive.Locked, "ventilated": drive.Ventilated}
 
-// fill puts samples into a record, each value where it was so. A channel of which nothing was read is named as left out.
+// fill writes samples into a record, each value at the instant of its reading. A channel of which nothing was read is named as left out.
 func fill(r *record.Run, channels []link.Channel, samples []Sample) {
 	lever := record.Trace{Name: record.Lever, Unit: "%"}
 	for _, x := range samples {
@@ -202,7 +202,7 @@ func (m *Result) mean(group []Sample) Sample {
 	return mean
 }
 
-// Spread gives the inferred traces of a record a band: by how much the same test completed with other boats differs from
+// Spread sets the bands of a record's inferred traces: how much the same test completed with other boats differs from
 // the test completed with this one (base), at each instant, from a low to a high quantile.
 func Spread(r, base *record.Run, others []*record.Run, low, high float64) {
 	for i := range r.Traces {

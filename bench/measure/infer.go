@@ -227,7 +227,7 @@ func (f *inference) changes() (at []float64) {
 	return slices.Compact(at)
 }
 
-// bound puts into what was seen the currents that nobody saw.
+// bound sets the currents that nobody measured to the bounds that other readings leave them.
 func (f *inference) bound(seen *drive.Seen, w way) {
 	most, k := f.boat.Stage.Current.SI, f.in.known
 	noMotor, noBattery := math.IsNaN(seen.MotorCurrent), math.IsNaN(seen.BatteryCurrent)
@@ -366,7 +366,7 @@ func (f *inference) hardest() drive.Seen {
 	return f.in.at(k.at[best])
 }
 
-// currents names the measured currents of an instant.
+// currents returns the names of the currents measured at an instant.
 func (f *inference) currents(seen drive.Seen) string {
 	var list []string
 	if !math.IsNaN(seen.MotorCurrent) {
@@ -378,7 +378,7 @@ func (f *inference) currents(seen drive.Seen) string {
 	return strings.Join(list, " and ")
 }
 
-// warmer names the thermometers that lie above what is around them.
+// warmer returns in words what the thermometers show and how warm the air is.
 func (f *inference) warmer(first drive.Seen) string {
 	var list []string
 	for _, k := range followed {
@@ -421,7 +421,7 @@ func (f *inference) nameAssumptions() {
 	}
 }
 
-// keep puts into the record what all passes say of each part: the worst where they judge it alike, else what does not hang on what nobody saw.
+// keep writes into the record what all passes say of each part: the worst where they judge it alike, else what does not hang on what nobody saw.
 func (f *inference) keep(least [][]float64, most [][][]float64) {
 	r := f.record
 	known, sure := f.model.Known(f.in.known), f.model.Known(without(f.in.known, f.denied))
@@ -515,7 +515,7 @@ func grade(part record.Part, values []float64) (worst int) {
 	return worst
 }
 
-// unsure says why a part is not judged that depends from a row on on what nobody saw; +Inf: at no row.
+// unsure returns why a part is not judged that depends from a row on on what nobody saw; +Inf: at no row.
 func (f *inference) unsure(from float64) string {
 	if math.IsInf(from, 1) {
 		return "not known for the time that nobody saw"
@@ -528,7 +528,7 @@ func (f *inference) unsure(from float64) string {
 	return "not known, since nobody saw what went on before the record begins"
 }
 
-// nameUnseen tells in the record of the stretches that nobody saw.
+// nameUnseen lists in the record the stretches in which nothing was measured.
 func (f *inference) nameUnseen() {
 	for _, u := range f.unseen {
 		what := "no readings"

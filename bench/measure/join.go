@@ -121,7 +121,7 @@ type Lines struct {
 	Why       string // what was wrong with the newest bad one
 }
 
-// listen takes what an instrument sends, as it comes.
+// listen reads what an instrument sends, as it comes.
 func (j *joined) listen(ctx context.Context, h *heard) {
 	for {
 		s, err := h.Next(ctx)
@@ -134,7 +134,7 @@ func (j *joined) listen(ctx context.Context, h *heard) {
 	}
 }
 
-// take notes what an instrument said, and reports whether it will say nothing more.
+// take stores what an instrument sent, and reports whether it will say nothing more.
 func (j *joined) take(ctx context.Context, h *heard, s link.Sample, err error) (over bool) {
 	var lost *port.LostError
 	var impossible *link.ImpossibleError
@@ -166,7 +166,7 @@ func (j *joined) complete(h *heard) bool {
 	return !slices.ContainsFunc(h.at, func(at int) bool { return at >= 0 && j.newest[at].came.IsZero() })
 }
 
-// note keeps the readings of a line, and has them judged.
+// note stores the readings of a line and judges them.
 func (j *joined) note(h *heard, s link.Sample) {
 	line := lineOf{at: s.At, values: make([]float64, len(j.channels)), fresh: make([]bool, len(j.channels)), from: h.name()}
 	none := false

@@ -27,7 +27,7 @@ type cue struct {
 // notice is how long before a movement it is announced, s.
 const notice = 3
 
-// cues says each movement of a programme, and announces it where there is time.
+// cues returns the texts for each movement of a programme, with an announcement where there is time.
 func cues(program *trial.Trial) (list []cue) {
 	last := math.Inf(-1)
 	for _, s := range program.Throttle {
@@ -40,7 +40,7 @@ func cues(program *trial.Trial) (list []cue) {
 	return list
 }
 
-// cue says what is due.
+// cue tells the person the texts that are due.
 func (r *run) cue(t float64) {
 	for len(r.cues) > 0 && r.cues[0].at <= t {
 		r.o.Tell(r.cues[0].text)
@@ -62,7 +62,7 @@ func (r *run) tellClosing() {
 	}
 }
 
-// instruction says a movement of the lever in words.
+// instruction returns a movement of the lever in words.
 func instruction(to, over float64) string {
 	text := "lever to neutral"
 	switch {

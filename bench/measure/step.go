@@ -135,7 +135,7 @@ type listener interface {
 	watch(judge func(lineOf) error, alarm func(error)) []Lines
 }
 
-// watchLines has every line of an instrument that stands beside a controller held against the hard limits, as it comes: what
+// watchLines checks every line of an instrument beside the controller against the hard limits, as it comes: what
 // lasts 3 ms falls between two samples. The context ends with the first line that passes one. done ends the watch.
 func watchLines(ctx context.Context, c link.Controller, hard []Bound) (watched context.Context, done func() []Lines) {
 	l, ok := c.(listener)
@@ -369,7 +369,7 @@ func (r *run) late(due time.Duration, tick int) *Stop {
 // clearance is how long before a sample the line is left alone, so that the sample is not held up: about two exchanges.
 const clearance = 10 * time.Millisecond
 
-// sample takes one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
+// sample performs one tick: cue, read, judge, command. The sample comes first, so that commands do not shift it; but zero goes out
 // before anything else.
 func (r *run) sample(due time.Duration, tick int) *Stop {
 	clock, t := r.o.Clock, due.Seconds()
@@ -446,7 +446,7 @@ func (r *run) observe(s Sample) *Stop {
 // leastBetween keeps a moving lever from filling the line with commands.
 const leastBetween = 20 * time.Millisecond
 
-// command tells the controller where the lever is, if that is new or due again, or again in any case. Zero goes out at once.
+// command sends the lever's position to the controller, if that is new or due again, or again in any case. Zero goes out at once.
 func (r *run) command(t float64, again bool) error {
 	lever, now := r.lever(t), r.o.Clock.Now()
 	since := port.Age(r.told, now)
@@ -478,7 +478,7 @@ func AwaitRest(ctx context.Context, clock port.Clock, pause time.Duration, runs 
 // RestPause is the pause between two such questions.
 const RestPause = 100 * time.Millisecond
 
-// ready sees to it that the test starts from rest: zero commanded, telemetry there, motor not driven.
+// ready waits until the test can start from rest: zero commanded, telemetry there, motor not driven.
 func (r *run) ready() *Stop {
 	not := func(text string, err error) *Stop {
 		if r.ctx.Err() != nil {
@@ -581,7 +581,7 @@ func (r *run) failed(err error) *Stop {
 	return &s
 }
 
-// judge holds a sample against the hard limits and the watch.
+// judge checks a sample against the hard limits and the watch.
 func (r *run) judge(s Sample) *Stop {
 	if text := passed(r.bounds, s.Values, nil); text != "" {
 		return &Stop{Reason: Limit, At: s.At, Text: text}
@@ -633,7 +633,7 @@ func (r *run) isNew(channel int) bool {
 	return n < 2 || r.result.Samples[n-1].Time(channel) != r.result.Samples[n-2].Time(channel)
 }
 
-// halt makes zero the last command, whatever the context says.
+// halt commands zero as the last command, also after the context has ended.
 func (r *run) halt() {
 	s := &r.result.Stop
 	zero, halt := halted(r.c.Halt(context.WithoutCancel(r.ctx)))

@@ -151,7 +151,7 @@ type proving struct {
 	heard     []string           // told by the controller, and not told the person yet
 }
 
-// hear keeps what the controller told by itself, for the person.
+// hear stores what the controller told by itself, for the person.
 func (p *proving) hear(told []string) {
 	for _, text := range told {
 		if !slices.Contains(p.proof.Told, text) {
@@ -199,7 +199,7 @@ func (p *proving) mayRepeat(err error) bool {
 	return errors.As(err, &late) && late.gap <= longestLate && !late.slow() && p.ctx.Err() == nil
 }
 
-// late is the error for the time since the last command.
+// late returns the error for the time since the last command.
 func (p *proving) late() error {
 	late := p.sinceCommand()
 	return &late
@@ -420,7 +420,7 @@ func (p *proving) prove() error {
 	return p.command(0)
 }
 
-// marked holds the map's mark of a driven motor against a motor that surely is driven now: by a wrong one, settings would be
+// marked checks the map's mark of a driven motor while the motor surely is driven: by a wrong one, settings would be
 // written under way.
 func (p *proving) marked() error {
 	running, err := p.c.Running(p.ctx)
@@ -440,7 +440,7 @@ func (p *proving) marked() error {
 	})
 }
 
-// shows names what shows inside the dead band.
+// shows returns in words what a command inside the dead band changed; "" for nothing.
 func (p *proving) shows(_ float64, change []float64) string {
 	for i, ch := range p.d.Channels {
 		if math.Abs(change[i]) > p.noise[i] {
@@ -451,7 +451,7 @@ func (p *proving) shows(_ float64, change []float64) string {
 	return ""
 }
 
-// beyond names what is more than predicted, or the other way.
+// beyond returns in words which channel changed by more than predicted, or the other way; "" for none.
 func (p *proving) beyond(t float64, change []float64) string {
 	for k := range p.plan.Expect {
 		e := &p.plan.Expect[k]
@@ -468,7 +468,7 @@ func (p *proving) beyond(t float64, change []float64) string {
 // moment is how early a prediction may show, s.
 const moment = 0.2
 
-// tooLittle holds the size at the end of the hold against what must show: of the channel that was chosen for it, and of the
+// tooLittle checks the change at the end of the hold against what must show: of the channel that was chosen for it, and of the
 // controller's own word where it is predicted to show.
 func (p *proving) tooLittle() error {
 	for k := range p.plan.Expect {
@@ -493,7 +493,7 @@ func (p *proving) tooLittle() error {
 	return nil
 }
 
-// suspect says what may be wrong with the register map where a change is not as predicted. most is how large it may be by now:
+// suspect returns in words what may be wrong with the register map where a change is not as predicted. most is how large it may be by now:
 // in a ramp that grows, and the reading may be older, so a factor is told as what it is at least.
 func (p *proving) suspect(e *Expected, v, most float64) string {
 	for k := range p.plan.Expect {
@@ -614,7 +614,7 @@ func (p *proving) allGone() error {
 	}
 }
 
-// left names what is left of what showed; "" where that cannot be told from nothing.
+// left returns in words how much is left of what showed; "" where that cannot be told from nothing.
 func (p *proving) left(now []float64) string {
 	for k := range p.plan.Expect {
 		e := &p.plan.Expect[k]

@@ -67,7 +67,7 @@ func (in *Integrator) resize(n int) {
 	in.stages.resize(n)
 }
 
-// linearise takes the Jacobian at (t, y), where f = f(t, y), and writes ∂f/∂t into ft; h is the step about to be tried.
+// linearise computes the Jacobian at (t, y), where f = f(t, y), and writes ∂f/∂t into ft; h is the step about to be tried.
 func (in *Integrator) linearise(t, h float64, y, f, ft []float64, st *Statistics) error {
 	st.Jacobians++
 	own := in.sys != Structured(&in.dense)

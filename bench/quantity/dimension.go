@@ -83,7 +83,7 @@ func (u Unit) Name() string {
 	return "quantity in " + u.text
 }
 
-// withArticle puts "a" or "an" before a name.
+// withArticle returns a name after "a" or "an".
 func withArticle(name string) string {
 	if strings.ContainsRune("aeiou", rune(name[0])) {
 		return "an " + name

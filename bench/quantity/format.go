@@ -58,7 +58,7 @@ func Suited(si float64, unit string) string {
 	return suited(si, base, exactDigits)
 }
 
-// format is Format in this unit, however large or small the number is.
+// format returns Format in this unit, however large or small the number is.
 func (u Unit) format(si float64, digits int) string {
 	x := u.FromSI(si)
 	switch {

@@ -95,7 +95,7 @@ var compound = regexp.MustCompile(`^(batterie|akku|motor|boots)(strom|spannung|d
 // numbered is a thermometer without a place.
 var numbered = regexp.MustCompile(`^t(emp)?( ?\d)?$`)
 
-// which asks which of the channels a word may mean that says only what they measure.
+// which returns in words the channels that may be meant by a word that says only what they measure.
 func which(word string) string {
 	list := link.Names(func(k link.Kind) bool {
 		return slices.ContainsFunc(k.Said, func(said string) bool { return slices.Contains(strings.Fields(said), word) })

@@ -86,7 +86,7 @@ func Hear(came []string) (*HeardLines, error) {
 // headLike is a line of names, with a digit in one of them.
 var headLike = regexp.MustCompile(`^[#\s]*[A-Za-z\p{L}].*[\[(/].*\p{L}`)
 
-// unsealed takes *hh off a line whose check sum it is.
+// unsealed removes *hh from a line where it is the check sum.
 func unsealed(line string) (body string, ok bool) {
 	n := len(line) - 3
 	if n < 0 || line[n] != '*' {
@@ -173,7 +173,7 @@ func cells(line string, delimiter rune) (out []string) {
 	return out
 }
 
-// head takes the newest line of names that has as many columns.
+// head sets the header to the newest line of names that has as many columns.
 func (h *HeardLines) head(heads []string) {
 	for _, line := range slices.Backward(heads) {
 		text := strings.TrimLeft(strings.TrimSpace(line), "# ")
@@ -191,7 +191,7 @@ func (h *HeardLines) head(heads []string) {
 	}
 }
 
-// understand says what a column is, by its header, or what is to be asked.
+// understand sets what a column is by its header, or what to ask the person.
 func (h *HeardLines) understand(i int) {
 	c := &h.Columns[i]
 	if c.Is == Ignore {
@@ -235,7 +235,7 @@ func (h *HeardLines) understand(i int) {
 // ofDay is a time of day, whatever stands about it.
 var ofDay = regexp.MustCompile(`\d{1,2}:\d{2}`)
 
-// clock takes a column for the logger's clock, by which one that hangs is told; the first one counts. The readings' own times are the tool's.
+// clock treats a column as the logger's clock, by which one that hangs is told; the first one counts. The readings' own times are the tool's.
 func (h *HeardLines) clock(i int, unit string) {
 	c := &h.Columns[i]
 	c.Is, c.Ask = Ignore, ""
@@ -265,7 +265,7 @@ func ownName(text string) string {
 	return strings.Trim(notName.ReplaceAllString(strings.ToLower(strings.NewReplacer("ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss").Replace(strings.ToLower(text))), "_"), "_0123456789")
 }
 
-// take says what a column is.
+// take sets what a column is.
 func (c *HeardColumn) take(is, unit string, others map[string]bool) (err error) {
 	lines.CheckName(is, others, "", func(text string, args ...any) { err = fmt.Errorf(text, args...) })
 	if err != nil {
@@ -312,7 +312,7 @@ func (h *HeardLines) Answer(column int, text string) error {
 	return c.take(words[0], words[1], h.names(column))
 }
 
-// remarkOf says what an ignored column was.
+// remarkOf returns in words what an ignored column was.
 func remarkOf(c HeardColumn) string {
 	return printable(strings.TrimSpace(short(c.Header) + " " + short(c.Example)))
 }

@@ -163,7 +163,7 @@ func (p *parser) split(text string) error {
 	return nil
 }
 
-// inLine says in which line the headers stand, for messages.
+// inLine returns in words in which line the headers stand.
 func (p *parser) inLine() string {
 	if p.first == 0 {
 		return "its headers"
@@ -184,7 +184,7 @@ func allNumbersPaired(rows [][]string, width int) bool {
 	return true
 }
 
-// cut cuts lines into cells, quotes respected; at are the lines' numbers.
+// cut splits lines into cells, quotes respected; at are the lines' numbers.
 func cut(text string, delimiter rune, most int) (rows [][]string, at []int) {
 	line := 0
 	for len(text) > 0 && len(rows) < most {
@@ -689,7 +689,7 @@ func same(a, b []float64) bool {
 	return true
 }
 
-// keep makes the record of the rows, which begins at 0 s.
+// keep builds the record of the rows, which begins at 0 s.
 func (p *parser) keep(rows []sample) {
 	r := &record.Run{}
 	begin := rows[0].t
@@ -731,7 +731,7 @@ func (p *parser) keep(rows []sample) {
 	p.turn()
 }
 
-// turn turns round a battery current that is negative while the bank delivers, as battery monitors have it: over a run a boat takes more than it gives back.
+// turn reverses the sign of a battery current that is negative while the bank delivers, as battery monitors have it: over a run a boat takes more than it gives back.
 func (p *parser) turn() {
 	tr, ok := p.Run.Trace(record.BatteryCurrent)
 	if !ok {

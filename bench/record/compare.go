@@ -139,7 +139,7 @@ func straight(times, at, values []float64) (ends, out []float64) {
 	return ends, out
 }
 
-// keep leaves of both curves what they are at these instants: after a jump.
+// keep reduces both curves to these instants: after a jump.
 func (d *Difference) keep(instants []float64) {
 	var kept []int
 	for _, t := range instants {

@@ -20,7 +20,7 @@ type Bar struct {
 
 const barHeight = 18.0
 
-// height of the picture, which follows from the rows.
+// height returns the height of the picture, which follows from the rows.
 func (b *Bars) height() float64 { return float64(len(b.Rows))*barHeight + 2*lineHeight + 14 }
 
 func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
@@ -80,7 +80,7 @@ func (b *Bars) draw(p pen, width, _ float64, narrow bool) frame {
 	return f
 }
 
-// in words, for who does not see the picture.
+// altText describes the bars for readers who cannot see them.
 func (b *Bars) altText() string {
 	out := b.Title + ":"
 	for i, r := range b.Rows {

@@ -158,7 +158,7 @@ func (c *Chart) axes(most int) (x, y Axis) {
 // keyed reports whether a series is named in the chart.
 func (s *Series) keyed() bool { return s.Drawn != Edge && s.Name != "" }
 
-// style of the series numbered i.
+// style returns the line style of series i.
 func (c *Chart) style(i int) (stroke, int) {
 	s := &c.Series[i]
 	n := i
@@ -670,7 +670,7 @@ func (c *Chart) stretches(f *frame, s *Series) [][]int {
 	return out
 }
 
-// signs puts the series' mark on its line a few times, so that lines can be told apart in grey.
+// signs draws the series' mark on its line a few times, so that lines can be told apart in grey.
 func (c *Chart) signs(p pen, f *frame, line []point, n int, k ink) {
 	if len(c.Series) == 1 {
 		return

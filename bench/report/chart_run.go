@@ -136,7 +136,7 @@ func (v *runView) differs(tr, was *record.Trace) bool {
 	return false
 }
 
-// convert turns SI values into a unit.
+// convert converts SI values to a unit.
 func convert(si []float64, unit string) []float64 {
 	u := quantity.MustUnit(cmp.Or(unit, "1"))
 	out := make([]float64, len(si))

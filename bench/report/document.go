@@ -198,7 +198,7 @@ func (d *document) section(name, title, intro string) *section {
 	return &d.Sections[len(d.Sections)-1]
 }
 
-// judge puts a verdict into the document, or why there is none.
+// judge adds a verdict to the document, or why there is none.
 func (d *document) judge(s *verdict.Side, blank string) {
 	l := level(s.Level)
 	if d.Stopped {
@@ -243,7 +243,7 @@ func Changes(from, to settings.Set) (out []string) {
 	return out
 }
 
-// table returns findings as a page shows them.
+// findingTable returns findings as a page shows them.
 func findingTable(list []finding) *table {
 	t := &table{Columns: []column{{Title: "verdict", Wide: 0.6}, {Title: "rule", Wide: 1.2}, {Title: "what was found", Wide: 4}, {Title: "source", Wide: 2.4}}}
 	for _, f := range list {

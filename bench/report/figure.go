@@ -25,7 +25,7 @@ func (c *Chart) height() float64 { return 262 }
 
 func (c *Chart) heading() (title, about string) { return c.Title, c.About }
 
-// altText returns what the chart shows to who does not see it: what its series reach, and the limits.
+// altText describes the chart for readers who cannot see it: what its series reach, and the limits.
 func (c *Chart) altText() string {
 	var out []string
 	for i := range c.Series {
@@ -98,7 +98,7 @@ func svg(g Figure, width float64, class, style string) string {
 	return s.out.String()
 }
 
-// mapping says "from to low high lin|log": pixels, and the values there.
+// mapping returns "from to low high lin|log": pixels, and the values there.
 func mapping(a Axis, from, to float64) string {
 	kind := "lin"
 	if a.Log {

@@ -63,7 +63,7 @@ var style = sync.OnceValue(func() template.CSS {
 	return template.CSS(squeezed(pageCSS) + svgShapes + svgStyle(false) + "@media screen and (prefers-color-scheme:dark){" + dark + svgStyle(true) + "}")
 })
 
-// squeezed leaves out the line breaks.
+// squeezed returns the page without line breaks.
 func squeezed(css string) string { return strings.ReplaceAll(css, "\n", "") }
 
 // HTML writes the report as one HTML file that needs nothing else.

@@ -62,7 +62,7 @@ func (p *Paper) effective() settings.Set {
 	return p.Settings
 }
 
-// result puts the result into a document: for a page or for text.
+// result returns the result as a document: for a page or for text.
 func (p *Paper) result(page bool) *document {
 	d := &document{Paper: page, Caution: p.Caution}
 	if p.Boat != nil {
@@ -75,7 +75,7 @@ func (p *Paper) result(page bool) *document {
 	return d
 }
 
-// document puts the report together: the result and all it rests on.
+// document returns the whole report: the result and all it rests on.
 func (p *Paper) document() *document {
 	d := p.result(true)
 	switch p.Result.(type) {

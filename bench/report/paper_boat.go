@@ -105,7 +105,7 @@ func element(key string, n int) string {
 	return strings.Replace(key, "[]", fmt.Sprintf("[%d]", n), 1)
 }
 
-// headingOf names a table of the boat file: a cable or a joint by its own name.
+// headingOf returns the heading of a table of the boat file: a cable or a joint by its own name.
 func headingOf(b *boat.Boat, table string) string {
 	if name, ok := datafile.Get(b, table+".name"); ok && strings.Contains(table, "[") {
 		kind, _, _ := strings.Cut(table, "[")
@@ -114,7 +114,7 @@ func headingOf(b *boat.Boat, table string) string {
 	return strings.ReplaceAll(table, ".", ", ")
 }
 
-// tolerance is in per cent of the value; of a temperature, and of nothing, as it stands.
+// tolerance returns a tolerance in per cent of the value; of a temperature or of zero in its own unit.
 func tolerance(q quantity.Value, unit string) string {
 	switch {
 	case q.Tolerance == 0:

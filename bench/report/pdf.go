@@ -61,7 +61,7 @@ func (s *pdfSetter) width() float64 {
 	return w - 2*pdfMargin
 }
 
-// room makes sure that so much height is left on the page.
+// room starts a new page where less height than asked for is left.
 func (s *pdfSetter) room(height float64) {
 	_, h := s.doc.GetPageSize()
 	if s.doc.GetY()+height > h-pdfMargin {

@@ -55,7 +55,7 @@ const (
 	right
 )
 
-// size of writing, px.
+// size returns the size of writing, px.
 func (w writing) size() float64 {
 	if w.small {
 		return 11
@@ -134,7 +134,7 @@ var measuring struct {
 	faces map[writing]font.Face
 }
 
-// width of text as written, px.
+// width returns the width of text as written, px.
 func (w writing) width(s string) float64 {
 	key := writing{bold: w.bold, small: w.small}
 	measuring.Lock()
@@ -170,7 +170,7 @@ func (w writing) fitted(s string, width float64) string {
 	return "…"
 }
 
-// plain is text without control characters and what is no text, on one line.
+// plain returns text without control characters and what is no text, on one line.
 func plain(s string) string {
 	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
 		switch {

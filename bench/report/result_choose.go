@@ -24,7 +24,7 @@ func (c *Chosen) write(_ *Paper, d *document) {
 	s.add(block{Text: c.Follow})
 }
 
-// partName names the part that a choice is for.
+// partName returns the name of the part that a choice is for.
 func partName(k *choose.Choice) string {
 	if k.Part != k.What && k.Part != "precharge" {
 		return k.What + ": " + k.Part

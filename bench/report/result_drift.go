@@ -119,7 +119,7 @@ func (t *Drift) write(p *Paper, d *document) {
 	}
 }
 
-// moved says what happened to a value, and by how much.
+// moved returns in words what happened to a value, and by how much.
 func (k *DriftTrack) moved() string {
 	what := k.Cause
 	switch {

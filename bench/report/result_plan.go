@@ -120,7 +120,7 @@ func (p *Plan) write(_ *Paper, d *document) {
 	}
 }
 
-// judged says how a step's value stands in all built-in trials.
+// judged returns in words the verdict on a step's value in all built-in trials.
 func (k *PlanStep) judged() string {
 	text := k.Side.Level.String()
 	if k.Side.Level != verdict.Clear {

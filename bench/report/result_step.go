@@ -127,7 +127,7 @@ func (t *Step) write(p *Paper, d *document) {
 	s.add(block{Figures: figures})
 }
 
-// differences is where what was measured leaves what was predicted, and by how much.
+// differences adds to the document where a measurement leaves its prediction, and by how much.
 func (t *Step) differences(d *document) {
 	if len(t.Differences) == 0 {
 		return

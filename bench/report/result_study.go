@@ -113,7 +113,7 @@ func (h *Highest) otherSide() (where string, is bool) {
 	return "above", true
 }
 
-// searchWords are "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
+// searchWords returns "highest" and where such a value lies when the present one is not clear: "below" it; of the lowest the other way round.
 func (h *Highest) searchWords() (most, beyond string) {
 	if h.Lowest {
 		return "lowest", "above"
@@ -219,7 +219,7 @@ func (f *Front) write(_ *Paper, d *document) {
 	s.searched(f.Trials, f.Odds, exactly)
 }
 
-// searchWords are "highest" and on which side of such values it is clear.
+// searchWords returns "highest" and on which side of such values it is clear.
 func (f *Front) searchWords() (most, side string) {
 	if f.Lowest {
 		return "lowest", "Above"
@@ -352,7 +352,7 @@ func (e *Envelope) held(h study.Hold) string {
 	return quantity.FormatAuto(h.Low, "s") + " to " + quantity.FormatAuto(h.High, "s")
 }
 
-// thinned leaves out every second time, and keeps the longest.
+// thinned returns every second time, the longest among them.
 func thinned(times []float64) (kept []float64) {
 	for i, t := range times {
 		if (len(times)-1-i)%2 == 0 {
@@ -362,7 +362,7 @@ func thinned(times []float64) (kept []float64) {
 	return kept
 }
 
-// holdTimes are round times between two.
+// holdTimes returns round times between two.
 func holdTimes(from, to float64) (out []float64) {
 	for _, t := range []float64{1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400} {
 		if t >= from*0.999 && t <= to*1.001 {

@@ -159,7 +159,7 @@ func (t *Tried) write(p *Paper, d *document) {
 	}
 }
 
-// first puts into the document what acts first: into the head of a page, between what happens and what it brings of a text.
+// first adds to the document what acts first: into the head of a page, between what happens and what it brings of a text.
 func first(d *document, f *verdict.First) {
 	k := line{Name: f.Heading(), Text: firstWords(f)}
 	if d.Paper {
@@ -325,7 +325,7 @@ type remedyGroup struct {
 	list []study.Remedy
 }
 
-// remedyGroups puts parts together that the same changes make clear, each change as it is for the one that uses most of its limit.
+// remedyGroups groups the parts that the same changes make clear, each change as it is for the one that uses most of its limit.
 func remedyGroups(list []study.Remedy) (out []remedyGroup) {
 	same := func(a, b study.Remedy) bool { return a.Key == b.Key && a.To == b.To && a.Next == b.Next }
 	for len(list) > 0 {
@@ -381,7 +381,7 @@ func thenWords(r *study.Remedy) string {
 	return "then " + r.Next + " next"
 }
 
-// sideWords puts into the document what rules found in one set of settings, and what happens in its trials.
+// sideWords adds to the document what rules found in one set of settings, and what happens in its trials.
 func (t *Tried) sideWords(d *document, name string, s *verdict.Side) {
 	findings := s.Findings
 	if s != t.side() { // what is to be borne in mind stands beside the proposal
@@ -422,7 +422,7 @@ func (t *Tried) sideWords(d *document, name string, s *verdict.Side) {
 	}
 }
 
-// trials is a line per trial.
+// trials adds to the document a table with a row for each trial.
 func (t *Tried) trials(d *document) {
 	s := t.side()
 	if len(s.Trials) < 2 {

@@ -341,7 +341,7 @@ func (t *Tried) spent(d *document) {
 	}
 }
 
-// sure says what the verdict rests on.
+// sure adds to the document what the verdict rests on.
 func (t *Tried) sure(p *Paper, d *document) {
 	text := "Every value is taken as it stands; the margins show no band"
 	switch bd := t.Bands; {

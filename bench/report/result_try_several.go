@@ -74,7 +74,7 @@ func (c *Compared) gravest() *ComparedSide {
 	return worst
 }
 
-// sentence names the proposals that are clear.
+// sentence returns a sentence with the proposals that are clear.
 func (c *Compared) sentence() string {
 	var clear []string
 	for _, k := range c.Sides[1:] {
@@ -112,7 +112,7 @@ const (
 	mostPart    = 30
 )
 
-// legend says which letter stands for which proposal, where letters do; "" where none does.
+// legend returns which letter stands for which proposal, where letters do; "" where none does.
 func (c *Compared) legend() string {
 	names := c.names(mostHeading)
 	if names[0] == c.Sides[0].Name {
@@ -125,7 +125,7 @@ func (c *Compared) legend() string {
 	return strings.Join(out, ", ")
 }
 
-// parts is the table of parts: of each side the share of the limit used, in the trial that uses most. The widest form has the margin too.
+// parts adds to the document the table of parts: of each side the share of the limit used, in the trial that uses most. The widest form has the margin too.
 func (c *Compared) parts(d *document) {
 	s := d.section("parts", "Parts", "The share of its limit that each part uses, at its worst over the trials.")
 	s.Bare = true
@@ -184,7 +184,7 @@ func shareAndLevel(p verdict.Part) string {
 // levelMark stands for a verdict where there is no room for its word.
 var levelMark = [...]string{verdict.Clear: " ", verdict.Close: "~", verdict.NotJudged: "?", verdict.Over: "!"}
 
-// partTable has a line for each part, and a column for each side.
+// partTable returns a table with a row for each part and a column for each side.
 func (c *Compared) partTable(sides []judgedSide, parts []verdict.Part, names []string, current bool, cellOf func(verdict.Part) string) *table {
 	tab := &table{Columns: []column{{Title: "part", Wide: 1.7}}}
 	if current {
@@ -222,7 +222,7 @@ var compared = []struct {
 	{"distance", "km", func(r *record.Run) *float64 { return r.Gain.Distance }},
 }
 
-// gains is the table of what each side brings.
+// gains adds to the document the table of what each side brings.
 func (c *Compared) gains(d *document) {
 	tab := &table{Indent: true, Columns: []column{{Title: "", Wide: 1.4}}}
 	names := c.names(mostHeading)
@@ -305,7 +305,7 @@ func (c *Compared) rules(d *document) {
 	d.section("rules", "Rules that need no simulation", "").add(block{Findings: findingsOf(findings)})
 }
 
-// verdicts has a line for each side: what acts first, and why it is not clear.
+// verdicts adds to the document a table with a row for each side: what acts first, and why it is not clear.
 func (c *Compared) verdicts(d *document) {
 	s := d.section("verdicts", "Each of them", "")
 	for _, k := range c.Sides {

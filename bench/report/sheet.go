@@ -18,7 +18,7 @@ const (
 	sheetGap  = 28.0 // between columns
 )
 
-// columns of the sheet.
+// columns returns the columns of the sheet.
 func (s *Sheet) columns() int { return min(2, max(1, len(s.Figures))) }
 
 func (s *Sheet) width() float64 {
@@ -46,7 +46,7 @@ func (s shifted) text(at point, text string, w writing) {
 	s.pen.text(point{at.x + s.by.x, at.y + s.by.y}, text, w)
 }
 
-// height of the whole sheet, px.
+// height returns the height of the whole sheet, px.
 func (s *Sheet) height() float64 { return s.each(func(Figure, point) {}) }
 
 // each visits the figures with their places, and returns the height of the sheet.

@@ -77,7 +77,7 @@ func withComma(label, unit string) string {
 	return label + ", " + unit
 }
 
-// shownIn turns an SI value into a unit.
+// shownIn converts an SI value to a unit.
 func shownIn(unit string, si float64) float64 {
 	if unit == "" || math.IsNaN(si) {
 		return si

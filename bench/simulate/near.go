@@ -80,7 +80,7 @@ func (n *nears) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	}
 }
 
-// nearActed notes that one of the list has acted.
+// nearActed records that one of the list has acted.
 func (s *simulation) nearActed(at int) {
 	if s.nears == nil {
 		return

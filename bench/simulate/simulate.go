@@ -264,7 +264,7 @@ func (s *simulation) deadbandCrossings(from, to float64) (at []float64) {
 	return at
 }
 
-// corner makes the changes that belong to an instant.
+// corner applies the changes that belong to an instant.
 func (s *simulation) corner(t float64) {
 	r := s.drive
 	r.Lever = s.trial.Lever(t)
@@ -350,7 +350,7 @@ func (s *simulation) settle() {
 // fuse is the index of the fuse among the devices.
 const fuse = 0
 
-// fuseMayOpen notes that the fastest element may have melted. A slower one holds on, and what else there is must bear that:
+// fuseMayOpen records that the fastest element may have melted. A slower one holds on, and what else there is must bear that:
 // the circuit opens when the slowest has melted too.
 func (s *simulation) fuseMayOpen() {
 	s.nearActed(fuse)
@@ -361,7 +361,7 @@ func (s *simulation) fuseMayOpen() {
 	s.sampler.addSpike(s.drive.OpeningVoltage(s.drive.Point(s.t, s.y)))
 }
 
-// melt notes that the slowest element has melted; its arc burns on for a moment.
+// melt records that the slowest element has melted; its arc burns on for a moment.
 func (s *simulation) melt() {
 	if s.drive.Arcing() > 0 {
 		s.since[fuse] = s.t

@@ -63,7 +63,7 @@ func (k *tracker) look(t float64, p *drive.Point) {
 	}
 }
 
-// finish puts the events in time order; what is still active stays open-ended.
+// finish sorts the events by time; what is still active stays open-ended.
 func (k *tracker) finish() {
 	sort.SliceStable(k.events, func(i, j int) bool { return k.events[i].At < k.events[j].At })
 }

@@ -124,7 +124,7 @@ func opened(jump, device string) bool {
 	return slices.Contains(strings.FieldsFunc(jump, func(r rune) bool { return r == '|' || r == ',' }), device+" "+record.Protecting.String())
 }
 
-// learn keeps what all runs of the trial have in common, from the first that ended.
+// learn sets what all runs of the trial have in common, from the first that ended.
 func (a *asked) learn(answers []*answer) {
 	for _, k := range answers {
 		if a.parts == nil && k != nil && k.failed == nil {

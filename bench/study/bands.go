@@ -71,7 +71,7 @@ func FindBands(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict.
 	return out, nil
 }
 
-// half is half of the 95 % interval of a response around what it is with the boat as written: two root mean squares of how far the
+// half returns half of the 95 % interval of a response around what it is with the boat as written: two root mean squares of how far the
 // runs lie from it.
 func (f *fit) half(response int, nominal float64) float64 {
 	sum, n := 0.0, 0

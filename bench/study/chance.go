@@ -124,7 +124,7 @@ func (c *chance) pick(a *asked, got []*answer, unsure []int, off []float64, pass
 	return unsure[:min(len(unsure), batch)]
 }
 
-// judge takes one trial's answers into account.
+// judge marks the draws that one trial's answers show to fail.
 func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, passed []bool, failed []error) {
 	var responses []int
 	var limits []threshold

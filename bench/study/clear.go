@@ -40,7 +40,7 @@ func newJudge(present variant.Variant, trials []*trial.Trial) *judge {
 	return j
 }
 
-// want takes a rule that is close at present for news from now on, where one of several sets of settings keeps it.
+// want forgets that a rule is close at present, where one of several sets of settings keeps the rule, so that breaking it counts from now on.
 func (j *judge) want(list []*tried) {
 	isClose := slices.Contains(slices.Collect(maps.Values(j.known)), verdict.Close)
 	for i := 0; isClose && i < len(list); i++ {

@@ -27,7 +27,7 @@ const Distribution = "normal, the tolerance half of its 95 % interval, cut off a
 // Usual says what stands for a tolerance that no file states.
 const Usual = "what states no tolerance takes one by where it comes from and what it is (common practice, no source)"
 
-// points are n points of the d-dimensional unit cube, evenly spread: a Halton sequence with Owen's scrambling. The same
+// points returns n points of the d-dimensional unit cube, evenly spread: a Halton sequence with Owen's scrambling. The same
 // seed gives the same points.
 func points(n, d int, seed uint64) *mat.Dense {
 	p := mat.NewDense(n, d, nil)
@@ -36,7 +36,7 @@ func points(n, d int, seed uint64) *mat.Dense {
 	return p
 }
 
-// scores are points of the unit cube as normal scores.
+// scores returns points of the unit cube as normal scores.
 func scores(cube *mat.Dense) [][]float64 {
 	n, d := cube.Dims()
 	out := make([][]float64, n)

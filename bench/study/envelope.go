@@ -245,7 +245,7 @@ func hold(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, cur
 	return h, nil
 }
 
-// worst keeps the n largest.
+// worst returns the list with a peak added, the n largest in order.
 func worst(list []Peak, p Peak, n int) []Peak {
 	at := len(list)
 	for at > 0 && list[at-1].Used < p.Used {

@@ -329,7 +329,7 @@ func scan(at func(float64) (bool, error), grid []float64) ([]float64, []bool, er
 	return grid, clear, nil
 }
 
-// grid spreads points over a range, the present value among them: closer together near it.
+// grid returns points over a range, the present value among them: evenly, or by equal factors where the range is wide.
 func grid(low, high, present float64, n int) []float64 {
 	points := map[float64]bool{low: true, high: true}
 	if present >= low && present <= high {

@@ -81,7 +81,7 @@ func (m Made) String() string {
 	return out
 }
 
-// nearer takes the band of a fit that came nearer to a limit than those before.
+// nearer sets Within to the band of a fit that came nearer to a limit than those before.
 func (m *Made) nearer(f *fit, nearest *float64) {
 	if band, off := f.closest(); off < *nearest {
 		m.Within, *nearest = band, off
@@ -411,7 +411,7 @@ func (o *Odds) target() PartOdds {
 	return o.Parts[best]
 }
 
-// explain tells which unknown matters most for the target, by the fit.
+// explain sets which unknown matters most for the target, by the fit.
 func (q *drawn) explain(o *Odds) {
 	target := o.target()
 	o.Target, o.In = target.Part, target.Trial

@@ -126,7 +126,7 @@ func sumMissed(wishes []Wish, ended map[string]float64, low float64) (sum float6
 	return sum
 }
 
-// short is Short, of odds by the lower end of their interval: what is wished is to be sure.
+// short returns Short, of odds by the lower end of their interval: what is wished is to be sure.
 func (w *Wish) short(ended map[string]float64, low float64) float64 {
 	if w.Kind == "odds" {
 		return max(0, 1-low/w.Value)
@@ -134,7 +134,7 @@ func (w *Wish) short(ended map[string]float64, low float64) float64 {
 	return w.Short(ended)
 }
 
-// whyNone says what is not clear at the gentlest set that was tried.
+// whyNone returns in words what is not clear at the gentlest set that was tried.
 func (s *seeker) whyNone(ctx context.Context) (string, error) {
 	var gentlest *tried
 	for _, t := range s.pool {

@@ -54,7 +54,7 @@ func (s *seeker) backOff(ctx context.Context, t *tried) (*tried, error) {
 	return t, err
 }
 
-// buy looks for the hardware that makes a set clear which meets the wishes, and notes what keeps it from being so.
+// buy finds the hardware that makes a set clear which meets the wishes, and sets what keeps it from being so.
 func (s *seeker) buy(ctx context.Context, t *tried, p *Proposal) error {
 	judged, err := RunVariants(ctx, []variant.Variant{t.v}, s.trials, simulate.Options{}, nil)
 	s.count(len(s.trials))

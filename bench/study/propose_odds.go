@@ -51,7 +51,7 @@ func CheckOdds(wishes []Wish, draws int) error {
 	return nil
 }
 
-// surer makes a set surer until the wish of odds is met, or until what that costs of the other wishes is worth more.
+// surer changes a set until the wish of odds is met, or until what that costs of the other wishes is worth more.
 func (s *seeker) surer(ctx context.Context, best *tried) (*tried, error) {
 	o, err := s.draw(ctx, best, s.trials)
 	for range 3 {

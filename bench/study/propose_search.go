@@ -182,7 +182,7 @@ func (k *knob) share(si float64) float64 {
 
 func (k *knob) logarithmic() bool { return k.low > 0 && k.high/k.low > 15 }
 
-// value is the inverse of share.
+// value returns the value of a share; the inverse of share.
 func (k *knob) value(x float64) float64 {
 	si := k.low + x*(k.high-k.low)
 	if k.logarithmic() {
@@ -212,7 +212,7 @@ func (s *seeker) at(ctx context.Context, v variant.Variant) (*tried, error) {
 	return s.atMost(ctx, v, math.Inf(1))
 }
 
-// atMost is at; nil where the first trials show that the wishes are missed by more than most.
+// atMost returns what at does; nil where the first trials show that the wishes are missed by more than most.
 func (s *seeker) atMost(ctx context.Context, v variant.Variant, most float64) (*tried, error) {
 	t := &tried{v: v, ended: map[string]float64{}}
 	for i, k := range s.gauges { // one after the other: there are many sets, side by side
@@ -272,7 +272,7 @@ func (s *seeker) run(ctx context.Context, v variant.Variant, k *trial.Trial) (ou
 	return out, nil
 }
 
-// missed is Missed without odds.
+// missed returns sumMissed without odds.
 func (s *seeker) missed(ended map[string]float64) (sum float64) {
 	for i := range s.wishes {
 		if w := &s.wishes[i]; w.Kind != "odds" {
@@ -282,7 +282,7 @@ func (s *seeker) missed(ended map[string]float64) (sum float64) {
 	return sum
 }
 
-// missedOf is missed by the wishes that are measured already.
+// missedOf returns missed for the wishes that are measured already.
 func (s *seeker) missedOf(ended map[string]float64) (sum float64) {
 	for i := range s.wishes {
 		if _, ok := ended[s.wishes[i].Kind]; ok {
@@ -301,7 +301,7 @@ func (s *seeker) count(n int) {
 
 func (s *seeker) runs() int { return int(s.ran.Load()) }
 
-// measured places knobs and measures; nil where the numbers cannot be set or simulated, or where wishes are missed by more than most.
+// measured sets the knobs and measures the wishes; nil where the numbers cannot be set or simulated, or where wishes are missed by more than most.
 func (s *seeker) measured(ctx context.Context, x []float64, most float64) (*tried, error) {
 	v, err := s.place(x)
 	if err != nil {
@@ -528,7 +528,7 @@ func (s *seeker) heavier(a, b []float64) bool {
 	return true
 }
 
-// polish puts back what need not differ, and then writes what differs in two digits, where that costs nothing.
+// polish resets the knobs that need not differ, and rounds the others to two digits, where that costs nothing.
 func (s *seeker) polish(ctx context.Context, best *tried) (*tried, error) {
 	least := rank(best.short)
 	take := func(x []float64) (bool, error) {

@@ -107,7 +107,7 @@ func ParseWishes(texts []string) (out []Wish, err error) {
 	return out, nil
 }
 
-// measure reads what the wishes are about from the judged trials full-throttle and crash-stop.
+// measure returns what the wishes are about, SI by kind, from the judged trials full-throttle and crash-stop.
 func measure(judged []verdict.Trial) map[string]float64 {
 	out := map[string]float64{}
 	for i := range judged {
@@ -128,7 +128,7 @@ func measure(judged []verdict.Trial) map[string]float64 {
 	return out
 }
 
-// riseTime is from the lever's first movement to nine tenths of the highest motor current of the minute after, s.
+// riseTime returns the time from the lever's first movement to nine tenths of the highest motor current of the minute after, s.
 func riseTime(r *record.Run) float64 {
 	lever, ok := r.Trace(record.Lever)
 	amps, ok2 := r.Trace(record.MotorCurrent)

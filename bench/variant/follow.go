@@ -12,7 +12,7 @@ import (
 	"quaybench/bench/thermal"
 )
 
-// follow lets what a boat file states follow from a value that was changed where it belongs to the old one, and says so. What the
+// follow changes what a boat file states and what belongs to the old value of a key, and returns that in words. What the
 // file leaves out follows by itself.
 func follow(was, b *boat.Boat, key string) (*boat.Boat, []string) {
 	table, leaf, _ := strings.Cut(key, ".")
@@ -59,14 +59,14 @@ func scale(v *quantity.Value, factor float64) bool {
 	return true
 }
 
-// ownCables gives a boat cables of its own.
+// ownCables copies a boat's cables, so that a change is its own.
 func ownCables(b *boat.Boat) *boat.Boat {
 	out := *b
 	out.Cables = append([]boat.Cable(nil), b.Cables...)
 	return &out
 }
 
-// resized is another section of a cable: ampacity by the ratio of the published table, resistance and heat capacity with the copper.
+// resized returns a cable with another section: ampacity by the ratio of the published table, resistance and heat capacity with the copper.
 func resized(was, b *boat.Boat, table string) (*boat.Boat, []string) {
 	i := element(table)
 	out := ownCables(b)
@@ -112,7 +112,7 @@ func resized(was, b *boat.Boat, table string) (*boat.Boat, []string) {
 	return out, []string{text}
 }
 
-// lengthened is another length of a cable: what is stated of the whole of it goes with the length.
+// lengthened returns a cable of another length: what is stated of the whole of it goes with the length.
 func lengthened(was, b *boat.Boat, table string) (*boat.Boat, []string) {
 	i := element(table)
 	out := ownCables(b)

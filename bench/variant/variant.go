@@ -68,7 +68,7 @@ func (e *UnknownKeyError) Error() string {
 	return text + "; a key is such as limits.motor_current or motor.resistance"
 }
 
-// unknown is the error for a key nobody knows, with the nearest ones of all three tables.
+// unknown returns the error for a key nobody knows, with the nearest ones of all three tables.
 func (v Variant) unknown(key string) error {
 	const most = 3
 	word := strings.ToLower(strings.ReplaceAll(key, "-", "_"))

@@ -64,7 +64,7 @@ func shownFigure(x float64, unit string) string {
 	return written(x, unit)
 }
 
-// dataRule makes a rule of comparisons. Figures that the file's values do not give are left out by compare.
+// dataRule returns a rule of comparisons. Figures that the file's values do not give are left out by compare.
 func dataRule(name, title string, compare func(b *boat.Boat) []comparison) Rule {
 	return Rule{
 		Name: name, Title: title,
@@ -78,7 +78,7 @@ func dataRule(name, title string, compare func(b *boat.Boat) []comparison) Rule 
 	}
 }
 
-// noting gives a rule what is worth knowing although it finds nothing.
+// noting adds to a rule what is worth knowing although it finds nothing.
 func noting(note func(b *boat.Boat, s settings.Set) string, r Rule) Rule {
 	r.Note = note
 	return r

@@ -13,19 +13,19 @@ import (
 // sizes collects comparisons of single figures.
 type sizes []comparison
 
-// add takes a figure: "the delay of management in discharge is 10 s". A bare figure has the unit "", a ratio the unit "times".
+// add adds a figure: "the delay of management in discharge is 10 s". A bare figure has the unit "", a ratio the unit "times".
 func (l *sizes) add(key, what string, value float64, unit string, usual, possible span) {
 	*l = append(*l, comparison{says: what + " is " + shownFigure(value, unit), value: value, unit: unit, usual: usual, possible: possible, look: key})
 }
 
-// given takes a figure that the file states.
+// given adds a figure that the file states.
 func (l *sizes) given(key, what string, v quantity.Value, unit string, usual, possible span) {
 	if v.Given {
 		l.add(key, what, v.SI, unit, usual, possible)
 	}
 }
 
-// times takes a value as a multiple of another one that it belongs to.
+// times adds a value as a multiple of another one that it belongs to.
 func (l *sizes) times(key, what string, value, of float64, unit, other string, usual, possible span) {
 	ratio := value / of
 	*l = append(*l, comparison{
@@ -82,7 +82,7 @@ var dataProtection = dataRule("data-protection", "delays and ratings of manageme
 	return l
 })
 
-// losesNothing names what the boat file says keeps its cooling when fans, vents and water are lost.
+// losesNothing returns in words what, by the boat file, keeps its cooling when fans, vents and water are lost.
 func losesNothing(b *boat.Boat, _ settings.Set) string {
 	var keep, keys []string
 	for _, c := range []struct {
@@ -190,7 +190,7 @@ func motorMass(m *boat.Motor) float64 {
 	return m.Mass.Or((m.WindingHeatCapacity.SI + m.HousingHeatCapacity.SI) / 449)
 }
 
-// waterSizes are figures of shaft, propeller and hull that only size can deny.
+// waterSizes returns figures of shaft, propeller and hull that only size can deny.
 func waterSizes(b *boat.Boat, torque float64) []comparison {
 	var l sizes
 	s, p, h := &b.Shaft, &b.Propeller, &b.Hull

@@ -94,7 +94,7 @@ func belowCells(b *boat.Boat, s settings.Set) *Finding {
 	return f
 }
 
-// crossed turns the crossed deratings of a group into findings.
+// crossed returns a finding for each crossed derating of a group.
 func crossed(s settings.Set, group string) (out []Finding) {
 	for _, c := range s.Crossings() {
 		if c.Group == group {

@@ -32,7 +32,7 @@ func loadBoat(sys *system, name string) (*bench.Setup, error) {
 	return namedBoat(sys, name)
 }
 
-// drawing has a boat drawn as often for its bands as the system says.
+// drawing sets how many draws a boat's bands rest on, as the system has it.
 func (sys *system) drawing(setup *bench.Setup) *bench.Setup {
 	if setup != nil {
 		setup.Draws = sys.Draws
@@ -67,7 +67,7 @@ func hasBoat(dir, name string) bool {
 		func(file string) bool { return isThere(filepath.Join(dir, name, file)) })
 }
 
-// tellOwn says that a boat of the user's own is meant where a demo boat has the same name.
+// tellOwn tells the user that a boat of their own is meant where a demo boat has the same name.
 func tellOwn(sys *system, dir, name string) {
 	demo, err := fs.ReadFile(demoBook(), name+"/"+bench.BoatFile)
 	own, ownErr := datafile.ReadFile(filepath.Join(dir, name, bench.BoatFile), largestText)
@@ -198,7 +198,7 @@ func boatNames(book fs.FS) (names []string) {
 	return names
 }
 
-// author is who stands for a change: --author, else QUAYBENCH_AUTHOR, else the name of the machine's user.
+// author returns who stands for a change: --author, else QUAYBENCH_AUTHOR, else the name of the machine's user.
 func author(sys *system, flag string) (string, error) {
 	if flag != "" {
 		return flag, nil

@@ -33,7 +33,7 @@ func keys(fields []datafile.Field, separator string) (out []string) {
 //go:embed complete_bash.sh
 var bashCompletion string
 
-// completeInBash has the script for bash be our own: the usual one takes no names with spaces and wants the package bash-completion.
+// completeInBash replaces the script for bash by our own: the usual one takes no names with spaces and wants the package bash-completion.
 func completeInBash(bash *cobra.Command) {
 	bash.Long = `Writes the script for bash. It needs no package.
 

@@ -33,7 +33,7 @@ type scaleConfirmed struct {
 	Shown     string    `json:"shown"`
 }
 
-// scaleOf names the scale of a setting; "" for a choice, which has none.
+// scaleOf returns the name of a setting's scale; "" for a choice, which has none.
 func scaleOf(s link.Setting) string {
 	if len(s.Words) > 0 {
 		return ""
@@ -177,7 +177,7 @@ func sameAsShown(s link.Setting, read, shown float64) error {
 	return errors.New(text)
 }
 
-// noteConfirmed puts a comparison into the journal.
+// noteConfirmed writes a comparison into the journal.
 func (c *conversation) noteConfirmed(scale, key, shown string) error {
 	j, err := openJournal(c.journ, c.on, c.sys.Clock.Now, c.show)
 	if err != nil {

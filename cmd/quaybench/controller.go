@@ -324,7 +324,7 @@ func (c *conversation) readings(ctx context.Context) error {
 	return nil
 }
 
-// settle tells of writes that were cut off what came of them, and notes it.
+// settle shows what came of writes that were cut off, and writes it into the journal.
 func (c *conversation) settle() error {
 	if c.sim() {
 		return nil
@@ -484,7 +484,7 @@ type noJournal struct{}
 
 func (noJournal) Note(link.State, ...link.Change) error { return nil }
 
-// title names the controller in the book: by its register map's title, whatever port it is plugged into today, or by the
+// title returns the controller's name in the book: by its register map's title, whatever port it is plugged into today, or by the
 // port where the map has none.
 func (c *conversation) title() string { return cmp.Or(c.Title, "controller on "+c.on) }
 
@@ -496,7 +496,7 @@ func (c *conversation) onPort(note string) string {
 	return strings.TrimPrefix(note+"; on "+c.on, "; ")
 }
 
-// takeBack notes in the book that the controller no longer holds the version written last, unless a failed write was undone
+// takeBack records in the book that the controller no longer holds the version written last, unless a failed write was undone
 // in every setting.
 func (c *conversation) takeBack(ctx context.Context, order []link.Change) error {
 	if c.sim() || c.book == nil {
@@ -526,7 +526,7 @@ func (c *conversation) takeBack(ctx context.Context, order []link.Change) error 
 	return c.replaced(context.WithoutCancel(ctx), "a write did not end; the journal tells what is known")
 }
 
-// replaced notes in the book that something else is in the controller than the version written last.
+// replaced records in the book that something else is in the controller than the version written last.
 func (c *conversation) replaced(ctx context.Context, note string) error {
 	who, err := author(c.sys, "")
 	if err == nil {
@@ -535,7 +535,7 @@ func (c *conversation) replaced(ctx context.Context, note string) error {
 	return fromBook(err)
 }
 
-// mark notes in the book which version is in the controller, as all was read back: because it was written, or was found
+// mark records in the book which version is in the controller, as all was read back: because it was written, or was found
 // to be there. That it cannot be noted does not undo a write.
 func (c *conversation) mark(ctx context.Context, written bool) error {
 	if c.sim() {
@@ -582,7 +582,7 @@ func (c *conversation) mark(ctx context.Context, written bool) error {
 	return nil
 }
 
-// tellOtherPort says that the book takes two ports for one controller, where the last write to this title but one was on another.
+// tellOtherPort tells the user that the book takes two ports for one controller, where the last write to this title but one was on another.
 func (c *conversation) tellOtherPort(ctx context.Context) {
 	l, err := c.book.List(ctx, c.name)
 	if err != nil {

@@ -42,7 +42,7 @@ func demoBoat(name string) (*bench.Setup, bool) {
 	return setup, err == nil
 }
 
-// demoName names a file of an embedded boat in messages, so that nobody looks for it on the disk.
+// demoName returns the name of an embedded boat's file for messages, so that nobody looks for it on the disk.
 func demoName(boat, file string) string { return path.Join("<demo>", boat, file) }
 
 // demoTime is when the invented history of a demo boat begins.

@@ -6,5 +6,5 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// forget throws away what was typed into a terminal and not read yet.
+// forget discards what was typed into a terminal and not read yet.
 func forget(f *os.File) { _ = unix.IoctlSetInt(int(f.Fd()), unix.TCFLSH, unix.TCIFLUSH) }

@@ -6,5 +6,5 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// forget throws away what was typed into a terminal and not read yet.
+// forget discards what was typed into a terminal and not read yet.
 func forget(f *os.File) { _ = windows.FlushConsoleInputBuffer(windows.Handle(f.Fd())) }

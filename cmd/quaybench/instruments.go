@@ -111,7 +111,7 @@ func (l *loggers) open(ctx context.Context) (beside []measure.Beside, shut func(
 	return beside, shut, nil
 }
 
-// discardOld throws away what has waited in the system since nobody knows when.
+// discardOld discards input that has waited in the system since nobody knows when.
 func discardOld(ctx context.Context, p port.Port) error {
 	buffer := make([]byte, 4096)
 	for range 1000 {
@@ -151,7 +151,7 @@ func oldestReading(channels []link.Channel) time.Duration {
 
 var notFileName = regexp.MustCompile(`[^A-Za-z0-9._-]+`)
 
-// kept names the file beside the boat with what was learned of the instrument on a port; "" where the boat has no folder.
+// kept returns the name of the file beside the boat with what was learned of the instrument on a port; "" where the boat has no folder.
 func (l *loggers) kept(a port.Address) string {
 	if l.berth.home == "" {
 		return ""
@@ -241,7 +241,7 @@ func (l *loggers) stillFits(ctx context.Context, on, file string, f instrument.F
 	return input(fmt.Errorf("%d lines came from %s and none is as %s has it: is another instrument there today? Remove that file, or name the right one (--logger %s=FILE). The newest: %w", len(heard.Lines), on, file, on, why))
 }
 
-// learn makes a column list of lines as they were heard, and keeps it.
+// learn makes a column list from the lines that were heard, and saves it.
 func (l *loggers) learn(ctx context.Context, on, file string, h *readings.HeardLines) (instrument.Format, error) {
 	how := "learned from its header"
 	for i := range h.Columns {
@@ -287,7 +287,7 @@ func (l *loggers) learn(ctx context.Context, on, file string, h *readings.HeardL
 	return f, nil
 }
 
-// ask has a person say what a column is.
+// ask asks the person what a column is.
 func (l *loggers) ask(ctx context.Context, on string, h *readings.HeardLines, column int) error {
 	c := &h.Columns[column]
 	head := ""

@@ -20,7 +20,7 @@ func newKeyboard(sys *system) *keyboard { return &keyboard{sys, bufio.NewReader(
 // person reports whether somebody sits at a terminal.
 func (k *keyboard) person() bool { return terminal(k.sys.In) != nil }
 
-// empty throws away what was typed before a question was asked: it answers something else. What comes through a pipe stays.
+// empty discards what was typed before a question was asked: it answers something else. What comes through a pipe stays.
 func (k *keyboard) empty() {
 	switch s := terminal(k.sys.In).(type) {
 	case nil:

@@ -144,7 +144,7 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 	return ended(verdict.Clear, b.Own())
 }
 
-// learnFailed marks what is the record's fault as the user's to mend.
+// learnFailed marks an error of the record as bad input.
 func learnFailed(err error) error {
 	switch {
 	case stopped(err):
@@ -155,7 +155,7 @@ func learnFailed(err error) error {
 	return err
 }
 
-// whatNext says which test to make next.
+// whatNext shows which test to make next.
 func (o *learnOptions) whatNext(ctx context.Context, sys *system) error {
 	if len(o.records) > 0 || o.write {
 		return input(errors.New("--next looks ahead from the boat file as it is: write what records tell first (--write), then ask --next without a record"))

@@ -336,7 +336,7 @@ func (o *simulateControllerOptions) run(ctx context.Context, sys *system) error 
 	return errors.Join(err, sim.Err())
 }
 
-// serveBeside puts the instruments that were asked for on pseudo-terminals of their own; quiet ends them.
+// serveBeside serves the instruments that were asked for on pseudo-terminals of their own; quiet ends them.
 func (o *simulateControllerOptions) serveBeside(ctx context.Context, sys *system, sim *linksim.Controller) (quiet func(), err error) {
 	ctx, stop := context.WithCancel(ctx)
 	var served sync.WaitGroup
@@ -447,7 +447,7 @@ const (
 // limp is the share of a command that such a controller goes on with: at the proof's small command more than nothing.
 const limp = 0.7
 
-// adapter makes the simulated adapter with its node, and the fault in it.
+// adapter returns the simulated adapter with its node, and the fault in it.
 func (w *mischief) adapter(m *objmap.Map, sim *linksim.Controller, clock port.Clock) (*slcan.Adapter, error) {
 	if w.name != "" && w.every < 1 {
 		return nil, input(fmt.Errorf("--every must be 1 or more, got %d", w.every))
@@ -484,7 +484,7 @@ func (w *mischief) adapter(m *objmap.Map, sim *linksim.Controller, clock port.Cl
 	return a, nil
 }
 
-// on puts the fault on the controller's port.
+// on wraps the controller's port in the fault.
 func (w *mischief) on(p port.Port, sim *linksim.Controller, clock port.Clock) (port.Port, error) {
 	if w.name == "" || w.name == limps {
 		return p, nil

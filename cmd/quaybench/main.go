@@ -58,7 +58,7 @@ func untilSignal(parent context.Context, signals <-chan os.Signal) context.Conte
 	return ctx
 }
 
-// run is the whole program but for the process around it; it returns the exit code.
+// run executes the whole program without the process around it, and returns the exit code.
 func run(ctx context.Context, args []string, sys system) int {
 	out := &output{Writer: sys.Out}
 	sys.Out = out
@@ -130,7 +130,7 @@ type inputError struct{ error }
 
 func (e inputError) Unwrap() error { return e.error }
 
-// input marks an error as the user's to mend. That a command was stopped is none, nor is what the machine cannot do at this moment.
+// input marks an error as bad input. That a command was stopped is none, nor is what the machine cannot do at this moment.
 func input(err error) error {
 	if err == nil || stopped(err) || isMachines(err) {
 		return err
@@ -148,7 +148,7 @@ func isMachines(err error) bool {
 	return false
 }
 
-// exitCode says what went wrong, once, and turns it into the exit code.
+// exitCode prints an error, once, and returns its exit code.
 func exitCode(err error, sys *system) int {
 	var bad inputError
 	var blank notJudgedError

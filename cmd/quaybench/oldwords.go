@@ -35,7 +35,7 @@ func loadTrial(sys *system, name string) (*trial.Trial, error) {
 	return bench.LoadTrial(name)
 }
 
-// hint says once in a run what an old word is called now.
+// hint prints, once in a run, what an old word is called now.
 func (s *system) hint(old, now string) {
 	if s.once(old) {
 		s.say(fmt.Sprintf("quaybench: %s is called %s now; the old word goes with the next version", old, now))

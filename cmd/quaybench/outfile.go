@@ -122,7 +122,7 @@ func (f *tableFile) write(name string, write func(io.Writer) error) error {
 	return writeWhole(f.out, name, f.force.given(), write)
 }
 
-// beside names the file of one of several runs.
+// beside returns the file name of one of several runs.
 func (f *tableFile) beside(run string) string {
 	ext := filepath.Ext(f.name)
 	return strings.TrimSuffix(f.name, ext) + "." + run + ext
@@ -177,7 +177,7 @@ func taken(name string) error {
 	return input(fmt.Errorf("%s is there already: name another file, or overwrite it with --force", name))
 }
 
-// createNamed is createUnnamed where there are only files with a name.
+// createNamed does what createUnnamed does where files must have names.
 func createNamed(dir, base string) (f *os.File, put func(name string, force bool) error, err error) {
 	f, err = os.CreateTemp(dir, "."+base+".*")
 	if err != nil {

@@ -37,7 +37,7 @@ func (p *panel) print(text string) {
 	fmt.Fprint(p.keys.sys.Out, text)
 }
 
-// meters asks which meters there are.
+// meters asks the person which meters there are.
 func (p *panel) meters(ctx context.Context) ([]link.Channel, error) {
 	p.print(wrapped(fmt.Sprintf("Which meters are there? Of %s: their names in one line, in the order you read them, or all.", strings.Join(names(panelMeters), ", ")), p.keys.sys.width()) + "\n")
 	for {

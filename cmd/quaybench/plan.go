@@ -77,7 +77,7 @@ func (o *planOptions) run(ctx context.Context, sys *system) error {
 	return ended(p.Level(), nil)
 }
 
-// showCommands says how to run each step, and what comes after.
+// showCommands prints how to run each step, and what comes after.
 func showCommands(b *berth, p *bench.Planned) {
 	boat, last := word(b.name), p.Target().Value
 	if !p.Planned() {

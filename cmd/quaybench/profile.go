@@ -21,7 +21,7 @@ import (
 	"quaybench/profiles"
 )
 
-// fromBook marks the book's refusals as the user's to mend.
+// fromBook marks the book's refusals as bad input.
 func fromBook(err error) error {
 	var in *profiles.InputError
 	var missing *profiles.NotFoundError

@@ -94,7 +94,7 @@ func (o *readingsOptions) run(ctx context.Context, sys *system) error {
 	return o.take(ctx, sys, b, t, files, texts)
 }
 
-// take makes the record of what was understood, and keeps it.
+// take makes the record of what was understood, and saves it.
 func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *trial.Trial, files []*readings.Understood, texts [][]byte) error {
 	wrong := bench.CheckLogged(files)
 	if wrong == nil {
@@ -185,7 +185,7 @@ const (
 	dateHelp  = "`DATE` of the first row, where the file does not say: 2026-05-01, or \"2026-05-01 14:30\""
 )
 
-// dates puts the date of --date into files that hold none.
+// dates sets the date of --date in files that hold none.
 func (o *readingsOptions) dates(sys *system, files []*readings.Understood) error {
 	if o.date == "" {
 		return nil
@@ -206,7 +206,7 @@ func (o *readingsOptions) dates(sys *system, files []*readings.Understood) error
 	return fmt.Errorf("--date %q: write 2026-05-01, or \"2026-05-01 14:30\"", o.date)
 }
 
-// errors puts the meters' errors of --meter into what was read.
+// errors sets the meters' errors of --meter in what was read.
 func (o *readingsOptions) errors(files []*readings.Understood) error {
 	for _, text := range o.meters {
 		is, what, ok := strings.Cut(text, "=")

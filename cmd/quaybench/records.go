@@ -84,7 +84,7 @@ func records(t *bench.Tried) (runs []named) {
 	return runs
 }
 
-// plain keeps what every file system takes in a name.
+// plain returns a name with only what every file system takes.
 func plain(r rune) rune {
 	switch {
 	case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_':

@@ -94,7 +94,7 @@ it ends with the first error, whose exit code it has.`,
 	return cmd
 }
 
-// knownBoats names the boats that the session's boat could be.
+// knownBoats returns the names of the boats that the session's boat could be.
 func knownBoats(sys *system) []string {
 	names, _ := completeBoats(sys)(sys.called, nil, "")
 	for i, n := range names {

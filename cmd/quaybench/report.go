@@ -68,7 +68,7 @@ func (f *paperFlags) check(sys *system, asJSON bool) error {
 // wanted reports whether anything is to be put on paper.
 func (f *paperFlags) wanted() bool { return f.report != "" || f.plot != "" }
 
-// write puts a result on paper; each file is written whole or not at all. quiet says nothing about it.
+// write writes a result's report; each file is written whole or not at all. quiet says nothing about it.
 func (f *paperFlags) write(ctx context.Context, sys *system, setup *bench.Setup, proposal *settings.Set, result report.Result, quiet bool) error {
 	if !f.wanted() {
 		return nil
@@ -157,7 +157,7 @@ func commandLine(cmd *cobra.Command) string {
 	return strings.Join(words, " ")
 }
 
-// quoted puts what a shell would take apart between quotes.
+// quoted returns a word in quotes where a shell would split it.
 func quoted(word string) string {
 	if word != "" && strings.IndexFunc(word, func(r rune) bool {
 		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./=:,@+", r))

@@ -60,7 +60,7 @@ func newScope(sys *system, channels []link.Channel, p *bench.Prediction, pause f
 	return s
 }
 
-// later has something drawn, or leaves it out where too much is waiting.
+// later queues a drawing, or drops it where too many wait.
 func (s *scope) later(act func()) {
 	select {
 	case s.work <- act:
@@ -198,7 +198,7 @@ func (s *scope) plot(width, height int) string {
 	return asciigraph.PlotMany(series, o...)
 }
 
-// erase goes back over the picture, and says whether there was one.
+// erase moves back over the picture, and reports whether there was one.
 func (s *scope) erase() bool {
 	if s.lines == 0 {
 		return false

@@ -162,7 +162,7 @@ func (s *script) run(ctx context.Context, step stepper, say func(text string)) e
 	return err
 }
 
-// scriptProcess is a script's own process.
+// scriptProcess runs as a script's own process.
 func scriptProcess(ctx context.Context, job child.Job, from io.Reader, to io.Writer) error {
 	var data scriptData
 	if err := json.Unmarshal(job.Data, &data); err != nil {
@@ -337,7 +337,7 @@ func (all *steps) step(ctx context.Context, s *bench.Setup, program *trial.Trial
 	return t.result, err
 }
 
-// result is how a script and its tests ended, in one. A test that was over counts more than one that stopped early, and
+// result returns how a script and its tests ended, in one error. A test that was over counts more than one that stopped early, and
 // that more than what the script says to it.
 func (all *steps) result(script error) error {
 	tests := errors.Join(all.results...)
@@ -394,7 +394,7 @@ func (v *voice) say(text string) {
 	}
 }
 
-// above has what is said shown above a test's picture; nil: as it comes.
+// above sets where texts are shown above a test's picture; nil: as they come.
 func (v *voice) above(s *scope) {
 	if v == nil {
 		return

@@ -448,7 +448,7 @@ func withRules(setup *bench.Setup, run verdict.Trial) verdict.Side {
 	return verdict.Join(bench.Check(setup), []verdict.Trial{run})
 }
 
-// blank is why there is no verdict, whatever was simulated or measured: values are still the example's; nil: there is one.
+// blank returns why there is no verdict, whatever was simulated or measured: values are still the example's; nil: there is one.
 func (t *stepTest) blank() error {
 	if t.example {
 		return nil
@@ -577,7 +577,7 @@ func (t *stepTest) release(ctx context.Context) error {
 	return nil
 }
 
-// makingReady says what is done to a controller before it takes commands.
+// makingReady returns in words what is done to a controller before it takes commands.
 func makingReady(t *link.Throttle) string {
 	if t.Ready == "" {
 		return ""
@@ -608,7 +608,7 @@ func (t *stepTest) finish(ctx context.Context, w *watcher, measured *measure.Res
 	return t.outcome(result, measured.Stop)
 }
 
-// outcome is how a test ended that was finished, as an exit code has it; nil: clear or close.
+// outcome returns the error with a finished test's exit code; nil: clear or close.
 func (t *stepTest) outcome(result *bench.StepResult, stop measure.Stop) error {
 	switch {
 	case t.blank() != nil:

@@ -54,7 +54,7 @@ func process() system {
 // for Ctrl-C and which would else end the program with the throttle on.
 var endings = []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGQUIT}
 
-// guardSignals has signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
+// guardSignals lets signals end the context of a running test only, so that zero throttle is still commanded. A closed pipe is an
 // error to write to, and no reason to die either.
 func guardSignals() (done func()) {
 	caught := make(chan os.Signal, 1)

@@ -84,7 +84,7 @@ func (s *system) colour() bool {
 	return terminal(s.Out) != nil && s.Getenv("NO_COLOR") == "" && s.Getenv("TERM") != "dumb"
 }
 
-// say tells something beside the result, on the standard error: in lines that fit a terminal, and unbroken elsewhere. That a
+// say prints something beside the result to standard error: in lines that fit a terminal, and unbroken elsewhere. That a
 // context was canceled is said in words.
 func (s *system) say(text string) {
 	text = strings.ReplaceAll(repl.Shown(text), context.Canceled.Error(), stopError{}.Error())
@@ -141,7 +141,7 @@ func (s *system) screen() report.Screen {
 	return report.Screen{Width: s.width(), Table: s.tableWidth(), Colour: s.colour()}
 }
 
-// wrapped breaks text into lines that fit.
+// wrapped returns text in lines that fit.
 func wrapped(text string, width int) string { return layout.Wrap(text, width) }
 
 // hung sets text behind a prefix, with all further lines below its beginning.

@@ -58,7 +58,7 @@ func dress(root *cobra.Command) {
 	}
 }
 
-// setHelp has all commands show their help in lines of helpWidth.
+// setHelp makes all commands show their help in lines of helpWidth.
 func setHelp(root *cobra.Command) {
 	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) { fmt.Fprint(cmd.OutOrStdout(), helpText(cmd)) })
 }
@@ -118,7 +118,7 @@ func continued(line string, width int) string {
 	return said + layout.Command(strings.TrimSpace(command), width)
 }
 
-// keepJSON has every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it
+// keepJSON makes every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it
 // is stopped half-way.
 func keepJSON(cmd *cobra.Command, sys *system) {
 	if run := cmd.RunE; run != nil && cmd.Flags().Lookup("json") != nil {
@@ -135,7 +135,7 @@ func keepJSON(cmd *cobra.Command, sys *system) {
 	}
 }
 
-// markUsage makes a wrong number of arguments bad use, in every command.
+// markUsage reports a wrong number of arguments as bad use, in every command.
 func markUsage(cmd *cobra.Command) {
 	if check := cmd.Args; check != nil {
 		cmd.Args = func(cmd *cobra.Command, args []string) error { return input(check(cmd, args)) }

@@ -19,7 +19,7 @@ type openedPorts struct {
 	refused bool // one could not be opened
 }
 
-// watchPorts notes from now on which ports are opened.
+// watchPorts records from now on which ports are opened.
 func watchPorts(sys *system) *openedPorts {
 	o := &openedPorts{sys: sys}
 	open := sys.Open

@@ -95,7 +95,7 @@ func newRecord(name string) error {
 	return nil
 }
 
-// provenance notes in the record what measured, and which version of the boat's profile.
+// provenance writes into the record what measured, and which version of the boat's profile.
 func (w *watcher) provenance(p *record.Provenance) {
 	p.Source = w.test.instrument
 	if v := w.test.berth.version(context.Background()); v != nil {
@@ -138,7 +138,7 @@ func (w *watcher) end(r *measure.Result) error {
 	return unrecorded(w.test.file, err)
 }
 
-// complete puts the completed record in place of the one written sample by sample: whole, or not at all.
+// complete replaces the record that was written sample by sample by the completed one: whole, or not at all.
 func (w *watcher) complete(run *record.Run) error {
 	if w.writer == nil || !w.plain {
 		return nil

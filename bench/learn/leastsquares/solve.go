@@ -261,7 +261,7 @@ func (s *search) covariance() (*mat.SymDense, error) {
 	return cov, nil
 }
 
-// differences is the Jacobian by central differences.
+// differences returns the Jacobian by central differences.
 func (s *search) differences(x []float64, J *mat.Dense) error {
 	at := append([]float64(nil), x...)
 	up, down := make([]float64, s.Rows), make([]float64, s.Rows)

@@ -309,7 +309,7 @@ func (c *Client) exchange(ctx context.Context, o Object, reads bool, transfer fu
 	return err
 }
 
-// settle takes in what came by itself. A read first waits until late answers to a request that failed are over; a write does
+// settle handles the frames that came by themselves. A read first waits until late answers to a request that failed are over; a write does
 // not, since its confirmation names its object and since it may be the one that stops a motor.
 func (c *Client) settle(ctx context.Context, reads bool) error {
 	if now := c.clock.Now(); port.Age(c.settled, now) > c.watch {
@@ -350,7 +350,7 @@ func (c *Client) sticky() error {
 	return nil
 }
 
-// observe takes note of a frame that is no answer to us.
+// observe handles a frame that is no answer to us.
 func (c *Client) observe(f slcan.Frame, asking bool) {
 	if f.Remote {
 		return
@@ -411,7 +411,7 @@ func (c *Client) observe(f slcan.Frame, asking bool) {
 	}
 }
 
-// alarmed takes note of an emergency.
+// alarmed stores an emergency for the caller.
 func (c *Client) alarmed(f slcan.Frame, now time.Time) {
 	if len(f.Data) < 2 || f.Data[0] == 0 && f.Data[1] == 0 { // 0000: the error is over
 		return

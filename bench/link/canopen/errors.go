@@ -88,7 +88,7 @@ func (e *DeviceError) OfSilence() bool {
 	return false
 }
 
-// emergency names an emergency error code by its class (CiA 301, from memory; the four below it by a public list).
+// emergency returns the name of an emergency error code by its class (CiA 301, from memory; the four below it by a public list).
 func emergency(code uint16) string {
 	switch code {
 	case 0x8130:

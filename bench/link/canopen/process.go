@@ -104,7 +104,7 @@ func (n *Node) obey() {
 	}
 }
 
-// attend sees whether what is watched fell silent.
+// attend reports receive PDOs and heartbeats that fell silent, and lets the node fall, as far as it is one that does.
 func (n *Node) attend(now time.Time) {
 	over := func(last time.Time, most time.Duration) bool {
 		return !last.IsZero() && most > 0 && now.Sub(last) >= most
@@ -153,7 +153,7 @@ func (n *Node) Overslept(d time.Duration) {
 	}
 }
 
-// receive takes a receive PDO.
+// receive writes the values of a receive PDO into the objects that it maps.
 func (n *Node) receive(f slcan.Frame) {
 	for i := range n.process.Takes {
 		p := &n.process.Takes[i]

@@ -162,7 +162,7 @@ func decoded(data []byte) string {
 	return string(runes)
 }
 
-// split cuts the text into sections and keys.
+// split reads the sections of the text with their keys.
 func (r *reader) split(text string) {
 	text = strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(text)
 	var s *section
@@ -318,7 +318,7 @@ func fromHex(text string) int {
 	return int(n)
 }
 
-// objects makes the objects of their sections.
+// objects builds the objects from their sections.
 func (r *reader) objects() {
 	for _, low := range slices.SortedFunc(maps.Keys(r.sections), func(a, b string) int { return r.sections[a].line - r.sections[b].line }) {
 		s := r.sections[low]
@@ -343,7 +343,7 @@ func (r *reader) objects() {
 	})
 }
 
-// add makes one object.
+// add builds one object and adds it.
 func (r *reader) add(s *section, o canopen.Object) {
 	if len(r.file.Objects) >= mostObjects {
 		if len(r.file.Objects) == mostObjects {
@@ -386,7 +386,7 @@ func (r *reader) dataType(s *section) uint16 {
 	return kind
 }
 
-// compact makes the objects of an array that is told in one section, with their names and values in others.
+// compact builds the objects of an array that is described in one section, with their names and values in others.
 func (r *reader) compact(s *section, low string, index uint16) {
 	count := r.whole(s, "CompactSubObj", 0, 0, 254)
 	before := len(r.file.Objects)
@@ -417,7 +417,7 @@ func (r *reader) compact(s *section, low string, index uint16) {
 	}
 }
 
-// lists sees that what the sheet lists is there.
+// lists checks that every object that the sheet lists is there.
 func (r *reader) lists() {
 	for _, low := range []string{"mandatoryobjects", "optionalobjects", "manufacturerobjects"} {
 		s := r.sections[low]

@@ -50,7 +50,7 @@ func All(timing modbus.Timing) []Fault {
 	}
 }
 
-// resum puts the right check sum under a changed frame.
+// resum writes the right check sum at the end of a changed frame.
 func resum(p []byte) []byte {
 	return modbus.Frame{Unit: p[0], Function: modbus.Function(p[1]), Data: p[2 : len(p)-2]}.Bytes()
 }

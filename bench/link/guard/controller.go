@@ -110,7 +110,7 @@ func (c *Controller) ReadSettings(ctx context.Context, keys ...string) (map[stri
 	return values, end(err)
 }
 
-// refused names what a unit refused to give: of several in one request the first that it refuses alone.
+// refused returns an error that names what a unit refused to give: of several in one request the first that it refuses alone.
 func (c *Controller) refused(ctx context.Context, err error, places []Place, name func(i int) string) error {
 	if len(places) == 0 {
 		return err

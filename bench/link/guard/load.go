@@ -197,7 +197,7 @@ func cutWord(text string) (word, number string, ok bool) {
 	return strings.TrimSpace(word), strings.TrimSpace(number), ok
 }
 
-// words names the choices of a setting: a bit's are false and true.
+// words returns the choices of a setting; those of a bit are false and true.
 func words(e Entry) []string {
 	if e.Words == nil {
 		return []string{"false", "true"}

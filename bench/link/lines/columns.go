@@ -134,7 +134,7 @@ func isSentence(line []byte) bool {
 	return len(line) > 1 && (line[0] == '$' || line[0] == '!') && (line[1] >= 'A' && line[1] <= 'Z' || line[1] >= 'a' && line[1] <= 'z')
 }
 
-// cut takes the first column of a line; more tells whether a delimiter followed.
+// cut returns the first column of a line and the rest; more reports whether a delimiter followed.
 func (f *columns) cut(line []byte) (column, rest []byte, more bool) {
 	if f.spaces {
 		line = bytes.Trim(line, " \t")

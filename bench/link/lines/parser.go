@@ -60,7 +60,7 @@ func (s Stats) Bad() int64 {
 	return s.Half + s.Noise + s.TooLong + s.Columns + s.Numbers + s.Sums + s.Impossible
 }
 
-// missing says what may be wrong where no reading has come since the counts were others.
+// missing returns in words what may be wrong where no reading has come since the counts were others.
 func (s Stats) missing(before Stats) string {
 	switch {
 	case s.Bytes == before.Bytes:
@@ -114,7 +114,7 @@ func (p *Parser) Feed(data []byte, at time.Time, emit func(link.Sample, error)) 
 	}
 }
 
-// breakOff says that the line fell silent: what is unfinished will not be
+// breakOff is called when the line fell silent: what is unfinished will not be
 // finished, so all up to the next line end is half a line.
 func (p *Parser) breakOff() {
 	if len(p.line) > 0 && p.skip == nil {
@@ -132,7 +132,7 @@ func (p *Parser) gather(data []byte) {
 	p.line = append(p.line, data...)
 }
 
-// finish takes the gathered line.
+// finish parses the gathered line.
 func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 	line := bytes.TrimSuffix(p.line, []byte("\r"))
 	p.line = p.line[:0]
@@ -163,7 +163,7 @@ func (p *Parser) finish(at time.Time, emit func(link.Sample, error)) {
 	emit(link.Sample{}, &LineError{Line: p.stats.Lines, Column: column, Text: string(shown), Err: err})
 }
 
-// sample makes a sample of the readings of a line.
+// sample returns the readings of a line as a sample.
 func (d *decoded) sample(at time.Time) link.Sample {
 	s := link.Sample{At: at, Values: d.values, Moved: d.moved}
 	if d.fresh >= 0 && len(d.values) > 1 {

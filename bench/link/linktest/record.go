@@ -160,7 +160,7 @@ func (p *playback) fail(line int, format string, args ...any) error {
 	return err
 }
 
-// loss takes an entry that says the line was lost in op.
+// loss handles an entry by which the line was lost in op.
 func (p *playback) loss(op string) bool {
 	if len(p.entries) > 0 && p.entries[0].sign == '!' && p.entries[0].op == op {
 		p.entries, p.lost = p.entries[1:], true

@@ -196,7 +196,7 @@ type entry struct {
 	perhaps        []string // keys that it may have
 }
 
-// entry makes the lines of one row.
+// entry returns the lines of one row.
 func (t *table) entry(r row, objects bool, settings []datafile.Field) (e entry) {
 	var b strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
@@ -480,7 +480,7 @@ func fits(unit, other string) bool {
 	return err == nil
 }
 
-// question asks for a key.
+// question returns the comment that asks for a key.
 func question(perhaps []string) string {
 	if len(perhaps) == 0 {
 		return "# which setting or reading is it? Leave the lines as comments if it is none"
@@ -497,7 +497,7 @@ func quoted(text string) string {
 	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(oneLine(text)) + `"`
 }
 
-// oneLine keeps a comment a comment.
+// oneLine replaces line breaks, so that a comment stays one.
 func oneLine(text string) string {
 	return strings.Map(func(c rune) rune {
 		if !unicode.IsPrint(c) {

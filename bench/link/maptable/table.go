@@ -76,7 +76,7 @@ func firstFilled(cells []string) string {
 	return ""
 }
 
-// read cuts the file into cells; empty rows are left out.
+// read returns the cells of the file without empty rows.
 func (t *table) read(data []byte) (rows []row) {
 	text, err := datafile.Text(data)
 	if err != nil {

@@ -63,7 +63,7 @@ func (l *line) receive(ctx context.Context, wait time.Duration, eager func(frame
 	return buffer[:n], nil
 }
 
-// quiet throws away what has arrived and returns once the line was silent for
+// quiet discards what has arrived and returns once the line was silent for
 // t3.5, and not before until. It gives up with ok false at the time latest. Of
 // what it throws away it gives the count and the first bytes, enough to see
 // whether they were one frame.

@@ -203,7 +203,7 @@ func (m *Master) converse(ctx context.Context, asked Frame, still func() error, 
 	return raw, err
 }
 
-// settle makes the line ready for a request.
+// settle waits until the line is ready for a request.
 func (m *Master) settle(ctx context.Context, asked Frame) error {
 	now := m.line.clock.Now()
 	until, latest := now, now.Add(m.line.timing.patience())

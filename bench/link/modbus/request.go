@@ -52,7 +52,7 @@ func (f Function) limit() int {
 	return 1
 }
 
-// check tells a programmer's mistake before it goes over the line.
+// check returns an error for a request that no unit could take, before it goes over the line.
 func (r request) check(unit byte) error {
 	fail := func(format string, args ...any) error {
 		return &RequestError{Function: r.function, Reason: fmt.Sprintf(format, args...)}
@@ -180,7 +180,7 @@ func requestLength(raw []byte) int {
 	return 0
 }
 
-// packBits puts the first bit lowest in the first byte.
+// packBits packs bits into bytes, the first bit lowest in the first byte.
 func packBits(bits []bool) []byte {
 	p := make([]byte, (len(bits)+7)/8)
 	for i, on := range bits {

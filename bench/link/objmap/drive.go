@@ -137,7 +137,7 @@ func (s *store) searchOthers(ctx context.Context) error {
 	return nil
 }
 
-// put puts a value into the image of the receive PDO.
+// put writes a value into the image of the receive PDO.
 func (d *driving) put(p place, raw uint64) {
 	if from, bits, ok := d.pdo.Find(p.Object); ok {
 		canopen.Insert(d.image, from, bits, raw)
@@ -172,7 +172,7 @@ func (d *driving) fell(now time.Time, err error) bool {
 	return errors.As(err, new(*canopen.StateError))
 }
 
-// tell keeps what a person is to see, once until it was asked for; see [store.Told].
+// tell stores a text for the person, once until it was asked for; see [store.Told].
 func (d *driving) tell(text string) {
 	if len(d.told) < mostTold && !slices.Contains(d.told, text) {
 		d.told = append(d.told, text)
@@ -345,7 +345,7 @@ func (s *store) listenFirst(ctx context.Context) error {
 	return s.client.Lost(ctx)
 }
 
-// trip asks the node something, for the sake of an answer: what was sent before has reached the bus then.
+// trip makes a request only to wait for its answer: what was sent before has reached the bus then.
 func (s *store) trip(ctx context.Context) error {
 	_, err := read(ctx, s.client, s.drive.places[0])
 	if _, refused := s.Refusal(err, s.drive.places[0]); refused {
@@ -354,7 +354,7 @@ func (s *store) trip(ctx context.Context) error {
 	return err
 }
 
-// meanwhile takes in what the node tells until so has come or the time is over, and commands zero where the node may obey.
+// meanwhile handles what the node sends until so has come or the time is over, and commands zero where the node may obey.
 func (s *store) meanwhile(ctx context.Context, most time.Duration, so func() (bool, error)) error {
 	pause := min(s.drive.throttle.Timeout/4, 20*time.Millisecond)
 	for begun := s.clock.Now(); ; {
@@ -378,7 +378,7 @@ func (s *store) meanwhile(ctx context.Context, most time.Duration, so func() (bo
 	}
 }
 
-// rest has every place that is commanded hold zero and neutral, here and in the node, before anything lets the node obey: it went to
+// rest writes zero and neutral into every place that is commanded, here and in the node, before anything lets the node obey: it went to
 // zero by itself, and may still hold what was commanded before. An object that is written by receive PDO alone takes zero with the
 // first of those, just after the start.
 func (s *store) rest(ctx context.Context) error {
@@ -393,7 +393,7 @@ func (s *store) rest(ctx context.Context) error {
 	return nil
 }
 
-// forget puts zero and neutral in place of what was commanded last.
+// forget replaces the last commanded values by zero and neutral.
 func (d *driving) forget() {
 	rest := d.atRest()
 	d.count = rest[0]

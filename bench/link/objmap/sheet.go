@@ -97,7 +97,7 @@ func (m *Map) ThrottleAgainst(sheet *eds.File) string {
 	return ""
 }
 
-// mappedAgainst says what a data sheet has against an object in a PDO. What the sheet has as a default may be changed in the
+// mappedAgainst returns why an object may not be in a PDO by its data sheet. What the sheet has as a default may be changed in the
 // controller, which tells by itself when it is opened.
 func (m *Map) mappedAgainst(sheet *eds.File, d canopen.Direction, number int, o eds.Object) string {
 	if !o.Mappable {

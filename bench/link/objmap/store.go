@@ -178,7 +178,7 @@ func (m *Map) readingsOf(number int) (list []place) {
 	return list
 }
 
-// news takes in what the node told by itself. What a controller tells because we fell silent is no news: the proof asks for it.
+// news handles what the node sent by itself. What a controller tells because we fell silent is no news: the proof asks for it.
 func (s *store) news(ctx context.Context) error {
 	for {
 		err := s.client.News(ctx)

@@ -43,7 +43,7 @@ func NewUnit(m *Map, device guard.Device, clock port.Clock) *Unit {
 	return u
 }
 
-// begin has every object that is only remembered as it is when the unit is switched on.
+// begin sets every object that is only remembered to its value after switching on.
 func (u *Unit) begin() {
 	u.held, u.progress, u.enabled, u.operational, u.fallen = map[canopen.Object]uint64{}, 0, 0, false, false
 	for _, list := range [][]guard.Step{u.m.Unlock, u.m.Lock} {

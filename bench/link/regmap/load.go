@@ -64,7 +64,7 @@ var tables = map[string]modbus.Table{
 	"coil": modbus.Coils, "discrete": modbus.DiscreteInputs, "holding": modbus.HoldingRegisters, "input": modbus.InputRegisters,
 }
 
-// at makes a place; ok is false where the file does not state one.
+// at returns a place; ok is false where the file does not state one.
 func (l *loader) at(path, table string, address int, k guard.Kind) (p place, ok bool) {
 	p.table, ok = tables[table]
 	p.address, p.registers = address, registersOf(k)

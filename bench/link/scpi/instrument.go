@@ -134,7 +134,7 @@ func (i *Instrument) ask(ctx context.Context) (s link.Sample, err error) {
 	return s, nil
 }
 
-// begin asks who is there.
+// begin asks the instrument for its name.
 func (i *Instrument) begin(ctx context.Context) error {
 	if i.begun {
 		return nil
@@ -257,7 +257,7 @@ func (i *Instrument) send(ctx context.Context, text string) error {
 // quiet is how long a line is silent when nothing more comes.
 const quiet = 50 * time.Millisecond
 
-// empty throws away what has come, until nothing more does.
+// empty discards what comes until nothing more does.
 func (i *Instrument) empty(ctx context.Context) error {
 	for until := i.clock.Now().Add(i.format.within); i.clock.Now().Before(until); {
 		err := i.gather(ctx, quiet)

@@ -181,7 +181,7 @@ func (a *Adapter) command(line []byte, cut bool) {
 	}
 }
 
-// send puts a frame of the host onto the bus.
+// send transmits a frame of the host on the bus.
 func (a *Adapter) send(f Frame) {
 	word := map[bool]string{false: "\r", true: "z\r"}[a.auto]
 	if a.auto && f.Extended {
@@ -214,7 +214,7 @@ func (a *Adapter) send(f Frame) {
 	}
 }
 
-// bus takes frames of the bus.
+// bus passes frames of the bus on to the host.
 func (a *Adapter) bus(frames []Frame) {
 	for _, f := range frames {
 		if !a.open {

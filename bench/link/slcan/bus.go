@@ -128,7 +128,7 @@ func refusal(ok bool, text string) error {
 	return errors.New(text)
 }
 
-// reset brings an adapter in whatever state to a closed bus with the rate set.
+// reset closes the adapter's bus, whatever state it is in, and sets the rate.
 func (b *Bus) reset(ctx context.Context, rate Rate) error {
 	if err := b.port.Write(ctx, []byte("\r\r")); err != nil { // ends what somebody before may have begun
 		return err
@@ -370,7 +370,7 @@ func (b *Bus) Receive(ctx context.Context, wait time.Duration) (Frame, error) {
 	}
 }
 
-// drain takes what comes within a time.
+// drain discards what comes within a time.
 func (b *Bus) drain(ctx context.Context, wait time.Duration) error {
 	until := b.clock.Now().Add(wait)
 	for {
@@ -400,7 +400,7 @@ func (b *Bus) read(ctx context.Context, wait time.Duration) error {
 	return nil
 }
 
-// take makes an event of a line.
+// take parses a line into an event.
 func (b *Bus) take(line []byte, end byte, cut bool) {
 	e := event{bell: end == bell, line: string(line), span: span{b.empty, b.last}}
 	switch {

@@ -18,6 +18,7 @@ func quaybenchBenchRecordValues() map[string]reflect.Value {
 		"CompareSamples": reflect.ValueOf(record.CompareSamples),
 		"Hole":           reflect.ValueOf(record.Hole),
 		"Holes":          reflect.ValueOf(record.Holes),
+		"Quantile":       reflect.ValueOf(record.Quantile),
 		"Usual":          reflect.ValueOf(record.Usual),
 
 		// type definitions

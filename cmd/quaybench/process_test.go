@@ -9,14 +9,17 @@ import (
 	"os/exec"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"quaybench/repl/line/linetest"
 )
 
 // command returns the program as a process of its own (TestMain puts it on PATH for the transcripts; here it is this binary
 // under another name).
-func command(t *testing.T, args ...string) *exec.Cmd {
+func command(t testing.TB, args ...string) *exec.Cmd {
 	t.Helper()
 	path, err := exec.LookPath("quaybench")
 	require.NoError(t, err)
@@ -41,4 +44,19 @@ func TestClosedPipe(t *testing.T) {
 	require.ErrorAs(t, cmd.Wait(), &ended)
 	assert.Equal(t, syscall.SIGPIPE, ended.Sys().(syscall.WaitStatus).Signal(), "as any program ends there")
 	assert.Empty(t, stderr.String())
+}
+
+// BenchmarkPrompt takes the time from the command to the prompt of a session, at a terminal.
+func BenchmarkPrompt(b *testing.B) {
+	least := time.Hour
+	b.Setenv("XDG_DATA_HOME", b.TempDir())
+	for b.Loop() {
+		begin := time.Now()
+		p := linetest.Sit(b, command(b, "repl"), 80)
+		p.Sees("> ")
+		least = min(least, time.Since(begin))
+		p.Types("quit" + linetest.Enter)
+		require.Zero(b, p.Leaves())
+	}
+	b.ReportMetric(least.Seconds()*1e3, "ms-least")
 }

@@ -3,6 +3,7 @@
 package interp
 
 import (
+	"fmt"
 	"io"
 	"math"
 	"runtime"
@@ -58,8 +59,8 @@ func BenchmarkLoops(b *testing.B) {
 			core, bare := math.Inf(1), math.Inf(1)
 			for b.Loop() {
 				for range 5 {
-					core = min(core, threadTime(b, r.main))
-					bare = min(bare, threadTime(b, plain.Interface().(func())))
+					core = min(core, processorTime(b, unix.CLOCK_THREAD_CPUTIME_ID, r.main))
+					bare = min(bare, processorTime(b, unix.CLOCK_THREAD_CPUTIME_ID, plain.Interface().(func())))
 				}
 			}
 			require.NotEmpty(b, out.String())
@@ -69,11 +70,57 @@ func BenchmarkLoops(b *testing.B) {
 	}
 }
 
-// threadTime returns the processor time of f in this thread, s.
-func threadTime(b *testing.B, f func()) float64 {
+// BenchmarkBegin takes the processor time from a script's text of 200 lines to where it can run: check, SSA, core, and the
+// interpreter's own compiler.
+func BenchmarkBegin(b *testing.B) {
+	var text strings.Builder
+	text.WriteString("package main\n\nimport (\n\t\"errors\"\n\t\"fmt\"\n\t\"math\"\n\t\"sort\"\n)\n\nfunc main() {\n")
+	for i := range 10 {
+		fmt.Fprintf(&text, "\tfmt.Println(part%d(map[string]float64{\"winding\": %d, \"cable\": 60}, 90))\n", i, i)
+	}
+	text.WriteString("}\n")
+	for i := range 10 {
+		fmt.Fprintf(&text, `
+func part%[1]d(hot map[string]float64, limit float64) (worst string, err error) {
+	type margin struct { name string; left float64 }
+	var all []margin
+	for name, t := range hot {
+		all = append(all, margin{name, limit - math.Abs(t)})
+	}
+	sort.Slice(all, func(i, j int) bool { return all[i].left < all[j].left })
+	for i, m := range all {
+		switch {
+		case m.left < 0:
+			return m.name, errors.New("too hot by " + fmt.Sprintf("%%.1f", -m.left))
+		case i == 0:
+			worst = m.name
+		}
+	}
+	return worst, nil
+}
+`, i)
+	}
+	require.InDelta(b, 200, strings.Count(text.String(), "\n"), 5)
+	c, err := Config{}.complete()
+	require.NoError(b, err)
+	least := math.Inf(1)
+	for b.Loop() {
+		least = min(least, processorTime(b, unix.CLOCK_PROCESS_CPUTIME_ID, func() { // the interpreter compiles in another thread
+			step, err := check.Script(c.Library, check.Source{Name: "main.go", Text: text.String()})
+			require.NoError(b, err)
+			r, err := prepare(b.Context(), c, step, host.NewTypes(), host.NewControl(), nil)
+			require.NoError(b, err)
+			r.cancel()
+		}))
+	}
+	b.ReportMetric(least*1e3, "ms-least")
+}
+
+// processorTime returns what f takes by a clock of this thread or process, s.
+func processorTime(b *testing.B, clock int32, f func()) float64 {
 	now := func() float64 {
 		var t unix.Timespec
-		require.NoError(b, unix.ClockGettime(unix.CLOCK_THREAD_CPUTIME_ID, &t))
+		require.NoError(b, unix.ClockGettime(clock, &t))
 		return float64(t.Nano()) / 1e9
 	}
 	begin := now()

@@ -29,7 +29,7 @@ const patience = time.Minute
 
 // A Person sits at the terminal of a program.
 type Person struct {
-	t   *testing.T
+	t   testing.TB
 	tty *os.File
 	cmd *exec.Cmd
 
@@ -41,7 +41,7 @@ type Person struct {
 }
 
 // Sit starts a program at a terminal of that many columns. Where there are no pseudo-terminals the test is skipped.
-func Sit(t *testing.T, cmd *exec.Cmd, columns uint16) *Person {
+func Sit(t testing.TB, cmd *exec.Cmd, columns uint16) *Person {
 	t.Helper()
 	tty, err := pty.StartWithSize(cmd, &pty.Winsize{Rows: 24, Cols: columns})
 	if err != nil {

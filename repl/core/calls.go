@@ -182,30 +182,20 @@ func (e *emitter) dispatchers() {
 	for _, k := range e.invKeys {
 		inv := e.invokes[k]
 		sig := inv.m.Signature()
-		var params, args, res []string
-		for i, v := range collect(sig.Params()) {
-			params = append(params, fmt.Sprintf("a%d %s", i, e.of(v.Type())))
-			args = append(args, fmt.Sprintf("a%d", i))
-		}
+		params, args := e.parameters(sig)
+		var res []string
 		for _, v := range collect(sig.Results()) {
 			res = append(res, e.of(v.Type()))
 		}
-		result := strings.Join(res, ", ")
-		if len(res) > 1 {
-			result = "(" + result + ")"
-		}
-		ret := ""
-		if len(res) > 0 {
-			ret = "return "
-		}
-		e.emitLine(0, fmt.Sprintf("func %s(x %s%s) %s {", inv.name, e.of(inv.iface), prefix(params), result))
-		e.emitLine(0, "var y host.Any")
+		ret := returns(sig)
+		e.write("func %s(x %s%s)%s {", inv.name, e.of(inv.iface), prefix(params), e.results(sig))
+		e.write("var y host.Any")
 		if e.of(inv.iface) == "host.Any" || e.of(inv.iface) == "host.Error" {
-			e.emitLine(0, "y = x")
+			e.write("y = x")
 		} else {
-			e.emitLine(0, "y = host.Open(x)")
+			e.write("y = host.Open(x)")
 		}
-		e.emitLine(0, "id := host.ID(y)")
+		e.write("id := host.ID(y)")
 		for _, t := range e.boxed {
 			i := e.types.Number(t)
 			ms := e.prog.MethodSets.MethodSet(t)
@@ -218,10 +208,10 @@ func (e *emitter) dispatchers() {
 			if !ok || e.signature(f.Signature, nil) != e.signature(sig, nil) {
 				continue
 			}
-			e.emitLine(0, fmt.Sprintf("if id == %d {", i))
+			e.write("if id == %d {", i)
 			rcv := "host.Val(y)"
 			if e.of(t) == "struct{}" {
-				e.emitLine(0, "var none struct{}")
+				e.write("var none struct{}")
 				rcv = "none"
 			} else if e.of(t) != "host.Any" {
 				rcv += ".(" + e.of(t) + ")"
@@ -230,36 +220,36 @@ func (e *emitter) dispatchers() {
 			if recovers(f) {
 				nilh = "host.Pending(), "
 			} else if e.hands {
-				e.emitLine(0, "host.Pending()")
+				e.write("host.Pending()")
 			}
-			e.emitLine(0, fmt.Sprintf("%s%s(%s%s%s)", ret, n, nilh, rcv, prefix(args)))
+			e.write("%s%s(%s%s%s)", ret, n, nilh, rcv, prefix(args))
 			if ret == "" {
-				e.emitLine(0, "return")
+				e.write("return")
 			}
-			e.emitLine(0, "}")
+			e.write("}")
 		}
 		// Compiled values.
-		e.emitLine(0, fmt.Sprintf("o := host.Invoke(y, %q, []host.Any{%s})", inv.m.Name(), strings.Join(args, ", ")))
+		e.write("o := host.Invoke(y, %q, []host.Any{%s})", inv.m.Name(), strings.Join(args, ", "))
 		var out []string
 		for i := range res {
 			if res[i] == "host.Any" {
 				out = append(out, fmt.Sprintf("o[%d]", i))
 				continue
 			}
-			e.emitLine(0, fmt.Sprintf("var z%d %s", i, res[i]))
+			e.write("var z%d %s", i, res[i])
 			if res[i] == "host.Error" {
-				e.emitLine(0, fmt.Sprintf("z%d = host.ToError(o[%d])", i, i))
+				e.write("z%d = host.ToError(o[%d])", i, i)
 				out = append(out, fmt.Sprintf("z%d", i))
 				continue
 			}
-			e.emitLine(0, fmt.Sprintf("z%d, _ = o[%d].(%s)", i, i, res[i]))
+			e.write("z%d, _ = o[%d].(%s)", i, i, res[i])
 			out = append(out, fmt.Sprintf("z%d", i))
 		}
 		if len(res) == 0 {
-			e.emitLine(0, "_ = o")
+			e.write("_ = o")
 		}
-		e.emitLine(0, "return "+strings.Join(out, ", "))
-		e.emitLine(0, "}")
+		e.write("return %s", strings.Join(out, ", "))
+		e.write("}")
 	}
 }
 
@@ -280,7 +270,7 @@ func collect(t *types.Tuple) []*types.Var {
 
 // methods registers what native code may call.
 func (e *emitter) methods() {
-	e.emitLine(0, "func Register() {")
+	e.write("func Register() {")
 	var fns []string
 	for _, t := range e.boxed {
 		i := e.types.Number(t)
@@ -288,7 +278,7 @@ func (e *emitter) methods() {
 			continue
 		}
 		if e.json {
-			e.emitLine(0, fmt.Sprintf("host.Shape(%d, new(%s))", i, e.view2(t)))
+			e.write("host.Shape(%d, new(%s))", i, e.lowering.view(t))
 		}
 		ms := e.prog.MethodSets.MethodSet(t)
 		for j := range ms.Len() {
@@ -302,22 +292,7 @@ func (e *emitter) methods() {
 			if !ok {
 				continue
 			}
-			var params, args, res []string
-			for k, v := range collect(f.Signature.Params()) {
-				params = append(params, fmt.Sprintf("a%d %s", k, e.of(v.Type())))
-				args = append(args, fmt.Sprintf("a%d", k))
-			}
-			for _, v := range collect(f.Signature.Results()) {
-				res = append(res, e.of(v.Type()))
-			}
-			result := strings.Join(res, ", ")
-			if len(res) > 1 {
-				result = "(" + result + ")"
-			}
-			ret := ""
-			if len(res) > 0 {
-				ret = "return "
-			}
+			params, args := e.parameters(f.Signature)
 			rcv := "x"
 			if e.of(t) != "host.Any" {
 				rcv = "y"
@@ -332,13 +307,13 @@ func (e *emitter) methods() {
 			} else if rcv == "y" {
 				get = fmt.Sprintf("var y %s; y, _ = x.(%s); ", e.of(t), e.of(t))
 			}
-			fns = append(fns, fmt.Sprintf("func m%d_%s(x host.Any%s) %s { %s%s%s(%s%s%s) }", i, name, prefix(params), result, get, ret, n, nilh, rcv, prefix(args)))
-			e.emitLine(0, fmt.Sprintf("host.Method(%d, %q, m%d_%s)", i, name, i, name))
+			fns = append(fns, fmt.Sprintf("func m%d_%s(x host.Any%s)%s { %s%s%s(%s%s%s) }", i, name, prefix(params), e.results(f.Signature), get, returns(f.Signature), n, nilh, rcv, prefix(args)))
+			e.write("host.Method(%d, %q, m%d_%s)", i, name, i, name)
 		}
 	}
-	e.emitLine(0, "}")
+	e.write("}")
 	for _, f := range fns {
-		e.emitLine(0, f)
+		e.write("%s", f)
 	}
 }
 

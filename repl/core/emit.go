@@ -71,17 +71,12 @@ type emitter struct {
 	inline     map[ssa.Value]bool            // values that are written inside what uses them
 	places     map[ssa.Instruction]token.Pos // of the source that each instruction stands for
 	back       map[edge]bool                 // edges that close a loop
-	again      map[*ssa.BasicBlock][]line    // what stands before the test of a loop, in each turn
+	again      map[*ssa.BasicBlock][]string  // what stands before the test of a loop, in each turn
 	pos        token.Pos
-	body       *[]line
+	body       *[]string
 	recov      bool // the function takes what it may recover
 	guarded    bool
 	fn         *ssa.Function
-}
-
-type line struct {
-	text string
-	pos  token.Pos
 }
 
 type invoke struct {
@@ -119,7 +114,6 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 		}
 	}()
 	e.survey(pkg)
-	e.json = slices.ContainsFunc(pkg.Pkg.Imports(), func(p *types.Package) bool { return p.Path() == "encoding/json" }) && usesJSON(pkg)
 	e.statements, e.indexes = statements(o.Files), indexes(o.Files)
 	mainName := e.name(pkg.Func(o.Main))
 	initName := e.name(pkg.Func("init"))
@@ -135,16 +129,10 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 			}
 		}
 	}
-	done, boxesDone, invDone := 0, 0, 0
+	done, invDone := 0, 0
 	for {
-		switch {
-		case done < len(e.queue):
+		for ; done < len(e.queue); done++ {
 			e.function(e.queue[done])
-			done++
-			continue
-		case boxesDone < len(e.boxed):
-			boxesDone++
-			continue
 		}
 		// Methods of boxed types that native code or dispatchers may call.
 		before := len(e.queue)
@@ -205,30 +193,18 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 	return p, nil
 }
 
-// usesJSON reports whether a program calls package encoding/json.
-func usesJSON(pkg *ssa.Package) bool {
-	for f := range ssautil.AllFunctions(pkg.Prog) {
-		for _, b := range f.Blocks {
-			for _, in := range b.Instrs {
-				for _, o := range in.Operands(nil) {
-					if c, ok := (*o).(*ssa.Function); ok && c.Object() != nil && c.Object().Pkg() != nil && c.Object().Pkg().Path() == "encoding/json" {
-						return true
-					}
-				}
-			}
-		}
-	}
-	return false
-}
-
-// survey looks at what the whole program does: goroutines would write each other's marks, and whoever recovers may read the
-// numbers in the text of a panic.
+// survey looks at what the whole program does: goroutines would write each other's marks, whoever recovers may read the numbers in
+// the text of a panic, and encoding/json wants to know the types.
 func (e *emitter) survey(pkg *ssa.Package) {
 	e.marks = true
 	for f := range ssautil.AllFunctions(pkg.Prog) {
 		e.exact = e.exact || recovers(f) || printsItself(f)
 		for _, b := range f.Blocks {
 			for _, in := range b.Instrs {
+				for _, o := range in.Operands(nil) {
+					c, ok := (*o).(*ssa.Function)
+					e.json = e.json || ok && c.Object() != nil && c.Object().Pkg() != nil && c.Object().Pkg().Path() == "encoding/json"
+				}
 				switch in := in.(type) {
 				case *ssa.Go:
 					e.marks = false
@@ -292,9 +268,18 @@ func (e *emitter) fail(format string, args ...any) {
 	panic(&Unsupported{e.pos, fmt.Sprintf(format, args...)})
 }
 
-func (e *emitter) emitLine(_ token.Pos, s string) {
-	e.out.WriteString(s)
-	e.out.WriteByte('\n')
+// write adds a line to the program.
+func (e *emitter) write(format string, args ...any) { fmt.Fprintf(&e.out, format+"\n", args...) }
+
+// anyOf reports whether one of a function's instructions is as asked.
+func anyOf(f *ssa.Function, is func(in ssa.Instruction) bool) bool {
+	return slices.ContainsFunc(f.Blocks, func(b *ssa.BasicBlock) bool { return slices.ContainsFunc(b.Instrs, is) })
+}
+
+// callsBuiltin reports whether an instruction calls a builtin, now or later.
+func callsBuiltin(in ssa.Instruction, name string) bool {
+	c, ok := in.(ssa.CallInstruction)
+	return ok && isBuiltin(c.Common().Value) && c.Common().Value.Name() == name
 }
 
 // nativeMethods returns the names of methods that compiled code may call on a script's value: those of every interface that
@@ -359,44 +344,19 @@ func (e *emitter) name(f *ssa.Function) string {
 }
 
 func recovers(f *ssa.Function) bool {
-	for _, b := range f.Blocks {
-		for _, i := range b.Instrs {
-			if c, ok := i.(ssa.CallInstruction); ok {
-				if bi, ok := c.Common().Value.(*ssa.Builtin); ok && bi.Name() == "recover" {
-					return true
-				}
-			}
-		}
-	}
-	return false
+	return anyOf(f, func(in ssa.Instruction) bool { return callsBuiltin(in, "recover") })
 }
 
 func hasDefers(f *ssa.Function) bool {
-	if f.Recover != nil {
-		return true
-	}
-	for _, b := range f.Blocks {
-		for _, i := range b.Instrs {
-			if c, ok := i.(*ssa.Call); ok {
-				if bi, ok := c.Call.Value.(*ssa.Builtin); ok && bi.Name() == "ssa:deferstack" {
-					return true
-				}
-			}
-		}
-	}
-	return false
+	return f.Recover != nil || anyOf(f, func(in ssa.Instruction) bool { return callsBuiltin(in, "ssa:deferstack") })
 }
 
 // calls reports whether f calls a function, which may be compiled and call one of the script's in turn.
 func calls(f *ssa.Function) bool {
-	for _, b := range f.Blocks {
-		for _, in := range b.Instrs {
-			if c, ok := in.(ssa.CallInstruction); ok && !isBuiltin(c.Common().Value) {
-				return true
-			}
-		}
-	}
-	return false
+	return anyOf(f, func(in ssa.Instruction) bool {
+		c, ok := in.(ssa.CallInstruction)
+		return ok && !isBuiltin(c.Common().Value)
+	})
 }
 
 func isBuiltin(v ssa.Value) bool {
@@ -412,21 +372,20 @@ func (e *emitter) function(f *ssa.Function) {
 	e.fn, e.regs, e.decls, e.temp = f, map[ssa.Value]string{}, nil, 0
 	e.zeros = map[string]string{}
 	e.fused = map[ssa.Value]string{}
-	e.again = map[*ssa.BasicBlock][]line{}
+	e.again = map[*ssa.BasicBlock][]string{}
 	e.recov, e.guarded = recovers(f), hasDefers(f)
-	var params []string
-	if e.recov {
-		params = append(params, "h *host.Panicking")
-	}
+	var kept, params, args []string // what a closure holds, what it is called with
 	for i, v := range f.FreeVars {
-		n := fmt.Sprintf("v%d", i)
-		e.regs[v] = n
-		params = append(params, n+" "+e.of(v.Type()))
+		e.regs[v] = fmt.Sprintf("v%d", i)
+		kept, args = append(kept, e.regs[v]+" "+e.of(v.Type())), append(args, e.regs[v])
 	}
 	for i, v := range f.Params {
-		n := fmt.Sprintf("a%d", i)
-		e.regs[v] = n
-		params = append(params, n+" "+e.of(v.Type()))
+		e.regs[v] = fmt.Sprintf("a%d", i)
+		params, args = append(params, e.regs[v]+" "+e.of(v.Type())), append(args, e.regs[v])
+	}
+	all := slices.Concat(kept, params)
+	if e.recov {
+		all, args = slices.Insert(all, 0, "h *host.Panicking"), slices.Insert(args, 0, "host.Pending()")
 	}
 	e.orderIndexes(f)
 	e.readLate(f)
@@ -437,15 +396,8 @@ func (e *emitter) function(f *ssa.Function) {
 	e.findInlined(f)
 	e.findBack(f)
 	e.coalesce(f)
-	var res []string
-	for v := range f.Signature.Results().Variables() {
-		res = append(res, e.of(v.Type()))
-	}
-	result := strings.Join(res, ", ")
-	if len(res) > 1 {
-		result = "(" + result + ")"
-	}
-	var body []line
+	result := e.results(f.Signature)
+	var body []string
 	e.body = &body
 	if calls(f) {
 		e.add(stopCheck)
@@ -454,11 +406,12 @@ func (e *emitter) function(f *ssa.Function) {
 		e.add("goto B0")
 	}
 	e.layout(f.Blocks[0], nil)
-	e.emitLine(f.Pos(), fmt.Sprintf("func %s(%s) %s { // %s", e.fns[f], strings.Join(params, ", "), result, strings.ReplaceAll(f.String(), "\n", " ")))
-	var rec []line
+	e.write("func %s(%s)%s { // %s", e.fns[f], strings.Join(all, ", "), result, strings.ReplaceAll(f.String(), "\n", " "))
+	var rec, q []string
 	if e.guarded {
-		for i, r := range res {
-			e.decls = append(e.decls, fmt.Sprintf("var q%d %s", i, r))
+		for i, v := range collect(f.Signature.Results()) {
+			q = append(q, fmt.Sprintf("q%d", i))
+			e.decls = append(e.decls, fmt.Sprintf("var q%d %s", i, e.of(v.Type())))
 		}
 		e.body = &rec
 		e.guarded = false
@@ -471,61 +424,24 @@ func (e *emitter) function(f *ssa.Function) {
 		e.guarded = true
 	}
 	if len(e.decls) > 0 { // a frame has its variables at zero: to declare them again in each call would take longer than most calls
-		e.emitLine(f.Pos(), "goto D")
-		for _, d := range e.decls {
-			e.emitLine(f.Pos(), d)
-		}
-		e.emitLine(f.Pos(), "D:\n_ = 0")
+		e.write("goto D\n%s\nD:\n_ = 0", strings.Join(e.decls, "\n"))
 	}
-	if !e.guarded {
-		for _, l := range body {
-			e.emitLine(l.pos, l.text)
-		}
-	} else {
-		e.emitLine(f.Pos(), "d := host.NewDefers()")
-		e.emitLine(f.Pos(), "ok := host.Protect(d, func() {")
-		for _, l := range body {
-			e.emitLine(l.pos, l.text)
-		}
-		e.emitLine(f.Pos(), "})")
-		e.emitLine(f.Pos(), "if ok {")
-		for _, l := range rec {
-			e.emitLine(l.pos, l.text)
-		}
-		e.emitLine(f.Pos(), "}")
-		var q []string
-		for i := range res {
-			q = append(q, fmt.Sprintf("q%d", i))
-		}
-		e.emitLine(f.Pos(), "return "+strings.Join(q, ", "))
+	text := strings.Join(body, "\n")
+	if e.guarded {
+		text = fmt.Sprintf("d := host.NewDefers()\nok := host.Protect(d, func() {\n%s\n})\nif ok {\n%s\n}\nreturn %s", text, strings.Join(rec, "\n"), strings.Join(q, ", "))
 	}
-	e.emitLine(f.Pos(), "}")
+	e.write("%s\n}", text)
 	// A maker of function values.
-	var fv, args, ps []string
-	if e.recov {
-		args = append(args, "host.Pending()")
-	}
-	for i, v := range f.FreeVars {
-		fv = append(fv, fmt.Sprintf("v%d %s", i, e.of(v.Type())))
-		args = append(args, fmt.Sprintf("v%d", i))
-	}
-	for i, v := range f.Params {
-		ps = append(ps, fmt.Sprintf("a%d %s", i, e.of(v.Type())))
-		args = append(args, fmt.Sprintf("a%d", i))
-	}
-	ret := ""
-	if len(res) > 0 {
-		ret = "return "
-	}
+	ret := returns(f.Signature)
 	if e.hands && !e.recov {
 		ret = "host.Pending(); " + ret // what f calls is not called by the deferred call itself
 	}
-	e.emitLine(f.Pos(), fmt.Sprintf("func mk%s(%s) func(%s) %s { return func(%s) %s { %s%s(%s) } }", e.fns[f], strings.Join(fv, ", "),
-		strings.Join(ps, ", "), result, strings.Join(ps, ", "), result, ret, e.fns[f], strings.Join(args, ", ")))
+	head := "func(" + strings.Join(params, ", ") + ")" + result
+	e.write("func mk%s(%s) %s { return %s { %s%s(%s) } }", e.fns[f], strings.Join(kept, ", "), head, head, ret, e.fns[f], strings.Join(args, ", "))
 }
 
 func (e *emitter) add(format string, args ...any) {
-	*e.body = append(*e.body, line{fmt.Sprintf(format, args...), e.pos})
+	*e.body = append(*e.body, fmt.Sprintf(format, args...))
 }
 
 func (e *emitter) newTemp(typ string) string {
@@ -540,11 +456,7 @@ func (e *emitter) def(v ssa.Value) string {
 	if n, ok := e.regs[v]; ok {
 		return n
 	}
-	n := "r" + strings.TrimPrefix(v.Name(), "t")
-	if e.regs == nil {
-		panic("no registers")
-	}
-	n = fmt.Sprintf("%s_%d", n, len(e.regs))
+	n := fmt.Sprintf("r%s_%d", strings.TrimPrefix(v.Name(), "t"), len(e.regs))
 	e.regs[v] = n
 	if tup, ok := v.Type().(*types.Tuple); ok {
 		for i := range tup.Len() {
@@ -566,17 +478,7 @@ func (e *emitter) def(v ssa.Value) string {
 func (e *emitter) constant(c *ssa.Const, typed bool) string {
 	t := c.Type()
 	if c.Value == nil {
-		u := t.Underlying()
-		switch u.(type) {
-		case *types.Struct, *types.Array, *types.Basic:
-			if b, ok := u.(*types.Basic); !ok || b.Kind() != types.UntypedNil {
-				return e.newTemp(e.of(t)) // never assigned: zero
-			}
-		}
-		if typed {
-			return e.newTemp(e.of(t))
-		}
-		return e.newTemp(e.of(t))
+		return e.newTemp(e.of(t)) // never assigned: zero
 	}
 	b := t.Underlying().(*types.Basic)
 	var lit string
@@ -589,10 +491,7 @@ func (e *emitter) constant(c *ssa.Const, typed bool) string {
 		lit = constant.ToInt(c.Value).ExactString()
 	case b.Info()&types.IsFloat != 0:
 		f, _ := constant.Float64Val(c.Value)
-		lit = strconv.FormatFloat(f, 'g', -1, 64)
-		if !strings.ContainsAny(lit, ".e") {
-			lit += ".0"
-		}
+		lit = floatText(f)
 	case b.Info()&types.IsComplex != 0:
 		re, _ := constant.Float64Val(constant.Real(c.Value))
 		im, _ := constant.Float64Val(constant.Imag(c.Value))
@@ -608,12 +507,17 @@ func (e *emitter) constant(c *ssa.Const, typed bool) string {
 
 func (e *emitter) float(f float64) string {
 	n := e.newTemp("float64")
-	lit := strconv.FormatFloat(f, 'g', -1, 64)
-	if !strings.ContainsAny(lit, ".e") {
-		lit += ".0"
-	}
-	e.add("%s = %s", n, lit)
+	e.add("%s = %s", n, floatText(f))
 	return n
+}
+
+// floatText returns a constant that is no integer.
+func floatText(f float64) string {
+	text := strconv.FormatFloat(f, 'g', -1, 64)
+	if !strings.ContainsAny(text, ".e") {
+		text += ".0"
+	}
+	return text
 }
 
 // val returns an operand; typed where constants need their type there.
@@ -643,13 +547,12 @@ func (e *emitter) val(v ssa.Value, typed bool) string {
 		}
 		return n
 	case *ssa.Function:
-		if len(v.Blocks) == 0 {
-			n := e.newTemp(e.of(v.Type()))
-			e.add("%s = %s", n, e.fixed(v))
-			return n
-		}
 		n := e.newTemp(e.of(v.Type()))
-		e.add("%s = mk%s()", n, e.name(v))
+		if len(v.Blocks) == 0 {
+			e.add("%s = %s", n, e.fixed(v))
+		} else {
+			e.add("%s = mk%s()", n, e.name(v))
+		}
 		return n
 	}
 	return e.def(v)
@@ -661,13 +564,11 @@ func (e *emitter) view(v ssa.Value) string {
 	if _, isGlobal := v.(*ssa.Global); isGlobal || !e.opaque(v.Type()) { // a variable of the package is a pointer of its own type
 		return n
 	}
-	t := e.newTemp(e.view2(v.Type()))
-	e.zero(t, e.view2(v.Type()))
-	e.add("%s, _ = %s.(%s)", t, n, e.view2(v.Type()))
+	t := e.newTemp(e.lowering.view(v.Type()))
+	e.zero(t, e.lowering.view(v.Type()))
+	e.add("%s, _ = %s.(%s)", t, n, e.lowering.view(v.Type()))
 	return t
 }
-
-func (e *emitter) view2(t types.Type) string { return e.lowering.view(t) }
 
 func (e *emitter) nativeFunc(f *ssa.Function) string {
 	if o := f.Origin(); o != nil && o.Object() != nil && Writes(o.Object().Pkg().Path()+"."+o.Name()) {
@@ -688,17 +589,26 @@ func (e *emitter) fixed(f *ssa.Function) string {
 	}
 	name := fmt.Sprintf("th%d", e.thunkN)
 	e.thunkN++
-	var params, args []string
-	for i, v := range collect(f.Signature.Params()) {
+	params, args := e.parameters(f.Signature)
+	fmt.Fprintf(&e.thunks, "func %s(%s)%s { %s%s(%s...) }\n", name, strings.Join(params, ", "), e.results(f.Signature), returns(f.Signature), e.nativeFunc(f), strings.Join(args, ", "))
+	return name
+}
+
+// parameters returns those of a function as they stand in its head, and as arguments.
+func (e *emitter) parameters(sig *types.Signature) (params, args []string) {
+	for i, v := range collect(sig.Params()) {
 		params = append(params, fmt.Sprintf("a%d %s", i, e.of(v.Type())))
 		args = append(args, fmt.Sprintf("a%d", i))
 	}
-	ret := ""
-	if f.Signature.Results().Len() > 0 {
-		ret = "return "
+	return params, args
+}
+
+// returns begins a statement that calls a function last.
+func returns(sig *types.Signature) string {
+	if sig.Results().Len() > 0 {
+		return "return "
 	}
-	fmt.Fprintf(&e.thunks, "func %s(%s)%s { %s%s(%s...) }\n", name, strings.Join(params, ", "), e.results(f.Signature), ret, e.nativeFunc(f), strings.Join(args, ", "))
-	return name
+	return ""
 }
 
 // results returns the results of a function, as they stand behind its parameters.
@@ -898,14 +808,14 @@ func (e *emitter) moves(from, to *ssa.BasicBlock, nth int) []string {
 		if _, isTuple := phi.Type().(*types.Tuple); isTuple {
 			continue
 		}
-		var saved []line
+		var saved []string
 		old := e.body
 		e.body = &saved
 		s := e.val(phi.Edges[idx], false)
 		e.body = old
 		for _, l := range saved {
 			src = append(src, "") // keep order: constants set before
-			dst = append(dst, l.text)
+			dst = append(dst, l)
 		}
 		dst = append(dst, e.def(phi))
 		src = append(src, s)
@@ -1060,15 +970,15 @@ func (e *emitter) instr(in ssa.Instruction) {
 		}
 		e.add("%s = mk%s(%s)", e.def(in), e.name(in.Fn.(*ssa.Function)), strings.Join(b, ", "))
 	case *ssa.MakeMap:
-		e.add("%s = make(%s)", e.def(in), e.view2(in.Type()))
+		e.add("%s = make(%s)", e.def(in), e.lowering.view(in.Type()))
 	case *ssa.MakeChan:
 		n := e.newTemp("int")
 		e.add("%s = host.Size(int(%s), %d)", n, e.val(in.Size, true), size(in.Type().Underlying().(*types.Chan).Elem()))
-		e.add("%s = make(%s, %s)", e.def(in), e.view2(in.Type()), n)
+		e.add("%s = make(%s, %s)", e.def(in), e.lowering.view(in.Type()), n)
 	case *ssa.MakeSlice:
 		n, c := e.newTemp("int"), e.newTemp("int")
 		e.add("%s, %s = host.Sizes(int(%s), int(%s), %d)", n, c, e.val(in.Len, true), e.val(in.Cap, true), size(in.Type().Underlying().(*types.Slice).Elem()))
-		e.add("%s = make(%s, %s, %s)", e.def(in), e.view2(in.Type()), n, c)
+		e.add("%s = make(%s, %s, %s)", e.def(in), e.lowering.view(in.Type()), n, c)
 	case *ssa.Slice:
 		r := e.def(in)
 		x := e.view(in.X)
@@ -1352,15 +1262,13 @@ func (e *emitter) callText(c *ssa.CallCommon) (fn string, args []ssa.Value) {
 func (e *emitter) call(in *ssa.Call) {
 	c := &in.Call
 	var dst []string
-	if tup, ok := in.Type().(*types.Tuple); ok {
-		if tup.Len() > 0 {
-			r := e.def(in)
-			for i := range tup.Len() {
-				dst = append(dst, fmt.Sprintf("%s_%d", r, i))
-			}
-		}
-	} else if b, ok := c.Value.(*ssa.Builtin); !ok || b.Name() != "ssa:deferstack" || true {
+	if tup, ok := in.Type().(*types.Tuple); !ok {
 		dst = append(dst, e.def(in))
+	} else if tup.Len() > 0 {
+		r := e.def(in)
+		for i := range tup.Len() {
+			dst = append(dst, fmt.Sprintf("%s_%d", r, i))
+		}
 	}
 	e.callTo(dst, c)
 }
@@ -1449,7 +1357,7 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 	oldZeros := e.zeros
 	e.zeros = map[string]string{}
 	defer func() { e.zeros = oldZeros }()
-	var body []line
+	var body []string
 	e.body = &body
 	var dst []string
 	for i, v := range slices.Collect(c.Signature().Results().Variables()) {
@@ -1460,9 +1368,9 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 	if b, ok := c.Value.(*ssa.Builtin); ok {
 		switch b.Name() {
 		case "recover":
-			body = append(body, line{text: "host.Recover(h)"})
+			body = append(body, "host.Recover(h)")
 		case "panic":
-			body = append(body, line{text: "host.Panic(" + e.thunkArg(c.Args[0], seen) + ")"})
+			body = append(body, "host.Panic("+seen[c.Args[0]]+")")
 		default:
 			e.thunkCall(nil, c, seen)
 		}
@@ -1477,14 +1385,12 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 		b.WriteString(d + "\n")
 	}
 	for _, l := range body {
-		b.WriteString(l.text + "\n")
+		b.WriteString(l + "\n")
 	}
 	b.WriteString("} }\n")
 	e.thunks.WriteString(b.String())
 	return fmt.Sprintf("th%d(%s)", n, strings.Join(args, ", "))
 }
-
-func (e *emitter) thunkArg(v ssa.Value, seen map[ssa.Value]string) string { return seen[v] }
 
 // thunkCall writes the call with operands replaced.
 func (e *emitter) thunkCall(dst []string, c *ssa.CallCommon, seen map[ssa.Value]string) {
@@ -1528,7 +1434,7 @@ func (e *emitter) thunkCall(dst []string, c *ssa.CallCommon, seen map[ssa.Value]
 	}
 	if passH {
 		for i := before; i < len(*e.body); i++ {
-			(*e.body)[i].text = strings.Replace((*e.body)[i].text, "(nil", "(h", 1)
+			(*e.body)[i] = strings.Replace((*e.body)[i], "(nil", "(h", 1)
 		}
 	}
 }

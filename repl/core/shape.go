@@ -98,8 +98,8 @@ func (e *emitter) layout(b, next *ssa.BasicBlock) {
 		e.leave(b, 1, follows(0))
 	}
 	// A label before a jump makes the interpreter's compiler run forever.
-	if labelled && (first == len(*e.body) || slices.ContainsFunc([]string{"goto", "if", "return", "B"}, func(w string) bool { return strings.HasPrefix((*e.body)[first].text, w) })) {
-		*e.body = slices.Insert(*e.body, first, line{"_ = 0", e.pos})
+	if labelled && (first == len(*e.body) || slices.ContainsFunc([]string{"goto", "if", "return", "B"}, func(w string) bool { return strings.HasPrefix((*e.body)[first], w) })) {
+		*e.body = slices.Insert(*e.body, first, "_ = 0")
 	}
 	for i, d := range below {
 		e.layout(d, follows(i+1))

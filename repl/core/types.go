@@ -163,9 +163,6 @@ func (l *lowering) make(t types.Type) string {
 			if u.Obj().Name() == "error" {
 				return "host.Error"
 			}
-			if u.Obj().Name() == "deferStack" {
-				return "*host.Defers"
-			}
 			return "host.Any"
 		}
 		if isScript(u) {

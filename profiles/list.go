@@ -120,16 +120,6 @@ func (b *Book) Show(ctx context.Context, boat, ref string) (shown *Entry, err er
 	return shown, err
 }
 
-// heads returns the versions of a boat that none continues: one as a rule, more after others' versions
-// were copied in.
-func (b *Book) heads(ctx context.Context, boat string) (heads []Hash, err error) {
-	err = b.read(ctx, boat, nil, func(s *view) error {
-		heads = headsOf(s.all)
-		return nil
-	})
-	return heads, err
-}
-
 // listed returns a list that JSON shows as one even where it is empty.
 func listed[T any](list []T) []T {
 	if list == nil {

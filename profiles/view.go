@@ -153,14 +153,6 @@ const minPrefix = 4
 
 // resolve returns the whole hash of the version that ref names: a hash, shortened to no less than four
 // digits, a label, or "head" where there is only one.
-func (b *Book) resolve(ctx context.Context, boat, ref string) (h Hash, err error) {
-	err = b.read(ctx, boat, nil, func(s *view) (err error) {
-		h, err = s.resolve(ref)
-		return err
-	})
-	return h, err
-}
-
 func (s *view) resolve(ref string) (Hash, error) {
 	lower := strings.ToLower(ref)
 	switch {

@@ -9,7 +9,6 @@ import (
 	"quaybench/bench"
 	"quaybench/bench/learn"
 	"quaybench/bench/report"
-	"quaybench/bench/verdict"
 )
 
 // compareOptions are what `quaybench compare` is asked.
@@ -33,18 +32,7 @@ func (o *compareRecordOptions) run(ctx context.Context, sys *system) error {
 		return learnFailed(err)
 	}
 	out := comparedResult(compared)
-	if o.json {
-		err = writeJSON(sys, compared)
-	} else {
-		show(sys, paperOf(b.Setup, nil, out))
-	}
-	if err != nil {
-		return err
-	}
-	if err := o.paper.write(ctx, sys, b.Setup, nil, out, o.json); err != nil {
-		return err
-	}
-	return ended(verdict.Clear, b.Own())
+	return o.paper.handOver(ctx, sys, b.Setup, compared, out, o.json)
 }
 
 // comparedResult returns a record over its prediction, for screen and paper.

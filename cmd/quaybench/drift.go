@@ -12,7 +12,6 @@ import (
 	"quaybench/bench"
 	"quaybench/bench/learn"
 	"quaybench/bench/report"
-	"quaybench/bench/verdict"
 	"quaybench/profiles"
 )
 
@@ -56,18 +55,7 @@ func (o *driftOptions) run(ctx context.Context, sys *system) error {
 	}
 	d.LeftOut = append(d.LeftOut, leftOut...)
 	out := driftResult(d)
-	if o.json {
-		err = writeJSON(sys, d)
-	} else {
-		show(sys, paperOf(b.Setup, nil, out))
-	}
-	if err != nil {
-		return err
-	}
-	if err := o.paper.write(ctx, sys, b.Setup, nil, out, o.json); err != nil {
-		return err
-	}
-	return ended(verdict.Clear, b.Own())
+	return o.paper.handOver(ctx, sys, b.Setup, d, out, o.json)
 }
 
 // keptRecords returns the records that a book keeps of a boat, and those given behind them; simulations and what nothing can be learned from are left out, with the

@@ -20,7 +20,6 @@ import (
 	"quaybench/bench/report"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
-	"quaybench/bench/verdict"
 	"quaybench/profiles"
 	"quaybench/scripts"
 )
@@ -130,18 +129,7 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 	} else if counting(learned) > 0 {
 		out.Written = []string{fmt.Sprintf("Nothing was written. --write would put %s into %s.", study.Plural(counting(learned), "value"), b.BoatFile)}
 	}
-	if o.json {
-		err = writeJSON(sys, learned)
-	} else {
-		show(sys, paperOf(b.Setup, nil, out))
-	}
-	if err != nil {
-		return err
-	}
-	if err := o.paper.write(ctx, sys, b.Setup, nil, out, o.json); err != nil {
-		return err
-	}
-	return ended(verdict.Clear, b.Own())
+	return o.paper.handOver(ctx, sys, b.Setup, learned, out, o.json)
 }
 
 // learnFailed marks an error of the record as bad input.

@@ -12,7 +12,7 @@ import (
 
 // Words of the version before that are still taken, with a hint. One version later they go.
 var (
-	oldFlags   = map[string]string{"lines": "logger"}
+	oldFlags   = map[string]string{"lines": "logger", "runs": "draws"}
 	oldScripts = map[string]string{"locked-rotor": "locked-shaft"}
 )
 

@@ -23,7 +23,7 @@ func TestCommandsWithoutACommandLine(t *testing.T) {
 		{"try", (&tryOptions{boat: "petrel", trials: []string{"locked-shaft"}, paper: paperFlags{report: filepath.Join(dir, "r.html")}}).run, "wrote " + filepath.Join(dir, "r.html")},
 		{"highest", (&highestOptions{boat: "petrel", keys: []string{"ramp.rise"}, hold: "20 s", draws: 10, studyFlags: studyFlags{seed: 1}}).run, "ramp.rise"},
 		{"envelope", (&envelopeOptions{boat: "petrel", locked: true, hold: "1 s..60 s"}).run, "may be held"},
-		{"odds", (&oddsOptions{boat: "petrel", runs: 4, quick: true, studyFlags: studyFlags{trials: []string{"locked-shaft"}, seed: 1}}).run, "anything over"},
+		{"odds", (&oddsOptions{boat: "petrel", draws: 4, quick: true, studyFlags: studyFlags{trials: []string{"locked-shaft"}, seed: 1}}).run, "anything over"},
 		{"plan", (&planOptions{boat: "petrel", to: "limits.motor_current=145 A", steps: 1, hold: "5 s", moored: true}).run, "145"},
 		{"new", (&newOptions{name: "heron"}).run, "wrote "},
 		{"set", (&setOptions{boat: "heron", assignments: []string{"ramp.rise=3 s"}}).run, "ramp.rise"},

@@ -16,6 +16,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/report"
 	"quaybench/bench/settings"
+	"quaybench/bench/verdict"
 	"quaybench/profiles"
 )
 
@@ -243,4 +244,19 @@ func fromShelf(ctx context.Context, p *report.Paper, sys *system, setup *bench.S
 	p.Approved = &report.Approved{
 		Settings: set, Version: fmt.Sprintf("v%d (%s)", entry.Number, entry.Hash.Short()), By: mark.Author, When: mark.Time, Despite: mark.Despite,
 	}
+}
+
+// handOver shows a result that is no verdict, or prints it as JSON, and writes its papers; a boat with values of the example's ends not judged.
+func (o *paperFlags) handOver(ctx context.Context, sys *system, setup *bench.Setup, value any, result report.Result, asJSON bool) error {
+	if asJSON {
+		if err := writeJSON(sys, value); err != nil {
+			return err
+		}
+	} else {
+		show(sys, paperOf(setup, nil, result))
+	}
+	if err := o.write(ctx, sys, setup, nil, result, asJSON); err != nil {
+		return err
+	}
+	return ended(verdict.Clear, setup.Own())
 }

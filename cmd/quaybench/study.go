@@ -340,7 +340,6 @@ type oddsOptions struct {
 	studyFlags
 	boat  string
 	draws int
-	runs  int // the former name of draws; −1: not given
 	every bool
 	quick bool
 }
@@ -349,10 +348,6 @@ func (f *oddsOptions) run(ctx context.Context, sys *system) error {
 	setup, trials, err := f.load(sys, f.boat)
 	if err != nil {
 		return err
-	}
-	if f.runs >= 0 { // until the version after this one
-		sys.say("quaybench: --runs is called --draws now, as everywhere")
-		f.draws = f.runs
 	}
 	if f.draws < 1 {
 		return input(fmt.Errorf("--draws must be 1 or more, got %d", f.draws))
@@ -386,8 +381,6 @@ matters most (Sobol indices of the share that the likeliest part uses): measure 
 	f.add(cmd, sys)
 	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart")
 	cmd.Flags().IntVar(&f.draws, "draws", 1000, "number of draws")
-	cmd.Flags().IntVar(&f.runs, "runs", -1, "the former name of --draws")
-	_ = cmd.Flags().MarkHidden("runs")
 	cmd.Flags().BoolVar(&f.every, "every-run", false, everyRunUsage)
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
 	cmd.Flags().BoolVar(&f.quick, "quick", false, "leave the sensitivity out")

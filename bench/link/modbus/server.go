@@ -57,9 +57,6 @@ func NewServer(unit byte, handler Handler, timing Timing, clock port.Clock) *Ser
 	return &Server{unit: unit, handler: handler, timing: timing, clock: clock}
 }
 
-// Wrecks counts the bytes runs that were no frame and were passed over.
-func (s *Server) Wrecks() int { return int(s.wrecks.Load()) }
-
 // Serve answers over p until the context ends or the line fails, and returns
 // that error. It does not close p.
 func (s *Server) Serve(ctx context.Context, p port.Port) error {

@@ -168,7 +168,7 @@ func (e *emitter) typeAssert(in *ssa.TypeAssert) {
 
 // invoke returns the dispatcher of an interface's method.
 func (e *emitter) invoke(iface types.Type, m *types.Func) string {
-	key := m.Id() + e.signature(m.Signature(), nil) + "|" + e.of(iface)
+	key := m.Id() + e.signature(m.Signature()) + "|" + e.of(iface)
 	if i, ok := e.invokes[key]; ok {
 		return i.name
 	}
@@ -205,7 +205,7 @@ func (e *emitter) dispatchers() {
 			}
 			f := e.prog.MethodValue(sel)
 			n, ok := e.fns[f]
-			if !ok || e.signature(f.Signature, nil) != e.signature(sig, nil) {
+			if !ok || e.signature(f.Signature) != e.signature(sig) {
 				continue
 			}
 			e.write("if id == %d {", i)

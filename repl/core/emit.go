@@ -611,18 +611,6 @@ func returns(sig *types.Signature) string {
 	return ""
 }
 
-// results returns the results of a function, as they stand behind its parameters.
-func (e *emitter) results(sig *types.Signature) string {
-	var list []string
-	for v := range sig.Results().Variables() {
-		list = append(list, e.of(v.Type()))
-	}
-	if len(list) > 1 {
-		return " (" + strings.Join(list, ", ") + ")"
-	}
-	return " " + strings.Join(list, "")
-}
-
 // block writes a block but for where it goes.
 func (e *emitter) block(b *ssa.BasicBlock) {
 	for i, in := range b.Instrs {

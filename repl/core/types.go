@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"go/types"
 	"reflect"
+	"slices"
 	"strings"
 
 	"golang.org/x/tools/go/types/typeutil"
@@ -45,33 +46,7 @@ func (l *lowering) isRecursive(n *types.Named) bool {
 			seen[m] = true
 			return walk(m.Underlying())
 		}
-		switch u := t.(type) {
-		case *types.Pointer:
-			return walk(u.Elem())
-		case *types.Slice:
-			return walk(u.Elem())
-		case *types.Array:
-			return walk(u.Elem())
-		case *types.Chan:
-			return walk(u.Elem())
-		case *types.Map:
-			return walk(u.Key()) || walk(u.Elem())
-		case *types.Struct:
-			for f := range u.Fields() {
-				if walk(f.Type()) {
-					return true
-				}
-			}
-		case *types.Signature:
-			return walk(u.Params()) || walk(u.Results())
-		case *types.Tuple:
-			for v := range u.Variables() {
-				if walk(v.Type()) {
-					return true
-				}
-			}
-		}
-		return false
+		return slices.ContainsFunc(parts(t), walk)
 	}
 	r := walk(n.Underlying())
 	l.recursive[n] = r
@@ -88,14 +63,8 @@ func (l *lowering) holds(t types.Type) bool {
 				return l.isRecursive(u) || l.holds(u.Underlying())
 			}
 		}
-	case *types.Array:
-		return l.holds(u.Elem())
-	case *types.Struct:
-		for f := range u.Fields() {
-			if l.holds(f.Type()) {
-				return true
-			}
-		}
+	case *types.Array, *types.Struct:
+		return slices.ContainsFunc(parts(u), l.holds)
 	}
 	return false
 }
@@ -111,25 +80,10 @@ func (l *lowering) opaque(t types.Type) bool {
 		return l.isRecursive(n) || l.opaque(n.Underlying())
 	}
 	switch u := t.(type) {
-	case *types.Pointer:
-		return l.holds(u.Elem())
-	case *types.Slice:
-		return l.holds(u.Elem())
+	case *types.Pointer, *types.Slice, *types.Map, *types.Signature:
+		return slices.ContainsFunc(parts(t), l.holds)
 	case *types.Chan: // those of one direction may be compiled ones, of a type of their own
 		return u.Dir() != types.SendRecv || l.holds(u.Elem())
-	case *types.Map:
-		return l.holds(u.Key()) || l.holds(u.Elem())
-	case *types.Signature:
-		for i := range u.Params().Len() {
-			if l.holds(u.Params().At(i).Type()) {
-				return true
-			}
-		}
-		for i := range u.Results().Len() {
-			if l.holds(u.Results().At(i).Type()) {
-				return true
-			}
-		}
 	}
 	return false
 }
@@ -219,7 +173,7 @@ func (l *lowering) make(t types.Type) string {
 	case *types.Interface:
 		return "host.Any"
 	case *types.Signature:
-		return "func" + l.signature(u, nil)
+		return "func" + l.signature(u)
 	case *types.Tuple:
 		return "?"
 	}
@@ -227,60 +181,63 @@ func (l *lowering) make(t types.Type) string {
 }
 
 // signature returns parameters and results, without names.
-func (l *lowering) signature(s *types.Signature, first types.Type) string {
-	var p, r []string
-	if first != nil {
-		p = append(p, l.of(first))
-	}
+func (l *lowering) signature(s *types.Signature) string {
+	var p []string
 	for v := range s.Params().Variables() {
 		p = append(p, l.of(v.Type()))
 	}
-	for v := range s.Results().Variables() {
-		r = append(r, l.of(v.Type()))
+	return strings.TrimRight("("+strings.Join(p, ", ")+")"+l.results(s), " ")
+}
+
+// results returns the results of a function, as they stand behind its parameters.
+func (l *lowering) results(sig *types.Signature) string {
+	var list []string
+	for v := range sig.Results().Variables() {
+		list = append(list, l.of(v.Type()))
 	}
-	out := "(" + strings.Join(p, ", ") + ")"
-	if len(r) == 1 {
-		return out + " " + r[0]
+	if len(list) > 1 {
+		return " (" + strings.Join(list, ", ") + ")"
 	}
-	if len(r) > 1 {
-		return out + " (" + strings.Join(r, ", ") + ")"
+	return " " + strings.Join(list, "")
+}
+
+// parts returns the types that a type without a name is made of.
+func parts(t types.Type) (list []types.Type) {
+	switch u := t.(type) {
+	case *types.Map:
+		return []types.Type{u.Key(), u.Elem()}
+	case *types.Struct:
+		for f := range u.Fields() {
+			list = append(list, f.Type())
+		}
+	case *types.Signature:
+		for _, v := range slices.Concat(collect(u.Params()), collect(u.Results())) {
+			list = append(list, v.Type())
+		}
+	case interface{ Elem() types.Type }:
+		return []types.Type{u.Elem()}
 	}
-	return out
+	return list
 }
 
 // mentionsScript reports whether the identity of t needs the script's types.
 func mentionsScript(t types.Type) bool {
-	switch u := types.Unalias(t).(type) {
+	t = types.Unalias(t)
+	switch u := t.(type) {
 	case *types.Named:
 		return isScript(u)
-	case *types.Pointer:
-		return mentionsScript(u.Elem())
-	case *types.Slice:
-		return mentionsScript(u.Elem())
-	case *types.Array:
-		return mentionsScript(u.Elem())
-	case *types.Chan:
-		return mentionsScript(u.Elem()) || u.Dir() != types.SendRecv
-	case *types.Map:
-		return mentionsScript(u.Key()) || mentionsScript(u.Elem())
 	case *types.Struct:
 		return u.NumFields() > 0
 	case *types.Interface:
 		return u.NumMethods() > 0
+	case *types.Chan:
+		if u.Dir() != types.SendRecv {
+			return true
+		}
 	case *types.Signature:
 		if u.Variadic() { // the core has a slice there
 			return true
 		}
-		for v := range u.Params().Variables() {
-			if mentionsScript(v.Type()) {
-				return true
-			}
-		}
-		for v := range u.Results().Variables() {
-			if mentionsScript(v.Type()) {
-				return true
-			}
-		}
 	}
-	return false
+	return slices.ContainsFunc(parts(t), mentionsScript)
 }

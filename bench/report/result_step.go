@@ -202,7 +202,9 @@ func inferred(d *document, run *record.Run, parts []verdict.Part) {
 		cells := words(k.Name, orDash(k.Current), Shown(k.Limit, k.Unit), Shown(k.Peak, k.Unit), bandOf(run, k), when, ShownMargin(k.Margin, k.Unit), ShownShare(k.Used))
 		tab.Rows = append(tab.Rows, row{Cells: append(cells, judged(k.Level))})
 	}
-	tab.Folded = tab.without(2) // peak and margin tell the limit
+	tab.Folded = tab.without(2)                             // peak and margin tell the limit
+	tab.Folded.Folded = tab.Folded.without(1)               // the part tells whose current
+	tab.Folded.Folded.Folded = tab.Folded.Folded.without(3) // the charts tell when
 	s.add(block{Table: tab})
 	var assumed []string
 	for _, text := range run.Assumed {

@@ -175,7 +175,7 @@ func (t *textSetter) table(k *table, in *section) {
 		k = k.Narrower
 		tab = t.columns(k, in)
 	}
-	if k.Folded != nil && layout.Widest(tab.Fitted(t.Table)) > t.Table {
+	for k.Folded != nil && layout.Widest(tab.Fitted(t.Table)) > t.Table {
 		k = k.Folded
 		tab = t.columns(k, in)
 	}

@@ -518,7 +518,7 @@ func (t *stepTest) list() {
 	for _, b := range t.options.Bounds {
 		fmt.Fprintln(out, hung("      ", fmt.Sprintf("%s passes %s: %s", quantity.Spoken(b.Channel), b.Range(), b.Why), t.sys.width()))
 	}
-	fmt.Fprintln(out, "    and when two samples in a row lie outside the predicted band")
+	fmt.Fprintln(out, hung("    ", "and when two samples in a row lie outside the predicted band", t.sys.width()))
 	if rest := bench.Unwatched(t.berth.Setup, t.channels); len(rest) > 0 {
 		item("nothing here measures these, so their limits stop nothing: " + quantity.Spoken(strings.Join(rest, ", ")))
 	}

@@ -226,9 +226,9 @@ func trialsCommand(sys *system) *cobra.Command {
 
 func settingsCommand(sys *system) *cobra.Command {
 	return &cobra.Command{
-		Use:     "settings [KEY]",
+		Use:     "settings [KEY or GROUP]",
 		Short:   "explain the parameters of a settings file",
-		Example: "  quaybench settings\n  quaybench settings limits.motor_current",
+		Example: "  quaybench settings\n  quaybench settings limits.motor_current\n  quaybench settings stall",
 		Args:    arguments(0, 1, "KEY"),
 		ValidArgsFunction: func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
 			if len(args) > 0 {
@@ -239,7 +239,7 @@ func settingsCommand(sys *system) *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error {
 			found := false
 			for _, f := range settings.Table() {
-				if len(args) == 1 && f.Key != args[0] {
+				if len(args) == 1 && f.Key != args[0] && !strings.HasPrefix(f.Key, args[0]+".") {
 					continue
 				}
 				found = true

@@ -329,7 +329,7 @@ func showNow(sys *system, now link.Sample, channels []link.Channel) {
 		if from == "" {
 			from = "the controller"
 		}
-		fmt.Fprintln(sys.Out, hung("  ", fmt.Sprintf("%s %s, by %s", c.Name, shownReading(now.Values[i], cmp.Or(c.Unit, "1")), from), sys.width()))
+		fmt.Fprintln(sys.Out, hung("  ", fmt.Sprintf("%s %s, by %s", quantity.Spoken(c.Name), shownReading(now.Values[i], cmp.Or(c.Unit, "1")), from), sys.width()))
 	}
 }
 

@@ -82,7 +82,7 @@ var instrumentTests = []struct {
 		zeroLast(t, p)
 		assert.Contains(t, screen, "speaks NMEA 0183: speed_over_ground, boat_speed from RMC, VTG, VHW")
 		assert.Contains(t, screen, `column 2, "motor current [A]": motor_current A`)
-		assert.Contains(t, screen, "battery_current 0.375 A, by shunt meter (invented) on "+meter)
+		assert.Contains(t, screen, "battery current 0.375 A, by shunt meter (invented) on "+meter)
 		r := readRecord(t, file)
 		for name, want := range map[string]string{
 			record.Voltage: "shunt meter (invented) on " + meter, record.BatteryCurrent: "shunt meter (invented) on " + meter,
@@ -117,7 +117,7 @@ var instrumentTests = []struct {
 		d.await("Column 2, now 250: what is it?")
 		d.line("ignore")
 		d.await("type release ")
-		assert.Contains(t, unwrapped(d.screen()), "motor_current 0 A, by logger on "+lines)
+		assert.Contains(t, unwrapped(d.screen()), "motor current 0 A, by logger on "+lines)
 		d.line("no")
 		d.ended(exitInput)
 		code, _, stderr := y.run("", "step", "petrel", "--trial", fileOf(t, "hop.toml", hop), "--on", p.port, "--logger", lines)
@@ -159,7 +159,7 @@ var instrumentTests = []struct {
 		d.await("type release ")
 		d.line("release")
 		screen := unwrapped(d.ended(0))
-		assert.True(t, strings.Contains(screen, "speed_over_ground no reading"))
+		assert.True(t, strings.Contains(screen, "speed over ground no reading"))
 		tr, ok := readRecord(t, file).Trace(record.OverGround)
 		require.True(t, ok)
 		assert.True(t, tr.Gaps)

@@ -14,12 +14,16 @@ func TestQuantile(t *testing.T) {
 		p, want float64
 	}{
 		{[]float64{1, 2, 3}, 0.5, 2},
+		{[]float64{1, 2, 3, 4}, 0.5, 2.5},
 		{[]float64{1, 2, 3}, 1, 3},
-		{[]float64{1, 2, 3, 4}, 0.25, 1.75}, // by hand: 0.25·3 = 0.75 of the way from 1 to 2
+		{[]float64{1, 2, 3, 4}, 0.25, 1}, // at 0.75: down
+		{[]float64{1, 2, 3, 4}, 0.75, 4}, // at 2.25: up
+		{[]float64{1, 2, 3, 4, 5}, 0.25, 2},
 		{[]float64{7}, 0.975, 7},
-		{[]float64{1, 2, inf}, 0.5, 2}, // what does not lie between them does not count
+		{[]float64{1, 2, inf}, 0.25, 1},
 		{[]float64{1, 2, inf}, 0.9, inf},
-		{[]float64{1, inf, inf}, 0.75, inf},
+		{[]float64{1, inf, inf}, 0.5, inf},
+		{[]float64{inf, inf}, 0.5, inf},
 	} {
 		assert.Equal(t, c.want, Quantile(c.sorted, c.p), "%v at %g", c.sorted, c.p)
 	}

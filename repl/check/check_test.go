@@ -92,6 +92,7 @@ func TestOldNamesSayTheNewOnes(t *testing.T) {
 	for text, want := range map[string]string{
 		"bench.Highest(1)":                          "FindHighest",
 		"var t trial.Trial; t.Steps = nil":          "Throttle",
+		"var p bench.Programme; p.Steps = nil":      "Throttle",
 		"t := &trial.Trial{Steps: nil}":             "Throttle",
 		"var s settings.Set; _ = s.Derating.Sensor": "MotorSensor",
 		"var h bench.HighestResult; _ = h.Gives":    "NextLimit",

@@ -35,6 +35,9 @@ func nameNow(msg string) string {
 		return renamed["bench."+m[1]]
 	}
 	if m := missingField.FindStringSubmatch(msg); m != nil {
+		if m[1] == "Programme" { // it embeds a trial
+			m[1] = "Trial"
+		}
 		return renamed[m[1]+"."+m[2]]
 	}
 	if m := unknownField.FindStringSubmatch(msg); m != nil {

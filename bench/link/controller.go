@@ -125,8 +125,8 @@ type Sample struct {
 	Values []float64 // SI, in the order of the channels; NaN: the instrument says that it has no reading
 	// Times is when each value was so; nil: all of them At. A zero time: the sample holds nothing new of that channel.
 	Times []time.Time
-	// Moved is until when the instrument's own clock surely moved on; zero: it sends none. What hangs and sends its last line for ever is
-	// told by nothing else.
+	// Moved is when the values were so at the earliest, by the instrument's own clock; zero: it sends none. What hangs and sends its last
+	// lines for ever is told by nothing else.
 	Moved time.Time
 	// Origins says where each value came from and how old it may be; nil: nobody says.
 	Origins []Origin

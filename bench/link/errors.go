@@ -21,7 +21,7 @@ var (
 	ErrOutOfStep = errors.New("a reply came unasked: the one before it may have been to an older request, so read that again")
 	ErrStale     = errors.New("no new readings")
 	// ErrHangs comes with ErrStale.
-	ErrHangs = errors.New("its lines keep coming, but its own clock stands still: it hangs")
+	ErrHangs = errors.New("its lines keep coming, but its own clock stands still, keeps going back or falls behind: it hangs, or what it sends is old")
 	// ErrOther ends the use of an instrument: what it sends is not what it was said to send.
 	ErrOther = errors.New("the instrument sends something else than it was said to")
 	// ErrNotReady holds a throttle back from a controller that has first to be made ready, or that went to zero by itself since.

@@ -153,7 +153,7 @@ bench supply that answers only when it is asked needs a file, --logger PORT=FILE
   scale = "1 A"              # what 1 in the answer is
   error = "± 1 % ± 0.5 A"    # of the reading
 
-Of a logger's lines, a column with clock = true is the logger's own time: where it stands still while lines keep coming, the logger hangs, and the test stops.
+Of a logger's lines, a column with clock = true is the logger's own time: where it stands still, keeps going back or falls behind while lines keep coming, the readings are old, and the test stops.
 What carries no time (other lines, an NMEA 0183 speed without RMC, GGA or GLL beside it, the answers of a meter) cannot be told from a measurement when it hangs.
 
 A reading that a hard limit watches stops the test when it is missing (overload, 2 s of silence); any other leaves a gap, as a GPS without a fix does.

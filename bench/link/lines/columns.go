@@ -3,6 +3,7 @@ package lines
 import (
 	"bytes"
 	"math"
+	"regexp"
 	"strconv"
 	"time"
 	"unicode"
@@ -44,7 +45,7 @@ func (f *columns) decode(line []byte, at time.Time) (d decoded, column string, e
 		}
 		line = rest
 		if c.clock {
-			d.moved = f.clock.tell(string(text), at, c.step(text))
+			d.moved = f.clock.tell(f.clockShows(&c, text), at)
 		}
 		if c.channel < 0 {
 			continue
@@ -63,21 +64,35 @@ func (f *columns) decode(line []byte, at time.Time) (d decoded, column string, e
 	return d, "", nil
 }
 
-// step returns for how long a clock may show the same without standing still: what its last digit counts, a minute where it shows hours
-// and minutes, a second where it shows no more.
-func (c *column) step(text []byte) time.Duration {
-	last := 1.0
-	seconds := text[bytes.LastIndexByte(text, ':')+1:] // a date may stand before them, with points of its own
-	if i := bytes.LastIndexAny(seconds, ".,"); i >= 0 {
-		last = math.Pow10(-(len(seconds) - i - 1))
+// ofDay is a time of day, with what may stand before and after it.
+var ofDay = regexp.MustCompile(`(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?`)
+
+// clockShows returns what the column of a clock shows. It may show the same for what its last digit counts: a minute where it shows hours and
+// minutes, a second where it shows no more.
+func (f *columns) clockShows(c *column, text []byte) shows {
+	now := shows{text: string(text), step: time.Second}
+	last := func(text []byte) float64 { // digits behind the point
+		if i := bytes.LastIndexAny(text, ".,"); i >= 0 {
+			return math.Pow10(-(len(text) - i - 1))
+		}
+		return 1
 	}
-	switch bytes.Count(text, []byte{':'}) {
-	case 0:
-		last *= c.second
-	case 1:
-		last *= 60
+	if part := ofDay.FindSubmatch(text); part != nil {
+		now.read, now.rate = true, true
+		for i, unit := range []float64{3600, 60, 1} {
+			n, _ := parseNumber(bytes.ReplaceAll(part[i+1], []byte{','}, []byte{'.'}))
+			now.seconds += n * unit
+		}
+		now.step = time.Duration(last(part[3]) * float64(time.Second))
+		if len(part[3]) == 0 {
+			now.step = time.Minute
+		}
+		return now
 	}
-	return time.Duration(last * float64(time.Second))
+	n, ok := f.number(text)
+	now.read, now.rate, now.seconds = ok, ok && !c.counts, n*c.second
+	now.step = time.Duration(last(text) * c.second * float64(time.Second))
+	return now
 }
 
 // isHeader reports whether a line is a list of names: as many columns as there are, none of them a number, each with a letter.

@@ -24,7 +24,7 @@
 //	scale = "1 K"
 //
 //	[[column]]
-//	clock = true               # the logger's own time or count of lines: where it stands still, the logger hangs
+//	clock = true               # the logger's own time or count of lines: where it stands still, keeps going back or falls behind, the logger hangs
 //
 //	[[column]]
 //	ignore = true              # a column of no interest

@@ -34,22 +34,70 @@ type decoder interface {
 type decoded struct {
 	values []float64 // NaN: no reading
 	fresh  int       // the one channel that the line tells of; −1: all of them
-	moved  time.Time // until when the instrument's own clock surely moved on; zero: the line tells no time
+	moved  time.Time // when it was so at the earliest, by the instrument's own clock; zero: the line tells no time
 }
 
-// ownClock is the clock that an instrument sends with its readings.
+// ownClock is the clock that an instrument sends with its readings, held against ours.
 type ownClock struct {
-	text    string
-	changed time.Time
+	text   string    // what it showed last that is no number and no time of day
+	last   float64   // what it showed last, s
+	newest float64   // and the furthest that counts
+	due    time.Time // when it showed that, had none of its lines come later after the fact than the promptest
+	back   time.Time // when it last went back
+	again  bool      // and not for the first time within mostAgain: it sends old lines over and over
 }
 
-// tell takes what the clock shows at a time, which may show the same for a step without standing still, and returns until when it surely
-// moved on.
-func (c *ownClock) tell(text string, at time.Time, step time.Duration) (moved time.Time) {
-	if text != c.text || c.changed.IsZero() {
-		c.text, c.changed = text, at
+// shows is what a clock shows.
+type shows struct {
+	text    string
+	seconds float64
+	read    bool          // seconds are known; else the text alone tells
+	rate    bool          // it counts seconds; else lines, or nobody knows what
+	step    time.Duration // it may show the same for so long without standing still
+}
+
+const (
+	day = 24 * 3600.0
+	// clockError is the share of its time by which an instrument's clock may run slow: quartz errs by less than a thousandth, the oscillators on a
+	// processor by some per cent (common practice, no source).
+	clockError = 0.05
+	// mostAgain is the pause between two steps back of a clock: a restart, or a GPS that learns of leap seconds, is one.
+	mostAgain = time.Minute
+)
+
+// tell takes what the clock shows at a time, and returns when what came with it was so at the earliest, by that clock. That falls behind where the clock
+// stands still, where it keeps going back, as that of an instrument does which sends its last lines over and over, and where it runs slower than
+// ours: then what comes waited ever longer in a buffer.
+func (c *ownClock) tell(now shows, at time.Time) (moved time.Time) {
+	since := func(then float64) float64 { // midnight is no step back
+		return math.Remainder(now.seconds-then, day)
 	}
-	if moved = c.changed.Add(step); moved.After(at) {
+	if !now.rate {
+		since = func(then float64) float64 { return now.seconds - then }
+	}
+	switch first := c.due.IsZero(); {
+	case !now.read: // an empty one says nothing
+		if first || now.text != "" && now.text != c.text {
+			c.due = at
+		}
+	case first:
+		c.due, c.newest = at, now.seconds
+	case since(c.last) < 0 && (c.back.IsZero() || at.Sub(c.back) > mostAgain), since(c.last) >= 0 && c.again && at.Sub(c.back) > mostAgain:
+		c.due, c.newest, c.back, c.again = at, now.seconds, at, false
+	case since(c.last) < 0:
+		c.back, c.again = at, true
+	case since(c.newest) > 0:
+		forward := time.Duration(since(c.newest) * (1 + clockError) * float64(time.Second))
+		if c.due, c.newest = c.due.Add(forward), now.seconds; !now.rate || c.due.After(at) {
+			c.due = at
+		}
+	}
+	if now.read {
+		c.last = now.seconds
+	} else if now.text != "" {
+		c.text = now.text
+	}
+	if moved = c.due.Add(now.step); moved.After(at) {
 		return at
 	}
 	return moved
@@ -73,6 +121,7 @@ type column struct {
 	channel int     // index into channels; -1: no reading
 	clock   bool    // the logger's own
 	second  float64 // what 1 in a clock's column is, s
+	counts  bool    // nobody says that it is a time: it may count lines
 }
 
 // file is the column list as it stands.
@@ -97,7 +146,7 @@ type columnFile struct {
 	Min    string `key:"min" optional:"yes" example:"0 V" doc:"lowest value that can be true"`
 	Max    string `key:"max" optional:"yes" example:"100 V" doc:"highest value that can be true"`
 	Error  string `key:"error" optional:"yes" example:"± 1 % ± 0.2 V" doc:"error of the reading: a share, an offset, or both (default: the boat file's instruments)"`
-	Clock  bool   `key:"clock" default:"false" doc:"the logger's own time, or a count of its lines: where it stands still the logger hangs, though lines come"`
+	Clock  bool   `key:"clock" default:"false" doc:"the logger's own time, or a count of its lines: where it stands still, keeps going back or falls behind, the logger hangs, though lines come"`
 	Ignore bool   `key:"ignore" default:"false" doc:"a column of no interest"`
 }
 
@@ -162,7 +211,7 @@ func (c *columns) noReading(source *datafile.Source, at string, f columnFile) co
 	out := column{channel: -1, second: 1}
 	if f.Clock && !f.Ignore {
 		what, keys = "that is a clock", []string{"name", "scale", "offset", "min", "max", "error"}
-		out.clock = true
+		out.clock, out.counts = true, f.Unit == ""
 		if slices.ContainsFunc(c.list, func(c column) bool { return c.clock }) {
 			source.Problem(at+".clock", "there is a clock already: one is enough, that which moves on with every line")
 		}

@@ -76,8 +76,8 @@ func sentencesOf(title string, stale time.Duration, channels []link.Channel) *Fo
 type sentences struct {
 	channels []link.Channel
 	reader   nmea.Reader
-	clock    ownClock // of the satellites' receiver: of all sentences that tell a time
-	repeated bool     // its newest sentence told the time of the one before it
+	clock    ownClock      // of the satellites' receiver: of all sentences that tell a time
+	behind   time.Duration // so far its newest time is behind; it may be told less often than the speed
 }
 
 var errTooFast = errors.New("faster than any boat here: the receiver jumps about")
@@ -95,8 +95,7 @@ func (s *sentences) decode(line []byte, at time.Time) (d decoded, column string,
 		return fail(errPassedOver)
 	}
 	if of, _, ok := nmea.Clock(sentence); ok {
-		s.repeated = s.clock.text == of.String()
-		s.clock.tell(of.String(), at, 0)
+		s.behind = at.Sub(s.clock.tell(shows{text: of.String(), seconds: of.Seconds(), read: true, rate: true}, at))
 	}
 	speed, ok, err := s.reader.Read(sentence)
 	if err != nil {
@@ -114,11 +113,8 @@ func (s *sentences) decode(line []byte, at time.Time) (d decoded, column string,
 		d.values[i] = math.NaN()
 	}
 	d.values[fresh] = speed.Value
-	if speed.Channel == link.SpeedOverGround && !s.clock.changed.IsZero() && !math.IsNaN(speed.Value) {
-		d.moved = at
-		if s.repeated { // else the clock is only told less often than the speed
-			d.moved = s.clock.changed
-		}
+	if speed.Channel == link.SpeedOverGround && !s.clock.due.IsZero() && !math.IsNaN(speed.Value) {
+		d.moved = at.Add(-s.behind)
 	}
 	return d, "", nil
 }

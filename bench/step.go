@@ -274,8 +274,26 @@ func (p *Prediction) Watch(channels []link.Channel) func(channel int, at, value 
 			return ""
 		}
 		show := func(x float64) string { return quantity.Format(x, cmp.Or(c.Unit, "1"), 3) }
-		return fmt.Sprintf("%s is %s, predicted %s to %s", c.Channel, show(value), show(low), show(high))
+		return fmt.Sprintf("%s is %s, predicted %s to %s%s", c.Channel, show(value), show(low), show(high), c.suspect(value, low, high))
 	}
+}
+
+// suspect says what may be wrong with a reading outside its band where what it tells of is zero at rest, so that a sign or a scale
+// shows only now.
+func (c *PredictedChannel) suspect(value, low, high float64) string {
+	k, _ := link.KindOf(c.Channel)
+	if k.Current == "" && !k.Coasts {
+		return ""
+	}
+	const other = "the boat file or the settings are not this boat's"
+	size, most := math.Abs(value), max(-low, high)
+	switch {
+	case -value >= low && -value <= high:
+		return ". Suspicion: the sign of this reading is wrong where its scale is stated, or the motor turns the other way"
+	case size > most:
+		return fmt.Sprintf(". Suspicion: its scale is stated too large, by %.2g times or more, or %s", size/most, other)
+	}
+	return ". Suspicion: its scale is stated too small, it is another reading, the motor does not follow, or " + other
 }
 
 // HardLimits returns the bounds that stop a step test at once, from the makers' limits in the boat file, for the channels

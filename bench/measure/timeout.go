@@ -173,9 +173,18 @@ type lateError struct {
 	gap, stated time.Duration
 	line        time.Duration // of the gap, that readings were waited for
 	least       time.Duration // that a reading takes on this line
+	ran         time.Duration // so long after the command what it showed was surely there
 }
 
 func (e *lateError) Error() string {
+	text := e.lateness()
+	if e.ran > e.stated+e.stated/4 {
+		text += fmt.Sprintf(". What the command showed was still there after %s: the map's time-out may be too short", quantity.FormatDuration(e.ran.Round(time.Millisecond)))
+	}
+	return text
+}
+
+func (e *lateError) lateness() string {
 	ms := func(d time.Duration) string { return quantity.FormatDuration(d.Round(time.Millisecond)) }
 	passed := fmt.Sprintf("%s passed after a command, where the controller forgets one after %s, so nothing is proven", ms(e.gap), ms(e.stated))
 	switch {
@@ -206,7 +215,7 @@ func (p *proving) late() error {
 }
 
 func (p *proving) sinceCommand() lateError {
-	return lateError{port.Age(p.told, p.clock.Now()), p.d.Throttle.CommandTimeout, p.line, p.least}
+	return lateError{gap: port.Age(p.told, p.clock.Now()), stated: p.d.Throttle.CommandTimeout, line: p.line, least: p.least}
 }
 
 // calm commands zero and waits, bounded, until the readings are again as they were at rest.
@@ -568,7 +577,9 @@ func (p *proving) silence() error {
 		case half && answered < earliest:
 			return fmt.Errorf("the controller forgot the command after %s, though its map says %s: state the true time-out, or beats come too seldom", quantity.FormatDuration(answered.Round(10*time.Millisecond)), quantity.FormatDuration(stated))
 		case half && (on+step < earliest || answered > latest):
-			return p.late()
+			late := p.sinceCommand()
+			late.ran = on
+			return &late
 		case half:
 			p.proof.Gone = answered
 			return nil

@@ -79,6 +79,8 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 		{"time-out too long", full, `command_timeout = "400 ms"`, `command_timeout = "2 s"`, "forg"},
 		{"time-out much too long", full, `command_timeout = "400 ms"`, `command_timeout = "8 s"`, "forg"},
 		{"time-out too short", full, `command_timeout = "400 ms"`, `command_timeout = "100 ms"`, "went on for more than"},
+		{"time-out half of what it is", full, `command_timeout = "400 ms"`, `command_timeout = "200 ms"`, "too short|went on for more than"},
+		{"throttle where nothing is", full, "address = 0x0080", "address = 0x0081", "the throttle: unit 17 refuses to write register: illegal data address (exception 2) at holding register 129"},
 		{"misspelt reading", full, `key = "motor_current"`, `key = "motor_curent"`, "is motor_current meant?"},
 		{"swapped currents", full, "address = 2\ntype = \"s16\"\nunit = \"A\"\nscale = \"0.1 A\"\nmin = \"-500 A\"\nmax = \"500 A\"\n\n[[reading]]\nkey = \"motor_current\"\ntable = \"input\"\naddress = 3",
 			"address = 3\ntype = \"s16\"\nunit = \"A\"\nscale = \"0.1 A\"\nmin = \"-500 A\"\nmax = \"500 A\"\n\n[[reading]]\nkey = \"motor_current\"\ntable = \"input\"\naddress = 2", "swapped"},
@@ -120,6 +122,56 @@ func TestWrongMapsAreFoundOut(t *testing.T) {
 	assert.Empty(t, said, "the true map")
 	require.NoError(t, tab.Flush())
 	t.Log("\n" + table.String())
+}
+
+// What is zero at rest and small in the proof tells a wrong sign or scale only under way: two samples outside the band stop the test,
+// and the sentence names the suspicion.
+func TestWrongMapsThatShowUnderWay(t *testing.T) {
+	y := petrel(t)
+	full := string(benchtest.File(t, "petrel", "registers.toml"))
+	const battery, speed = "address = 2\ntype = \"s16\"\nunit = \"A\"\nscale = \"", "address = 4\ntype = \"s16\"\nunit = \"rpm\"\nscale = \""
+	for _, c := range []struct{ name, from, to, says string }{
+		{"sign of the battery current", battery + "0.1 A", battery + "-0.1 A", "battery_current is -[^S]*. Suspicion: the sign of this reading"},
+		{"battery current x6", battery + "0.1 A", battery + "0.6 A", "battery_current is [^S]*. Suspicion: its scale is stated too large, by 1[.][0-9]* times or more"},
+		{"battery current /5", battery + "0.1 A", battery + "0.02 A", "battery_current is [^S]*. Suspicion: its scale is stated too small"},
+		{"sign of the speed", speed + "1 rpm", speed + "-1 rpm", "motor_speed is -[^S]*. Suspicion: the sign of this reading"},
+		{"speed x4", speed + "1 rpm", speed + "4 rpm", "motor_speed is [^S]*. Suspicion: its scale is stated too large, by [0-9.]* times or more"},
+		{"no scale wrong", "", "", ""},
+	} {
+		truth, err := regmap.Load("true.toml", []byte(full), settings.Fields())
+		require.NoError(t, err)
+		asked, err := regmap.Load("wrong.toml", []byte(strings.Replace(full, c.from, c.to, 1)), settings.Fields())
+		require.NoError(t, err)
+		clock := linksim.NewVirtual(time.Unix(0, 0))
+		sim, err := linksim.New(y.boat, y.settings, truth.Describe(), clock, linksim.Options{})
+		require.NoError(t, err)
+		timing := modbus.TimingAt(115200)
+		line := &overseen{Port: sim.Loopback(truth, timing, clock), sim: sim}
+		controller := regmap.NewController(asked, modbus.NewMaster(line, timing, clock), clock)
+		channels, program := controller.Describe().Channels, steps(t)
+		p, err := bench.Predict(t.Context(), &bench.Setup{Boat: y.boat, Settings: y.settings}, program, channels, bench.StepOptions{Draws: 40, Seed: 1})
+		require.NoError(t, err)
+		watch, outside := p.Watch(channels), 0
+		got, err := measure.Run(t.Context(), controller, program, measure.Options{Clock: clock, Commands: true, Watch: watch, Observe: func(s measure.Sample) error {
+			for i, v := range s.Values {
+				if watch(i, s.At, v) != "" {
+					outside++
+					return nil
+				}
+			}
+			return nil
+		}})
+		require.NoError(t, err)
+		if c.says == "" {
+			assert.Equal(t, measure.Finished, got.Stop.Reason, got.Stop.Text)
+			continue
+		}
+		assert.Equal(t, measure.Strayed, got.Stop.Reason, c.name)
+		assert.Regexp(t, "^"+c.says, got.Stop.Text, c.name)
+		assert.Equal(t, 2, outside, c.name)
+		assert.True(t, got.Stop.Zero)
+		t.Logf("%s: %.1f A, %s", c.name, line.highest, got.Stop.Text)
+	}
 }
 
 // proofWith proves the time-out of a simulated controller with a true map, asked by another one.

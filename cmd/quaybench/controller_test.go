@@ -165,7 +165,7 @@ func TestEachCommandNamesWhoElseHasThePort(t *testing.T) {
 	}
 }
 
-// TestAThrottleThatACutOffTestLeftIsTold by read and compare, and nothing is written before it is at zero.
+// TestAThrottleThatACutOffTestLeftIsTold by read, map --try and a prompted test, and nothing is written before it is at zero.
 func TestAThrottleThatACutOffTestLeftIsTold(t *testing.T) {
 	inBubble(t, func(y *yard) {
 		p := y.petrel(otherSettings...)
@@ -183,8 +183,13 @@ func TestAThrottleThatACutOffTestLeftIsTold(t *testing.T) {
 		code, stdout, _ := y.run("", "controller", "read", "petrel", "--on", p.port)
 		assert.Zero(y.t, code)
 		assert.Contains(y.t, unwrapped(stdout), "mind: "+left)
+		code, _, stderr := y.run("", "controller", "map", "petrel", "--try", p.port)
+		assert.Equal(y.t, exitOther, code)
+		assert.Contains(y.t, unwrapped(stderr), left)
+		_, stdout, _ = y.run("", "step", "petrel", "--trial", fileOf(y.t, "hop.toml", hop), "--prompted", "--on", p.port)
+		assert.Contains(y.t, unwrapped(stdout), "mind: "+left)
 		write := []string{"controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port}
-		code, _, stderr := y.run("", write...)
+		code, _, stderr = y.run("", write...)
 		assert.Equal(y.t, exitOther, code)
 		assert.Contains(y.t, unwrapped(stderr), "nothing was written: "+left)
 		assert.Empty(y.t, p.sets)

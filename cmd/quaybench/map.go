@@ -305,10 +305,11 @@ func (o *mapOptions) survey(ctx context.Context, sys *system, b *berth, m *contr
 		fmt.Fprintf(sys.Out, "the motor is driven: %v\n", running)
 	}
 	fmt.Fprintln(sys.Out, wrapped("nothing was written. Compare each value with the controller's own display before you write with this map: a wrong scale reads back as right what it wrote wrong.", sys.width()))
+	doubt := l.AtRest(ctx) // the throttle's place
 	if wrong > 0 {
-		return unread{fmt.Errorf("%s could not be read as the map says: see the last column", study.Plural(wrong, "line")), first}
+		doubt = errors.Join(unread{fmt.Errorf("%s could not be read as the map says: see the last column", study.Plural(wrong, "line")), first}, doubt)
 	}
-	return nil
+	return doubt
 }
 
 // unread is the error of a survey, and the first of its lines' errors.

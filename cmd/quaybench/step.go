@@ -406,6 +406,9 @@ func (t *stepTest) allowed(ctx context.Context) error {
 	if err := t.berth.relock(ctx, t.sys, t.line); err != nil {
 		return err
 	}
+	if err := t.line.AtRest(ctx); err != nil { // where throttle is commanded, the proof refuses it
+		t.sys.tell("%s\n", wrapped("mind: "+err.Error(), t.sys.width()))
+	}
 	if len(d.Settings) == 0 {
 		fmt.Fprintln(t.sys.Out, wrapped("not compared: the map has no settings, so the prediction holds only if the controller is set as "+t.berth.SettingsFile+" says", t.sys.width()))
 		return nil

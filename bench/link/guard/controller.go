@@ -235,8 +235,8 @@ func (c *Controller) writeSetting(ctx context.Context, s Setting, raw uint64) (s
 func (c *Controller) sequence(ctx context.Context, steps []Step, name string, before func()) error {
 	for i, s := range steps {
 		before()
-		if err := c.store.Write(ctx, s.Place, s.Raw, nil); err != nil {
-			return fmt.Errorf("%s, step %d: %w", name, i+1, err)
+		if err := c.write(ctx, fmt.Sprintf("%s, step %d", name, i+1), s.Place, s.Raw, nil); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -413,7 +413,7 @@ func (c *Controller) turnTo(ctx context.Context, share float64) error {
 		return err
 	}
 	c.toward = 0 // unknown until confirmed
-	if err := c.store.Write(ctx, c.m.Throttle.Direction.Place, count, nil); err != nil {
+	if err := c.write(ctx, "the direction", c.m.Throttle.Direction.Place, count, nil); err != nil {
 		return err
 	}
 	c.toward = toward
@@ -423,7 +423,16 @@ func (c *Controller) turnTo(ctx context.Context, share float64) error {
 // writeThrottle writes a count, unless still says just before it goes out that it must not.
 func (c *Controller) writeThrottle(ctx context.Context, count float64, still func() error) error {
 	c.commanded = true // even if it fails, it may have arrived
-	return c.store.Write(ctx, c.m.Throttle.Place, c.m.Throttle.Kind.Raw(count), still)
+	return c.write(ctx, "the throttle", c.m.Throttle.Place, c.m.Throttle.Kind.Raw(count), still)
+}
+
+// write writes to a place of the map. A refusal names what was written, and hints at what may be wrong with its place.
+func (c *Controller) write(ctx context.Context, what string, p Place, raw uint64, still func() error) error {
+	err := c.store.Write(ctx, p, raw, still)
+	if explained, refused := c.store.Refusal(err, p); refused {
+		return fmt.Errorf("%s: %w", what, explained)
+	}
+	return err
 }
 
 // AtRest reads the throttle's place; see [link.Controller].
@@ -520,7 +529,7 @@ func (c *Controller) inert(ctx context.Context) error {
 		c.toward = 0
 		held = append(held, Step{t.Direction.Place, t.Direction.Neutral})
 		neutral := persist(func() error {
-			return c.store.Write(ctx, t.Direction.Place, t.Direction.Neutral, nil)
+			return c.write(ctx, "the direction", t.Direction.Place, t.Direction.Neutral, nil)
 		})
 		if neutral != nil {
 			err = errors.Join(err, fmt.Errorf("neutral was not confirmed: %w", neutral))

@@ -30,14 +30,17 @@ type Logged struct {
 // JudgeReadings joins what files of other loggers hold into one record of a boat, completes it as a step test is completed, and judges
 // it; where that cannot be done, Logged.NotInferred says why. t is the weather, the charge, and the lever where none was recorded.
 func JudgeReadings(ctx context.Context, s *Setup, files []*readings.Understood, t *trial.Trial) (*Logged, error) {
+	if err := readings.Align(files); err != nil {
+		return nil, err
+	}
 	out := &Logged{Files: files}
 	joined := joinReadings(files)
 	program := *t
 	program.Duration = joined.Time[len(joined.Time)-1]
 	program.Throttle = slices.DeleteFunc(slices.Clone(t.Throttle), func(x trial.Step) bool { return x.At > program.Duration })
 	head := record.Provenance{Source: "readings of other loggers", Tool: Version, Settings: s.Settings.Hash(), Boat: s.BoatHash, Program: string(trial.Write(&program))}
-	if began := files[0].Begins; !began.IsZero() {
-		head.Clock = began.Format(time.RFC3339)
+	if i := slices.IndexFunc(files, func(u *readings.Understood) bool { return !u.Begins.IsZero() }); i >= 0 {
+		head.Clock = files[i].Begins.Format(time.RFC3339)
 	}
 	joined.Boat, joined.Trial, joined.Provenance = s.Boat.Name, t.Name, head
 	out.Run = joined
@@ -117,7 +120,8 @@ func beside(r *record.Run, held, inferred *record.Trace, off float64) {
 	}
 }
 
-// joinReadings joins the rows of several files by time: a channel that a later file has too is left to the first.
+// joinReadings joins the rows of several files by time. A channel that two files have is the first one's as long as that runs, and the other one's before and after it; the
+// other file says so.
 func joinReadings(files []*readings.Understood) *record.Run {
 	if len(files) == 1 {
 		return files[0].Run
@@ -128,31 +132,65 @@ func joinReadings(files []*readings.Understood) *record.Run {
 	}
 	slices.Sort(out.Time)
 	out.Time = slices.Compact(out.Time)
+	names := []string{record.Lever}
 	for _, f := range files {
 		for _, tr := range f.Run.Traces {
-			if _, have := out.Trace(tr.Name); have {
-				continue
+			if !slices.Contains(names, tr.Name) {
+				names = append(names, tr.Name)
 			}
-			j := tr
-			j.Gaps, j.Values = true, make([]float64, len(out.Time))
-			for i, t := range out.Time {
-				j.Values[i] = math.NaN()
-				if k, ok := slices.BinarySearch(f.Run.Time, t); ok {
-					j.Values[i] = tr.Values[k]
-				}
-			}
-			if tr.Name == record.Lever { // it stays where it is
-				j.Gaps = false
-				for i, t := range out.Time {
-					j.Values[i] = f.Run.At(&tr, t)
-				}
-				out.Traces = append([]record.Trace{j}, out.Traces...)
-				continue
-			}
-			out.Traces = append(out.Traces, j)
+		}
+	}
+	for _, name := range names {
+		if tr, ok := joinTrace(out.Time, files, name); ok {
+			out.Traces = append(out.Traces, tr)
 		}
 	}
 	return out
+}
+
+// joinTrace joins the traces of one name over all instants.
+func joinTrace(time []float64, files []*readings.Understood, name string) (joined record.Trace, ok bool) {
+	var ran [][2]float64 // when the files before it did
+	for _, f := range files {
+		tr, has := f.Run.Trace(name)
+		if !has {
+			continue
+		}
+		if ok {
+			f.AlsoIn(name)
+		} else {
+			joined, ok = *tr, true
+			joined.Gaps, joined.Values = true, make([]float64, len(time))
+			for i := range time {
+				joined.Values[i] = math.NaN()
+			}
+		}
+		for i, t := range time {
+			if slices.ContainsFunc(ran, func(r [2]float64) bool { return t >= r[0] && t <= r[1] }) {
+				continue
+			}
+			if n := len(f.Run.Time); name == record.Lever && t >= f.Run.Time[0] && t <= f.Run.Time[n-1] {
+				joined.Values[i] = f.Run.At(tr, t)
+			} else if k, at := slices.BinarySearch(f.Run.Time, t); at {
+				joined.Values[i] = tr.Values[k]
+			}
+		}
+		ran = append(ran, [2]float64{f.Run.Time[0], f.Run.Time[len(f.Run.Time)-1]})
+	}
+	if ok && name == record.Lever { // before and after, it stays where it is
+		joined.Gaps = false
+		last := 0.0
+		if k := slices.IndexFunc(joined.Values, func(v float64) bool { return !math.IsNaN(v) }); k >= 0 {
+			last = joined.Values[k]
+		}
+		for i, v := range joined.Values {
+			if !math.IsNaN(v) {
+				last = v
+			}
+			joined.Values[i] = last
+		}
+	}
+	return joined, ok
 }
 
 // CheckLogged reports why a boat's record cannot be made of files: no current among them.

@@ -63,10 +63,10 @@ type SheetRow struct {
 	Expected []Expected // of a reading, one for each meter
 }
 
-// Expected is what the boat file predicts for a reading, SI; Skip: nothing is read there.
+// Expected is what the boat file predicts for a reading with its 95 % band, SI; Skip: nothing is read there.
 type Expected struct {
-	Value, Half float64
-	Skip        bool
+	Value, Low, High float64
+	Skip             bool
 }
 
 // Times of readings: so long after a movement and so long before the next at least, and how often in between, s (common practice, no source: a person who also steers).
@@ -183,9 +183,9 @@ func MakeSheet(ctx context.Context, s *Setup, t *trial.Trial, meters []string) (
 		row := SheetRow{At: at, Lever: t.Lever(at)(at)}
 		for _, m := range out.Meters {
 			e := Expected{Skip: true}
-			if i := slices.IndexFunc(forecast, func(o learn.Overlay) bool { return o.Trace == traceOfMeter(m.Name) }); i >= 0 {
+			if i := slices.IndexFunc(forecast, func(o learn.Expected) bool { return o.Trace == traceOfMeter(m.Name) }); i >= 0 {
 				if k := slices.Index(forecast[i].Time, at); k >= 0 {
-					e = Expected{Value: forecast[i].Model[k], Half: forecast[i].Half[k]}
+					e = Expected{Value: forecast[i].Model[k], Low: forecast[i].Low[k], High: forecast[i].High[k]}
 				}
 			}
 			row.Expected = append(row.Expected, e)
@@ -280,7 +280,7 @@ func (s *Sheet) MarshalJSON() ([]byte, error) {
 		k := row{At: r.At, Lever: r.Lever, Over: r.Over, Do: map[bool]string{true: "move the lever", false: "read"}[r.Move], Read: []reading{}}
 		for i, e := range r.Expected {
 			if !e.Skip {
-				k.Read = append(k.Read, reading{s.Meters[i].Name, s.Meters[i].Unit, e.Value, finite(e.Value - e.Half), finite(e.Value + e.Half)})
+				k.Read = append(k.Read, reading{s.Meters[i].Name, s.Meters[i].Unit, e.Value, finite(e.Low), finite(e.High)})
 			}
 		}
 		out.Rows = append(out.Rows, k)

@@ -1,12 +1,15 @@
 package bench
 
 import (
+	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/benchtest"
 	"quaybench/bench/record"
 	"quaybench/bench/trial"
 )
@@ -31,5 +34,48 @@ func TestSheetsHaveNoHoles(t *testing.T) {
 		at, _ := readingTimes(k)
 		assert.Empty(t, record.Holes(at), "%s of %.0f s: %v", k.Name, k.Duration, at)
 		assert.IsIncreasing(t, append([]float64{-1}, at...))
+	}
+}
+
+// TestBandsOfASheetAreTheBoats: what a sheet lets a reading be, the boat can do: a shaft that idles does not turn faster than when it is driven, a current does not pass the limit that the
+// controller keeps, and no band goes to nothing or without its prediction.
+func TestBandsOfASheetAreTheBoats(t *testing.T) {
+	benchtest.Computes(t)
+	trials, err := AllTrials()
+	require.NoError(t, err)
+	for boat, name := range map[string]string{"petrel": "harbour", "bracken": "lost-cooling"} {
+		k := slices.IndexFunc(trials, func(k *trial.Trial) bool { return k.Name == name })
+		b, set := benchtest.Boat(t, boat)
+		meters := []string{"motor_speed", "motor_current", "battery_current", "boat_speed"}
+		s, err := MakeSheet(t.Context(), &Setup{Boat: b, Settings: set}, trials[k], meters)
+		require.NoError(t, err)
+		idle := 0
+		for m := range meters {
+			most := 0.0
+			for _, r := range s.Rows {
+				if !r.Move {
+					most = max(most, math.Abs(r.Expected[m].Value))
+				}
+			}
+			for _, r := range s.Rows {
+				if r.Move {
+					continue
+				}
+				e := r.Expected[m]
+				assert.Less(t, e.Low, e.Value, "%s at %g s: %s", boat, r.At, meters[m])
+				assert.Greater(t, e.High, e.Value, "%s at %g s: %s", boat, r.At, meters[m])
+				assert.Less(t, e.High, 1.35*most+0.4, "%s at %g s: %s", boat, r.At, meters[m])
+				assert.Greater(t, e.Low, -1.35*most-0.4, "%s at %g s: %s", boat, r.At, meters[m])
+				switch {
+				case meters[m] == "motor_speed" && r.Lever == 0:
+					idle++
+					assert.Less(t, e.High-e.Low, 0.5*most, "%s at %g s", boat, r.At)
+				case meters[m] == "motor_current" && e.Value > 20:
+					assert.Less(t, e.High, set.Limits.MotorCurrent+0.02*most+6, "%s at %g s: the limit and the meter", boat, r.At)
+					assert.Greater(t, e.Low, -6.0, "%s at %g s: it does not brake under way", boat, r.At)
+				}
+			}
+		}
+		assert.NotZero(t, idle)
 	}
 }

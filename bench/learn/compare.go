@@ -3,6 +3,7 @@ package learn
 import (
 	"context"
 	"math"
+	"slices"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/settings"
@@ -77,12 +78,19 @@ func Compare(ctx context.Context, b *boat.Boat, s settings.Set, rec *Record) (*C
 func (s *series) overlay(r *recorded) Overlay {
 	o := Overlay{Trace: s.name, Predicted: s.trace, Unit: s.unit, From: math.NaN()}
 	worst, outside := 0.0, 0
+	fastest := 0.0 // what a shaft that idles stays below
+	for _, v := range s.level {
+		fastest = max(fastest, math.Abs(v))
+	}
 	for i, t := range s.at {
 		v := s.noise.white*s.noise.white/s.weight[i] + s.slow*s.slow + s.jitter[i]
 		for _, c := range s.cols {
 			v += c[i] * c[i]
 		}
 		half, e := two*math.Sqrt(v), s.error[i]
+		if slices.Contains(s.idle, i) {
+			half = two*math.Sqrt(s.noise.white*s.noise.white/s.weight[i]+s.slow*s.slow) + math.Abs(s.level[i]) + fastest
+		}
 		t -= r.clock
 		o.Time, o.Model, o.Half = append(o.Time, t), append(o.Model, s.level[i]), append(o.Half, half)
 		o.Measured = append(o.Measured, s.level[i]+e)

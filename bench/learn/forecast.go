@@ -3,8 +3,13 @@ package learn
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
+	"math/rand/v2"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
@@ -58,21 +63,116 @@ func (p *Plan) expected(ctx context.Context, b *boat.Boat, s settings.Set) (*Rec
 	return &Record{Name: p.Trial.Name, Run: out, Trial: p.Trial, planned: true}, nil
 }
 
-// Forecast returns what the boat file predicts for each reading of a plan: Model, and Half, what meter, timing and tolerances leave open at 95 %.
-func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) ([]Overlay, error) {
-	p, l, err := linearised(ctx, b, s, plan)
+// Expected is what the boat file predicts for the readings of one trace of a plan, SI.
+type Expected struct {
+	Trace            string
+	Time             []float64 // s
+	Model, Low, High []float64 // as the file has the boat, and the 95 % band
+}
+
+// forecastDraws is the number of boats behind a forecast.
+const forecastDraws = 200
+
+// Forecast returns what the boat file predicts for each reading of a plan, with what meter, timing and tolerances leave open at 95 %. Its boats are drawn and simulated,
+// not made linear: a limit, a derating, a protection that acts or a shaft that stands still bound what they do.
+func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) ([]Expected, error) {
+	rec, err := plan.expected(ctx, b, s)
 	if err != nil {
 		return nil, err
 	}
-	var out []Overlay
-	for _, s := range l.sets[0] {
-		o := s.overlay(p.records[0])
-		for i := range o.Half { // of what is shown, the reading's own noise is a part
-			o.Half[i] = math.Hypot(o.Half[i], two*s.channel.white)
+	p, err := newProblem(b, s, []*Record{rec})
+	if err != nil {
+		return nil, err
+	}
+	r := p.records[0]
+	file := make([]float64, p.size())
+	run, err := p.run(ctx, r, file[:len(p.values)], p.local(r, file)[len(p.values):])
+	if err != nil {
+		return nil, err
+	}
+	model, err := r.predict(run)
+	if err != nil {
+		return nil, err
+	}
+	draws, err := p.draws(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	var out []Expected
+	for i, c := range r.channels {
+		e := Expected{Trace: c.name, Time: c.t, Model: model[i]}
+		for k, level := range model[i] {
+			var values []float64
+			for _, d := range draws {
+				values = append(values, d[i][k])
+			}
+			slices.Sort(values)
+			meter := two * math.Hypot(math.Hypot(c.white, c.slow), math.Hypot(c.offset, c.gain*level))
+			e.Low = append(e.Low, level-math.Hypot(meter, max(0, level-record.Quantile(values, 0.025))))
+			e.High = append(e.High, level+math.Hypot(meter, max(0, record.Quantile(values, 0.975)-level)))
 		}
-		out = append(out, o)
+		out = append(out, e)
 	}
 	return out, nil
+}
+
+// draws returns what boats drawn from the file would show: by boat, channel and reading, each read early or late. A boat that no simulation
+// holds is left out; where most are, that is an error.
+func (p *problem) draws(ctx context.Context, r *recorded) ([][][]float64, error) {
+	all, failed := make([][][]float64, forecastDraws), make([]error, forecastDraws)
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for k := range all {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return context.Cause(ctx)
+			}
+			rng := rand.New(rand.NewPCG(16, uint64(k)))
+			z, own := make([]float64, len(p.values)), make([]float64, r.own())
+			for j := range z {
+				z[j] = rng.NormFloat64()
+			}
+			own[0] = rng.NormFloat64() // the charge
+			run, err := p.run(ctx, r, z, own)
+			if err != nil {
+				failed[k] = err
+				return context.Cause(ctx)
+			}
+			for _, c := range r.channels {
+				from, err := r.reader(run, c)
+				if err != nil {
+					return err
+				}
+				read := make([]float64, len(c.t))
+				for q, t := range c.t {
+					read[q] = from.at(r.betweenMovements(t, t+r.timing*rng.NormFloat64()))
+				}
+				all[k] = append(all[k], read)
+			}
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return nil, err
+	}
+	all = slices.DeleteFunc(all, func(d [][]float64) bool { return d == nil })
+	if len(all) < forecastDraws/2 {
+		return nil, fmt.Errorf("most boats that the file's tolerances allow cannot be simulated: %w", errors.Join(failed...))
+	}
+	return all, nil
+}
+
+// betweenMovements returns an instant near a reading, but neither before the movement of the lever that came last has ended nor after the next one begins: who reads late moves the lever late.
+func (r *recorded) betweenMovements(reading, at float64) float64 {
+	low, high := 0.0, r.trial.Duration
+	for _, s := range r.trial.Throttle {
+		if end := s.At + s.Over; s.At > reading {
+			high = min(high, s.At)
+		} else if end <= reading {
+			low = max(low, end)
+		}
+	}
+	return max(low, min(high, at))
 }
 
 func linearised(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) (*problem, *linear, error) {

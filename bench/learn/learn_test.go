@@ -209,3 +209,23 @@ func TestAShaftThatTurnsDryTellsItsFriction(t *testing.T) {
 	assert.Greater(t, v.High, 1.3*v.Before)
 	assert.Greater(t, v.After, 1.05*v.Before)
 }
+
+// TestAShaftThatIdlesIsNoFasterThanADrivenOne: how fast the shaft windmills no derivative tells, so a fit takes nothing from it; what is shown of it stays within what a shaft does.
+func TestAShaftThatIdlesIsNoFasterThanADrivenOne(t *testing.T) {
+	benchtest.Computes(t)
+	b, s := petrel(t)
+	rec := outing(t, nil)
+	c, err := Compare(t.Context(), b, s, rec)
+	require.NoError(t, err)
+	i := slices.IndexFunc(c.Channels, func(o Overlay) bool { return o.Trace == record.MotorSpeed })
+	require.GreaterOrEqual(t, i, 0)
+	o := c.Channels[i]
+	fastest, idle := slices.Max(o.Model), 0
+	for k, at := range o.Time {
+		if rec.Trial.Lever(at)(at) == 0 {
+			idle++
+		}
+		assert.Less(t, o.Half[k], 2.5*fastest, "at %g s", at)
+	}
+	assert.NotZero(t, idle)
+}

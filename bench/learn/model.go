@@ -551,6 +551,7 @@ func (p *problem) series(r *recorded, x []float64, base *record.Run, predicted [
 			s.jitter = append(s.jitter, jitter*jitter+blur*blur)
 			if c.name == record.MotorSpeed && r.seen == nil && r.trial.Load == "normal" && r.trial.Lever(s.at[k])(s.at[k]) == 0 {
 				s.jitter[k] += idleError
+				s.idle = append(s.idle, k)
 			}
 		}
 		if kept != nil {

@@ -17,6 +17,7 @@ type series struct {
 	at     []float64   // of the rows, s
 	weight []float64   // readings behind a row, over which white noise averages
 	jitter []float64   // variance from the error of the row's time
+	idle   []int       // rows with idleError in it
 	robust []float64   // factor on the white variance; 1: the row fits
 	level  []float64   // predicted
 	error  []float64   // measured less predicted

@@ -14,6 +14,8 @@ const (
 	plainSeconds = "plain numbers"
 	clockOfDay   = "time of day"
 	dateAndTime  = "date and time"
+
+	clockOfSentences = clockOfDay + ", UTC"
 )
 
 var daytimes = []string{"15:04:05.999999999", "15:04:05", "15:04", "3:04:05.999999999 PM", "3:04:05 PM", "3:04 PM", "3:04:05PM", "3:04PM", "15.04.05"}
@@ -62,9 +64,13 @@ func (p *parser) clock() (func(cell string) (float64, error), error) {
 		}
 		return float64(n) >= 0.8*float64(len(cells))
 	}
-	if _, _, err := p.number(clean(cells[0]), unit); err == nil && !strings.Contains(cells[0], ":") && !strings.Contains(cells[0], " ") {
+	if _, _, err := p.number(clean(cells[0]), unit); err == nil && !strings.Contains(cells[0], ":") && !strings.Contains(withoutUnit(cells[0]), " ") {
 		if unit == "" {
-			return nil, fmt.Errorf("its times are plain numbers without a unit: write it in the header, \"time [s]\", or in a columns file")
+			days := ""
+			if v, _, _ := p.number(clean(cells[0]), ""); v > 2e4 && v < 8e4 { // 1954 to 2119
+				days = "; a date and time as a spreadsheet counts them is \"time [d]\""
+			}
+			return nil, fmt.Errorf("its times are plain numbers without a unit: write it in the header, \"time [s]\", or in a columns file%s", days)
 		}
 		u, err := quantity.ParseUnit(unit)
 		if err != nil || u.Name() != "time" {
@@ -120,17 +126,30 @@ func (p *parser) clock() (func(cell string) (float64, error), error) {
 		}
 	}
 	if len(fits) == 0 {
+		for _, d := range dates {
+			if good(func(c string) (float64, error) { _, err := time.Parse(d.layout, c); return 0, err }) {
+				return nil, fmt.Errorf("its times, such as %q in line %d, are dates without a time of day: say in a columns file which column is the time", short(cells[0]), line)
+			}
+		}
 		return nil, fmt.Errorf("its times, such as %q in line %d, are in no format known here: write seconds, 14:05:30, or 2026-05-01 14:05:30", short(cells[0]), line)
 	}
 	best := fits[0]
+	begins := func(f fit) time.Time {
+		t, _ := time.Parse(f.layout, point(clean(cells[0])))
+		return t
+	}
 	for _, f := range fits[1:] {
-		if f.order != best.order && f.order != "" && best.order != "" && f.span != best.span {
+		if f.order == best.order || f.order == "" || best.order == "" {
+			continue
+		}
+		if f.span != best.span {
 			return nil, fmt.Errorf("its dates, such as %q in line %d, may have the day or the month first: write them as 2026-05-01", short(cells[0]), line)
 		}
+		p.AnyOrder = p.AnyOrder || !begins(f).Equal(begins(best)) // of one day: its times are known, and which day it was is not
 	}
 	p.Clock = dateAndTime
-	if a, err := time.Parse(best.layout, point(clean(cells[0]))); err == nil {
-		p.Begins = a
+	if !p.AnyOrder {
+		p.Begins = begins(best)
 	}
 	return func(c string) (float64, error) { return best.read(clean(c)) }, nil
 }

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quaybench/bench/datafile"
@@ -41,7 +42,7 @@ func ReadColumns(name string, text []byte) (*Columns, error) {
 		if (k.Number > 0) == (k.Header != "") {
 			source.Problem(key, "give number, the column's place, or header, the text that heads it")
 		}
-		if _, err := ParseError(k.Error, k.Unit); err != nil {
+		if _, err := ParseError(k.Error, k.Is, k.Unit); err != nil {
 			source.Problem(key+".error", "%v", err)
 		}
 	}
@@ -60,20 +61,38 @@ const (
 	Ignore = "ignore"
 )
 
-// ParseError reads the error of a meter: "± 2 % ± 3 A". Empty text is nil.
-func ParseError(text, unit string) (*record.Meter, error) {
-	m, err := scaling.ReadMeter(text, unit)
+// ParseError reads the error of the meter behind a column, which is in a unit: "± 2 % ± 3 A". Empty text is nil.
+func ParseError(text, is, unit string) (*record.Meter, error) {
+	text = foreignError.ReplaceAllStringFunc(text, func(part string) string {
+		m := foreignError.FindStringSubmatch(part)
+		v, err := strconv.ParseFloat(m[1], 64)
+		u := cleanUnit(m[2])
+		f, ok := foreign[u]
+		switch {
+		case err != nil:
+			return part
+		case u == "1/min" && is == link.MotorSpeed:
+			return m[1] + " rpm"
+		case !ok:
+			return part
+		}
+		return fmt.Sprintf("%g %s", v*f.factor, strings.Replace(f.unit, "°C", "K", 1))
+	})
+	m, err := scaling.ReadMeter(text, ErrorUnit(is, cleanUnit(unit)))
 	if err != nil || m == (link.Meter{}) && strings.TrimSpace(text) == "" {
 		return nil, err
 	}
 	return &record.Meter{Gain: m.Gain, Offset: m.Offset}, nil
 }
 
+// foreignError is an offset whose unit may be none of boat files.
+var foreignError = regexp.MustCompile(`([\d.]+)\s*([^\s\d.,±%+-][^\s,±%]*)`)
+
 // said is what a word above a column speaks of; "" is passed over. A column with a word that is not here is left alone.
 var said = map[string]string{
-	"time": Time, "timestamp": Time, "elapsed": Time, "epoch": Time, "clock": Time, "utc": Time, "datetime": Time, "seconds": Time, "secs": Time, "sec": Time, "min": Time, "hh": Time, "mm": Time, "ss": Time, "h": Time, "m": Time, "s": Time, "zeit": Time,
+	"time": Time, "timestamp": Time, "elapsed": Time, "epoch": Time, "clock": Time, "utc": Time, "datetime": Time, "seconds": Time, "secs": Time, "sec": Time, "min": Time, "hh": Time, "mm": Time, "ss": Time, "h": Time, "m": Time, "s": Time, "zeit": Time, "uhrzeit": Time, "laufzeit": Time,
 	"date": Date, "day": Date, "datum": Date,
-	"lever": Lever, "throttle": Lever, "pot": Lever, "handle": Lever, "hebel": Lever, "gas": Lever, "gashebel": Lever,
+	"lever": Lever, "throttle": Lever, "pot": Lever, "handle": Lever, "hebel": Lever, "gas": Lever, "gashebel": Lever, "fahrhebel": Lever, "fahrgeber": Lever,
 	"voltage": "voltage", "volts": "voltage", "volt": "voltage", "v": "voltage", "u": "voltage", "spannung": "voltage",
 	"current": "current", "amps": "current", "amp": "current", "ampere": "current", "a": "current", "i": "current", "strom": "current",
 	"rpm": "revolutions", "revolutions": "revolutions", "revs": "revolutions", "tacho": "revolutions", "tachometer": "revolutions", "drehzahl": "revolutions", "n": "revolutions",
@@ -138,7 +157,7 @@ func heading(text string) (name, unit string) {
 // units are what people write for units that have another name here.
 var units = map[string]string{
 	"volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "c": "°C", "degc": "°C", "deg c": "°C", "celsius": "°C", "°c": "°C", "ºc": "°C", "f": "°F", "degf": "°F", "°f": "°F",
-	"knots": "kn", "knot": "kn", "kt": "kn", "kts": "kn", "kn": "kn", "kph": "km/h", "km/h": "km/h", "kmh": "km/h", "mph": "mph", "m/s": "m/s", "rpm": "rpm", "1/min": "1/min", "min-1": "1/min", "r/min": "rpm",
+	"knots": "kn", "knot": "kn", "kt": "kn", "kts": "kn", "kn": "kn", "kph": "km/h", "km/h": "km/h", "kmh": "km/h", "mph": "mph", "m/s": "m/s", "rpm": "rpm", "1/min": "1/min", "min-1": "1/min", "r/min": "rpm", "u/min": "rpm",
 	"sec": "s", "secs": "s", "second": "s", "seconds": "s", "minutes": "min", "mins": "min", "hours": "h", "pct": "%", "percent": "%", "milliseconds": "ms", "ma": "mA", "mv": "mV",
 }
 
@@ -160,6 +179,20 @@ func knownUnit(u string) bool {
 	}
 	_, err := quantity.ParseUnit(u)
 	return err == nil
+}
+
+// ErrorUnit returns the unit, among those of boat files, in which the error of a column in any unit is said.
+func ErrorUnit(is, unit string) string {
+	if f, ok := foreign[unit]; ok {
+		unit = f.unit
+	}
+	switch {
+	case unit == "1/min" && is == link.MotorSpeed:
+		return "rpm"
+	case unit == "°C":
+		return "K"
+	}
+	return unit
 }
 
 // meaning returns what a column's name and unit mean; ask is a question where they may mean two things.

@@ -50,7 +50,15 @@ type Understood struct {
 	Gap       float64 // longest time between two rows, s
 	GapAt     float64
 
+	AnyOrder bool // its dates may have the day or the month first: they are not used
+
 	Run *record.Run
+
+	start   float64 // s, of the first row by the file's own clock
+	ofDay   bool    // that is the time of day,
+	dated   bool    // with its date
+	lines   []int   // of the rows of Run
+	aligned bool
 }
 
 // Sense is what a column was taken for.
@@ -238,7 +246,7 @@ var (
 
 // numeric reports whether a cell is a number or a time, with either decimal.
 func numeric(cell string) bool {
-	cell = strings.TrimSpace(cell)
+	cell = withoutUnit(cell)
 	if cell == "" {
 		return false
 	}
@@ -311,7 +319,7 @@ func (p *parser) understand() error {
 	commas, points := 0, 0
 	for _, r := range p.cells[first:min(len(p.cells), first+2000)] {
 		for _, c := range r {
-			c = strings.TrimSpace(c)
+			c = withoutUnit(c)
 			if !numeric(c) || strings.ContainsAny(c, ":/") || strings.Count(c, ".") > 1 {
 				continue
 			}
@@ -349,7 +357,7 @@ func (p *parser) understand() error {
 			if c.Unit != "" {
 				s.Unit = cleanUnit(c.Unit)
 			}
-			m, err := ParseError(c.Error, s.Unit)
+			m, err := ParseError(c.Error, s.Is, s.Unit)
 			if err != nil {
 				return err
 			}
@@ -427,6 +435,15 @@ const bareNote = "by infrared on bare metal: up to 30 K too low where it is 40 K
 
 // suffixed is a number with its unit behind it.
 var suffixed = regexp.MustCompile(`^[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*([^\d\s.,].*)$`)
+
+// withoutUnit returns a cell without blanks around it and without a unit behind its number.
+func withoutUnit(cell string) string {
+	cell = strings.TrimSpace(cell)
+	if m := suffixed.FindStringSubmatch(cell); m != nil && knownUnit(m[1]) {
+		return strings.TrimSpace(strings.TrimSuffix(cell, m[1]))
+	}
+	return cell
+}
 
 // cellUnit returns the unit that stands behind every number of a column; "" where there is none, or not the same.
 func (p *parser) cellUnit(column int) (unit string) {
@@ -597,6 +614,7 @@ func (p *parser) rows() error {
 		}
 	}
 	back, last := 0, math.Inf(-1)
+	var setBack []int // lines from which on the clock may have been set back
 	wrap := 0.0
 row:
 	for k := p.first; k < len(p.cells); k++ {
@@ -646,6 +664,9 @@ row:
 		}
 		if t < last {
 			back++
+			if (p.Clock == clockOfDay || p.Clock == dateAndTime) && clockSetBack(list, t) {
+				setBack = append(setBack, line)
+			}
 		}
 		last = t
 		list = append(list, s)
@@ -656,6 +677,9 @@ row:
 			why = fmt.Sprintf("; of line %d: %s", p.LeftOut[0].Line, p.LeftOut[0].Why)
 		}
 		return fmt.Errorf("fewer than 2 rows of it can be used%s", why)
+	}
+	if len(setBack) == 1 && back == 1 {
+		return fmt.Errorf("its clock goes back by an hour in line %d and runs on: where summer time ended then, cut the file there and give both pieces, with --shift 0s --shift 1h; where not, put its rows in order", setBack[0])
 	}
 	newest := back == len(list)-1
 	if back > len(list)/5 && !newest {
@@ -680,6 +704,16 @@ row:
 	return nil
 }
 
+// clockSetBack reports whether an instant follows the last row of a list by a clock that was set back by an hour in between: an hour later it is the next row.
+func clockSetBack(list []sample, t float64) bool {
+	n := len(list)
+	if n < 3 {
+		return false
+	}
+	next := t + 3600 - list[n-1].t
+	return next > 0 && next <= 3*(list[n-1].t-list[0].t)/float64(n-1)
+}
+
 func same(a, b []float64) bool {
 	for i := range a {
 		if a[i] != b[i] && !(math.IsNaN(a[i]) && math.IsNaN(b[i])) {
@@ -696,8 +730,11 @@ func (p *parser) keep(rows []sample) {
 	if p.Clock == plainSeconds {
 		begin = min(0, begin) // a logger's own seconds are kept
 	}
+	p.start, p.ofDay = begin, p.Clock == clockOfDay || p.Clock == dateAndTime || p.Clock == clockOfSentences
+	p.dated = p.Clock == dateAndTime
 	for i, s := range rows {
-		r.Time = append(r.Time, max(0, s.t-begin+p.shift))
+		p.lines = append(p.lines, s.line)
+		r.Time = append(r.Time, s.t-begin+p.shift)
 		if i > 0 && s.t-rows[i-1].t > p.Gap {
 			p.Gap, p.GapAt = s.t-rows[i-1].t, r.Time[i-1]
 		}

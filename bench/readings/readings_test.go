@@ -1,9 +1,12 @@
 package readings
 
 import (
+	"fmt"
+	"math"
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -186,4 +189,79 @@ func TestWhatCannotBeIsLeftOut(t *testing.T) {
 	}, why)
 	v, _ := u.Run.Trace(record.Voltage)
 	assert.Equal(t, 1052.4, v.Values[2], "a point that sets thousands apart")
+}
+
+// TestHabits: what else people's files are like. Each was read wrong, or not, or ended in a panic.
+func TestHabits(t *testing.T) {
+	for name, c := range map[string]struct {
+		text, want string // an error, or the instants
+		begins     string
+	}{
+		"date and time of day in German": {"Datum;Uhrzeit;Spannung [V];Batteriestrom [A];Fahrhebel [%]\n25.10.2026;14:30:00;52,4;1,5;0\n25.10.2026;14:30:20;52,1;24,5;60\n", "[0 20]", "2026-10-25 14:30:00"},
+		"units in the cells":             {"Zeit;Spannung;Strom Batterie;Drehzahl Motor\n0 s;52,43 V;0,2 A;0 U/min\n20 s;51,98 V;24,1 A;1.780 U/min\n", "[0 20]", ""},
+		"a date alone":                   {"Datum;Spannung [V];Batteriestrom [A]\n25.10.2026;52,4;1,5\n25.10.2026;52,1;24,5\n", "dates without a time of day", ""},
+		"days of a spreadsheet":          {"Time,Battery Voltage (V),Battery Current (A)\n46320.5,52,1\n46320.501,51,20\n", "time [d]", ""},
+		"a day that may be another":      {"Date,Time,Voltage (V),Battery Current (A)\n03/04/2026,09:00:00,52,1\n03/04/2026,09:00:20,51,20\n", "[0 20]", ""},
+		"a day that is none but one":     {"Date,Time,Voltage (V),Battery Current (A)\n03/24/2026,09:00:00,52,1\n03/24/2026,09:00:20,51,20\n", "[0 20]", "2026-03-24 09:00:00"},
+		"the end of summer time": {"time,voltage [V],battery current [A]\n2026-10-25 02:59:00,52,1\n2026-10-25 02:59:20,52,1\n2026-10-25 02:59:40,52,1\n2026-10-25 02:00:00,51,2\n2026-10-25 02:00:20,51,2\n",
+			"clock goes back by an hour in line 5", ""},
+		"a row out of order": {"time,voltage [V],battery current [A]\n2026-10-25 02:59:00,52,1\n2026-10-25 02:59:20,52,1\n2026-10-25 02:59:40,52,1\n2026-10-25 02:59:30,51,2\n2026-10-25 02:59:50,51,2\n",
+			"[0 20 30 40 50]", "2026-10-25 02:59:00"},
+	} {
+		u, err := Read("a.csv", []byte(c.text), nil, 0)
+		if c.want[0] != '[' {
+			assert.ErrorContains(t, err, c.want, name)
+			continue
+		}
+		if assert.NoError(t, err, name) {
+			assert.Equal(t, c.want, fmt.Sprint(u.Run.Time), name)
+			begins := ""
+			if !u.Begins.IsZero() {
+				begins = u.Begins.Format(time.DateTime)
+			}
+			assert.Equal(t, c.begins, begins, name)
+			assert.Equal(t, c.begins == "" && strings.Contains(c.text, "03/04"), u.AnyOrder, name)
+		}
+	}
+	u, err := Read("a.csv", []byte("Zeit;Spannung;Strom Batterie;Drehzahl Motor\n0 s;52,43 V;0,2 A;0 U/min\n20 s;51,98 V;24,1 A;1.780 U/min\n"), nil, 0)
+	require.NoError(t, err)
+	n, _ := u.Run.Trace(record.MotorSpeed)
+	assert.InDelta(t, 1780*math.Pi/30, n.Values[1], 1e-9)
+}
+
+// TestFilesOnOneClock: files that tell the time of day lie beside each other as they tell, whatever row each begins with; others begin where they begin, and what a shift puts before
+// the record's begin is left out, not put at it.
+func TestFilesOnOneClock(t *testing.T) {
+	read := func(text string, shift float64) *Understood {
+		u, err := Read("a.csv", []byte("time,voltage [V]\n"+text), nil, shift)
+		require.NoError(t, err)
+		return u
+	}
+	dated := "2026-05-01 14:30:00,1\n2026-05-01 14:31:00,1\n2026-05-01 14:32:00,1\n"
+	ofDay := "14:29:50,1\n14:31:30,1\n"
+	for name, c := range map[string]struct {
+		files []*Understood
+		want  string
+	}{
+		"two clocks":            {[]*Understood{read(dated, 0), read(ofDay, 0)}, "[10 70 130] [0 100]"},
+		"one in another zone":   {[]*Understood{read(dated, 0), read(strings.ReplaceAll(ofDay, "14:", "12:"), 0)}, "where a clock is off"},
+		"and moved":             {[]*Understood{read(dated, 0), read(strings.ReplaceAll(ofDay, "14:", "12:"), 7200)}, "[10 70 130] [0 100]"},
+		"one of seconds":        {[]*Understood{read(dated, 0), read("0 s,1\n50 s,1\n90 s,1\n", -10)}, "[0 60 120] [40 80]"},
+		"alone, moved backward": {[]*Understood{read(dated, -30)}, "[30 90]"},
+		"too far":               {[]*Understood{read(dated, -100)}, "fewer than 2 rows"},
+	} {
+		err := Align(c.files)
+		if c.want[0] != '[' {
+			assert.ErrorContains(t, err, c.want, name)
+			continue
+		}
+		require.NoError(t, err, name)
+		var got []string
+		for _, u := range c.files {
+			got = append(got, fmt.Sprint(u.Run.Time))
+			assert.Len(t, u.Run.Traces[0].Values, len(u.Run.Time), name)
+			assert.Equal(t, len(u.Run.Time), u.Rows, name)
+		}
+		assert.Equal(t, c.want, strings.Join(got, " "), name)
+	}
 }

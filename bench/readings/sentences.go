@@ -35,7 +35,7 @@ func isSentences(text string) bool {
 // readSentences reads the speeds of kept sentences. Their time is that of the newest sentence that tells one (RMC, ZDA, GGA, GLL),
 // in UTC.
 func (p *parser) readSentences(text string) error {
-	p.Delimiter, p.Decimal, p.Clock = Sentences, "point", clockOfDay+", UTC"
+	p.Delimiter, p.Decimal, p.Clock = Sentences, "point", clockOfSentences
 	var reader nmea.Reader
 	channels := []string{link.SpeedOverGround, link.BoatSpeed}
 	found, none := map[string][]string{}, 0 // kinds of each channel
@@ -131,6 +131,9 @@ func (p *parser) readSentences(text string) error {
 		p.Begins = day.Add(time.Duration(rows[0].t * float64(time.Second)))
 	}
 	p.keep(rows)
+	if !day.IsZero() {
+		p.start, p.dated = p.start+float64(day.Unix()), true
+	}
 	p.Columns = slices.DeleteFunc(p.Columns, func(s Sense) bool { return s.Is == Ignore })
 	p.Run.Traces = slices.DeleteFunc(p.Run.Traces, func(t record.Trace) bool {
 		return !slices.ContainsFunc(t.Values, func(v float64) bool { return !math.IsNaN(v) })

@@ -100,6 +100,9 @@ func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *tr
 	if wrong == nil {
 		wrong = o.dates(sys, files)
 	}
+	if wrong == nil {
+		wrong = readings.Align(files)
+	}
 	if !o.json { // what was understood says also why it is not enough
 		for _, u := range files {
 			showUnderstood(sys, u)
@@ -219,7 +222,7 @@ func (o *readingsOptions) errors(files []*readings.Understood) error {
 				if c.Is != strings.TrimSpace(is) {
 					continue
 				}
-				m, err := readings.ParseError(what, c.Unit)
+				m, err := readings.ParseError(what, c.Is, c.Unit)
 				if err != nil {
 					return fmt.Errorf("--meter %s: %w", is, err)
 				}
@@ -328,6 +331,9 @@ func understood(u *readings.Understood) (lines []string) {
 	if !u.Begins.IsZero() {
 		text += ", from " + u.Begins.Format(time.DateTime)
 	}
+	if u.AnyOrder && u.Begins.IsZero() {
+		text += "; its dates may have the day or the month first, so the day is not known: say it with --date"
+	}
 	if u.Above > 0 {
 		text += fmt.Sprintf("; %s above the header passed over", study.Plural(u.Above, "line"))
 	}
@@ -342,7 +348,7 @@ func understood(u *readings.Understood) (lines []string) {
 			what += " in " + c.Unit
 		}
 		if c.Meter != nil {
-			what += ", ± " + strings.TrimPrefix(meterText(c.Meter, c.Unit), "± ")
+			what += ", ± " + strings.TrimPrefix(meterText(c.Meter, readings.ErrorUnit(c.Is, c.Unit)), "± ")
 		}
 		if c.Note != "" {
 			what += " (" + c.Note + ")"
@@ -374,9 +380,6 @@ func meterText(m *record.Meter, unit string) string {
 		parts = append(parts, fmt.Sprintf("%.3g %%", 100*m.Gain))
 	}
 	if m.Offset > 0 {
-		if unit == "°C" || unit == "°F" || unit == "" {
-			unit = "K"
-		}
 		parts = append(parts, quantity.Format(m.Offset, unit, 2))
 	}
 	return strings.Join(parts, " ± ")

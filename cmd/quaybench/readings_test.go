@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -83,7 +84,7 @@ func TestSeveralReadings(t *testing.T) {
 	b.WriteString("time [s];boat speed [km/h]\n")
 	for _, at := range []string{"0", "10", "20", "30", "40", "50"} {
 		a.WriteString(at + ",52.1,20\n")
-		b.WriteString("1" + at + ";9\n") // 100 s and more ahead
+		b.WriteString("1" + fmt.Sprintf("%02s", at) + ";9\n") // 100 s ahead
 	}
 	keepText(t, folder, "a.csv", []byte(a.String()))
 	keepText(t, folder, "b.csv", []byte(b.String()))
@@ -100,6 +101,50 @@ func TestSeveralReadings(t *testing.T) {
 	require.True(t, ok)
 	assert.InDelta(t, 10, r.Time[1], 1e-9)
 	assert.InDelta(t, 2.5, speed.Values[1], 1e-3)
+}
+
+// TestEveryUnitIsSaid: a meter's error is read, and said, in whatever unit a column has.
+func TestEveryUnitIsSaid(t *testing.T) {
+	folder, run := learningBook(t)
+	t.Chdir(folder)
+	for _, k := range []struct{ header, is, off, said string }{
+		{"SOG mph", "", "", "± 0.50 m/s"},
+		{"SOG mph", "speed_over_ground", "± 2 mph", "± 0.89 m/s"},
+		{"motor speed [Hz]", "motor_speed", "± 1 Hz", "± 6.3 rad/s"},
+		{"motor speed [1/s]", "motor_speed", "± 0.1 rad/s", "± 0.10 rad/s"},
+		{"motor speed [1/min]", "motor_speed", "± 30 1/min", "± 30 rpm"},
+		{"motor speed [1/min]", "motor_speed", "± 2 % ± 30 rpm", "± 2 % ± 30 rpm"},
+		{"motor housing [°F]", "motor housing", "± 9 °F", "± 5.0 K"},
+		{"motor housing [°C]", "motor housing", "± 2 K", "± 2.0 K"},
+		{"boat speed [kn]", "boat_speed", "± 0.2 kn", "± 0.20 kn"},
+	} {
+		keepText(t, folder, "a.csv", []byte("time [s],battery current [A],"+k.header+"\n0,10,70\n10,10,70\n20,10,71\n"))
+		args := []string{"readings", "petrel", "a.csv", "--dry-run"}
+		if k.off != "" {
+			args = append(args, "--meter", k.is+"="+k.off)
+		}
+		code, stdout, stderr := run(args...)
+		assert.Zero(t, code, k.header+stderr)
+		assert.Contains(t, strings.Join(strings.Fields(stdout), " "), k.said, k.header+k.off)
+	}
+}
+
+// TestPiecesOfOneLog: a log in two files of the same columns is one record, all of it.
+func TestPiecesOfOneLog(t *testing.T) {
+	folder, run := learningBook(t)
+	t.Chdir(folder)
+	const head = "time,voltage [V],battery current [A],lever [%]\n"
+	keepText(t, folder, "a.csv", []byte(head+"2026-10-25 02:59:20,52,1,0\n2026-10-25 02:59:40,52,2,10\n"))
+	keepText(t, folder, "b.csv", []byte(head+"2026-10-25 02:00:00,51,3,20\n2026-10-25 02:00:20,51,4,30\n"))
+	code, stdout, stderr := run("readings", "petrel", "a.csv", "b.csv", "--shift", "0 s", "--shift", "1 h", "--record", "both.csv")
+	require.Zero(t, code, stderr)
+	assert.Contains(t, stdout, `"voltage [V]" is voltage in V`)
+	r := recordOf(t, "both.csv")
+	assert.Equal(t, []float64{0, 20, 40, 60}, r.Time)
+	current, _ := r.Trace(record.BatteryCurrent)
+	assert.Equal(t, []float64{1, 2, 3, 4}, current.Values)
+	lever, _ := r.Trace(record.Lever)
+	assert.InDelta(t, 0.3, lever.Values[3], 1e-9)
 }
 
 // TestHostileReadings: what is no record of readings gets one clear error, and nothing is kept.

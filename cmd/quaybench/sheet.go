@@ -128,11 +128,7 @@ func clipboardOf(s *bench.Sheet) *report.Clipboard {
 	for _, r := range s.Rows {
 		k := report.ClipboardRow{At: r.At, Lever: r.Lever, Over: r.Over, Move: r.Move}
 		for _, e := range r.Expected {
-			low, high := e.Value-e.Half, e.Value+e.Half
-			if e.Skip {
-				low, high = 0, 0
-			}
-			k.Low, k.High = append(k.Low, low), append(k.High, high)
+			k.Low, k.High = append(k.Low, e.Low), append(k.High, e.High)
 		}
 		c.Rows = append(c.Rows, k)
 	}

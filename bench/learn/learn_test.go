@@ -214,7 +214,9 @@ func TestAShaftThatTurnsDryTellsItsFriction(t *testing.T) {
 func TestAShaftThatIdlesIsNoFasterThanADrivenOne(t *testing.T) {
 	benchtest.Computes(t)
 	b, s := petrel(t)
-	rec := outing(t, func(o *learntest.Outing) { o.Traces = []string{record.Voltage, record.BatteryCurrent, record.MotorSpeed} })
+	rec := outing(t, func(o *learntest.Outing) {
+		o.Traces = []string{record.Voltage, record.BatteryCurrent, record.MotorSpeed}
+	})
 	c, err := Compare(t.Context(), b, s, rec)
 	require.NoError(t, err)
 	i := slices.IndexFunc(c.Channels, func(o Overlay) bool { return o.Trace == record.MotorSpeed })

@@ -15,6 +15,8 @@ import (
 	"quaybench/bench/learn"
 	"quaybench/bench/link"
 	"quaybench/bench/measure"
+	"quaybench/bench/quantity"
+	"quaybench/bench/readings"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
@@ -244,6 +246,42 @@ func (s *Sheet) Filled(typed [][]string) []byte {
 	}
 	w.Flush()
 	return text.Bytes()
+}
+
+// WithMeters returns the sheet with the meters of what was read.
+func (s *Sheet) WithMeters(ctx context.Context, u *readings.Understood) (*Sheet, error) {
+	var names []string
+	more := false
+	for _, m := range sheetMeters() {
+		if slices.ContainsFunc(u.Columns, func(c readings.Sense) bool { return c.Is == m.Name }) {
+			names = append(names, m.Name)
+			more = more || !slices.ContainsFunc(s.Meters, func(k SheetColumn) bool { return k.Name == m.Name })
+		}
+	}
+	if !more {
+		return s, nil
+	}
+	return MakeSheet(ctx, s.Setup, s.Trial, names)
+}
+
+// Outside returns in sentences which readings of a record lie outside the band that the sheet has for them.
+func (s *Sheet) Outside(run *record.Run) (list []string) {
+	for _, r := range s.Rows {
+		k, ok := slices.BinarySearch(run.Time, r.At)
+		if r.Move || !ok {
+			continue
+		}
+		for i, e := range r.Expected {
+			m := s.Meters[i]
+			tr, has := run.Trace(traceOfMeter(m.Name))
+			if !has || e.Skip || !(tr.Values[k] < e.Low || tr.Values[k] > e.High) {
+				continue
+			}
+			list = append(list, fmt.Sprintf("at %s %s is %s, outside the band of %s to %s: look at it a second time; where it is right, the boat is not as its file has it", quantity.FormatTime(r.At),
+				strings.ReplaceAll(m.Name, "_", " "), quantity.Format(tr.Values[k], m.Unit, 3), quantity.Format(e.Low, m.Unit, 3), quantity.Format(e.High, m.Unit, 3)))
+		}
+	}
+	return list
 }
 
 // MarshalJSON writes the sheet as one object, format 1, SI.

@@ -19,15 +19,28 @@ func TestOneMeasurementCountsOnce(t *testing.T) {
 
 	b, s := petrel(t)
 	_, err := Learn(t.Context(), b, s, []*Record{first, again})
-	assert.EqualError(t, err, "typed again: it holds the same readings as "+first.Name+", which count once: leave one of the two out")
+	assert.EqualError(t, err, "typed again: it holds the same readings as "+first.Name+", all of them or nearly, which count once: leave one of the two out")
 
 	d, err := driftFew(t, []float64{0, 90, 180}, first, again, second)
 	require.NoError(t, err)
 	assert.Equal(t, []int{0, 2}, d.Used)
-	assert.Equal(t, []string{"typed again: it holds the same readings as " + first.Name + ", which count once: leave one of the two out"}, d.LeftOut)
+	assert.Equal(t, []string{"typed again: it holds the same readings as " + first.Name + ", all of them or nearly, which count once: leave one of the two out"}, d.LeftOut)
 
 	run.Traces = slices.Clone(run.Traces)
 	run.Traces[2].Values = slices.Clone(run.Traces[2].Values)
 	run.Traces[2].Values[5]++
-	assert.False(t, again.Repeats(first), "one reading differs")
+	assert.True(t, again.Repeats(first), "a slip was put right")
+	run.Time = slices.Clone(run.Time)
+	for i := range run.Traces {
+		run.Traces[i].Values = slices.Delete(slices.Clone(run.Traces[i].Values), 7, 9)
+	}
+	run.Time = slices.Delete(run.Time, 7, 9)
+	assert.True(t, again.Repeats(first), "and two rows were left out")
+	assert.True(t, first.Repeats(again))
+	for i := range run.Traces {
+		for k := 0; k < len(run.Time); k += 3 {
+			run.Traces[i].Values[k] += 0.1
+		}
+	}
+	assert.False(t, again.Repeats(first), "a third of the readings differ")
 }

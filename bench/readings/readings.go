@@ -50,7 +50,8 @@ type Understood struct {
 	Gap       float64 // longest time between two rows, s
 	GapAt     float64
 
-	AnyOrder bool // its dates may have the day or the month first: they are not used
+	Remarks  []string // on single readings, of whoever knows what they should be
+	AnyOrder bool     // its dates may have the day or the month first: they are not used
 
 	Run *record.Run
 
@@ -332,7 +333,7 @@ func (p *parser) understand() error {
 			}
 		}
 	}
-	p.comma = p.Delimiter != "comma" && commas > points
+	p.comma = p.Delimiter != "comma" && commas > points || p.quotedCommas(points)
 	p.Decimal = map[bool]string{true: "comma", false: "point"}[p.comma]
 	p.time, p.date = -1, -1
 	var questions, ignored []string
@@ -424,6 +425,18 @@ func (p *parser) understand() error {
 	}
 	return nil
 }
+
+// quotedCommas reports whether a file that commas part has decimal commas in cells between quotes: some that set no thousands apart, and no point anywhere.
+func (p *parser) quotedCommas(points int) bool {
+	return p.Delimiter == "comma" && points == 0 && slices.ContainsFunc(p.cells[p.first:min(len(p.cells), p.first+2000)], func(r []string) bool {
+		return slices.ContainsFunc(r, func(c string) bool {
+			c = withoutUnit(c)
+			return decimalComma.MatchString(c) && !grouped.MatchString(c)
+		})
+	})
+}
+
+var decimalComma = regexp.MustCompile(`^[+-]?\d+,\d+$`)
 
 // overGround returns the error of a speed over ground as one through the water, and the remark that goes with it.
 func overGround() (*record.Meter, string) {
@@ -555,7 +568,7 @@ func (p *parser) number(cell, unit string) (v float64, ok bool, err error) {
 		text = strings.ReplaceAll(text, ",", "")
 	}
 	if v, err = strconv.ParseFloat(text, 64); err != nil {
-		if m := suffixed.FindStringSubmatch(text); m != nil { // "12.5 V"
+		if m := suffixed.FindStringSubmatch(text); m != nil && knownUnit(m[1]) { // "12.5 V"
 			if u := cleanUnit(m[1]); u != unit {
 				return 0, false, fmt.Errorf("holds %q, and its unit is %s", short(cell), unit)
 			}

@@ -205,6 +205,9 @@ func TestHabits(t *testing.T) {
 		"a day that is none but one":     {"Date,Time,Voltage (V),Battery Current (A)\n03/24/2026,09:00:00,52,1\n03/24/2026,09:00:20,51,20\n", "[0 20]", "2026-03-24 09:00:00"},
 		"the end of summer time": {"time,voltage [V],battery current [A]\n2026-10-25 02:59:00,52,1\n2026-10-25 02:59:20,52,1\n2026-10-25 02:59:40,52,1\n2026-10-25 02:00:00,51,2\n2026-10-25 02:00:20,51,2\n",
 			"clock goes back by an hour in line 5", ""},
+		"decimal commas between quotes": {"time [s],voltage [V],battery current [A]\n0,\"52,4\",\"0,5\"\n10,\"52,1\",\"1.020,5\"\n", "[0 10]", ""},
+		"thousands between quotes":      {"time [s],voltage [mV],battery current [mA]\n0,\"52,433\",\"1,174\"\n10,\"51,976\",\"24,112\"\n", "[0 10]", ""},
+		"two values in a cell":          {"time [s],voltage [V],battery current [A]\n0,52,1\n10,52,20/21\n20,52,100-102\n30,5O.1,2\n40,52,3 A\n", "[0 40]", ""},
 		"a row out of order": {"time,voltage [V],battery current [A]\n2026-10-25 02:59:00,52,1\n2026-10-25 02:59:20,52,1\n2026-10-25 02:59:40,52,1\n2026-10-25 02:59:30,51,2\n2026-10-25 02:59:50,51,2\n",
 			"[0 20 30 40 50]", "2026-10-25 02:59:00"},
 	} {
@@ -225,6 +228,10 @@ func TestHabits(t *testing.T) {
 	}
 	u, err := Read("a.csv", []byte("Zeit;Spannung;Strom Batterie;Drehzahl Motor\n0 s;52,43 V;0,2 A;0 U/min\n20 s;51,98 V;24,1 A;1.780 U/min\n"), nil, 0)
 	require.NoError(t, err)
+	q, err := Read("a.csv", []byte("time [s],voltage [V],battery current [A]\n0,\"52,4\",\"0,5\"\n10,\"52,1\",\"1.020,5\"\n"), nil, 0)
+	require.NoError(t, err)
+	assert.Equal(t, []float64{52.4, 52.1}, q.Run.Traces[0].Values)
+	assert.Equal(t, []float64{0.5, 1020.5}, q.Run.Traces[1].Values)
 	n, _ := u.Run.Trace(record.MotorSpeed)
 	assert.InDelta(t, 1780*math.Pi/30, n.Values[1], 1e-9)
 }

@@ -371,8 +371,18 @@ func understood(u *readings.Understood) (lines []string) {
 		}
 		say(fmt.Sprintf("line %d left out: %s", r.Line, r.Why))
 	}
+	for i, text := range u.Remarks {
+		if i == mostRemarks {
+			say(fmt.Sprintf("and %d more such readings (--json lists all)", len(u.Remarks)-i))
+			break
+		}
+		say(text)
+	}
 	return lines
 }
+
+// mostRemarks is how many remarks on readings a screen shows.
+const mostRemarks = 6
 
 func meterText(m *record.Meter, unit string) string {
 	var parts []string
@@ -405,6 +415,7 @@ func understoodJSON(b *berth, l *bench.Logged, kept []string, dry bool) any {
 		Rows      int      `json:"rows"`
 		Moved     int      `json:"out_of_order"`
 		LeftOut   []row    `json:"left_out"`
+		Remarks   []string `json:"second_look"`
 	}
 	out := struct {
 		Format  int           `json:"format"`
@@ -416,7 +427,7 @@ func understoodJSON(b *berth, l *bench.Logged, kept []string, dry bool) any {
 		DryRun  bool          `json:"dry_run"`
 	}{1, b.Boat.Name, bench.Caution, nil, l, append([]string{}, kept...), dry}
 	for _, u := range l.Files {
-		f := file{Name: u.Name, Delimiter: u.Delimiter, Decimal: u.Decimal, Clock: u.Clock, Rows: u.Rows, Moved: u.Moved, LeftOut: []row{}}
+		f := file{Name: u.Name, Delimiter: u.Delimiter, Decimal: u.Decimal, Clock: u.Clock, Rows: u.Rows, Moved: u.Moved, LeftOut: []row{}, Remarks: append([]string{}, u.Remarks...)}
 		for _, c := range u.Columns {
 			f.Columns = append(f.Columns, column{c.Header, c.Is, c.Unit, c.Note})
 		}

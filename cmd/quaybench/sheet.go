@@ -176,6 +176,10 @@ func (o *sheetOptions) takeReadings(ctx context.Context, sys *system, b *berth, 
 	if at, shown, asked, ok := otherLever(u.Run, s.Trial); ok {
 		return input(fmt.Errorf("%s: at %s its lever is at %.0f %%, in %s at %.0f %%: is it the sheet of another trial? What was driven otherwise `quaybench readings` takes", name, shownTime(at), 100*shown, s.Trial.Name, 100*asked))
 	}
+	if s, err = s.WithMeters(ctx, u); err != nil {
+		return err
+	}
+	u.Remarks = s.Outside(u.Run)
 	return r.take(ctx, sys, b, s.Trial, []*readings.Understood{u}, [][]byte{text})
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -175,4 +176,45 @@ func TestNoSheetOfExamples(t *testing.T) {
 	code, stdout, stderr := run("sheet", "heron", "--trial", "harbour", "--meters", "voltage", "--example")
 	assert.Zero(t, code, stderr)
 	assert.Contains(t, unwrapped(stdout), "mind: The numbers are not this boat's: 51 values are still the example's")
+}
+
+// TestAReadingOutsideItsBandIsNamed: a slip of the pen, as a point left out, is said at once, whatever meters the sheet had; one that lies in the band is not.
+func TestAReadingOutsideItsBandIsNamed(t *testing.T) {
+	folder, run := learningBook(t)
+	t.Chdir(folder)
+	code, stdout, stderr := run("sheet", "petrel", "--trial", "full-throttle", "--meters", "voltage,battery_current,motor_speed", "--json")
+	require.Zero(t, code, stderr)
+	var sheet struct {
+		Rows []struct {
+			At    float64 `json:"at_s"`
+			Lever float64 `json:"lever"`
+			Read  []struct {
+				Predicted float64 `json:"predicted"`
+			} `json:"read"`
+		} `json:"rows"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(stdout), &sheet))
+	table, n := "time [s],lever [%],voltage [V],battery_current [A],motor_speed [rpm]\n", 0
+	for _, r := range sheet.Rows {
+		if len(r.Read) == 0 {
+			continue
+		}
+		speed := r.Read[2].Predicted * 30 / math.Pi
+		if n++; n == 5 {
+			speed /= 10
+		}
+		table += fmt.Sprintf("%g,%g,%.2f,%.1f,%.0f\n", r.At, 100*r.Lever, r.Read[0].Predicted, r.Read[1].Predicted, speed)
+	}
+	keepText(t, folder, "filled.csv", []byte(table))
+	code, stdout, stderr = run("sheet", "petrel", "--trial", "full-throttle", "--fill", "filled.csv", "--record", "r.csv", "--json")
+	require.Zero(t, code, stderr)
+	var out struct {
+		Files []struct {
+			Remarks []string `json:"second_look"`
+		} `json:"files"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(stdout), &out))
+	require.Len(t, out.Files[0].Remarks, 1)
+	assert.Contains(t, out.Files[0].Remarks[0], "motor speed is 13")
+	assert.Contains(t, out.Files[0].Remarks[0], "outside the band of")
 }

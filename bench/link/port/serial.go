@@ -39,8 +39,9 @@ type device interface {
 }
 
 // serialPort makes the library's port safe to use: its Read returns (0, nil)
-// on a silent line, its Write has no time-out and after Close writes to
-// whatever file now has the old descriptor's number.
+// on a silent line, and never does where another program takes the bytes that it
+// was woken for; its Write has no time-out and after Close writes to whatever
+// file now has the old descriptor's number.
 type serialPort struct {
 	device device
 	name   string
@@ -50,10 +51,18 @@ type serialPort struct {
 	// One read and one write at a time; Close waits for both. Not mutexes:
 	// these can be waited for under a context, and inside testing/synctest
 	// such a wait lets time pass.
-	reading *semaphore.Weighted
-	writing *semaphore.Weighted
-	stuck   bool // a write never came back (under writing)
-	closed  atomic.Bool
+	reading  *semaphore.Weighted
+	writing  *semaphore.Weighted
+	arriving chan arrival // of the device's read that is under way; nil: there is none (under reading)
+	kept     []byte       // arrived, and not asked for yet (under reading)
+	stuck    bool         // a write never came back (under writing)
+	closed   atomic.Bool
+}
+
+// arrival is what one read of the device gave.
+type arrival struct {
+	bytes []byte
+	err   error
 }
 
 func newSerialPort(d device, a Address) *serialPort {
@@ -64,6 +73,10 @@ const (
 	// readSlice is how long one read of the device lasts at most: the delay
 	// with which an ended context or a Close is noticed.
 	readSlice = 10 * time.Millisecond
+
+	// readGrace is what a read of the device may take beyond its slice before it counts
+	// as silence. It stays under way, and what it brings later is kept.
+	readGrace = 40 * time.Millisecond
 
 	// writeGrace is what a write may take beyond its bytes' own time: far
 	// more than any adapter needs, and short enough to say so while a person
@@ -93,21 +106,49 @@ func (s *serialPort) Read(ctx context.Context, p []byte, wait time.Duration) (in
 		if err := ctx.Err(); err != nil {
 			return 0, err
 		}
-		slice := min(left, readSlice)
-		if err := s.device.SetReadTimeout(slice); err != nil {
-			return 0, s.lost("read", err)
-		}
-		n, err := s.device.Read(p)
-		if n > 0 {
+		if len(s.kept) > 0 {
+			n := copy(p, s.kept)
+			s.kept = s.kept[n:]
 			return n, nil
 		}
+		slice := min(left, readSlice)
+		came, err := s.await(slice, len(p))
 		if err != nil {
-			return 0, s.lost("read", err)
+			return 0, err
 		}
-		// (0, nil): the slice went by in silence.
-		if left -= slice; left <= 0 {
-			return 0, ErrTimeout
+		if !came { // the slice went by in silence
+			if left -= slice; left <= 0 {
+				return 0, ErrTimeout
+			}
 		}
+	}
+}
+
+// await waits a slice for bytes, and reports whether any were kept. The library's read can't be called off, so it runs beside us.
+func (s *serialPort) await(slice time.Duration, most int) (came bool, err error) {
+	if s.arriving == nil {
+		if err := s.device.SetReadTimeout(slice); err != nil {
+			return false, s.lost("read", err)
+		}
+		arriving := make(chan arrival, 1)
+		s.arriving = arriving
+		go func() {
+			buffer := make([]byte, most)
+			n, err := s.device.Read(buffer)
+			arriving <- arrival{buffer[:n], err}
+		}()
+	}
+	timer := time.NewTimer(slice + readGrace)
+	defer timer.Stop()
+	select {
+	case a := <-s.arriving:
+		s.arriving, s.kept = nil, a.bytes
+		if len(a.bytes) == 0 && a.err != nil {
+			return false, s.lost("read", a.err)
+		}
+		return len(a.bytes) > 0, nil
+	case <-timer.C:
+		return false, nil
 	}
 }
 
@@ -173,7 +214,8 @@ func (s *serialPort) Close() error {
 		return nil
 	}
 	// Wait for both directions: the library would close the descriptor under
-	// a running call. Each ends by itself within its slice or its time-out.
+	// a running call. Each ends by itself within its slice or its time-out, but a
+	// read that waits for bytes which another program took.
 	for _, turn := range []*semaphore.Weighted{s.reading, s.writing} {
 		if err := turn.Acquire(context.Background(), 1); err != nil {
 			return fmt.Errorf("close %s: %w", s.name, err)
@@ -183,7 +225,12 @@ func (s *serialPort) Close() error {
 	if s.give != nil {
 		defer s.give()
 	}
-	if err := s.device.Close(); err != nil {
+	closed := make(chan error, 1)
+	go func() { closed <- s.device.Close() }()
+	if s.arriving != nil { // the library would wait for its read, which never comes back: the system ends both
+		return nil
+	}
+	if err := <-closed; err != nil {
 		return fmt.Errorf("close %s: %w", s.name, err)
 	}
 	return nil

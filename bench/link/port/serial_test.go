@@ -25,7 +25,8 @@ type scriptedDevice struct {
 	flushed     int
 	closes      int
 	written     []byte
-	writesAfter int // writes after Close: the bug to be guarded
+	writesAfter int           // writes after Close: the bug to be guarded
+	stolen      chan struct{} // a read waits for this to close, whatever its time-out: another program took what it was woken for
 }
 
 func (d *scriptedDevice) SetReadTimeout(t time.Duration) error { d.readTimeout = t; return nil }
@@ -33,6 +34,9 @@ func (d *scriptedDevice) SetReadTimeout(t time.Duration) error { d.readTimeout =
 func (d *scriptedDevice) Read(p []byte) (int, error) {
 	if d.readErr != nil {
 		return 0, d.readErr
+	}
+	if d.stolen != nil {
+		<-d.stolen
 	}
 	if d.arrives != nil && d.after <= d.readTimeout {
 		time.Sleep(d.after)
@@ -106,6 +110,43 @@ func TestReadReturnsAsSoonAsABytesCome(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, []byte{1, 2, 3}, buf[:n])
 		assert.Equal(t, 33*time.Millisecond, time.Since(start))
+	})
+}
+
+// TestARobbedReadEnds: another program took the bytes that a read of the library was woken for, and it waits for ever. The line counts
+// as silent, a context ends the wait, what comes later is not lost, and Close does not wait for it.
+func TestARobbedReadEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &scriptedDevice{stolen: make(chan struct{}), arrives: []byte{1, 2, 3}}
+		p, start := onDevice(d), time.Now()
+		_, err := p.Read(t.Context(), make([]byte, 8), 25*time.Millisecond)
+		require.ErrorIs(t, err, ErrTimeout)
+		assert.LessOrEqual(t, time.Since(start), 25*time.Millisecond+3*readGrace)
+		ctx, cancel := context.WithTimeout(t.Context(), 7*time.Millisecond)
+		defer cancel()
+		start = time.Now()
+		_, err = p.Read(ctx, make([]byte, 8), time.Hour)
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		assert.LessOrEqual(t, time.Since(start), 7*time.Millisecond+readSlice+readGrace)
+		close(d.stolen)
+		for _, want := range [][]byte{{1, 2}, {3}} {
+			buf := make([]byte, 2)
+			n, err := p.Read(t.Context(), buf, time.Second)
+			require.NoError(t, err)
+			assert.Equal(t, want, buf[:n])
+		}
+		require.NoError(t, p.Close())
+		assert.Equal(t, 1, d.closes)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		d := &scriptedDevice{stolen: make(chan struct{})}
+		p, start := onDevice(d), time.Now()
+		_, err := p.Read(t.Context(), make([]byte, 8), time.Millisecond)
+		require.ErrorIs(t, err, ErrTimeout)
+		require.NoError(t, p.Close())
+		assert.Less(t, time.Since(start), time.Second)
+		close(d.stolen)
+		time.Sleep(time.Second) // the read ends
 	})
 }
 

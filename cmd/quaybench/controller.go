@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -324,7 +325,8 @@ func (c *conversation) readings(ctx context.Context) error {
 	return nil
 }
 
-// settle shows what came of writes that were cut off, and writes it into the journal.
+// settle shows what came of writes that were cut off, and what something else changed since the journal's last word of it, and writes it
+// into the journal.
 func (c *conversation) settle() error {
 	if c.sim() {
 		return nil
@@ -333,11 +335,22 @@ func (c *conversation) settle() error {
 	if err != nil {
 		return err
 	}
+	var found []link.Change
+	for _, h := range c.held {
+		i := slices.IndexFunc(known, func(e entry) bool { return e.Key == h.Key })
+		if i < 0 {
+			continue
+		}
+		if text, sure := known[i].known(); sure && math.Abs(known[i].value()-h.Controller) > h.Step/2 {
+			c.sys.tell("%s\n", wrapped(fmt.Sprintf("mind: %s was %s on %s (%s), and the controller holds %s: something else changed it, or this is another controller",
+				h.Key, text, known[i].At.Local().Format("2006-01-02 15:04:05"), known[i].On, heldText(h.Setting, h.Controller)), c.sys.width()))
+			found = append(found, link.Change{Key: h.Key, From: h.Controller, To: h.Controller})
+		}
+	}
 	pending := unsure(known)
-	if len(pending) == 0 {
+	if len(pending)+len(found) == 0 {
 		return nil
 	}
-	var found []link.Change
 	for _, e := range pending {
 		was := fmt.Sprintf("a write of %s from %s to %s was cut off", e.Key, e.From, e.To)
 		if e.From == e.To { // what it was is all that is known

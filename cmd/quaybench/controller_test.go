@@ -439,3 +439,34 @@ func TestAMapIsExplainedWithItsDoubts(t *testing.T) {
 		assert.Contains(y.t, out, "without an instrument beside the controller (--logger) a step test is refused: nothing here measures a current")
 	})
 }
+
+// TestWhatSomethingElseChangedIsTold by the next reading, and the journal knows it then.
+func TestWhatSomethingElseChangedIsTold(t *testing.T) {
+	inBubble(t, func(y *yard) {
+		p := y.petrel(otherSettings...)
+		code, stdout, stderr := y.run("", "controller", "write", "petrel", "--unconfirmed", "--yes", "--on", p.port)
+		require.Zero(y.t, code, stdout+stderr)
+		code, stdout, _ = y.run("", "controller", "read", "petrel", "--on", p.port)
+		assert.Zero(y.t, code)
+		assert.NotContains(y.t, stdout, "mind:")
+
+		a, err := port.ParseAddress(p.port)
+		require.NoError(y.t, err)
+		line, err := y.lines[a.Name]()
+		require.NoError(y.t, err)
+		handset := modbus.NewMaster(line, modbus.TimingAt(115200), port.WallClock{})
+		for _, w := range [][2]uint16{{0xF0, 0x5A}, {0xF0, 0xA5}, {0x10, 300}, {0xF0, 0}} {
+			require.NoError(y.t, handset.WriteRegister(y.t.Context(), 17, w[0], w[1]))
+		}
+		require.NoError(y.t, line.Close())
+		code, stdout, _ = y.run("", "controller", "read", "petrel", "--on", p.port)
+		assert.Zero(y.t, code)
+		assert.Regexp(y.t, `mind: limits.motor_current was 140.0 A on \S+ \S+ \(\S+\), and the controller holds 150.0 A: something else changed it`, unwrapped(stdout))
+		assert.Equal(y.t, 1, strings.Count(stdout, "mind:"))
+		_, stdout, _ = y.run("", "controller", "journal", "petrel")
+		assert.Regexp(y.t, `limits.motor_current +150.0 A`, stdout)
+		code, stdout, _ = y.run("", "controller", "compare", "petrel", "--on", p.port)
+		assert.Equal(y.t, exitOther, code)
+		assert.NotContains(y.t, stdout, "mind:")
+	})
+}

@@ -196,6 +196,14 @@ func (e *entry) known() (text string, sure bool) {
 	return "nobody knows: it was " + e.From + ", and " + e.To + " was being written", false
 }
 
+// value returns what an entry that is sure tells, SI.
+func (e *entry) value() float64 {
+	if e.State == link.Holds {
+		return e.ToSI
+	}
+	return e.FromSI
+}
+
 // unsure returns the entries that do not tell what is in the controller.
 func unsure(list []entry) []entry {
 	return slices.DeleteFunc(slices.Clone(list), func(e entry) bool { _, sure := e.known(); return sure })

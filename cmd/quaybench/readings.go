@@ -244,6 +244,9 @@ func (o *readingsOptions) recordName() (string, error) {
 		base := filepath.Base(o.files[0])
 		name = strings.TrimSuffix(base, filepath.Ext(base)) + ".record.csv"
 	}
+	if name == "-" {
+		return "", errNoStream
+	}
 	if _, err := os.Stat(name); err == nil {
 		return "", input(fmt.Errorf("%s exists already: name a new file with --record", name))
 	}

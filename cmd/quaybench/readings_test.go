@@ -88,6 +88,9 @@ func TestSeveralReadings(t *testing.T) {
 	}
 	keepText(t, folder, "a.csv", []byte(a.String()))
 	keepText(t, folder, "b.csv", []byte(b.String()))
+	code, _, refused := run("readings", "petrel", "a.csv", "--record", "-", "--json")
+	assert.Equal(t, exitInput, code)
+	assert.Contains(t, refused, "a record needs a file")
 	code, stdout, stderr := run("readings", "petrel", "a.csv", "b.csv", "--shift", "0 s", "--shift", "-100 s", "--record", "both.csv", "--json")
 	require.Zero(t, code, stderr)
 	var out struct {

@@ -126,6 +126,7 @@ var refusals = []refusal{
 		return []string{"--set", "limits.motor_current=330 A", "--trial", fileOf(t, "over.toml", over)}
 	}, 3, "the simulation of this programme is over a limit, so it is not run on hardware"},
 	{"a rate beyond", nil, func(*testing.T, string) []string { return []string{"--rate", "500"} }, 2, "--rate must be 1 to 200, got 500"},
+	{"a record on the standard output", nil, func(*testing.T, string) []string { return []string{"--record", "-"} }, 2, "a record needs a file"},
 	{"a record that is there", nil, func(_ *testing.T, script string) []string { return []string{"--record", script, "--force"} }, 2, "exists already: name a new file for the record, since one is never written over, not with --force either"},
 	{"a record on a full disk", nil, func(*testing.T, string) []string { return []string{"--record", "/dev/full"} }, 1, "no space left on device"},
 }

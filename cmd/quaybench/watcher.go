@@ -87,8 +87,14 @@ func (w *watcher) open() error {
 	return nil
 }
 
+// errNoStream refuses the standard output for a record.
+var errNoStream = input(errors.New("--record - would be the standard output, which shows the result: a record needs a file"))
+
 // newRecord refuses the name of a plain file that is there: what was measured is never written over, whatever --force says.
 func newRecord(name string) error {
+	if name == "-" {
+		return errNoStream
+	}
 	if info, err := os.Stat(name); err == nil && info.Mode().IsRegular() {
 		return input(fmt.Errorf("%s exists already: name a new file for the record, since one is never written over, not with --force either", name))
 	}

@@ -2,11 +2,16 @@ package core
 
 import (
 	"fmt"
+	"go/constant"
 	"go/types"
+	"regexp"
 	"strings"
 
 	"golang.org/x/tools/go/ssa"
 )
+
+// typeArguments are those of an instance's name, which the runtime does not say.
+var typeArguments = regexp.MustCompile(`\[.*\]`)
 
 func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
 	arg := func(i int) string { return e.view(c.Args[i]) }
@@ -44,7 +49,9 @@ func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
 	case "ssa:deferstack":
 		e.add("%sd", set)
 	case "ssa:wrapnilchk":
-		e.add("host.NilCheck(%s != nil)", arg(0))
+		typ := typeArguments.ReplaceAllString(constant.StringVal(c.Args[1].(*ssa.Const).Value), "[...]")
+		method := constant.StringVal(c.Args[2].(*ssa.Const).Value)
+		e.add("host.NilReceiver(%s != nil, %q)", arg(0), fmt.Sprintf("value method %s.%s called using nil *%s pointer", typ, method, typ[strings.Index(typ, ".")+1:]))
 		e.add("%s%s", set, e.val(c.Args[0], true))
 	case "real", "imag", "complex":
 		var a []string

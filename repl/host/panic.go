@@ -57,6 +57,13 @@ func NilCheck(ok bool) {
 	}
 }
 
+// NilReceiver panics where the method of a value is called by a nil pointer in an interface.
+func NilReceiver(ok bool, text string) {
+	if !ok {
+		panic(plainError(text))
+	}
+}
+
 // RangeState panics where the function that a loop ranges over goes on when the loop is over: state is that of go/ssa's loop, 0
 // where the function recovered a panic of the loop's body.
 func RangeState(state int) {

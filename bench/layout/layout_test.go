@@ -2,6 +2,7 @@ package layout_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -44,6 +45,25 @@ func TestFittedKeepsTheWidth(t *testing.T) {
 }
 
 // A command that is too wide is broken so that a shell takes it as it was.
+// A label longer than its column is broken rather than the width, and nothing else is.
+func TestFittedBreaksALongWord(t *testing.T) {
+	const label = "a-very-long-label-of-the-summer-season-with-everything-in-it"
+	tab := &layout.Table{Right: map[int]bool{2: true}}
+	tab.Add("version", "label", "current", "why")
+	tab.Add("42bec1bd", label+", head", "1234567.5 A", "a little more for the summer's tows")
+	for width := 62; width < 130; width++ {
+		lines := tab.Fitted(width)
+		assert.LessOrEqual(t, layout.Widest(lines), width)
+		text := strings.Join(lines, "\n")
+		for _, whole := range []string{"42bec1bd", "1234567.5", "version", "summer's"} {
+			assert.Contains(t, text, whole, "at %d:\n%s", width, text)
+		}
+		if width >= 8+2+61+2+11+2+8 {
+			assert.Contains(t, text, label, "it has room")
+		}
+	}
+}
+
 func TestCommandIsBrokenAsAShellTakesIt(t *testing.T) {
 	for _, c := range []struct{ command, want string }{
 		{"go home", "  go home"},

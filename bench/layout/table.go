@@ -76,9 +76,14 @@ func (t *Table) Fitted(most int) []string {
 	}
 	for over := Widest(lines) - most; over > 0; over-- {
 		widestColumn := -1
-		for i := range width {
-			if width[i] > floor[i] && (widestColumn < 0 || width[i] > width[widestColumn]) {
-				widestColumn = i
+		for _, least := range []int{most, mostBroken} { // at first no word is broken
+			for i := range width {
+				if width[i] > min(floor[i], least) && (widestColumn < 0 || width[i] > width[widestColumn]) {
+					widestColumn = i
+				}
+			}
+			if widestColumn >= 0 {
+				break
 			}
 		}
 		if widestColumn < 0 {
@@ -101,7 +106,7 @@ func (t *Table) Fitted(most int) []string {
 			indent := cell[:len(cell)-len(strings.TrimLeft(cell, " "))]
 			parts := []string{cell}
 			if Visible(cell) > width[i] {
-				parts = strings.Split(Hang(indent, cell, width[i]), "\n")
+				parts = broken(strings.Split(Hang(indent, cell, width[i]), "\n"), width[i])
 			}
 			cells, height = append(cells, parts), max(height, len(parts))
 		}
@@ -119,6 +124,21 @@ func (t *Table) Fitted(most int) []string {
 		}
 	}
 	return folded.Lines()
+}
+
+// mostBroken is the width that a column keeps when its words are broken: a long label or name is, a number or a short word never.
+const mostBroken = 16
+
+// broken cuts lines that are a word too long for a width; coloured ones stay as they are.
+func broken(lines []string, width int) (out []string) {
+	for _, line := range lines {
+		runes := []rune(line)
+		for len(runes) > width && Plain(line) == line {
+			out, runes = append(out, string(runes[:width])), runes[width:]
+		}
+		out = append(out, string(runes))
+	}
+	return out
 }
 
 // Without returns the table with a column left out.

@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -63,7 +62,7 @@ func WriteOrder(s *Setup, held []ComparedSetting) ([]link.Change, error) {
 			text, _ := s.Settings.Get(h.Key)
 			return nil, fmt.Errorf("%s is %q in the settings file, which the controller has no word for; it has %s", h.Key, text, strings.Join(h.Words, ", "))
 		case h.File < h.Min-h.Step/2 || h.File > h.Max+h.Step/2:
-			show := func(v float64) string { return quantity.Format(v, cmp.Or(h.Unit, "1"), 4) }
+			show := func(v float64) string { return quantity.FormatStated(v, h.Unit) }
 			return nil, fmt.Errorf("%s is %s in the settings file, outside what the controller takes, %s to %s", h.Key, show(h.File), show(h.Min), show(h.Max))
 		}
 		pending = append(pending, link.Change{Key: h.Key, From: h.Controller, To: h.File})

@@ -109,7 +109,7 @@ func TestWriteOrderRefuses(t *testing.T) {
 	}{
 		{"read-only", link.Setting{Key: "limits.duty", Unit: "%", Max: 1, ReadOnly: true}, 0.9, "limits.duty differs, and the map says read-only: set it at the controller itself"},
 		{"no such word", link.Setting{Key: "throttle.demand", Words: []string{"speed", "voltage"}, Max: 1}, 0, `throttle.demand is "torque" in the settings file, which the controller has no word for; it has speed, voltage`},
-		{"out of range", link.Setting{Key: "limits.motor_current", Unit: "A", Min: 0, Max: 100, Step: 1}, 90, "limits.motor_current is 140.0 A in the settings file, outside what the controller takes, 0 A to 100.0 A"},
+		{"out of range", link.Setting{Key: "limits.motor_current", Unit: "A", Min: 0, Max: 100, Step: 1}, 90, "limits.motor_current is 140 A in the settings file, outside what the controller takes, 0 A to 100 A"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := link.Description{Settings: []link.Setting{c.setting}}

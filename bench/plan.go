@@ -249,7 +249,7 @@ func unreached(from, to settings.Set, trials []verdict.Trial) (out []string) {
 			}
 		}
 		if farthest != "" {
-			out = append(out, fmt.Sprintf("%s = %s is never reached in what was tried: %s, so the verdict says nothing of that limit", key, quantity.Format(limit, "A", 4), farthest))
+			out = append(out, fmt.Sprintf("%s = %s is never reached in what was tried: %s, so the verdict says nothing of that limit", key, quantity.FormatStated(limit, "A"), farthest))
 		}
 	}
 	return out

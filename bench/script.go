@@ -243,7 +243,7 @@ func findPart(v verdict.Trial, name string) (verdict.Part, error) {
 
 // Max returns a trace's largest value, SI; a trace that the run does not have is an error that names those it has.
 func Max(run *record.Run, trace string) (float64, error) {
-	tr, err := findTrace(run, trace)
+	tr, err := run.FindTrace(trace)
 	if err != nil {
 		return 0, err
 	}
@@ -259,21 +259,10 @@ func Max(run *record.Run, trace string) (float64, error) {
 	return most, nil
 }
 
-func findTrace(run *record.Run, name string) (*record.Trace, error) {
-	if tr, ok := run.Trace(name); ok {
-		return tr, nil
-	}
-	var names []string
-	for _, t := range run.Traces {
-		names = append(names, t.Name)
-	}
-	return nil, fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(names, ", "))
-}
-
 // ValueAt returns a trace's value at a time (s), SI: between samples interpolated, before the first and after the last one held. A trace
 // that the run does not have, and one without any value, are errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
 func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
-	tr, err := findTrace(run, trace)
+	tr, err := run.FindTrace(trace)
 	if err != nil {
 		return 0, err
 	}
@@ -288,7 +277,7 @@ func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
 // MeanBetween returns the mean of a trace's samples from a to b (s), SI, each counted alike however long it stands. A trace that the run does not have, and a time in which nothing
 // was recorded, are errors.
 func MeanBetween(run *record.Run, trace string, a, b float64) (float64, error) {
-	tr, err := findTrace(run, trace)
+	tr, err := run.FindTrace(trace)
 	if err != nil {
 		return 0, err
 	}

@@ -274,7 +274,7 @@ func (p *Prediction) Watch(channels []link.Channel) func(channel int, at, value 
 			return ""
 		}
 		show := func(x float64) string { return quantity.Format(x, cmp.Or(c.Unit, "1"), 3) }
-		return fmt.Sprintf("%s is %s, predicted %s to %s%s", c.Channel, show(value), show(low), show(high), c.suspect(value, low, high))
+		return fmt.Sprintf("%s is %s, predicted %s to %s%s", quantity.Spoken(c.Channel), show(value), show(low), show(high), c.suspect(value, low, high))
 	}
 }
 

@@ -2,7 +2,6 @@ package repl
 
 import (
 	"errors"
-	"fmt"
 
 	"quaybench/bench"
 	"quaybench/bench/record"
@@ -29,8 +28,8 @@ func (s *Session) plot(boat *bench.Script, what any, traces []string) error {
 		return errors.New("there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned")
 	}
 	for _, name := range traces {
-		if _, ok := run.Trace(name); !ok {
-			return fmt.Errorf("the run has no trace %q; it has %s", name, listed(traceNames(run)))
+		if _, err := run.FindTrace(name); err != nil {
+			return err
 		}
 	}
 	if !s.config.Show(Chart{run, traces}) {

@@ -317,7 +317,7 @@ func left(p verdict.Part) string {
 	return quantity.Format(p.Margin, quantity.Difference(p.Unit), 2)
 }
 
-func shown(si float64, unit string) string { return quantity.Format(si, unit, 3) }
+func shown(si float64, unit string) string { return quantity.FormatShort(si, unit, 3) }
 
 // run judges variants in trials that are under their conditions already.
 func run(ctx context.Context, list []variant.Variant, trials []*trial.Trial) ([][]verdict.Trial, error) {

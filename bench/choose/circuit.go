@@ -61,7 +61,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 	var list []candidate
 	far := func(section float64) bool { return section <= cable.Section.SI/3.2 || section >= 2.6*cable.Section.SI }
 	for _, section := range thermal.Sections() {
-		k := s.put(quantity.Format(section, "mm²", 3), fromIEC, key+"section="+fmt.Sprintf("%g mm²", math.Round(section*1e8)/100))
+		k := s.put(quantity.FormatStated(section, "mm²"), fromIEC, key+"section="+fmt.Sprintf("%g mm²", math.Round(section*1e8)/100))
 		k.Present = math.Abs(section/cable.Section.SI-1) < 1e-3
 		k.costs, k.far = costs, far(section)
 		list = append(list, k)
@@ -205,13 +205,13 @@ func (s *search) withCable(c *Choice, list []candidate, rules []string) {
 				if err != nil {
 					continue
 				}
-				v, made = next, shown(section, "mm²")
+				v, made = next, quantity.FormatStated(section, "mm²")
 			}
 			if made == "" || v.Problems() != nil {
 				continue
 			}
 			if broken(v, rules...) == nil {
-				c.Sizes[i].Why = append(c.Sizes[i].Why, "it would do with battery cables of "+made)
+				c.Sizes[i].Why[0] = "needs battery cables of " + made + ": " + c.Sizes[i].Why[0]
 				break
 			}
 		}
@@ -229,7 +229,7 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 		shown(s.bank, "A"), shown(s.base.Settings.Limits.BatteryCurrent, "A"), shown(verdict.HighestVoltage(b), "V"))}}
 	var list []candidate
 	for _, amps := range variant.RatedCurrents() {
-		k := s.put(shown(amps, "A"), "IEC 60059 rated currents (from memory); resistance, break and make currents in proportion to the boat file's: an estimate, its data sheet counts", fmt.Sprintf("contactor.current=%g A", amps))
+		k := s.put(quantity.FormatStated(amps, "A"), "IEC 60059 rated currents (from memory); resistance, break and make currents in proportion to the boat file's: an estimate, its data sheet counts", fmt.Sprintf("contactor.current=%g A", amps))
 		k.Present = amps == b.Contactor.Current.SI
 		k.far = amps < s.bank/3 || amps > 5*max(b.Contactor.Current.SI, s.bank)
 		k.fails = func(v variant.Variant) (why []string) {

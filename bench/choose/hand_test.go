@@ -43,7 +43,7 @@ func TestCableRowsAgreeWithHandCalculation(t *testing.T) {
 	require.True(t, ok)
 	list, err := choose.Find(t.Context(), variant.Of(b, s), "cable", []*trial.Trial{full}, choose.Options{Part: "motor cable"})
 	require.NoError(t, err)
-	ohms := map[string]float64{"16.0 mm²": 1.21, "25.0 mm²": 0.780, "35.0 mm²": 0.554, "50.0 mm²": 0.386, "70.0 mm²": 0.272, "95.0 mm²": 0.206} // per km
+	ohms := map[string]float64{"16 mm²": 1.21, "25 mm²": 0.780, "35 mm²": 0.554, "50 mm²": 0.386, "70 mm²": 0.272, "95 mm²": 0.206} // per km
 	checked := 0
 	for _, z := range list[0].Sizes {
 		perKm, ok := ohms[z.Name]

@@ -212,7 +212,7 @@ func runsBy(channels []Channel, s Sample) string {
 	for i, c := range channels {
 		k, _ := KindOf(c.Name)
 		if v := math.Abs(s.Values[i]); k.Runs > 0 && v > k.Runs+3*(c.Meter.Offset+c.Meter.Gain*v) {
-			return c.Name + " is " + show(s.Values[i], c.Unit)
+			return quantity.Spoken(c.Name) + " is " + quantity.FormatStated(s.Values[i], c.Unit)
 		}
 	}
 	return ""

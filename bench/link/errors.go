@@ -10,9 +10,11 @@ import (
 
 // What a controller or instrument may answer.
 var (
-	ErrUnknown    = errors.New("the controller has no such thing")
-	ErrReadOnly   = errors.New("the map of the controller says read-only")
-	ErrRunning    = errors.New("the motor is running: stop it and put the lever in neutral first")
+	ErrUnknown  = errors.New("the controller has no such thing")
+	ErrReadOnly = errors.New("the map of the controller says read-only")
+	ErrRunning  = errors.New("the motor is running: stop it and put the lever in neutral first")
+	// ErrNoTimeout says that nothing is known to end a command when the line is lost.
+	ErrNoTimeout  = errors.New("the map states no command time-out of the controller's own: throttle over the line is refused")
 	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
 	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")
 	// ErrUnread holds a throttle back that may be stale: the machine slept, the process was stopped or the line was busy.
@@ -85,7 +87,7 @@ type RangeError struct {
 }
 
 func (e *RangeError) Error() string {
-	return fmt.Sprintf("%s is not from %s to %s", show(e.Value, e.Unit), show(e.Min, e.Unit), show(e.Max, e.Unit))
+	return fmt.Sprintf("%s is not from %s to %s", quantity.FormatStated(e.Value, e.Unit), quantity.FormatStated(e.Min, e.Unit), quantity.FormatStated(e.Max, e.Unit))
 }
 
 // ReadBackError is a setting that did not take what was written. Values are SI.
@@ -95,7 +97,7 @@ type ReadBackError struct {
 }
 
 func (e *ReadBackError) Error() string {
-	return fmt.Sprintf("wrote %s, but the controller now holds %s: read all settings before anything else", show(e.Wrote, e.Unit), show(e.Got, e.Unit))
+	return fmt.Sprintf("wrote %s, but the controller now holds %s: read all settings before anything else", quantity.FormatStated(e.Wrote, e.Unit), quantity.FormatStated(e.Got, e.Unit))
 }
 
 // ImpossibleError is a reading that can't be true. Values are SI.
@@ -107,13 +109,5 @@ type ImpossibleError struct {
 func (e *ImpossibleError) Error() string {
 	unit := e.Channel.Unit
 	return fmt.Sprintf("%s reads %s, which can't be: it is from %s to %s; check sensor and wiring",
-		e.Channel.Name, show(e.Value, unit), show(e.Min, unit), show(e.Max, unit))
-}
-
-// show prints an SI value in a unit.
-func show(si float64, unit string) string {
-	if unit == "" {
-		return fmt.Sprintf("%g", si)
-	}
-	return quantity.Format(si, unit, 4)
+		quantity.Spoken(e.Channel.Name), quantity.FormatStated(e.Value, unit), quantity.FormatStated(e.Min, unit), quantity.FormatStated(e.Max, unit))
 }

@@ -133,7 +133,7 @@ func TestNoReadingOfWhatALimitWatches(t *testing.T) {
 			require.NoError(t, j.Close())
 			if overload {
 				assert.Equal(t, measure.Limit, got.Stop.Reason, got.Stop.Text)
-				assert.Contains(t, got.Stop.Text, "motor_current has no reading (overload, or nothing to measure)")
+				assert.Contains(t, got.Stop.Text, "motor current has no reading (overload, or nothing to measure)")
 				return
 			}
 			require.Equal(t, measure.Finished, got.Stop.Reason, got.Stop.Text)

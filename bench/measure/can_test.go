@@ -766,7 +766,7 @@ func TestAControllerThatLimpsOnIsRefused(t *testing.T) {
 				ctx, stop := context.WithCancel(t.Context())
 				b := y.limpsOnCAN(t, ctx, m, canopen.Limps, 0.7)
 				_, err := measure.ProveTimeout(ctx, b.control, port.WallClock{}, plan)
-				assert.ErrorContains(t, err, "but 15.0 s after that 1.230 A is left of motor_current. A controller that goes on with less")
+				assert.ErrorContains(t, err, "but 15.0 s after that 1.23 A is left of motor current. A controller that goes on with less")
 				assert.ErrorContains(t, err, "throttle over the line is refused")
 				assert.Zero(t, b.sim.Lever())
 

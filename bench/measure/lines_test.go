@@ -50,7 +50,7 @@ func TestEveryLineIsJudged(t *testing.T) {
 			last := got.Samples[len(got.Samples)-1]
 			if spike {
 				assert.Equal(t, measure.Limit, got.Stop.Reason, got.Stop.Text)
-				assert.Contains(t, got.Stop.Text, "motor_current is 450.0 A: too much (in one line of the instrument)")
+				assert.Contains(t, got.Stop.Text, "motor current is 450 A: too much (in one line of the instrument)")
 				assert.InDelta(t, 1.012, got.Stop.At, 0.01)
 				assert.Equal(t, 450.0, last.Values[0])
 			} else {
@@ -95,7 +95,7 @@ func TestEveryLineIsJudgedInTheProof(t *testing.T) {
 			plan.Beside = measure.Join(c, port.WallClock{}, measure.Beside{Instrument: i})
 			plan.BesideBounds = []measure.Bound{{Channel: link.MotorCurrent, Low: -400, High: 400, Why: "too much"}}
 			_, err := measure.ProveTimeout(ctx, c, port.WallClock{}, &plan)
-			assert.ErrorContains(t, err, "motor_current is 450.0 A: too much (in one line of the instrument)")
+			assert.ErrorContains(t, err, "motor current is 450 A: too much (in one line of the instrument)")
 			ended := time.Now()
 			require.NoError(t, port.WallClock{}.Sleep(ctx, 2*time.Second))
 			assert.Zero(t, sim.Lever())

@@ -106,7 +106,7 @@ func TestPromptedStops(t *testing.T) {
 		reason measure.Reason
 		said   string
 	}{
-		{"a limit", reader{values: [][]float64{{0, 0}, {12, 60}}}, nil, measure.Limit, "motor_current is 60.00 A: invented limit of this test"},
+		{"a limit", reader{values: [][]float64{{0, 0}, {12, 60}}}, nil, measure.Limit, "motor current is 60 A: invented limit of this test"},
 		{"the band, twice in a row", reader{values: [][]float64{{0, 0}, {12, 40}, {12, 40}}}, func(channel int, _, value float64) string {
 			return map[bool]string{true: "too much"}[channel == 1 && value > 30]
 		}, measure.Strayed, "too much"},

@@ -170,9 +170,9 @@ func passed(bounds []placed, values []float64, fresh []bool) string {
 		switch {
 		case fresh != nil && !fresh[b.at]:
 		case math.IsNaN(v):
-			return fmt.Sprintf("%s has no reading (overload, or nothing to measure), so its limit watches over nothing: %s", b.Channel, b.Why)
+			return fmt.Sprintf("%s has no reading (overload, or nothing to measure), so its limit watches over nothing: %s", quantity.Spoken(b.Channel), b.Why)
 		case v < b.Low || v > b.High:
-			return fmt.Sprintf("%s is %s: %s", b.Channel, show(v, b.unit), b.Why)
+			return fmt.Sprintf("%s is %s: %s", quantity.Spoken(b.Channel), quantity.FormatStated(v, b.unit), b.Why)
 		}
 	}
 	return ""

@@ -116,7 +116,7 @@ func TestHardLimitStopsAtOnce(t *testing.T) {
 		}})
 		require.NoError(t, err)
 		assert.Equal(t, measure.Limit, got.Stop.Reason)
-		assert.Contains(t, got.Stop.Text, "motor_current")
+		assert.Contains(t, got.Stop.Text, "motor current")
 		assert.True(t, got.Stop.Zero)
 		assert.Greater(t, got.Samples[len(got.Samples)-1].At, 1.0)
 		require.NoError(t, port.WallClock{}.Sleep(ctx, time.Second)) // the bubble's clock: no real time passes

@@ -92,7 +92,7 @@ func ProveTimeout(ctx context.Context, c link.Controller, clock port.Clock, plan
 	case d.Throttle == nil:
 		return proof, link.ErrNoThrottle
 	case d.Throttle.CommandTimeout <= 0:
-		return proof, errors.New("the map states no command time-out of the controller's own: throttle over the line is refused")
+		return proof, link.ErrNoTimeout
 	}
 	ctx, done := watchLines(ctx, plan.Beside, plan.BesideBounds)
 	defer done()
@@ -346,7 +346,7 @@ func (p *proving) read() ([]float64, error) {
 	}
 	for _, b := range p.bounds {
 		if v := now.Values[b.at]; math.IsNaN(v) || v < b.Low || v > b.High {
-			return nil, fmt.Errorf("%s is %s: %s. Suspicion: its scale, type or word order in the map is wrong", b.Channel, show(v, b.unit), b.Why)
+			return nil, fmt.Errorf("%s is %s: %s. Suspicion: its scale, type or word order in the map is wrong", quantity.Spoken(b.Channel), quantity.FormatStated(v, b.unit), b.Why)
 		}
 	}
 	return now.Values, nil
@@ -442,7 +442,7 @@ func (p *proving) marked() error {
 		return p.late()
 	case !running:
 		return fmt.Errorf("a command of %.2g %% changes %s by %s, yet the map's mark of a driven motor, [running], shows none. Suspicion: its address, mask or level in the map is wrong, or the controller forgets a command sooner than the map says",
-			100*p.plan.Share, p.proof.Channel, show(p.proof.Shown, p.deltaUnit(p.at(p.proof.Channel))))
+			100*p.plan.Share, quantity.Spoken(p.proof.Channel), quantity.FormatStated(p.proof.Shown, p.deltaUnit(p.at(p.proof.Channel))))
 	}
 	return p.beats(p.plan.Share, p.beat, func(t float64, change []float64) string { // a while went by
 		return p.beyond(p.plan.Hold.Seconds()+t, change)
@@ -454,7 +454,7 @@ func (p *proving) shows(_ float64, change []float64) string {
 	for i, ch := range p.d.Channels {
 		if math.Abs(change[i]) > p.noise[i] {
 			return fmt.Sprintf("a command of %.2g %%, inside the dead band, shows: %s changes by %s. The throttle's counts in the map are too large, they are another place's, or the controller's dead band is not the settings'",
-				100*p.plan.Rest, ch.Name, show(change[i], p.deltaUnit(i)))
+				100*p.plan.Rest, quantity.Spoken(ch.Name), quantity.FormatStated(change[i], p.deltaUnit(i)))
 		}
 	}
 	return ""
@@ -467,8 +467,8 @@ func (p *proving) beyond(t float64, change []float64) string {
 		i := p.at(e.Channel)
 		low, high := e.upTo(t + moment)
 		if v := change[i]; v < proofFactor*low-p.noise[i] || v > proofFactor*high+p.noise[i] {
-			return fmt.Sprintf("a command of %.2g %% changes %s by %s, predicted %s to %s. %s", 100*p.plan.Share, e.Channel,
-				show(v, p.deltaUnit(i)), show(low, p.deltaUnit(i)), show(high, p.deltaUnit(i)), p.suspect(e, v, max(math.Abs(low), math.Abs(high))))
+			return fmt.Sprintf("a command of %.2g %% changes %s by %s, predicted %s to %s. %s", 100*p.plan.Share, quantity.Spoken(e.Channel),
+				quantity.FormatStated(v, p.deltaUnit(i)), quantity.FormatStated(low, p.deltaUnit(i)), quantity.FormatStated(high, p.deltaUnit(i)), p.suspect(e, v, max(math.Abs(low), math.Abs(high))))
 		}
 	}
 	return ""
@@ -489,8 +489,8 @@ func (p *proving) tooLittle() error {
 		}
 		least := min(math.Abs(e.Low[n]), math.Abs(e.High[n])) / proofFactor
 		if v := p.last[i]; v*e.End <= 0 || math.Abs(v) < max(least, p.noise[i]*0.99) {
-			return fmt.Errorf("a command of %.2g %% changes %s by only %s, predicted %s to %s. %s", 100*p.plan.Share, e.Channel,
-				show(v, p.deltaUnit(i)), show(e.Low[n], p.deltaUnit(i)), show(e.High[n], p.deltaUnit(i)), p.suspect(e, v, math.Abs(e.End)))
+			return fmt.Errorf("a command of %.2g %% changes %s by only %s, predicted %s to %s. %s", 100*p.plan.Share, quantity.Spoken(e.Channel),
+				quantity.FormatStated(v, p.deltaUnit(i)), quantity.FormatStated(e.Low[n], p.deltaUnit(i)), quantity.FormatStated(e.High[n], p.deltaUnit(i)), p.suspect(e, v, math.Abs(e.End)))
 		}
 		if e.Channel == p.plan.Channel {
 			p.proof.Command, p.proof.Channel, p.proof.Shown, p.proof.Wanted = p.plan.Share, e.Channel, p.last[i], e.End
@@ -634,7 +634,7 @@ func (p *proving) left(now []float64) string {
 			continue
 		}
 		if v := now[i] - p.rest[i]; math.Abs(v) > p.mayBeLeft(i, p.last[i]) {
-			return fmt.Sprintf("%s is left of %s", show(v, p.deltaUnit(i)), e.Channel)
+			return fmt.Sprintf("%s is left of %s", quantity.FormatStated(v, p.deltaUnit(i)), quantity.Spoken(e.Channel))
 		}
 	}
 	return ""
@@ -666,7 +666,7 @@ func (p *proving) end() error {
 	var changed []string
 	for _, s := range p.d.Settings {
 		if before, after := p.held[s.Key], now[s.Key]; math.Abs(before-after) > s.Step/2 {
-			changed = append(changed, fmt.Sprintf("%s is %s and was %s", s.Key, show(after, s.Unit), show(before, s.Unit)))
+			changed = append(changed, fmt.Sprintf("%s is %s and was %s", s.Key, quantity.FormatStated(after, s.Unit), quantity.FormatStated(before, s.Unit)))
 		}
 	}
 	if len(changed) > 0 {

@@ -224,7 +224,7 @@ func TestAFailedProofComparesTheSettings(t *testing.T) {
 		c := regmap.NewController(y.registers, modbus.NewMaster(near, timing, port.WallClock{}), port.WallClock{})
 		_, err = measure.ProveTimeout(ctx, c, port.WallClock{}, y.plan(t))
 		assert.ErrorContains(t, err, "could not be proven")
-		assert.ErrorContains(t, err, "it changed settings, so the throttle's place in the map may be a setting's: ramp.rise is 7.000 s and was 2.500 s; write them anew")
+		assert.ErrorContains(t, err, "it changed settings, so the throttle's place in the map may be a setting's: ramp.rise is 7 s and was 2.5 s; write them anew")
 		stop()
 		synctest.Wait()
 	})

@@ -1,8 +1,10 @@
 package quantity
 
 import (
+	"cmp"
 	"math"
 	"strconv"
+	"strings"
 )
 
 // FormatShort prints the SI value as exactly as a person can use it, in the unit that a person reads. Degrees, amperes, per cent and
@@ -26,6 +28,20 @@ func FormatShort(si float64, unit string, digits int) string {
 		return strconv.FormatFloat(x, 'f', 1, 64) + " " + unit
 	}
 	return strconv.FormatFloat(x, 'f', 0, 64) + " " + unit
+}
+
+// FormatStated prints a value that somebody set or a meter shows, as a person would write it: four significant digits, without zeros
+// behind the decimal point: "140 A", "155.6 A". It panics on a bad unit; "" is a number without a unit.
+func FormatStated(si float64, unit string) string {
+	const digits = 4
+	number, shown, spaced := strings.Cut(Format(si, cmp.Or(unit, "1"), digits), " ")
+	if strings.Contains(number, ".") && !strings.ContainsAny(number, "en") {
+		number = strings.TrimRight(strings.TrimRight(number, "0"), ".")
+	}
+	if spaced {
+		return number + " " + shown
+	}
+	return number
 }
 
 // ReaderUnit returns the unit in which a person reads a value that is kept in the given one: rpm for rad/s, % for a share.

@@ -10,6 +10,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 )
 
 // Run is one run.
@@ -290,6 +291,18 @@ func (r *Run) Trace(name string) (*Trace, bool) {
 		}
 	}
 	return nil, false
+}
+
+// FindTrace returns the trace of that name, or an error that lists the names there are.
+func (r *Run) FindTrace(name string) (*Trace, error) {
+	if tr, ok := r.Trace(name); ok {
+		return tr, nil
+	}
+	var names []string
+	for i := range r.Traces {
+		names = append(names, r.Traces[i].Name)
+	}
+	return nil, fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(names, ", "))
 }
 
 // At interpolates a trace at t, held at the ends; where nobody read it, between those instants at which somebody did. Time must not be

@@ -76,7 +76,7 @@ func settingText(s settings.Set, f datafile.Field) string {
 	case f.ReaderUnit() != f.Unit:
 		return statedText(quantity.Exactly(v), f)
 	case len(text) > digits+len(f.Unit)+1:
-		return quantity.Format(v, f.Unit, 4)
+		return quantity.FormatStated(v, f.Unit)
 	}
 	return text
 }

@@ -66,12 +66,8 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 		}
 		return string(rune('a' + i%26))
 	}
-	t := &table{Indent: true, Columns: []column{{}, {Wide: 0.5}, {Right: true, Wide: 0.5}, {Wide: 0.4}, {Wide: 5, Run: true}}}
-	if d.Paper { // a text's running column has no room for titles
-		for i, title := range []string{"size", "does", "used", "source", "left, costs, or why it does not do"} {
-			t.Columns[i].Title = title
-		}
-	}
+	t := &table{Indent: true, Columns: []column{{Title: "size"}, {Title: "does", Wide: 0.5}, {Title: "used", Right: true, Wide: 0.5}, {Title: "source", Wide: 0.4}, {Title: "left, costs, or why it does not do", Wide: 5, Run: true}}}
+	more := false // reasons than a screen shows
 	for i := range k.Sizes {
 		z := &k.Sizes[i]
 		used := ""
@@ -80,14 +76,11 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 		}
 		text := strings.Join(append([]string{z.Margin}, z.Costs...), ", ")
 		if !z.Fits {
-			var why []string
-			for _, w := range z.Why {
-				if !d.Paper {
-					w, _, _ = strings.Cut(w, ". ") // a screen has the first sentence
-				}
-				why = append(why, w)
+			text = strings.Join(append(slices.Clone(z.Why), z.Costs...), "; ")
+			if !d.Paper {
+				text, _, _ = strings.Cut(z.Why[0], ". ")
+				more = more || len(z.Why) > 1
 			}
-			text = strings.Join(append(why, z.Costs...), "; ")
 		}
 		t.row(z.Name, fits(k, i), used, source(z.Source), strings.TrimPrefix(text, ", "))
 	}
@@ -97,6 +90,9 @@ func (c *Chosen) one(d *document, k *choose.Choice) {
 	}
 	for _, n := range k.Notes {
 		s.say("mind", n)
+	}
+	if more {
+		s.say("mind", "a size that fails for several reasons has the first of them here; a report (--report) has all")
 	}
 	if k.Trials != nil {
 		s.say("judged in", strings.Join(k.Trials, ", ")+"; each size in the trials that are hardest on the part, the one chosen in all")

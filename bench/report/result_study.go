@@ -24,7 +24,7 @@ type Highest struct {
 func (h *Highest) unit() string { return cmp.Or(h.Reader, h.Unit) }
 
 func (h *Highest) write(p *Paper, d *document) {
-	show := func(si float64) string { return quantity.Format(si, h.unit(), 4) }
+	show := func(si float64) string { return quantity.FormatStated(si, h.unit()) }
 	most, beyond := h.searchWords()
 	d.Title += ": " + most + " clear value of " + h.Key
 	now, at, unclear := show(h.Present), "the present value", "the present value is not clear"
@@ -167,14 +167,14 @@ func (h *Highest) strip() *Strip {
 			}
 		}
 		stretch(from, h.Value)
-		s.Notes = append(s.Notes, Limit{At: in(h.Value), Name: most + " clear", Value: quantity.Format(h.Value, h.unit(), 4)})
+		s.Notes = append(s.Notes, Limit{At: in(h.Value), Name: most + " clear", Value: quantity.FormatStated(h.Value, h.unit())})
 	}
 	for _, g := range h.Gaps {
 		if g.Clear {
 			stretch(g.From, g.To)
 		}
 	}
-	s.Notes = append(s.Notes, Limit{At: in(h.Present), Name: "present", Value: quantity.Format(h.Present, h.unit(), 4)})
+	s.Notes = append(s.Notes, Limit{At: in(h.Present), Name: "present", Value: quantity.FormatStated(h.Present, h.unit())})
 	return s
 }
 
@@ -207,12 +207,12 @@ func (f *Front) write(_ *Paper, d *document) {
 	for _, p := range f.Points {
 		highest, gives := "none is clear", ""
 		if finite(p.Second) {
-			highest = quantity.Format(p.Second, f.unit(1), 4)
+			highest = quantity.FormatStated(p.Second, f.unit(1))
 		}
 		if p.NextLimit != nil {
 			gives = p.NextLimit.What + inTrial(p.NextLimit.Trial)
 		}
-		t.row(quantity.Format(p.First, f.unit(0), 4), highest, gives)
+		t.row(quantity.FormatStated(p.First, f.unit(0)), highest, gives)
 	}
 	s.add(block{Table: t})
 	s.sentences(f.LeftOut.Lines())
@@ -258,8 +258,8 @@ type Envelope struct {
 
 func (e *Envelope) write(p *Paper, d *document) {
 	d.Title += ": how long which motor current may be held"
-	d.subject(fmt.Sprintf("how long a motor current may be held from cold, in air of %s%s", quantity.Format(e.Air, "°C", 3), e.Note))
-	d.Sentence = fmt.Sprintf("From cold, in air of %s%s. %s", quantity.Format(e.Air, "°C", 3), e.Note, e.summary())
+	d.subject(fmt.Sprintf("how long a motor current may be held from cold, in air of %s%s", quantity.FormatStated(e.Air, "°C"), e.Note))
+	d.Sentence = fmt.Sprintf("From cold, in air of %s%s. %s", quantity.FormatStated(e.Air, "°C"), e.Note, e.summary())
 	s := d.section("result", "Envelope", "")
 	s.Bare = true
 	if d.Paper {

@@ -20,13 +20,9 @@ func Terminal(r *record.Run, width, height int, traces ...string) (string, error
 	}
 	var charts []string
 	for _, name := range traces {
-		tr, ok := r.Trace(name)
-		if !ok {
-			var known []string
-			for i := range r.Traces {
-				known = append(known, r.Traces[i].Name)
-			}
-			return "", fmt.Errorf("the run has no trace %q; it has %s", name, strings.Join(known, ", "))
+		tr, err := r.FindTrace(name)
+		if err != nil {
+			return "", err
 		}
 		charts = append(charts, characters(r.Time, tr, width, height))
 	}

@@ -182,8 +182,12 @@ func (t *textSetter) table(k *table, in *section) {
 	if last := len(k.Columns) - 1; last >= 0 && k.Columns[last].Run {
 		lines := tab.Lines()
 		wide := layout.Widest(lines) + 2
+		running := []string{k.Columns[last].Title}[len(k.Rows)+1-len(lines):] // a table without titles has no line of them
+		for _, r := range k.Rows {
+			running = append(running, r.Cells[last].Text)
+		}
 		for i, l := range lines {
-			t.set(l+strings.Repeat(" ", wide-layout.Visible(l)), k.Rows[i].Cells[last].Text)
+			t.set(l+strings.Repeat(" ", wide-layout.Visible(l)), running[i])
 		}
 		return
 	}

@@ -314,7 +314,7 @@ func written(v variant.Variant, key, other string) string {
 	if strings.HasSuffix(other, "%") {
 		unit = "%"
 	}
-	return quantity.Format(si, unit, 3)
+	return quantity.FormatStated(si, unit)
 }
 
 // over counts the findings that are over.

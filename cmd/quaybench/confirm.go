@@ -167,7 +167,7 @@ func sameAsShown(s link.Setting, read, shown float64) error {
 	if value := size(s, read); math.Abs(read-shown) <= max(min(s.Step, value/10), 0.01*value) {
 		return nil
 	}
-	show := func(v float64) string { return quantity.Format(v, cmp.Or(s.Unit, "1"), 4) }
+	show := func(v float64) string { return quantity.FormatStated(v, s.Unit) }
 	text := fmt.Sprintf("by the map %s is %s, and the controller's own display shows %s", s.Key, show(read), show(shown))
 	if ratio := read / shown; shown != 0 && ratio > 0 && s.Unit != "°C" {
 		text += fmt.Sprintf(": the map's scale is %.3g times what it should be, its register another's, or its word order wrong", ratio)

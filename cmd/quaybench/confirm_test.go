@@ -19,7 +19,7 @@ func TestAScaleIsComparedWithTheDisplay(t *testing.T) {
 	assert.NoError(t, sameAsShown(amps, 130, 130))
 	assert.NoError(t, sameAsShown(amps, 130.5, 130), "displays round")
 	err := sameAsShown(amps, 650, 130)
-	assert.ErrorContains(t, err, "by the map limits.motor_current is 650.0 A, and the controller's own display shows 130.0 A: the map's scale is 5 times what it should be")
+	assert.ErrorContains(t, err, "by the map limits.motor_current is 650 A, and the controller's own display shows 130 A: the map's scale is 5 times what it should be")
 	assert.Error(t, sameAsShown(link.Setting{Key: "derating.stage_start", Unit: "°C", Step: 0.1}, 348.15, 338.15))
 	assert.Equal(t, scaleOf(amps), scaleOf(link.Setting{Key: "limits.battery_current", Unit: "A", Step: 0.5}), "one value stands for all of a scale")
 	assert.NotEqual(t, scaleOf(amps), scaleOf(link.Setting{Key: "boost.current", Unit: "A", Step: 5}))

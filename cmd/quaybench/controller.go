@@ -318,7 +318,7 @@ func (c *conversation) readings(ctx context.Context) error {
 	tab.Add("reading", "value", "by", "at most")
 	for i, ch := range c.Channels {
 		from := now.Origins[i]
-		tab.Add(ch.Name, quantity.Format(now.Values[i], cmp.Or(ch.Unit, "1"), 4), from.Source, fmt.Sprintf("%d ms old", port.Age(from.Since, c.clock.Now()).Milliseconds()))
+		tab.Add(quantity.Spoken(ch.Name), quantity.FormatStated(now.Values[i], ch.Unit), from.Source, fmt.Sprintf("%d ms old", port.Age(from.Since, c.clock.Now()).Milliseconds()))
 	}
 	fmt.Fprintln(c.sys.Out)
 	c.sys.table(tab)
@@ -401,7 +401,7 @@ func heldText(k link.Setting, v float64) string {
 		}
 		return "?"
 	}
-	return quantity.Format(v, cmp.Or(k.Unit, "1"), 4)
+	return quantity.FormatStated(v, k.Unit)
 }
 
 // write writes what differs.

@@ -36,12 +36,12 @@ func writeAsksAndWrites(y *yard) {
 
 	code, stdout, stderr := y.run("", "controller", "verify", "petrel", "--on", p.port)
 	assert.Equal(t, 1, code)
-	assert.Regexp(t, `(?m)^limits.motor_current +100.0 A +140.0 A +differs$`, stdout)
+	assert.Regexp(t, `(?m)^limits.motor_current +100 A +140 A +differs$`, stdout)
 	assert.Contains(t, stderr, "the controller does not hold the settings of the demo boat petrel: limits.motor_current, ramp.rise")
 
 	d := y.sit("controller", "write", "petrel", "--unconfirmed", "--on", p.port)
 	d.await("type petrel to write them: ")
-	assert.Contains(t, d.screen(), "in all built-in trials: clear\nto write, in this order:\n  ramp.rise from 1.000 s to 2.500 s\n  limits.motor_current from 100.0 A to 140.0 A\n")
+	assert.Contains(t, d.screen(), "in all built-in trials: clear\nto write, in this order:\n  ramp.rise from 1 s to 2.5 s\n  limits.motor_current from 100 A to 140 A\n")
 	assert.Contains(t, d.screen(), "A simulation is no proof of safety.")
 	assert.Empty(t, p.sets, "nothing is written before the answer")
 	d.line("petrel")
@@ -58,8 +58,8 @@ func writeAsksAndWrites(y *yard) {
 	assert.Contains(t, stdout, "not in the register map")
 	code, stdout, _ = y.run("", "controller", "journal", "petrel")
 	assert.Zero(t, code)
-	assert.Regexp(t, `(?m)^limits.motor_current +140.0 A +20`, stdout)
-	assert.Regexp(t, `(?m)^limits.astern_current +120.0 A +20`, stdout, "what was only read is known too")
+	assert.Regexp(t, `(?m)^limits.motor_current +140 A +20`, stdout)
+	assert.Regexp(t, `(?m)^limits.astern_current +120 A +20`, stdout, "what was only read is known too")
 }
 
 // TestWriteNotConfirmed: any other word, the end of the input, and no terminal leave the controller alone.
@@ -255,8 +255,8 @@ func writeRollsBack(y *yard) {
 		assert.InDelta(t, 100, amps, 1e-9)
 		assert.InDelta(t, 1, ramp, 1e-9)
 		_, stdout, _ := y.run("", "controller", "journal", "petrel")
-		assert.Regexp(t, `(?m)^limits.motor_current +100.0 A +20`, stdout)
-		assert.Regexp(t, `(?m)^ramp.rise +1.000 s +20`, stdout)
+		assert.Regexp(t, `(?m)^limits.motor_current +100 A +20`, stdout)
+		assert.Regexp(t, `(?m)^ramp.rise +1 s +20`, stdout)
 	}
 }
 
@@ -281,8 +281,8 @@ func writeUnplugged(y *yard) {
 	assert.Equal(t, 1, code, stderr)
 	assert.Contains(t, stderr, "controller journal petrel")
 	_, stdout, _ := y.run("", "controller", "journal", "petrel")
-	assert.Regexp(t, `(?m)^limits.motor_current +(nobody knows|140.0 A or 100.0 A)`, stdout)
-	assert.Regexp(t, `(?m)^limits.astern_current +120.0 A`, stdout)
+	assert.Regexp(t, `(?m)^limits.motor_current +(nobody knows|140 A or 100 A)`, stdout)
+	assert.Regexp(t, `(?m)^limits.astern_current +120 A`, stdout)
 }
 
 // TestWriteIsNotedInTheBook: where the boat's files are a saved version; with --set they are not.

@@ -36,6 +36,7 @@ func TestHelp(t *testing.T) {
 				command, _, _ := strings.Cut(line, "  #")
 				assert.Contains(t, typed, strings.Join(strings.Fields(command), " "))
 			}
+			assert.NotRegexp(t, `(?m)^ +(-\w, )?--[\w-]+ [a-z]\w+ `, stdout, "what a flag takes is named in capitals")
 			for _, line := range strings.Split(stdout, "\n") {
 				assert.LessOrEqual(t, layout.Visible(line), helpWidth, line)
 			}

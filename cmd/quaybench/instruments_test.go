@@ -248,7 +248,7 @@ var instrumentTests = []struct {
 		d := y.sit("step", "petrel", "--trial", fileOf(y.t, "long.toml", long), "--on", p.port, "--logger", on+"@9600="+fileOf(y.t, "meter.toml", meterFile))
 		d.await("type release ")
 		d.line("release")
-		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "battery_current has no reading (overload, or nothing to measure), so its limit watches over nothing")
+		assert.Contains(y.t, unwrapped(d.ended(exitNotJudged)), "battery current has no reading (overload, or nothing to measure), so its limit watches over nothing")
 		zeroLast(y.t, p)
 	}},
 	{"another header in the middle", func(y *yard, p *pontoon) {

@@ -340,19 +340,19 @@ func writeKilled(y *yard) {
 
 	code, stdout, _ := y.run("", "controller", "journal", "petrel")
 	assert.Zero(t, code)
-	assert.Regexp(t, `(?m)^ramp.rise +2.500 s +20`, stdout)
-	assert.Regexp(t, `(?m)^limits.motor_current +100.0 A or 140.0 A +20`, stdout)
+	assert.Regexp(t, `(?m)^ramp.rise +2.5 s +20`, stdout)
+	assert.Regexp(t, `(?m)^limits.motor_current +100 A or 140 A +20`, stdout)
 	assert.Contains(t, stdout, "read the controller before anything else: a write was cut off")
 
 	amps, _ := held(t, p)
 	assert.InDelta(t, 140, amps, 1e-9, "the last request was still carried out")
 	code, stdout, stderr := y.run("", "controller", "read", "petrel", "--on", p.port)
 	assert.Zero(t, code, stderr)
-	assert.Regexp(t, `mind: a write of limits.motor_current from 100.0 A to 140.0 A was cut off on 20.*; the controller holds 140.0 A `, unwrapped(stdout))
+	assert.Regexp(t, `mind: a write of limits.motor_current from 100 A to 140 A was cut off on 20.*; the controller holds 140 A `, unwrapped(stdout))
 	_, stdout, _ = y.run("", "controller", "read", "petrel", "--on", p.port)
 	assert.NotContains(t, stdout, "mind:", "it is known now")
 	_, stdout, _ = y.run("", "controller", "journal", "petrel")
-	assert.Regexp(t, `(?m)^limits.motor_current +140.0 A +20`, stdout)
+	assert.Regexp(t, `(?m)^limits.motor_current +140 A +20`, stdout)
 }
 
 // TestSimulateController: the command as a user starts it, in a process of its own, with faults on demand; Ctrl-C ends it.

@@ -184,7 +184,7 @@ func (o *readingsOptions) weather(sys *system) (*trial.Trial, error) {
 
 // Help of flags that sheet has too.
 const (
-	meterHelp = "error of the meter behind a `CHANNEL=ERROR`, for example voltage=\"± 0.5 % ± 0.2 V\" (may be repeated)"
+	meterHelp = "error of the meter of a channel: `CHANNEL=ERROR`, for example voltage=\"± 0.5 % ± 0.2 V\" (may be repeated)"
 	dateHelp  = "`DATE` of the first row, where the file does not say: 2026-05-01, or \"2026-05-01 14:30\""
 )
 

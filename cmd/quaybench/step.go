@@ -396,7 +396,7 @@ func (t *stepTest) allowed(ctx context.Context) error {
 	case d.Throttle == nil:
 		return input(link.ErrNoThrottle)
 	case d.Throttle.CommandTimeout <= 0:
-		return input(errors.New("the map states no command time-out of the controller's own: throttle over the line is refused"))
+		return input(link.ErrNoTimeout)
 	case t.hardware() && !t.keys.person():
 		return input(errors.New("on hardware a person at the terminal releases the throttle: run it in a terminal"))
 	}
@@ -576,7 +576,7 @@ func (t *stepTest) release(ctx context.Context) error {
 	k, _ := link.KindOf(proof.Channel)
 	shown := func(v float64) string { return quantity.Format(v, k.Unit, 2) }
 	fmt.Fprintln(t.sys.Out, wrapped(fmt.Sprintf("proven: %.2g %% inside the dead band shows nothing; %.2g %% changes %s by %s (predicted %s), and half of that is gone %s after the last command (stated: %s), then all but %s at most",
-		100*proof.Rest, 100*proof.Command, proof.Channel, shown(proof.Shown), shown(proof.Wanted), quantity.FormatDuration(proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(proof.Stated), shown(proof.Left)), t.sys.width()))
+		100*proof.Rest, 100*proof.Command, quantity.Spoken(proof.Channel), shown(proof.Shown), shown(proof.Wanted), quantity.FormatDuration(proof.Gone.Round(10*time.Millisecond)), quantity.FormatDuration(proof.Stated), shown(proof.Left)), t.sys.width()))
 	return nil
 }
 

@@ -76,7 +76,7 @@ func stepOnHardware(y *yard) {
 	assert.Empty(t, p.commanded(), "locked out before")
 	d.line("release")
 	screen := d.ended(0)
-	assert.Regexp(t, `proven: 2.5 % inside the dead band shows nothing; \d+ % changes motor_current by [\d.]+ A`, screen)
+	assert.Regexp(t, `proven: 2.5 % inside the dead band shows nothing; \d+ % changes motor current by [\d.]+ A`, screen)
 	assert.Contains(t, screen, "motor_current, A, over", "drawn live")
 	assert.Contains(t, screen, "the test ran to its end, 4.0 s")
 	assert.Contains(t, screen, "lies within its predicted band")
@@ -113,7 +113,7 @@ type refusal struct {
 
 var refusals = []refusal{
 	{"no terminal", nil, nil, 2, "on hardware a person at the terminal releases the throttle: run it in a terminal"},
-	{"other settings", otherSettings, nil, 2, "it holds limits.motor_current 100.0 A instead of 140.0 A, ramp.rise 1.000 s instead of 2.500 s; write them first"},
+	{"other settings", otherSettings, nil, 2, "it holds limits.motor_current 100 A instead of 140 A, ramp.rise 1 s instead of 2.5 s; write them first"},
 	{"no throttle in the map", nil, func(t *testing.T, _ string) []string {
 		text := petrelMap(t)
 		return []string{"--map", fileOf(t, "map.toml", text[:strings.Index(text, "[throttle]")])}
@@ -240,7 +240,7 @@ func TestStepNoticesAReset(t *testing.T) {
 		d.line("release")
 		screen := unwrapped(d.ended(1))
 		assert.Contains(t, screen, "the test ran to its end")
-		assert.Contains(t, screen, "the controller was reset during the test, or somebody wrote to it, so the record is not of these settings: it holds now limits.astern_current 110.0 A instead of 120.0 A")
+		assert.Contains(t, screen, "the controller was reset during the test, or somebody wrote to it, so the record is not of these settings: it holds now limits.astern_current 110 A instead of 120 A")
 		zeroLast(t, p)
 	})
 }
@@ -364,7 +364,7 @@ func TestStepPrompted(t *testing.T) {
 		{"stopped by a reading", func(y *yard, script, _ string) {
 			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 19 520 400 25\n", "step", "petrel", "--prompted", "--trial", script)
 			assert.Equal(y.t, 3, code, "the power stage is over in the record")
-			assert.Regexp(y.t, `>> STOP, lever to neutral now! motor_current is 520.0 A: beyond the\s+controller.s\s+rating\s+\(motor\s+current\)`, stdout)
+			assert.Regexp(y.t, `>> STOP, lever to neutral now! motor current is 520 A: beyond the\s+controller.s\s+rating\s+\(motor\s+current\)`, stdout)
 		}},
 		{"stopped by the person", func(y *yard, script, csv string) {
 			code, stdout, _ := y.run("all\n53.4 0.4 0 0 25\n53.2 17.5 52 640 25\nstop\n", "step", "petrel", "--prompted", "--trial", script, "--record", csv)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"quaybench/bench/layout"
 )
@@ -95,15 +96,47 @@ func helpText(cmd *cobra.Command) string {
 		}
 	}
 	if cmd.HasAvailableLocalFlags() {
-		say("\nFlags:\n%s", cmd.LocalFlags().FlagUsagesWrapped(helpWidth))
+		say("\nFlags:\n%s", withPlaceholders(cmd.LocalFlags()).FlagUsagesWrapped(helpWidth))
 	}
 	if cmd.HasAvailableInheritedFlags() {
-		say("\nFlags of all commands:\n%s", cmd.InheritedFlags().FlagUsagesWrapped(helpWidth))
+		say("\nFlags of all commands:\n%s", withPlaceholders(cmd.InheritedFlags()).FlagUsagesWrapped(helpWidth))
 	}
 	if cmd.HasAvailableSubCommands() {
 		say("\n`%s COMMAND --help` explains a command.\n", cmd.CommandPath())
 	}
 	return b.String()
+}
+
+// takes is what a flag takes, where its text has no word for it in back quotes and it is no number.
+var takes = map[string]string{
+	"air": "TEMPERATURE", "author": "NAME", "charge": "SHARE", "csv": "FILE", "current": "CURRENTS", "despite": "REASON",
+	"evidence": "FILE", "fault": "FAULT", "hold": "TIME", "longest": "TIME", "map": "FILE", "message": "TEXT", "odds": "SHARE",
+	"parent": "VERSION", "rate": "RATE", "speed": "SPEED", "times": "TIMES", "to": "FILE", "within": "INDICES",
+}
+
+// namedValue is the value of a flag whose help names what it takes.
+type namedValue struct {
+	pflag.Value
+	word string
+}
+
+func (v namedValue) Type() string { return v.word }
+
+// withPlaceholders returns flags for their help, in which each that takes something says what.
+func withPlaceholders(flags *pflag.FlagSet) *pflag.FlagSet {
+	out := pflag.NewFlagSet("", pflag.ContinueOnError)
+	flags.VisitAll(func(f *pflag.Flag) {
+		shown := *f
+		switch kind := f.Value.Type(); {
+		case kind == "bool" || strings.Contains(f.Usage, "`"):
+		case strings.HasPrefix(kind, "string"):
+			shown.Value, shown.DefValue = namedValue{f.Value, cmp.Or(takes[f.Name], "TEXT")}, strings.TrimSuffix(f.DefValue, "[]")
+		default:
+			shown.Value = namedValue{f.Value, "NUMBER"}
+		}
+		out.AddFlag(&shown)
+	})
+	return out
 }
 
 // continued breaks an example that is too wide as a shell takes it. What is said beside it, after spaces and a #, stands above it then.

@@ -60,7 +60,7 @@ func TestRefusedWritesSendNothingThatWrites(t *testing.T) {
 	_, err = c.WriteSetting(t.Context(), "limits.motor_current", 251)
 	var outside *link.RangeError
 	require.ErrorAs(t, err, &outside)
-	assert.Equal(t, "limits.motor_current: 251.0 A is not from 1.000 A to 250.0 A", err.Error())
+	assert.Equal(t, "limits.motor_current: 251 A is not from 1 A to 250 A", err.Error())
 	assert.Len(t, line.asked, 1)
 }
 

@@ -73,7 +73,7 @@ func ExampleController() {
 	// Output:
 	// motor current limit: 150 A <nil>
 	// stored: 120.5 A <nil>
-	// limits.motor_current: 300.0 A is not from 1.000 A to 250.0 A
+	// limits.motor_current: 300 A is not from 1 A to 250 A
 	// motor: 314.35 K <nil>
 }
 

@@ -85,7 +85,7 @@ func (d *Drifted) Date(days float64) time.Time {
 	return d.Records[0].At.Add(time.Duration(days * 24 * float64(time.Hour)))
 }
 
-// Reaches says in words when a value that moves reaches a limit; "": nobody can tell. layout is that of its dates.
+// Reaches returns in words when a value that moves reaches a limit; "": nobody can tell. layout is that of its dates.
 func (d *Drifted) Reaches(t *learn.Track, layout string) string {
 	r := t.Reach
 	switch {

@@ -85,7 +85,7 @@ func (s *Script) Odds(draws int, trials ...string) (*OddsResult, error) {
 	return FindOdds(s.host.Context(), s.Setup, list, study.OddsOptions{Draws: draws, Seed: 1, Examples: s.examples})
 }
 
-// Report puts a result of the tool (what Try, Highest, Envelope, Odds, Simulate, Step, Compare, Learn, Drift, Sheet or Next returned) on the files that
+// Report writes a result of the tool (what Try, Highest, Envelope, Odds, Simulate, Step, Compare, Learn, Drift, Sheet or Next returned) on the files that
 // --report and --plot of the command line name; the host writes them. Without these flags nothing is written.
 func (s *Script) Report(result any) error {
 	if s.host.Report == nil {

@@ -106,7 +106,7 @@ func Open(dir string, o Options) (*Book, error) {
 	return newBook(dir, o), nil
 }
 
-// Create makes the folder of a book, with what keeps git from changing it, and opens it. A folder that
+// Create creates the folder of a book, with what keeps git from changing it, and opens it. A folder that
 // is there already is taken as it is.
 func Create(dir string, o Options) (*Book, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
@@ -205,7 +205,7 @@ func (b *Book) Boats(ctx context.Context) ([]string, error) {
 // simulatedPort is what stands for a simulated controller where a port is asked for.
 const simulatedPort = "sim"
 
-// AddBoat makes the folder of a new boat with its working files. Words that stand for something else beside a boat's name
+// AddBoat creates the folder of a new boat with its working files. Words that stand for something else beside a boat's name
 // are no names.
 func (b *Book) AddBoat(ctx context.Context, boat string, texts Texts) error {
 	if err := CheckBoatName(boat); err != nil {

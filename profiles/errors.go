@@ -15,7 +15,7 @@ var (
 	ErrBusy = errors.New("another process is changing this boat")
 )
 
-// InputError says what is wrong with a value handed to the book.
+// InputError reports what is wrong with a value handed to the book.
 type InputError struct {
 	Field string // "author", "settings.toml", ...
 	Value string // empty where it is too long to show

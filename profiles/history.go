@@ -29,7 +29,7 @@ type SettingEvent struct {
 	SettingChange
 }
 
-// History tells who set a key, when and why, from the oldest version on. Versions that cannot be read
+// History returns who set a key, when and why, from the oldest version on. Versions that cannot be read
 // are passed over; what they changed appears with the next one.
 func (b *Book) History(ctx context.Context, boat, key string) ([]SettingEvent, error) {
 	h := history{value: map[Hash]Row{}}

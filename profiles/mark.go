@@ -208,7 +208,7 @@ type LabelOptions struct {
 	Note   string
 }
 
-// Label gives a version a name. A label is on one version at a time: the one it was put on last. The
+// Label names a version. A label is on one version at a time: the one it was put on last. The
 // earlier ones stay on record.
 func (b *Book) Label(ctx context.Context, boat, ref, label string, o LabelOptions) (*Mark, error) {
 	m := &Mark{Kind: MarkLabel, Label: label, Author: o.Author, Tool: o.Tool, Note: o.Note}

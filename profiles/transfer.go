@@ -301,7 +301,7 @@ type ImportOptions struct {
 	Join bool
 }
 
-// Import takes up an export. The file is read twice: first all of it is checked, and nothing is written
+// Import adds the versions of an exported file to the book. The file is read twice: first all of it is checked, and nothing is written
 // if something is wrong with it; then what the book does not have yet is added, and a damaged file of
 // the book that the export has whole is healed. A boat that is new in the book also gets its working
 // files. The result counts what was added.

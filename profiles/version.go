@@ -219,7 +219,7 @@ type SaveOptions struct {
 	Evidence []File
 }
 
-// Save makes a version of the working files. When it returns without error the version is on the disk;
+// Save adds a version of the working files. When it returns without error the version is on the disk;
 // when it does not, nothing that was there has changed. It returns ErrUnchanged if the version they
 // continue holds the same, and HeadsError if there are several heads and it is not known which of them
 // they continue.

@@ -26,7 +26,7 @@ type declared struct {
 	text  string
 }
 
-// add takes what ran of an input. shown tells whether the session showed the value of its last statement.
+// add notes what ran of an input. shown tells whether the session showed the value of its last statement.
 func (w *written) add(text string, shown bool, env *check.Env) {
 	pieces, err := check.Pieces(text)
 	if err != nil {

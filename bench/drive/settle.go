@@ -36,7 +36,7 @@ func (r *Run) KnownTemperatures(s Start, seen Seen) []float64 {
 	return T
 }
 
-// Settle puts the temperatures of a state where they come to rest if what was seen at t goes on for ever, those apart that are held (NaN: not held; nil:
+// Settle sets the temperatures of a state to where they come to rest if what was seen at t goes on for ever, those apart that are held (NaN: not held; nil:
 // none); with them the junctions, the polarisation and the fuse. The charge stays. It reports whether they come to rest: a winding whose resistance
 // rises faster than it is cooled does not.
 func (f *Following) Settle(t float64, y, held []float64) bool {

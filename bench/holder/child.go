@@ -26,7 +26,7 @@ type Child struct {
 // beatEvery is how often a script's process says that it is still there.
 const beatEvery = 100 * time.Millisecond
 
-// Connect takes the script's end of the pipes. It leaves one goroutine that reads from, until that is closed.
+// Connect returns the script's end of the pipes. It leaves one goroutine that reads from, until that is closed.
 func Connect(from io.Reader, to io.Writer) *Child {
 	c := &Child{to: to, replies: make(chan reply, 1), turn: make(chan struct{}, 1), gone: make(chan struct{})}
 	c.turn <- struct{}{}

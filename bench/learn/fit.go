@@ -304,7 +304,7 @@ func (p *problem) cost(ctx context.Context, l *linear) (rows int, residuals func
 	}
 }
 
-// advance takes one accepted step of the trust region and returns the problem made linear there, or l itself where no step lowers the true cost.
+// advance makes one accepted step of the trust region and returns the problem made linear there, or l itself where no step lowers the true cost.
 // there is where the linear problem has its mode.
 func (p *problem) advance(ctx context.Context, l *linear, there []float64, keep bool) (*linear, error) {
 	k := p.size()

@@ -13,7 +13,7 @@ var (
 	ErrUnknown  = errors.New("the controller has no such thing")
 	ErrReadOnly = errors.New("the map of the controller says read-only")
 	ErrRunning  = errors.New("the motor is running: stop it and put the lever in neutral first")
-	// ErrNoTimeout says that nothing is known to end a command when the line is lost.
+	// ErrNoTimeout reports that nothing is known to end a command when the line is lost.
 	ErrNoTimeout  = errors.New("the map states no command time-out of the controller's own: throttle over the line is refused")
 	ErrNoThrottle = errors.New("this controller takes no throttle over the line: use prompted mode")
 	ErrHalted     = errors.New("halted: no throttle until the controller is opened again")

@@ -35,7 +35,7 @@ type Knowledge struct {
 	open  map[string]bool // a transfer that touches it has begun and not ended
 }
 
-// Note takes in what was noted.
+// Note adds what was noted.
 func (k *Knowledge) Note(state State, changes ...Change) error {
 	if k.state == nil {
 		k.state, k.last, k.open = map[string]State{}, map[string]Change{}, map[string]bool{}

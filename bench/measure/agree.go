@@ -24,7 +24,7 @@ type Contradiction struct {
 	of drive.Measured
 }
 
-// String says it in one sentence.
+// String returns it as one sentence.
 func (c *Contradiction) String() string {
 	return fmt.Sprintf("the readings of %s cannot be right: at %s, %s", quantity.SpokenList(c.Channels), quantity.FormatTime(c.At), c.Text)
 }
@@ -35,7 +35,7 @@ type Contradictions struct {
 	Suspects []string // each would explain all of them, in words; nil: nothing simple does
 }
 
-// Lines says them in sentences, and what would explain them; nothing where there are none.
+// Lines returns them as sentences, and what would explain them; nothing where there are none.
 func (c *Contradictions) Lines() (out []string) {
 	for i := range c.List {
 		out = append(out, c.List[i].String())

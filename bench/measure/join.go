@@ -22,7 +22,7 @@ type Beside struct {
 	Stale time.Duration // age of the oldest reading that counts; 0: only its own word that nothing comes
 }
 
-// Join makes the readings of instruments part of a controller's telemetry, on one time base. Where several measure the same,
+// Join joins the readings of instruments to a controller's telemetry, on one time base. Where several measure the same,
 // the instrument named first is believed, and the controller last. Without a controller (nil) there are only the
 // instruments' readings, and no throttle. Close stops listening, and closes controller and instruments.
 func Join(c link.Controller, clock port.Clock, beside ...Beside) link.Controller {

@@ -168,7 +168,7 @@ func (p *proving) tellHeard() {
 	p.heard = nil
 }
 
-// lateError says that this machine was late, or the line: the controller may have forgotten a command meanwhile, as it should.
+// lateError reports that this machine was late, or the line: the controller may have forgotten a command meanwhile, as it should.
 type lateError struct {
 	gap, stated time.Duration
 	line        time.Duration // of the gap, that readings were waited for

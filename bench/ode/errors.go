@@ -84,7 +84,7 @@ func (e *CanceledError) Error() string {
 
 func (e *CanceledError) Unwrap() error { return e.Cause }
 
-// PlainError says to somebody who knows no integrator how far a problem was solved and why no further. The integrator's own
+// PlainError reports to somebody who knows no integrator how far a problem was solved and why no further. The integrator's own
 // words are in Cause.
 type PlainError struct {
 	At    float64

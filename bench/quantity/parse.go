@@ -10,7 +10,7 @@ import (
 	"unicode/utf8"
 )
 
-// Error says what is wrong with the text of a quantity or unit, and where.
+// Error reports what is wrong with the text of a quantity or unit, and where.
 type Error struct {
 	Text   string // the whole text
 	Offset int    // where the offending part starts, in bytes from the start of Text

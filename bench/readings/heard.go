@@ -286,7 +286,7 @@ func (c *HeardColumn) take(is, unit string, others map[string]bool) (err error) 
 	return nil
 }
 
-// Answer takes what a person says of a column: "voltage V", "lug_temperature °C", "clock", "clock ms", "ignore".
+// Answer stores what a person says of a column: "voltage V", "lug_temperature °C", "clock", "clock ms", "ignore".
 func (h *HeardLines) Answer(column int, text string) error {
 	words := strings.Fields(text)
 	c := &h.Columns[column]

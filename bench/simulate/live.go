@@ -83,7 +83,7 @@ func (l *Live) Connected() bool { return l.sim.drive.Connected }
 // Settings returns what the controller is told now.
 func (l *Live) Settings() settings.Set { return l.settings }
 
-// Tell gives the controller other settings at once; its latches and filters stay as they are.
+// Tell sends the controller other settings at once; its latches and filters stay as they are.
 func (l *Live) Tell(s settings.Set) {
 	l.settings = s
 	l.sim.drive.Law = control.New(s)

@@ -29,7 +29,7 @@ var reversal = Rule{
 	Note: plugging,
 }
 
-// plugging says on what the plugging of a series-wound motor stands: the diode across the armature feeds the field, and the chopper
+// plugging returns in words on what the plugging of a series-wound motor stands: the diode across the armature feeds the field, and the chopper
 // holds the armature current only while that feeds it less than the field needs. The two diodes are taken to drop the same.
 func plugging(b *boat.Boat, s settings.Set) string {
 	m := &b.Motor

@@ -241,7 +241,7 @@ func (l *loggers) stillFits(ctx context.Context, on, file string, f instrument.F
 	return input(fmt.Errorf("%d lines came from %s and none is as %s has it: is another instrument there today? Remove that file, or name the right one (--logger %s=FILE). The newest: %w", len(heard.Lines), on, file, on, why))
 }
 
-// learn makes a column list from the lines that were heard, and saves it.
+// learn writes a column list from the lines that were heard.
 func (l *loggers) learn(ctx context.Context, on, file string, h *readings.HeardLines) (instrument.Format, error) {
 	how := "learned from its header"
 	for i := range h.Columns {

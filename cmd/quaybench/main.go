@@ -78,7 +78,7 @@ func run(ctx context.Context, args []string, sys system) int {
 	return exitCode(err, &sys)
 }
 
-// missingFlags says in words of ours which flags a command lacks.
+// missingFlags returns in words which flags a command lacks.
 func missingFlags(err error, cmd *cobra.Command) error {
 	quoted := strings.Split(err.Error(), `"`)
 	var names []string

@@ -294,7 +294,7 @@ func marksOf(e *profiles.Entry) (marks []string) {
 	return marks
 }
 
-// tellMoves says which labels of a boat were on another version before: those of one version, "" for all.
+// tellMoves tells the user which labels of a boat were on another version before: those of one version, "" for all.
 func (c *call) tellMoves(boat string, of profiles.Hash) {
 	if l, err := c.book.List(c, boat); err == nil { // else it was told already
 		c.showMoves(l.Moves, of)

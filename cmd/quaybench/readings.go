@@ -94,7 +94,7 @@ func (o *readingsOptions) run(ctx context.Context, sys *system) error {
 	return o.take(ctx, sys, b, t, files, texts)
 }
 
-// take makes the record of what was understood, and saves it.
+// take records what was understood, and saves it.
 func (o *readingsOptions) take(ctx context.Context, sys *system, b *berth, t *trial.Trial, files []*readings.Understood, texts [][]byte) error {
 	wrong := bench.CheckLogged(files)
 	if wrong == nil {

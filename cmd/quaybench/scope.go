@@ -102,7 +102,7 @@ func (s *scope) say(text string) {
 // raw shows a text as it is, after what was shown before.
 func (s *scope) raw(text string) { s.later(func() { s.print(text) }) }
 
-// sample takes a sample.
+// sample adds a sample.
 func (s *scope) sample(x measure.Sample) {
 	s.later(func() { s.take(x) })
 }

@@ -59,7 +59,7 @@ func dress(root *cobra.Command) {
 	}
 }
 
-// setHelp makes all commands show their help in lines of helpWidth.
+// setHelp lets all commands show their help in lines of helpWidth.
 func setHelp(root *cobra.Command) {
 	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) { fmt.Fprint(cmd.OutOrStdout(), helpText(cmd)) })
 }
@@ -151,7 +151,7 @@ func continued(line string, width int) string {
 	return said + layout.Command(strings.TrimSpace(command), width)
 }
 
-// keepJSON makes every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it
+// keepJSON lets every command with --json print one JSON object or nothing: whatever else it shows is dropped, also where it
 // is stopped half-way.
 func keepJSON(cmd *cobra.Command, sys *system) {
 	if run := cmd.RunE; run != nil && cmd.Flags().Lookup("json") != nil {

@@ -39,7 +39,7 @@ type Name struct {
 // cursor stands for the word that is being typed, in the text that is looked at.
 const cursor = reserved + "cursor"
 
-// Complete tells what may stand at the end of a text that is being typed. The
+// Complete returns what may stand at the end of a text that is being typed. The
 // text may be unfinished and wrong.
 func (e *Env) Complete(text string) Spot {
 	open, quote := brackets(text)

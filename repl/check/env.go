@@ -218,7 +218,7 @@ func (e *Env) declare(src Source, chunks []chunk) (*Step, error) {
 	return newStep(&next, c), nil
 }
 
-// forget takes a name out of the session, because something else gets it.
+// forget removes a name from the session, because something else gets it.
 func (e *Env) forget(name string) error {
 	if i := slices.IndexFunc(e.vars, func(v Var) bool { return v.Name == name }); i >= 0 {
 		e.vars = slices.Delete(slices.Clone(e.vars), i, i+1)
@@ -306,7 +306,7 @@ func declNames(d ast.Decl) []string {
 	return nil
 }
 
-// addImport takes an import declaration of the session.
+// addImport adds an import declaration to the session.
 func (e *Env) addImport(s *ast.ImportSpec) error {
 	p, err := checkImport(e.lib, e.fset, s)
 	if err != nil {
@@ -517,7 +517,7 @@ func (e *Env) typeCheck(body *ast.FuncDecl, extra []ast.Decl, unusedOK ...*ast.I
 	return c, nil
 }
 
-// file puts together what is checked as one file: imports, variables, the
+// file builds the one file that is checked: imports, variables, the
 // declarations (which c takes note of) and the function of a statement.
 func (e *Env) file(c *checked, body *ast.FuncDecl) *ast.File {
 	file := &ast.File{Name: ast.NewIdent("main")}
@@ -570,7 +570,7 @@ func (c *checked) run(files []*ast.File, ignore func(types.Error) bool) error {
 	return nil
 }
 
-// instead says what to write where a call gives more than one value, since most calls of the tool give an error too, and what an
+// instead returns what to write where a call gives more than one value, since most calls of the tool give an error too, and what an
 // old name is called now.
 func instead(msg string) string {
 	if now := nameNow(msg); now != "" {
@@ -633,7 +633,7 @@ func explainRedefinition(err error, src Source) error {
 	}}
 }
 
-// explainVariable says which variable's new type the session's declarations don't suit.
+// explainVariable returns which variable's new type the session's declarations don't suit.
 func (e *Env) explainVariable(err error, ids []*ast.Ident) error {
 	errs, ok := err.(Errors)
 	if !ok {

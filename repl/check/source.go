@@ -110,7 +110,7 @@ func inHeader(toks []token.Token) bool {
 	return toks[0] == token.FOR || toks[0] == token.IF || toks[0] == token.SWITCH
 }
 
-// kindOf tells a declaration from a statement by its first tokens.
+// kindOf distinguishes a declaration from a statement by its first tokens.
 func kindOf(toks []token.Token) chunkKind {
 	switch toks[0] {
 	case token.IMPORT:

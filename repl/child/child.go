@@ -207,7 +207,7 @@ func environment() []string {
 	return append(env, "GOTRACEBACK=none")
 }
 
-// explain makes one sentence of how a child ended.
+// explain returns one sentence of how a child ended.
 func explain(ctx context.Context, l Limits, waited error, left string) *Error {
 	if _, text, ok := strings.Cut(left, mark); ok {
 		var r report

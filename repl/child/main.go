@@ -63,7 +63,7 @@ func serve(run func(context.Context, Job, io.Reader, io.Writer) error) (code int
 	return say(reportOf(run(ctx, job, from, os.Stdout), l))
 }
 
-// reportOf says how a run ended.
+// reportOf returns how a run ended.
 func reportOf(err error, l Limits) report {
 	var limit *interp.LimitError
 	switch {

@@ -1123,7 +1123,7 @@ func (e *emitter) needTuple(r string, v ssa.Value, k, el types.Type) {
 	}
 }
 
-// fromAny takes a value of type t out of an any that surely holds one.
+// fromAny unpacks a value of type t from an any that surely holds one.
 func (e *emitter) fromAny(dst, x string, t types.Type) {
 	if e.of(t) == "host.Any" {
 		e.add("%s = %s", dst, x)

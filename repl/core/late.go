@@ -281,7 +281,7 @@ func indexes(files []*ast.File) map[token.Pos]*ast.IndexExpr {
 	return m
 }
 
-// orderIndexes puts what computes an index behind what computes the array or string that it indexes: go/ssa has it before, and
+// orderIndexes moves what computes an index behind what computes the array or string that it indexes: go/ssa has it before, and
 // Go's calls go from left to right.
 func (e *emitter) orderIndexes(f *ssa.Function) {
 	for _, b := range f.Blocks {

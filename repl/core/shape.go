@@ -17,7 +17,7 @@ import (
 
 type edge struct{ from, to *ssa.BasicBlock }
 
-// findPlaces gives each instruction the place of the last one before it that has any.
+// findPlaces assigns each instruction the place of the last one before it that has any.
 func (e *emitter) findPlaces(f *ssa.Function) {
 	e.places = map[ssa.Instruction]token.Pos{}
 	at := e.pos

@@ -190,7 +190,7 @@ func (b boxError) Unwrap() error {
 	return nil
 }
 
-// Box puts a value of the script's n-th type into an interface.
+// Box packs a value of the script's n-th type into an interface.
 func (ts *Types) Box(n int, v any) any {
 	ts.mu.Lock()
 	t := ts.list[n]

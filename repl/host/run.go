@@ -57,7 +57,7 @@ type Control struct {
 // NewControl returns a control of which nothing is stopped.
 func NewControl() *Control { return &Control{Enough: make(chan struct{}), halt: make(chan struct{})} }
 
-// Begin makes a stopped control usable again, for a program that runs under ctx.
+// Begin readies a stopped control for another program, one that runs under ctx.
 func (c *Control) Begin(ctx context.Context) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -80,7 +80,7 @@ func (c *Control) Stop() {
 	}
 }
 
-// stopBy takes the variable that a program reads to know that it is to stop.
+// stopBy sets the variable that a program reads to know that it is to stop.
 func (c *Control) stopBy(flag *bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -237,7 +237,7 @@ func (rt *RT) Trace() io.Writer { return &rt.trace }
 // Calls returns the functions that the last panic left, innermost first.
 func (rt *RT) Calls() []Call { return rt.trace.take() }
 
-// mark takes the variable in which function n notes where it is.
+// mark sets the variable in which function n notes where it is.
 func (rt *RT) mark(n int, at *int) {
 	t := &rt.trace
 	t.mu.Lock()

@@ -75,7 +75,7 @@ func (r *run) sleep(d time.Duration) {
 	r.rt.Halt()
 }
 
-// adapters tells package host of the library's adapters, once for each library.
+// adapters registers the library's adapters with package host, once for each library.
 func (c Config) adapters() {
 	for _, path := range c.Library.Paths() {
 		p := c.Library.Package(path)

@@ -94,7 +94,7 @@ type run struct {
 	once   sync.Once
 }
 
-// prepare makes an interpreter and compiles the program in it. cells are the variables of a session.
+// prepare creates an interpreter and compiles the program in it. cells are the variables of a session.
 func prepare(ctx context.Context, c Config, step *check.Step, ts *host.Types, control *host.Control, cells map[string]any) (r *run, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	control.Begin(ctx)

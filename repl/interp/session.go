@@ -53,7 +53,7 @@ func NewSession(c Config, values map[string]any) (*Session, error) {
 	return s, nil
 }
 
-// Set makes or changes a variable.
+// Set creates or changes a variable.
 func (s *Session) Set(name string, value any) error {
 	v := reflect.ValueOf(value)
 	if !v.IsValid() {
@@ -233,7 +233,7 @@ func (s *Session) Failed(name string) (v Value) {
 	return v
 }
 
-// keep takes over what the session knows after a step.
+// keep copies what the session knows after a step.
 func (s *Session) keep(step *check.Step) {
 	s.env = step.After
 	maps.DeleteFunc(s.cells, func(name string, _ any) bool { return !s.env.HasVar(name) })

@@ -66,12 +66,12 @@ const (
 	seldom     = 16
 )
 
-// NewClient makes a client of a node (1 to 127) on an open bus.
+// NewClient returns a client of a node (1 to 127) on an open bus.
 func NewClient(bus *slcan.Bus, node byte, clock port.Clock) *Client {
 	return &Client{bus: bus, node: node, clock: clock, alarm: idEmergency + uint32(node)}
 }
 
-// Heard tells when the last answer came in.
+// Heard returns when the last answer came in.
 func (c *Client) Heard() time.Time { return c.heard }
 
 // State returns what the node last said of itself by heartbeat, and when; the zero time where it said nothing.
@@ -134,10 +134,10 @@ func (c *Client) Waiting() int { return c.waiting }
 // Second is who else was heard to speak to the node or to command the bus; nil: nobody.
 func (c *Client) Second() *SecondPartyError { return c.second }
 
-// Insist makes requests go on beside a second party, as what stops a motor must.
+// Insist sets whether requests go on beside a second party, as what stops a motor must.
 func (c *Client) Insist(on bool) { c.insist = on }
 
-// News takes in what came since the last request, and returns what the node told of by itself and was not returned before: a
+// News reads what came since the last request, and returns what the node told of by itself and was not returned before: a
 // [*SecondPartyError], which stays, a [*RestartedError], a [*DeviceError], a [*StateError], a [*HeartbeatError]; nil for nothing.
 func (c *Client) News(ctx context.Context) error {
 	if err := c.settle(ctx, false); err != nil {

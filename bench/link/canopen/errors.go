@@ -45,7 +45,7 @@ func (e *ReplyError) Error() string {
 // Unwrap returns the kind.
 func (e *ReplyError) Unwrap() error { return e.Err }
 
-// SecondPartyError says that somebody else speaks to the node or commands the bus. Nothing tells one client's answers from
+// SecondPartyError reports that somebody else speaks to the node or commands the bus. Nothing tells one client's answers from
 // another's, so nothing more is asked until the line is opened again.
 type SecondPartyError struct {
 	Frame string
@@ -56,7 +56,7 @@ func (e *SecondPartyError) Error() string {
 	return fmt.Sprintf("%s is on the bus too (frame %s): unplug it or end it, then open the line again", e.Who, e.Frame)
 }
 
-// RestartedError says that the node began anew (boot-up): what was read of it before may no longer hold.
+// RestartedError reports that the node began anew (boot-up): what was read of it before may no longer hold.
 type RestartedError struct {
 	Node byte
 	At   time.Time
@@ -131,7 +131,7 @@ func emergency(code uint16) string {
 	return "error"
 }
 
-// RegisterError says that the node has an error of which no emergency was heard.
+// RegisterError reports that the node has an error of which no emergency was heard.
 type RegisterError struct {
 	Node    byte
 	Was, Is byte // error register, object 1001
@@ -152,7 +152,7 @@ func RegisterWords(register byte) string {
 	return strings.Join(words, ", ")
 }
 
-// StateError says that the node left the state that it was in, by itself or by another's word.
+// StateError reports that the node left the state that it was in, by itself or by another's word.
 type StateError struct {
 	Node       byte
 	Is, Wanted State
@@ -162,7 +162,7 @@ func (e *StateError) Error() string {
 	return fmt.Sprintf("node %d is %v and was %v: it fell out by itself, or another master said so", e.Node, e.Is, e.Wanted)
 }
 
-// HeartbeatError says that the node's heartbeat is lost.
+// HeartbeatError reports that the node's heartbeat is lost.
 type HeartbeatError struct {
 	Node  byte
 	After time.Duration
@@ -172,7 +172,7 @@ func (e *HeartbeatError) Error() string {
 	return fmt.Sprintf("no heartbeat of node %d for %v: the controller is off, off the bus, or beats more slowly than heartbeat in the map says (object 1017)", e.Node, e.After)
 }
 
-// LossError says that frames were lost between bus and program.
+// LossError reports that frames were lost between bus and program.
 type LossError struct {
 	Flags byte // of the adapter, 0: it noticed nothing
 	Cut   int  // lines that came cut
@@ -185,7 +185,7 @@ func (e *LossError) Error() string {
 	return fmt.Sprintf("the adapter lost frames or saw errors on the bus (flags %02X): the serial line is too slow for this bus, or wiring, termination or bit rate are wrong", e.Flags)
 }
 
-// PDOError says that a frame was not as long as the mapping that was read from the device.
+// PDOError reports that a frame was not as long as the mapping that was read from the device.
 type PDOError struct {
 	ID            uint32
 	Bytes, Wanted int

@@ -46,7 +46,7 @@ type Node struct {
 
 var _ slcan.Node = (*Node)(nil)
 
-// NewNode makes a node. A dictionary that is a [Machine] is told what the node does beside SDO.
+// NewNode returns a node. A dictionary that is a [Machine] is told what the node does beside SDO.
 func NewNode(id byte, d Dictionary, p Process, clock port.Clock) *Node {
 	n := &Node{id: id, dictionary: d, clock: clock, initial: p}
 	n.machine, _ = d.(Machine)
@@ -90,7 +90,7 @@ func (n *Node) says(s State) slcan.Frame {
 	return slcan.Frame{ID: idHeartbeat + uint32(n.id), Data: []byte{byte(s)}}
 }
 
-// Restart makes the node begin anew, as after its power failed.
+// Restart starts the node anew, as after its power failed.
 func (n *Node) Restart() {
 	n.begin()
 	if n.machine != nil {

@@ -66,7 +66,7 @@ func Extract(data []byte, from, bits int) (raw uint64) {
 	return raw
 }
 
-// Insert puts a field's bits into a frame's data, low byte first.
+// Insert writes a field's bits into a frame's data, low byte first.
 func Insert(data []byte, from, bits int, raw uint64) {
 	for i := range bits {
 		at := from + i

@@ -137,7 +137,7 @@ func (n *Node) attend(now time.Time) {
 	}
 }
 
-// Overslept tells the node that it did not run for a while, as a busy machine's program: what came meanwhile waits for it, so that
+// Overslept notes that the node did not run for a while, as a busy machine's program: what came meanwhile waits for it, so that
 // time counts for nothing that it watches.
 func (n *Node) Overslept(d time.Duration) {
 	for i := range n.takes {

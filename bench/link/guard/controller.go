@@ -42,7 +42,7 @@ type Controller struct {
 
 var _ link.Controller = (*Controller)(nil)
 
-// NewController makes a controller of a unit that answers to the map.
+// NewController returns the controller of a unit that answers to the map.
 func NewController(m *Map, store Store, clock port.Clock) *Controller {
 	c := &Controller{m: m, store: store, clock: clock, turn: semaphore.NewWeighted(1), fresh: clock.Now()}
 	for _, r := range m.Readings {
@@ -488,7 +488,7 @@ func (c *Controller) Lock(ctx context.Context) error {
 // attempts is how often zero, neutral and the lock are each tried.
 const attempts = 3
 
-// Halt makes the controller inert; see [link.Controller].
+// Halt ends all throttle commands of the controller; see [link.Controller].
 func (c *Controller) Halt(ctx context.Context) error {
 	if c.m.Throttle == nil {
 		return nil

@@ -47,7 +47,7 @@ type Entry struct {
 	Words    []string
 }
 
-// Settings takes in the entries setting[0] and on. place reads an entry's place and claims it; fixed says why it can't be
+// Settings reads the entries setting[0] and on. place reads an entry's place and claims it; fixed says why it can't be
 // written at all, "" where it can.
 func (l *Loader) Settings(entries []Entry, place func(path string, i int) (Place, bool), fixed func(i int) string) {
 	seen := map[string]int{}
@@ -79,7 +79,7 @@ func (l *Loader) Settings(entries []Entry, place func(path string, i int) (Place
 	}
 }
 
-// Readings takes in the entries reading[0] and on.
+// Readings reads the entries reading[0] and on.
 func (l *Loader) Readings(entries []Entry, place func(path string, i int) (Place, bool)) {
 	seen := map[string]int{}
 	for i, e := range entries {
@@ -293,7 +293,7 @@ func (l *Loader) NeedsRunning(settings int, readOnly func(i int) bool) {
 	}
 }
 
-// Throttle takes in the throttle command with its counts: the keys below [throttle] are called the same in every map.
+// Throttle reads the throttle command with its counts: the keys below [throttle] are called the same in every map.
 func (l *Loader) Throttle(t *Throttle) {
 	low, high := t.Kind.Limits()
 	for _, count := range []struct {

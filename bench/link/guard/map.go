@@ -91,7 +91,7 @@ func (m *Mark) Tells(raw uint64) bool {
 	return math.Abs(m.Kind.Number(raw)) > m.Above
 }
 
-// Show puts the mark into a raw value, for a simulated unit.
+// Show sets the mark in a raw value, for a simulated unit.
 func (m *Mark) Show(raw uint64, runs bool) uint64 {
 	switch {
 	case len(m.Equals) > 0 && runs:

@@ -122,7 +122,7 @@ func (h *Heard) Sentences() (f Format, kinds []string, is bool) {
 	return f, kinds, is
 }
 
-// Wrong says what is wrong where no line that makes sense was heard; nil: there are lines.
+// Wrong returns what is wrong where no line that makes sense was heard; nil: there are lines.
 func (h *Heard) Wrong(how time.Duration) error {
 	switch {
 	case h.Bytes == 0:

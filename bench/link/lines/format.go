@@ -65,7 +65,7 @@ const (
 	mostAgain = time.Minute
 )
 
-// tell takes what the clock shows at a time, and returns when what came with it was so at the earliest, by that clock. That falls behind where the clock
+// tell notes what the clock shows at a time, and returns when what came with it was so at the earliest, by that clock. That falls behind where the clock
 // stands still, where it keeps going back, as that of an instrument does which sends its last lines over and over, and where it runs slower than
 // ours: then what comes waited ever longer in a buffer.
 func (c *ownClock) tell(now shows, at time.Time) (moved time.Time) {
@@ -252,7 +252,7 @@ func (f *Format) Title() string { return f.title }
 // StaleAfter returns how long no line may come.
 func (f *Format) StaleAfter() time.Duration { return f.staleAfter }
 
-// Open makes the instrument at the end of a line, which stays the caller's.
+// Open returns the instrument at the end of a line, which stays the caller's.
 func (f *Format) Open(p port.Port, clock port.Clock) link.Instrument { return NewLogger(f, p, clock) }
 
 // Channels returns the readings of each line.

@@ -123,7 +123,7 @@ func (l *Logger) Stats(ctx context.Context) (Stats, error) {
 	return l.parser.Stats(), nil
 }
 
-// Close makes every further Next link.ErrClosed, also one that waits. The port
+// Close lets every further Next return link.ErrClosed, also one that waits. The port
 // stays open.
 func (l *Logger) Close() error {
 	l.close()

@@ -98,7 +98,7 @@ func NewParser(f *Format) *Parser {
 // Stats returns the counts so far.
 func (p *Parser) Stats() Stats { return p.stats }
 
-// Feed takes bytes that arrived at a time, and hands each line that ends in
+// Feed adds bytes that arrived at a time, and hands each line that ends in
 // them to emit: as a sample, or as a [*LineError].
 func (p *Parser) Feed(data []byte, at time.Time, emit func(link.Sample, error)) {
 	p.stats.Bytes += int64(len(data))

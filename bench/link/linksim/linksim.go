@@ -165,7 +165,7 @@ func (c *Controller) SetSetting(key string, value float64) error {
 	return nil
 }
 
-// Reset gives the controller its first settings back, as after a reset to defaults.
+// Reset sets the controller back to its first settings, as after a reset to defaults.
 func (c *Controller) Reset() {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -323,7 +323,7 @@ func TestTransferIsRefusedWhereAReadingShowsTheMotorRunning(t *testing.T) {
 			continue
 		}
 		require.ErrorIs(t, err, link.ErrRunning, c.name)
-		assert.ErrorContains(t, err, "motor_speed is", c.name)
+		assert.ErrorContains(t, err, "motor speed is", c.name)
 		assert.ErrorContains(t, err, "[running]", c.name)
 		assert.Equal(t, heldBefore, r.device.settings, c.name)
 	}

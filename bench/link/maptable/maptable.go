@@ -64,7 +64,7 @@ var types = map[string]string{
 // mostRows is more than any manual lists.
 const mostRows = 20_000
 
-// Make makes a draft. name appears in messages only. The error is [datafile.Problems], with line and column.
+// Make returns a draft. name appears in messages only. The error is [datafile.Problems], with line and column.
 func Make(name string, data []byte, o Options) (*Draft, error) {
 	t := &table{name: name}
 	rows := t.read(data)

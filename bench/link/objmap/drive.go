@@ -345,7 +345,7 @@ func (s *store) listenFirst(ctx context.Context) error {
 	return s.client.Lost(ctx)
 }
 
-// trip makes a request only to wait for its answer: what was sent before has reached the bus then.
+// trip sends a request only to wait for its answer: what was sent before has reached the bus then.
 func (s *store) trip(ctx context.Context) error {
 	_, err := read(ctx, s.client, s.drive.places[0])
 	if _, refused := s.Refusal(err, s.drive.places[0]); refused {

@@ -44,7 +44,7 @@ func (m *Map) What(o canopen.Object) string {
 	return ""
 }
 
-// Against says what a data sheet has against a field of the map, "" for nothing.
+// Against returns what a data sheet has against a field of the map, "" for nothing.
 func (m *Map) Against(sheet *eds.File, f guard.Field) string {
 	p := f.Place.(place)
 	o, ok := sheet.Find(p.Object)
@@ -74,7 +74,7 @@ func (m *Map) Against(sheet *eds.File, f guard.Field) string {
 	return ""
 }
 
-// ThrottleAgainst says what a data sheet has against the throttle of the map, "" for nothing.
+// ThrottleAgainst returns what a data sheet has against the throttle of the map, "" for nothing.
 func (m *Map) ThrottleAgainst(sheet *eds.File) string {
 	if m.Throttle == nil {
 		return ""

@@ -247,7 +247,7 @@ const (
 // lossEvery is how often the adapter is asked whether frames were lost.
 const lossEvery = time.Second
 
-// Measure takes what TPDOs brought, where that is fresh, and asks for the rest. While the controller may obey, it asks for something in any
+// Measure returns what TPDOs brought, where that is fresh, and asks for the rest. While the controller may obey, it asks for something in any
 // case where commands went out since the last answer: the adapter may hold them back.
 func (s *store) Measure(ctx context.Context, places []guard.Place, got func(i int, raw uint64, from link.Origin)) error {
 	if err := s.news(ctx); err != nil {

@@ -36,7 +36,7 @@ var _ canopen.Machine = (*Unit)(nil)
 // forgetter is a device that forgets a command at an instant.
 type forgetter interface{ ForgetAt(at time.Time) }
 
-// NewUnit makes a unit for [canopen.NewNode].
+// NewUnit returns a unit for [canopen.NewNode].
 func NewUnit(m *Map, device guard.Device, clock port.Clock) *Unit {
 	u := &Unit{m: m, device: device, clock: clock, top: m.highest()}
 	u.begin()
@@ -68,7 +68,7 @@ func (u *Unit) begin() {
 	}
 }
 
-// NewNode makes the simulated node of a map, with a heartbeat of the map's or one a second. What PDOs the map speaks of it
+// NewNode returns the simulated node of a map, with a heartbeat of the map's or one a second. What PDOs the map speaks of it
 // has; its receive PDO, or the heartbeat that it watches, has the map's command time-out. silence is how it takes it when that
 // runs out.
 func NewNode(m *Map, device guard.Device, clock port.Clock, silence canopen.Silence) *canopen.Node {
@@ -157,7 +157,7 @@ func (u *Unit) ready() bool {
 	return d != nil && !u.fallen && u.enabled >= len(d.afterStart) && (u.operational || d.rpdo == 0)
 }
 
-// Take takes what a receive PDO brought.
+// Take stores what a receive PDO brought.
 func (u *Unit) Take(o canopen.Object, raw uint64) {
 	if _, ok := u.held[o]; ok {
 		u.held[o] = raw
@@ -326,7 +326,7 @@ func (u *Unit) remembered(o canopen.Object) (found place) {
 	return found
 }
 
-// Write takes an object's bytes.
+// Write stores an object's bytes.
 func (u *Unit) Write(o canopen.Object, data []byte) error {
 	raw := func(p place) (uint64, error) {
 		if len(data) != p.bytes() {

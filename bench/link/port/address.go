@@ -38,7 +38,7 @@ const (
 	maxBaud = 4_000_000
 )
 
-// AddressError says what in the text of an address can't be read.
+// AddressError reports what in the text of an address can't be read.
 type AddressError struct {
 	Text   string
 	Reason string

@@ -40,14 +40,14 @@ type Port interface {
 }
 
 var (
-	// ErrTimeout says that nothing arrived within the wait.
+	// ErrTimeout reports that nothing arrived within the wait.
 	ErrTimeout = errors.New("nothing arrived in time")
 
-	// ErrWriteTimeout says that the line did not take the bytes: flow control
+	// ErrWriteTimeout reports that the line did not take the bytes: flow control
 	// holds it, or nobody empties the other end.
 	ErrWriteTimeout = errors.New("the line did not take the bytes in time: check cable and adapter, then open the port again")
 
-	// ErrClosed says that this end was closed by its owner.
+	// ErrClosed reports that this end was closed by its owner.
 	ErrClosed = errors.New("port is closed")
 )
 

@@ -12,7 +12,7 @@ import (
 	"golang.org/x/term"
 )
 
-// Pseudo makes a pseudo-terminal and gives this end of it and the name under
+// Pseudo opens a pseudo-terminal and returns this end of it and the name under
 // which another program (or [Open]) finds the far end. The far end stays there
 // until the Port is closed, however often it is opened and closed by others.
 //

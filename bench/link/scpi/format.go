@@ -132,7 +132,7 @@ func (f *Format) StaleAfter() time.Duration { return f.stale }
 // Channels returns the readings, one for each query.
 func (f *Format) Channels() []link.Channel { return append([]link.Channel(nil), f.channels...) }
 
-// Open makes the instrument at the end of a line, which stays the caller's.
+// Open returns the instrument at the end of a line, which stays the caller's.
 func (f *Format) Open(p port.Port, clock port.Clock) link.Instrument {
 	return NewInstrument(f, p, clock)
 }

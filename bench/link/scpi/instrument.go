@@ -69,7 +69,7 @@ func NewInstrument(f *Format, p port.Port, clock port.Clock) *Instrument {
 // Channels returns what is asked for.
 func (i *Instrument) Channels() []link.Channel { return i.format.Channels() }
 
-// Close makes every further Next link.ErrClosed, also one that waits. The port stays open.
+// Close lets every further Next return link.ErrClosed, also one that waits. The port stays open.
 func (i *Instrument) Close() error {
 	i.close()
 	return nil

@@ -66,7 +66,7 @@ type Delivery struct {
 	Gone  bool          // the adapter is unplugged
 }
 
-// ErrUnplugged says that the adapter is gone by a mishap.
+// ErrUnplugged reports that the adapter is gone by a mishap.
 var ErrUnplugged = errors.New("the simulated adapter is unplugged")
 
 // The bits of the flags.
@@ -80,13 +80,13 @@ const (
 // queue is how many bytes wait for the host at most: 512 lines of full frames.
 const queue = 512 * 26
 
-// NewAdapter makes an adapter with a node behind it.
+// NewAdapter returns an adapter with a node behind it.
 func NewAdapter(node Node, clock port.Clock) *Adapter { return &Adapter{node: node, clock: clock} }
 
 // Unplugged reports whether a mishap took the adapter away.
 func (a *Adapter) Unplugged() bool { return a.gone }
 
-// Host takes bytes of the host and returns what it answers.
+// Host reads bytes of the host and returns what it answers.
 func (a *Adapter) Host(data []byte) []byte {
 	a.split.feed(data, func(line []byte, end byte, cut bool) {
 		if end == '\r' {

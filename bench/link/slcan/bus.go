@@ -66,13 +66,13 @@ func (b *Bus) write(ctx context.Context, line []byte) error {
 	return err
 }
 
-// New makes a bus of a port at which an adapter hangs; see [Bus.Open].
+// New returns the bus of a port at which an adapter hangs; see [Bus.Open].
 func New(p port.Port, clock port.Clock) *Bus { return &Bus{port: p, clock: clock} }
 
 // Stats returns the counts so far.
 func (b *Bus) Stats() Stats { return b.stats }
 
-// Heard tells when something last came in.
+// Heard returns when something last came in.
 func (b *Bus) Heard() time.Time { return b.last }
 
 // Span bounds when the frame that [Bus.Receive] gave last came in: after since, and up to at. The two lie apart where nobody
@@ -82,7 +82,7 @@ func (b *Bus) Span() (since, at time.Time) { return b.span.since, b.span.at }
 // Behind reports whether frames may still wait that came long ago.
 func (b *Bus) Behind() bool { return b.behind }
 
-// Answered tells the bus that the answer of a node came to a request sent at an instant: whatever is read from now on came
+// Answered notes that the answer of a node came to a request sent at an instant: whatever is read from now on came
 // after that, since a line keeps its order.
 func (b *Bus) Answered(sent time.Time) {
 	if b.behind || sent.After(b.empty) {

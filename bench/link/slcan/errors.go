@@ -10,19 +10,19 @@ import (
 
 // What listening to a bus may find.
 var (
-	// ErrNoAdapter says that nothing on the port speaks the protocol.
+	// ErrNoAdapter reports that nothing on the port speaks the protocol.
 	ErrNoAdapter = errors.New("nothing answers as a serial CAN adapter does: check port and rate of the serial line, and unplug the adapter and plug it in again")
-	// ErrNotListening says that the adapter cannot listen only.
+	// ErrNotListening reports that the adapter cannot listen only.
 	ErrNotListening = errors.New("the adapter cannot open a bus for listening only, so it might disturb a live one: where this controller is alone on the bus and the rate is sure, say so (--alone)")
-	// ErrRefused says that the adapter refused a frame.
+	// ErrRefused reports that the adapter refused a frame.
 	ErrRefused = errors.New("the adapter did not take the frame: it is not open for sending, or the bus is off (a short circuit, a missing terminator, a wrong bit rate)")
-	// ErrBusOff says that the adapter took itself off the bus after too many errors.
+	// ErrBusOff reports that the adapter took itself off the bus after too many errors.
 	ErrBusOff = errors.New("the adapter is off the bus after too many errors: look for a short circuit, a missing terminator, a wrong bit rate; then open the line again")
-	// ErrClosed says that the bus was closed by its owner.
+	// ErrClosed reports that the bus was closed by its owner.
 	ErrClosed = errors.New("the bus is closed")
 )
 
-// SilenceError says why no frame was believed while listening: three cases that must not be taken for one another.
+// SilenceError reports why no frame was believed while listening: three cases that must not be taken for one another.
 type SilenceError struct {
 	Rate   Rate
 	Waited time.Duration

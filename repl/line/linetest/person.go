@@ -111,7 +111,7 @@ func (p *Person) Gets(text string) {
 	p.Sees("> ")
 }
 
-// Resizes gives the terminal another width.
+// Resizes sets the terminal's width.
 func (p *Person) Resizes(columns uint16) {
 	p.t.Helper()
 	require.NoError(p.t, pty.Setsize(p.tty, &pty.Winsize{Rows: 24, Cols: columns}))

@@ -67,6 +67,9 @@ func (t *Tried) parts(d *document) {
 		less.share = false
 		tab.Narrower = less.beside(sides, parts)
 		tab.Narrower.Narrower = k.stacked(sides, parts)
+		folded := k
+		folded.said = true
+		tab.Narrower.Narrower.Folded = folded.stacked(sides, parts)
 		s.add(block{Table: tab})
 	}
 	s.add(block{List: cuts(sides[len(sides)-1].side)})
@@ -95,13 +98,16 @@ func cuts(s *verdict.Side) (list []string) {
 	return list
 }
 
-// partColumns chooses the columns that a set of settings has in the table of parts.
-type partColumns struct{ share, several, spark bool }
+// partColumns chooses the columns that a set of settings has in the table of parts. said: the verdict says when, and in which trial.
+type partColumns struct{ share, several, spark, said bool }
 
 func (k partColumns) columns() []column {
 	out := []column{{Title: "peak", Right: true}, {Title: "when", Right: true}, {Title: "margin", Right: true}}
 	if k.share {
 		out = append(out, column{Title: "used", Right: true, Wide: 0.7})
+	}
+	if k.said {
+		return append(slices.Delete(out, 1, 2), column{Title: "verdict"})
 	}
 	out = append(out, column{Title: "verdict", Wide: 0.9})
 	if k.several {
@@ -131,9 +137,18 @@ func (k partColumns) cells(side judgedSide, part string) []cell {
 	if k.share {
 		out = append(out, cell{Text: ShownShare(p.Used)})
 	}
-	out = append(out, judged(p.Level))
-	if k.several {
-		out = append(out, cell{Text: side.trials[part]})
+	level := judged(p.Level)
+	switch {
+	case k.said:
+		level.Text += " at " + when
+		if k.several {
+			level.Text += " in " + side.trials[part]
+		}
+		out = append(slices.Delete(out, 1, 2), level)
+	case k.several:
+		out = append(out, level, cell{Text: side.trials[part]})
+	default:
+		out = append(out, level)
 	}
 	if k.spark {
 		out = append(out, cell{Spark: sparkOf(side.side, side.trials[part], p)})

@@ -157,7 +157,7 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 	if !ok || key == "shaft.gear_ratio" && si*factor < 1 {
 		return nil, nil
 	}
-	to := quantity.Format(si*factor, s.base.Unit(key), 3)
+	to := quantity.FormatStated(rounded(si*factor), s.base.Unit(key))
 	changed, _, err := s.base.With(key, to)
 	if err != nil || changed.Problems() != nil {
 		return nil, nil

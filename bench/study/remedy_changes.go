@@ -117,7 +117,7 @@ func (f *changes) scaled(key, what string, factors ...float64) {
 	}
 	var texts []string
 	for _, x := range factors {
-		texts = append(texts, quantity.Format(rounded(si*x), f.v.Unit(key), 3))
+		texts = append(texts, quantity.FormatStated(rounded(si*x), f.v.Unit(key)))
 	}
 	f.add(key, what, texts...)
 }

@@ -273,6 +273,3 @@ func (s *Session) fitted(text string) string {
 	}
 	return strings.Join(paragraphs, "\n\n")
 }
-
-// listed joins names for a message.
-func listed(names []string) string { return strings.Join(names, ", ") }

@@ -157,7 +157,12 @@ func (p *Plan) step(d *document, i int) {
 	if k.Untested != "" {
 		s.say("not tested by this step", fmt.Sprintf("%s never reaches %s (%s)", p.Key, k.Value, k.Untested))
 	}
-	s.add(block{Findings: findingsOf(k.Own.Findings)})
+	found := findingsOf(k.Own.Findings)
+	if i > 0 && !d.Paper && len(found) > 0 && slices.Equal(found, findingsOf(p.Steps[i-1].Own.Findings)) {
+		s.say("rules that need no simulation", "as in the step before")
+		found = nil
+	}
+	s.add(block{Findings: found})
 	s.add(block{Shell: k.Shell})
 }
 

@@ -452,6 +452,7 @@ func (o *Odds) write(p *Paper, d *document) {
 		t.row(k.Device+" opens", "battery", percent(k.Opens.Value), interval(k.Opens), "", "", "")
 	}
 	t.row("anything over", "", percent(o.Over.Value), interval(o.Over), "", "", "")
+	t.Folded = t.headed()
 	s.add(block{Table: t})
 	s.sentences(o.LeftOut.Lines())
 	for _, f := range o.Rules {

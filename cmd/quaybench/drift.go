@@ -97,12 +97,15 @@ func driftResult(d *bench.Drifted) *report.Drift {
 	for i := range d.Tracks {
 		t := &d.Tracks[i]
 		unit := cmp.Or(t.Unit, "1")
-		name := t.Key
+		name := d.Setup.Boat.KeyName(t.Key)
 		if t.Factor {
 			unit, name = "%", name+" (factor)"
 		}
 		k := report.DriftTrack{Name: name, Unit: unit, Day: t.Day, Value: t.Value, Low: t.Low, High: t.High, Chance: t.Chance, Moved: t.Moved}
-		k.Like, k.Reaches, k.AtOnce = t.Like, d.Reaches(t, "2 January 2006"), d.AtOnce(t, "2 January 2006")
+		for _, other := range t.Like {
+			k.Like = append(k.Like, d.Setup.Boat.KeyName(other))
+		}
+		k.Reaches, k.AtOnce = d.Reaches(t, "2 January 2006"), d.AtOnce(t, "2 January 2006")
 		if t.Returned {
 			k.Returned = fmt.Sprintf("furthest on %s, %s", d.Records[t.Furthest].At.Format("2 January 2006"), report.Shown(t.Value[t.Furthest], unit))
 		}

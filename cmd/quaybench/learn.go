@@ -394,7 +394,7 @@ func learnedResult(l *bench.Learned) *report.Learned {
 			unit = "%"
 		}
 		k := report.LearnedValue{
-			Name: v.Name(), Unit: unit, Before: v.Before, BeforeLow: v.BeforeLow, BeforeHigh: v.BeforeHigh,
+			Name: l.Setup.Boat.KeyName(v.Name()), Unit: unit, Before: v.Before, BeforeLow: v.BeforeLow, BeforeHigh: v.BeforeHigh,
 			After: v.After, Low: v.Low, High: v.High, Width: v.Width, Told: v.Told, Little: v.ALittle(),
 		}
 		if ok, why := l.Counts(v); v.Told && !ok {
@@ -404,7 +404,7 @@ func learnedResult(l *bench.Learned) *report.Learned {
 	}
 	for i, p := range l.Pairs {
 		if i < 4 {
-			out.Pairs = append(out.Pairs, [2]string{p.A, p.B})
+			out.Pairs = append(out.Pairs, [2]string{l.Setup.Boat.KeyName(p.A), l.Setup.Boat.KeyName(p.B)})
 		}
 	}
 	for _, m := range l.Margins {

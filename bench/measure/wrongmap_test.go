@@ -131,11 +131,11 @@ func TestWrongMapsThatShowUnderWay(t *testing.T) {
 	full := string(benchtest.File(t, "petrel", "registers.toml"))
 	const battery, speed = "address = 2\ntype = \"s16\"\nunit = \"A\"\nscale = \"", "address = 4\ntype = \"s16\"\nunit = \"rpm\"\nscale = \""
 	for _, c := range []struct{ name, from, to, says string }{
-		{"sign of the battery current", battery + "0.1 A", battery + "-0.1 A", "battery_current is -[^S]*. Suspicion: the sign of this reading"},
-		{"battery current x6", battery + "0.1 A", battery + "0.6 A", "battery_current is [^S]*. Suspicion: its scale is stated too large, by 1[.][0-9]* times or more"},
-		{"battery current /5", battery + "0.1 A", battery + "0.02 A", "battery_current is [^S]*. Suspicion: its scale is stated too small"},
-		{"sign of the speed", speed + "1 rpm", speed + "-1 rpm", "motor_speed is -[^S]*. Suspicion: the sign of this reading"},
-		{"speed x4", speed + "1 rpm", speed + "4 rpm", "motor_speed is [^S]*. Suspicion: its scale is stated too large, by [0-9.]* times or more"},
+		{"sign of the battery current", battery + "0.1 A", battery + "-0.1 A", "battery current is -[^S]*. Suspicion: the sign of this reading"},
+		{"battery current x6", battery + "0.1 A", battery + "0.6 A", "battery current is [^S]*. Suspicion: its scale is stated too large, by 1[.][0-9]* times or more"},
+		{"battery current /5", battery + "0.1 A", battery + "0.02 A", "battery current is [^S]*. Suspicion: its scale is stated too small"},
+		{"sign of the speed", speed + "1 rpm", speed + "-1 rpm", "motor speed is -[^S]*. Suspicion: the sign of this reading"},
+		{"speed x4", speed + "1 rpm", speed + "4 rpm", "motor speed is [^S]*. Suspicion: its scale is stated too large, by [0-9.]* times or more"},
 		{"no scale wrong", "", "", ""},
 	} {
 		truth, err := regmap.Load("true.toml", []byte(full), settings.Fields())

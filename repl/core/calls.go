@@ -5,6 +5,7 @@ import (
 	"go/constant"
 	"go/types"
 	"regexp"
+	"slices"
 	"strings"
 
 	"golang.org/x/tools/go/ssa"
@@ -68,8 +69,8 @@ func (e *emitter) builtin(set string, b *ssa.Builtin, c *ssa.CallCommon) {
 		e.add("%s = %s", dst, e.val(c.Args[0], true))
 		for _, v := range c.Args[1:] {
 			x := e.val(v, true)
-			if bt, ok := v.Type().Underlying().(*types.Basic); ok && bt.Kind() == types.Float64 {
-				e.add("%s = host.%s(%s, %s)", dst, map[string]string{"min": "Min", "max": "Max"}[b.Name()], dst, x)
+			if isFloat(v.Type()) {
+				e.add("%s = %s(host.%s(float64(%s), float64(%s)))", dst, e.of(v.Type()), map[string]string{"min": "Min", "max": "Max"}[b.Name()], dst, x)
 				continue
 			}
 			e.add("if %s %s %s { %s = %s }", x, op, dst, dst, x)
@@ -125,6 +126,10 @@ func (e *emitter) selection(in *ssa.Select) {
 }
 
 func (e *emitter) typeAssert(in *ssa.TypeAssert) {
+	if bindsMethod(in) {
+		e.add("host.NilCheck(%s != nil)", e.val(in.X, true))
+		return
+	}
 	r := e.def(in)
 	x := e.opened(in.X)
 	v, ok := r, e.newTemp("bool")
@@ -173,6 +178,17 @@ func (e *emitter) typeAssert(in *ssa.TypeAssert) {
 	}
 }
 
+// bindsMethod reports whether an assertion only looks if there is an interface whose method becomes a value.
+func bindsMethod(in *ssa.TypeAssert) bool {
+	list := in.Block().Instrs
+	for _, next := range list[slices.Index(list, ssa.Instruction(in))+1:] {
+		if c, ok := next.(*ssa.MakeClosure); ok {
+			return !in.CommaOk && len(uses(in)) == 0 && in.Pos() == c.Pos() && strings.HasPrefix(c.Fn.(*ssa.Function).Synthetic, "bound")
+		}
+	}
+	return false
+}
+
 // invoke returns the dispatcher of an interface's method.
 func (e *emitter) invoke(iface types.Type, m *types.Func) string {
 	key := m.Id() + e.signature(m.Signature()) + "|" + e.of(iface)
@@ -189,14 +205,19 @@ func (e *emitter) dispatchers() {
 	for _, k := range e.invKeys {
 		inv := e.invokes[k]
 		sig := inv.m.Signature()
-		params, args := e.parameters(sig)
-		var res []string
+		_, args := e.parameters(sig)
+		var taken taking
+		var values, res []string
+		for i, v := range collect(sig.Params()) {
+			values = append(values, fmt.Sprintf("a%d", i))
+			e.take(&taken, values[i], v.Type())
+		}
 		for _, v := range collect(sig.Results()) {
 			res = append(res, e.of(v.Type()))
 		}
 		ret := returns(sig)
-		e.write("func %s(x %s%s)%s {", inv.name, e.of(inv.iface), prefix(params), e.results(sig))
-		e.write("var y host.Any")
+		e.write("func %s(x %s%s)%s {", inv.name, e.of(inv.iface), prefix(taken.params), e.results(sig))
+		e.write("%s\nvar y host.Any", taken.text())
 		if e.of(inv.iface) == "host.Any" || e.of(inv.iface) == "host.Error" {
 			e.write("y = x")
 		} else {
@@ -211,8 +232,7 @@ func (e *emitter) dispatchers() {
 				continue
 			}
 			f := e.prog.MethodValue(sel)
-			n, ok := e.fns[f]
-			if !ok || e.signature(f.Signature) != e.signature(sig) {
+			if e.fns[f] == "" || e.signature(f.Signature) != e.signature(sig) {
 				continue
 			}
 			e.write("if id == %d {", i)
@@ -220,6 +240,9 @@ func (e *emitter) dispatchers() {
 			if e.of(t) == "struct{}" {
 				e.write("var none struct{}")
 				rcv = "none"
+			} else if signed(t) {
+				e.write("var x%d %s\nx%d, _ = %s.(%s)", i, e.of(t), i, rcv, e.of(t))
+				rcv = e.handed(fmt.Sprintf("x%d", i), t)
 			} else if e.of(t) != "host.Any" {
 				rcv += ".(" + e.of(t) + ")"
 			}
@@ -229,14 +252,14 @@ func (e *emitter) dispatchers() {
 			} else if e.hands {
 				e.write("host.Pending()")
 			}
-			e.write("%s%s(%s%s%s)", ret, n, nilh, rcv, prefix(args))
+			e.write("%s%s(%s%s%s)", ret, e.core(f), nilh, rcv, prefix(args))
 			if ret == "" {
 				e.write("return")
 			}
 			e.write("}")
 		}
 		// Compiled values.
-		e.write("o := host.Invoke(y, %q, []host.Any{%s})", inv.m.Name(), strings.Join(args, ", "))
+		e.write("o := host.Invoke(y, %q, []host.Any{%s})", inv.m.Name(), strings.Join(values, ", "))
 		var out []string
 		for i := range res {
 			if res[i] == "host.Any" {
@@ -295,8 +318,7 @@ func (e *emitter) methods() {
 				continue
 			}
 			f := e.prog.MethodValue(sel)
-			n, ok := e.fns[f]
-			if !ok {
+			if e.fns[f] == "" {
 				continue
 			}
 			params, args := e.parameters(f.Signature)
@@ -314,7 +336,7 @@ func (e *emitter) methods() {
 			} else if rcv == "y" {
 				get = fmt.Sprintf("var y %s; y, _ = x.(%s); ", e.of(t), e.of(t))
 			}
-			fns = append(fns, fmt.Sprintf("func m%d_%s(x host.Any%s)%s { %s%s%s(%s%s%s) }", i, name, prefix(params), e.results(f.Signature), get, returns(f.Signature), n, nilh, rcv, prefix(args)))
+			fns = append(fns, fmt.Sprintf("func m%d_%s(x host.Any%s)%s { %s%s%s(%s%s%s) }", i, name, prefix(params), e.results(f.Signature), get, returns(f.Signature), e.core(f), nilh, e.handed(rcv, t), prefix(args)))
 			e.write("host.Method(%d, %q, m%d_%s)", i, name, i, name)
 		}
 	}

@@ -49,6 +49,8 @@ type emitter struct {
 	out        strings.Builder
 	fns        map[*ssa.Function]string
 	queue      []*ssa.Function
+	quick      map[*ssa.Function]string // those that take floats as they are
+	direct     map[*ssa.Function]bool   // which of them are called
 	globals    map[*ssa.Global]string
 	boxed      []types.Type
 	seen       map[int]bool // numbers of boxed
@@ -99,7 +101,7 @@ type Options struct {
 
 // Emit writes the core program of a package.
 func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err error) {
-	e := &emitter{prog: pkg.Prog, types: o.Types, fns: map[*ssa.Function]string{}, globals: map[*ssa.Global]string{}, invokes: map[string]*invoke{}, native: nativeMethods(lib), seen: map[int]bool{}}
+	e := &emitter{prog: pkg.Prog, types: o.Types, fns: map[*ssa.Function]string{}, quick: map[*ssa.Function]string{}, direct: map[*ssa.Function]bool{}, globals: map[*ssa.Global]string{}, invokes: map[string]*invoke{}, native: nativeMethods(lib), seen: map[int]bool{}}
 	e.lowering = lowering{used: map[string]string{}, recursive: map[*types.Named]bool{}, hidden: map[string]reflect.Type{}, nameable: lib.Nameable}
 	defer func() {
 		if r := recover(); r != nil {
@@ -162,6 +164,11 @@ func Emit(lib *symbols.Library, pkg *ssa.Package, o Options) (p *Program, err er
 	}
 	e.dispatchers()
 	e.methods()
+	for _, f := range e.queue {
+		if e.direct[f] {
+			e.out.WriteString(e.quick[f])
+		}
+	}
 	var cells strings.Builder // before the imports are listed: a type may stand nowhere else
 	for _, g := range slices.SortedFunc(maps.Keys(e.globals), func(a, b *ssa.Global) int { return strings.Compare(a.Name(), b.Name()) }) {
 		t := e.of(g.Type().(*types.Pointer).Elem())
@@ -374,18 +381,28 @@ func (e *emitter) function(f *ssa.Function) {
 	e.fused = map[ssa.Value]string{}
 	e.again = map[*ssa.BasicBlock][]string{}
 	e.recov, e.guarded = recovers(f), hasDefers(f)
-	var kept, params, args []string // what a closure holds, what it is called with
+	var all, kept, quickly taking
+	var params, args []string // of a closure, and what it hands over
+	if e.recov {
+		all.params, quickly.params, args = []string{"h *host.Panicking"}, []string{"h *host.Panicking"}, []string{"host.Pending()"}
+	}
 	for i, v := range f.FreeVars {
 		e.regs[v] = fmt.Sprintf("v%d", i)
-		kept, args = append(kept, e.regs[v]+" "+e.of(v.Type())), append(args, e.regs[v])
+		for _, t := range []*taking{&all, &kept, &quickly} {
+			e.take(t, e.regs[v], v.Type())
+		}
+		args = append(args, e.handed(e.regs[v], v.Type()))
 	}
 	for i, v := range f.Params {
 		e.regs[v] = fmt.Sprintf("a%d", i)
-		params, args = append(params, e.regs[v]+" "+e.of(v.Type())), append(args, e.regs[v])
-	}
-	all := slices.Concat(kept, params)
-	if e.recov {
-		all, args = slices.Insert(all, 0, "h *host.Panicking"), slices.Insert(args, 0, "host.Pending()")
+		e.take(&all, e.regs[v], v.Type())
+		plain := e.regs[v] + " " + e.of(v.Type())
+		params, args = append(params, plain), append(args, e.handed(e.regs[v], v.Type()))
+		if isQuick(v.Type()) {
+			quickly.params = append(quickly.params, plain)
+		} else {
+			e.take(&quickly, e.regs[v], v.Type())
+		}
 	}
 	e.orderIndexes(f)
 	e.readLate(f)
@@ -406,7 +423,6 @@ func (e *emitter) function(f *ssa.Function) {
 		e.add("goto B0")
 	}
 	e.layout(f.Blocks[0], nil)
-	e.write("func %s(%s)%s { // %s", e.fns[f], strings.Join(all, ", "), result, strings.ReplaceAll(f.String(), "\n", " "))
 	var rec, q []string
 	if e.guarded {
 		for i, v := range collect(f.Signature.Results()) {
@@ -423,21 +439,140 @@ func (e *emitter) function(f *ssa.Function) {
 		}
 		e.guarded = true
 	}
-	if len(e.decls) > 0 { // a frame has its variables at zero: to declare them again in each call would take longer than most calls
-		e.write("goto D\n%s\nD:\n_ = 0", strings.Join(e.decls, "\n"))
-	}
 	text := strings.Join(body, "\n")
 	if e.guarded {
 		text = fmt.Sprintf("d := host.NewDefers()\nok := host.Protect(d, func() {\n%s\n})\nif ok {\n%s\n}\nreturn %s", text, strings.Join(rec, "\n"), strings.Join(q, ", "))
 	}
-	e.write("%s\n}", text)
+	write := func(name string, t taking) string {
+		decls := slices.Concat(t.vars, e.decls)
+		if len(decls) > 0 { // a frame has its variables at zero: to declare them again in each call would take longer than most calls
+			decls = slices.Concat([]string{"goto D"}, decls, []string{"D:", "_ = 0"})
+		}
+		lines := slices.Concat(decls, t.copies, []string{text})
+		return fmt.Sprintf("func %s(%s)%s { // %s\n%s\n}\n", name, strings.Join(t.params, ", "), result, strings.ReplaceAll(f.String(), "\n", " "), strings.Join(lines, "\n"))
+	}
+	e.out.WriteString(write(e.core(f), all))
+	if isQuickly(f) {
+		e.quick[f] = write(e.fns[f], quickly)
+	}
 	// A maker of function values.
 	ret := returns(f.Signature)
 	if e.hands && !e.recov {
 		ret = "host.Pending(); " + ret // what f calls is not called by the deferred call itself
 	}
 	head := "func(" + strings.Join(params, ", ") + ")" + result
-	e.write("func mk%s(%s) %s { return %s { %s%s(%s) } }", e.fns[f], strings.Join(kept, ", "), head, head, ret, e.fns[f], strings.Join(args, ", "))
+	e.write("func mk%s(%s) %s {\n%s\nreturn %s { %s%s(%s) } }", e.fns[f], strings.Join(kept.params, ", "), head, kept.text(), head, ret, e.core(f), strings.Join(args, ", "))
+}
+
+// The interpreter passes over an argument that is zero by reflection, and −0 is; so functions of the core take what may hold one by
+// its address, and copy it before anything else. A struct that holds itself has no address there, and comes in an interface. Of a
+// function of floats there is a second one, which takes those as they are: for calls where none of them is zero.
+
+// A taking is how a function of the core takes its parameters.
+type taking struct{ params, vars, copies []string }
+
+func (t taking) text() string { return strings.Join(slices.Concat(t.vars, t.copies), "\n") }
+
+// take adds a parameter.
+func (e *emitter) take(to *taking, name string, t types.Type) {
+	of := e.of(t)
+	if !signed(t) {
+		to.params = append(to.params, name+" "+of)
+		return
+	}
+	to.vars = append(to.vars, fmt.Sprintf("var %s %s", name, of))
+	if e.holds(t) {
+		to.params, to.copies = append(to.params, name+"z host.Any"), append(to.copies, fmt.Sprintf("%s, _ = %sz.(%s)", name, name, of))
+		return
+	}
+	to.params, to.copies = append(to.params, name+"z *"+of), append(to.copies, fmt.Sprintf("%s = *%sz", name, name))
+}
+
+// handed returns the text of an argument to a function of the core.
+func (e *emitter) handed(x string, t types.Type) string {
+	if signed(t) && !e.holds(t) {
+		return "&" + x
+	}
+	return x
+}
+
+// core returns the name of the function that may be called with −0.
+func (e *emitter) core(f *ssa.Function) string {
+	if isQuickly(f) {
+		return e.name(f) + "z"
+	}
+	return e.name(f)
+}
+
+// mostTwice is how many instructions a function may have that is written twice: a longer one takes longer than its call.
+const mostTwice = 20
+
+// isQuickly reports whether there is a second function for calls in which no float is zero.
+func isQuickly(f *ssa.Function) bool {
+	n := 0
+	anyOf(f, func(in ssa.Instruction) bool {
+		if _, ok := in.(*ssa.DebugRef); !ok {
+			n++
+		}
+		return false
+	})
+	return n <= mostTwice && slices.ContainsFunc(f.Params, func(p *ssa.Parameter) bool { return isQuick(p.Type()) })
+}
+
+func isQuick(t types.Type) bool { return isFloat(t) && isNumber(t) }
+
+// callQuickly writes a call of a function of floats, whose arguments it has as values and, for where those are, as text.
+func (e *emitter) callQuickly(set, hands string, f *ssa.Function, args []ssa.Value) {
+	e.direct[f] = true
+	var tests, quick []string
+	for _, v := range args {
+		x := e.val(v, true)
+		if !isQuick(v.Type()) {
+			quick = append(quick, e.handed(x, v.Type()))
+			continue
+		}
+		quick = append(quick, x)
+		if test := x + " == 0"; mayBeZero(v) && !slices.Contains(tests, test) {
+			tests = append(tests, test)
+		}
+	}
+	call := fmt.Sprintf("%s%s(%s%s)", set, e.name(f), hands, strings.Join(quick, ", "))
+	if len(tests) == 0 {
+		e.add("%s", call)
+		return
+	}
+	e.add("if %s {", strings.Join(tests, " || "))
+	for i, v := range args {
+		if isQuick(v.Type()) {
+			quick[i] = "&" + quick[i]
+		}
+	}
+	e.add("%s%s(%s%s)", set, e.core(f), hands, strings.Join(quick, ", "))
+	e.add("} else {")
+	e.add("%s", call)
+	e.add("}")
+}
+
+// mayBeZero reports whether a float may be −0.
+func mayBeZero(v ssa.Value) bool {
+	switch v := v.(type) {
+	case *ssa.Const:
+		return false
+	case *ssa.Convert:
+		return isFloat(v.X.Type())
+	}
+	return true
+}
+
+// signed reports whether a value of type t may be −0 or hold it.
+func signed(t types.Type) bool {
+	switch u := t.Underlying().(type) {
+	case *types.Basic:
+		return isFloat(u)
+	case *types.Struct, *types.Array:
+		return slices.ContainsFunc(parts(u), signed)
+	}
+	return false
 }
 
 func (e *emitter) add(format string, args ...any) {
@@ -495,7 +630,8 @@ func (e *emitter) constant(c *ssa.Const, typed bool) string {
 	case b.Info()&types.IsComplex != 0:
 		re, _ := constant.Float64Val(constant.Real(c.Value))
 		im, _ := constant.Float64Val(constant.Imag(c.Value))
-		lit = fmt.Sprintf("complex(%s, %s)", e.float(re), e.float(im))
+		part := map[bool]string{true: "float32", false: "float64"}[size(t) == 8]
+		lit = fmt.Sprintf("complex(%s, %s)", e.float(re, part), e.float(im, part))
 	}
 	if n, ok := types.Unalias(t).(*types.Named); typed || ok && !isScript(n) { // the interpreter stores no bare constant where a compiled type is
 		n := e.newTemp(e.of(t))
@@ -505,8 +641,8 @@ func (e *emitter) constant(c *ssa.Const, typed bool) string {
 	return lit
 }
 
-func (e *emitter) float(f float64) string {
-	n := e.newTemp("float64")
+func (e *emitter) float(f float64, typ string) string {
+	n := e.newTemp(typ)
 	e.add("%s = %s", n, floatText(f))
 	return n
 }
@@ -590,15 +726,18 @@ func (e *emitter) fixed(f *ssa.Function) string {
 	name := fmt.Sprintf("th%d", e.thunkN)
 	e.thunkN++
 	params, args := e.parameters(f.Signature)
+	for i := range args {
+		args[i] = fmt.Sprintf("a%d", i)
+	}
 	fmt.Fprintf(&e.thunks, "func %s(%s)%s { %s%s(%s...) }\n", name, strings.Join(params, ", "), e.results(f.Signature), returns(f.Signature), e.nativeFunc(f), strings.Join(args, ", "))
 	return name
 }
 
-// parameters returns those of a function as they stand in its head, and as arguments.
+// parameters returns those of a function as they stand in its head, and as arguments to another of the core.
 func (e *emitter) parameters(sig *types.Signature) (params, args []string) {
 	for i, v := range collect(sig.Params()) {
 		params = append(params, fmt.Sprintf("a%d %s", i, e.of(v.Type())))
-		args = append(args, fmt.Sprintf("a%d", i))
+		args = append(args, e.handed(fmt.Sprintf("a%d", i), v.Type()))
 	}
 	return params, args
 }
@@ -954,7 +1093,7 @@ func (e *emitter) instr(in ssa.Instruction) {
 	case *ssa.MakeClosure:
 		var b []string
 		for _, v := range in.Bindings {
-			b = append(b, e.val(v, false))
+			b = append(b, e.handed(e.val(v, true), v.Type()))
 		}
 		e.add("%s = mk%s(%s)", e.def(in), e.name(in.Fn.(*ssa.Function)), strings.Join(b, ", "))
 	case *ssa.MakeMap:
@@ -1278,8 +1417,19 @@ func (e *emitter) callTo(dst []string, c *ssa.CallCommon) {
 		return out
 	}
 	if fn, args := e.callText(c); fn != "" {
+		f, nilh := c.StaticCallee(), ""
+		if f != nil && recovers(f) {
+			nilh = "nil, "
+		}
+		if f != nil && isQuickly(f) {
+			e.callQuickly(set, nilh, f, args)
+			return
+		}
 		a := list(args)
-		if f := c.StaticCallee(); f != nil && recovers(f) {
+		for i, v := range args {
+			a[i] = e.handed(a[i], v.Type())
+		}
+		if nilh != "" {
 			a = append([]string{"nil"}, a...)
 		}
 		e.add("%s%s(%s)", set, fn, strings.Join(a, ", "))
@@ -1331,10 +1481,11 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 	for _, a := range c.Args {
 		add(a)
 	}
-	var params, args []string
+	var args []string
+	var taken taking
 	for _, o := range ops {
-		params = append(params, seen[o]+" "+e.of(o.Type()))
-		args = append(args, e.val(o, true))
+		e.take(&taken, seen[o], o.Type())
+		args = append(args, e.handed(e.val(o, true), o.Type()))
 	}
 	oldRegs, oldDecls, oldBody, oldTemp, oldG := e.regs, e.decls, e.body, e.temp, e.guarded
 	e.regs = map[ssa.Value]string{}
@@ -1368,7 +1519,7 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 	decls := e.decls
 	e.regs, e.decls, e.body, e.temp, e.guarded = oldRegs, oldDecls, oldBody, oldTemp, oldG
 	var b strings.Builder
-	fmt.Fprintf(&b, "func th%d(%s) func(*host.Panicking) { return func(h *host.Panicking) {\n", n, strings.Join(params, ", "))
+	fmt.Fprintf(&b, "func th%d(%s) func(*host.Panicking) {\n%s\nreturn func(h *host.Panicking) {\n", n, strings.Join(taken.params, ", "), taken.text())
 	for _, d := range decls {
 		b.WriteString(d + "\n")
 	}
@@ -1398,17 +1549,14 @@ func (e *emitter) thunkCall(dst []string, c *ssa.CallCommon, seen map[ssa.Value]
 		if passH {
 			a = append(a, "h")
 		}
-		for _, b := range f.Bindings {
-			a = append(a, seen[b])
-		}
-		for _, x := range c.Args {
-			a = append(a, seen[x])
+		for _, x := range slices.Concat(f.Bindings, c.Args) {
+			a = append(a, e.handed(seen[x], x.Type()))
 		}
 		set := ""
 		if len(dst) > 0 {
 			set = strings.Join(dst, ", ") + " = "
 		}
-		e.add("%s%s(%s)", set, e.name(f.Fn.(*ssa.Function)), strings.Join(a, ", "))
+		e.add("%s%s(%s)", set, e.core(f.Fn.(*ssa.Function)), strings.Join(a, ", "))
 		return
 	case *ssa.Builtin:
 	default:

@@ -256,7 +256,7 @@ func (e *emitter) takes(user ssa.Instruction, v ssa.Value) bool {
 		return sum && !e.guarded && len(u.Results) == 1
 	case *ssa.Call:
 		callee := u.Call.StaticCallee()
-		return sum && callee != nil && len(callee.Blocks) > 0
+		return sum && callee != nil && len(callee.Blocks) > 0 && !signed(v.Type())
 	}
 	return false
 }

@@ -548,7 +548,7 @@ func (w wrong) Format(f fmt.State, _ rune) {
 // plain replaces what fmt does itself and cannot do for the script's values, %T, %p and a %w that does not wrap, and returns
 // the format and its arguments: there every verb names its argument.
 func plain(format string, args []any, wraps bool) (string, []any) {
-	if !slices.ContainsFunc(args, func(x any) bool { _, ok := ownName(x); return ok }) || !strings.ContainsAny(format, "Tpw") {
+	if !slices.ContainsFunc(args, func(x any) bool { _, ok := ownName(x); return ok }) {
 		return format, nested(args)
 	}
 	var out strings.Builder
@@ -568,7 +568,7 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 			case r == '[':
 				end := strings.IndexByte(format[i:], ']')
 				if _, err := fmt.Sscanf(format[i-1:], "[%d]", &n); err != nil || end < 0 {
-					return format, args
+					return format, nested(args)
 				}
 				n--
 				i += end + 1
@@ -583,7 +583,7 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 			case r == '%':
 				out.WriteRune(r)
 			case n < 0:
-				return format, args // fmt says what is wrong
+				return format, nested(args) // fmt says what is wrong
 			case n >= len(args):
 				fmt.Fprintf(&out, "%%!%c(MISSING)", r)
 				n++
@@ -617,14 +617,21 @@ func plain(format string, args []any, wraps bool) (string, []any) {
 		}
 	}
 	switch {
-	case !changed:
-		return format, nested(args)
 	case !explicit && n < len(args): // arguments too many, as fmt tells of them
 		var extra []string
 		for _, x := range args[n:] {
-			extra = append(extra, dynamicType(x)+"="+fmt.Sprint(x))
+			if x == nil {
+				extra = append(extra, "<nil>")
+				continue
+			}
+			extra = append(extra, dynamicType(x)+"="+fmt.Sprint(nested([]any{x})...))
 		}
 		out.WriteString("%%!(EXTRA " + strings.ReplaceAll(strings.Join(extra, ", "), "%", "%%") + ")")
+		if n == 0 { // or fmt would tell of them too
+			all = nil
+		}
+	case !changed:
+		return format, nested(args)
 	}
 	return out.String(), nested(all)
 }

@@ -196,7 +196,7 @@ type trace struct {
 	calls []Call
 }
 
-var leaving = regexp.MustCompile(`panic: main\.f(\d+)\(`)
+var leaving = regexp.MustCompile(`panic: main\.f(\d+)z?\(`)
 
 const mostCalls = 1000
 

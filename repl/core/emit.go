@@ -863,7 +863,8 @@ func (e *emitter) target(addr ssa.Value) string {
 	switch a := addr.(type) {
 	case *ssa.IndexAddr:
 		x := e.view(a.X)
-		i := e.val(a.Index, false)
+		c, isConst := a.Index.(*ssa.Const)
+		i := e.val(a.Index, isConst && constant.Sign(c.Value) < 0) // the interpreter takes no such constant
 		e.checkIndex(a.Index, i, x)
 		return x + "[" + i + "]"
 	case *ssa.FieldAddr:
@@ -1235,7 +1236,10 @@ func (e *emitter) instr(in ssa.Instruction) {
 	case *ssa.Go:
 		e.add("host.Go(%s)", e.thunk(&in.Call))
 	case *ssa.Defer:
-		t := e.thunk(&in.Call)
+		t := "host.RecoverLater(h)" // what this function may recover, not what a function that it defers may
+		if !callsBuiltin(in, "recover") {
+			t = e.thunk(&in.Call)
+		}
 		d := "d"
 		if in.DeferStack != nil {
 			d = e.val(in.DeferStack, true)
@@ -1361,7 +1365,8 @@ func (e *emitter) binop(in *ssa.BinOp) {
 			return
 		}
 	}
-	if x, y := e.val(in.X, xc), e.val(in.Y, xc || in.Op == token.SHL || in.Op == token.SHR); x == r && isSum(in) {
+	typed := xc || in.Op == token.SHL || in.Op == token.SHR || byZero(in)
+	if x, y := e.val(in.X, xc), e.val(in.Y, typed); x == r && isSum(in) {
 		e.add("%s %s= %s", r, in.Op, y)
 	} else {
 		e.add("%s = %s %s %s", r, x, in.Op, y)
@@ -1507,7 +1512,7 @@ func (e *emitter) thunk(c *ssa.CallCommon) string {
 	if b, ok := c.Value.(*ssa.Builtin); ok {
 		switch b.Name() {
 		case "recover":
-			body = append(body, "host.Recover(h)")
+			body = append(body, "_ = h") // of a goroutine, which has nothing to recover
 		case "panic":
 			body = append(body, "host.Panic("+seen[c.Args[0]]+")")
 		default:

@@ -3,6 +3,7 @@ package core
 import (
 	"go/ast"
 	"go/token"
+	"go/types"
 	"slices"
 
 	"golang.org/x/tools/go/ssa"
@@ -78,12 +79,17 @@ func (e *emitter) statement(pos token.Pos) int {
 func (e *emitter) readLate(f *ssa.Function) {
 	for _, b := range f.Blocks {
 		for i := len(b.Instrs) - 1; i >= 0; i-- {
+			if s, ok := b.Instrs[i].(*ssa.Store); ok {
+				e.storeLate(b, i, s)
+				continue
+			}
 			v, ok := b.Instrs[i].(ssa.Value)
 			if !ok || !isRead(b.Instrs[i]) {
 				continue
 			}
 			user := e.reader(v)
-			if user == nil {
+			if _, isPhi := user.(*ssa.Phi); isPhi || user == nil {
+				e.moveBehind(b, i, e.statementOf(v), func(in ssa.Instruction) bool { return slices.Contains(uses(v), in) })
 				continue
 			}
 			to := user.Block()
@@ -97,7 +103,7 @@ func (e *emitter) readLate(f *ssa.Function) {
 			if turnsWithout(to, b) { // what is ranged over is read once
 				continue
 			}
-			if _, isPhi := user.(*ssa.Phi); isPhi || !hasCall(b.Instrs[i+1:]) && !hasCall(before(to, user)) {
+			if !hasCall(b.Instrs[i+1:]) && !hasCall(before(to, user)) {
 				continue
 			}
 			target := lastCall(to, 0, e.limit(to, 0, user))
@@ -105,6 +111,95 @@ func (e *emitter) readLate(f *ssa.Function) {
 			to.Instrs = slices.Insert(to.Instrs, target, v.(ssa.Instruction))
 		}
 	}
+}
+
+// moveBehind moves instruction i of a block behind the last call of its statement, but above what stores or is not to be passed.
+func (e *emitter) moveBehind(b *ssa.BasicBlock, i, statement int, stops func(in ssa.Instruction) bool) {
+	last := i
+	for k := i + 1; statement >= 0 && k < len(b.Instrs); k++ {
+		in := b.Instrs[k]
+		s, isStore := in.(*ssa.Store)
+		_, isUpdate := in.(*ssa.MapUpdate)
+		_, isSend := in.(*ssa.Send)
+		if isStore && !isTemporary(s.Addr) || isUpdate || isSend || stops(in) {
+			break
+		}
+		if isCall(in) && e.statement(in.Pos()) == statement {
+			last = k
+		}
+	}
+	in := b.Instrs[i]
+	copy(b.Instrs[i:], b.Instrs[i+1:last+1])
+	b.Instrs[last] = in
+}
+
+// storeLate moves what stores a part of a composite literal: the compiler does that when it has called what the literal calls.
+func (e *emitter) storeLate(b *ssa.BasicBlock, i int, s *ssa.Store) {
+	base := variable(s.Addr)
+	if base == nil {
+		return
+	}
+	begun := slices.Index(b.Instrs, ssa.Instruction(base))
+	touches := func(in ssa.Instruction) bool {
+		switch in.(type) {
+		case *ssa.DebugRef, *ssa.IndexAddr, *ssa.FieldAddr, *ssa.Slice, *ssa.MakeInterface:
+			return false
+		}
+		return slices.ContainsFunc(in.Operands(nil), func(o *ssa.Value) bool {
+			v := *o
+			for v != nil {
+				switch x := v.(type) {
+				case *ssa.IndexAddr:
+					v = x.X
+				case *ssa.FieldAddr:
+					v = x.X
+				case *ssa.Slice:
+					v = x.X
+				case *ssa.MakeInterface:
+					v = x.X
+				default:
+					return v == ssa.Value(base)
+				}
+			}
+			return false
+		})
+	}
+	if base.Heap && (begun < 0 || slices.ContainsFunc(b.Instrs[begun:i], func(in ssa.Instruction) bool {
+		s, ok := in.(*ssa.Store)
+		return touches(in) && !(ok && variable(s.Addr) == base)
+	})) {
+		return // a call may see it
+	}
+	e.moveBehind(b, i, e.statement(s.Pos()), touches)
+}
+
+// variable returns the variable that an address lies in; nil where it is not one of this function.
+func variable(addr ssa.Value) *ssa.Alloc {
+	for {
+		switch a := addr.(type) {
+		case *ssa.IndexAddr:
+			addr = a.X
+		case *ssa.FieldAddr:
+			addr = a.X
+		case *ssa.Alloc:
+			return a
+		default:
+			return nil
+		}
+	}
+}
+
+// statementOf returns the statement that computes a value; −1 for none.
+func (e *emitter) statementOf(v ssa.Value) int {
+	if at := e.statement(v.Pos()); at >= 0 {
+		return at
+	}
+	for _, r := range *v.Referrers() {
+		if d, ok := r.(*ssa.DebugRef); ok {
+			return e.statement(d.Expr.Pos())
+		}
+	}
+	return -1
 }
 
 // turnsWithout reports whether a block runs again and again while another, before it, runs once.
@@ -157,18 +252,8 @@ func (e *emitter) limit(b *ssa.BasicBlock, from int, user ssa.Instruction) int {
 
 // isTemporary reports whether an address lies in a variable that go/ssa made for an expression.
 func isTemporary(addr ssa.Value) bool {
-	for {
-		switch a := addr.(type) {
-		case *ssa.IndexAddr:
-			addr = a.X
-		case *ssa.FieldAddr:
-			addr = a.X
-		case *ssa.Alloc:
-			return a.Comment == "varargs" || a.Comment == "slicelit" || a.Comment == "complit"
-		default:
-			return false
-		}
-	}
+	a := variable(addr)
+	return a != nil && (a.Comment == "varargs" || a.Comment == "slicelit" || a.Comment == "complit")
 }
 
 // lastCall returns the index behind the last call in a part of a block, or its beginning.
@@ -205,18 +290,19 @@ func isCall(in ssa.Instruction) bool {
 	return false
 }
 
-// isRead reports whether an instruction reads memory, or computes from registers alone.
+// isRead reports whether an instruction reads memory, or computes from registers alone. Builtins are calls to the compiler too, and so
+// are slices of something, also those made of a string.
 func isRead(in ssa.Instruction) bool {
 	switch in := in.(type) {
 	case *ssa.UnOp:
 		return in.Op != token.ARROW
-	case *ssa.BinOp, *ssa.FieldAddr, *ssa.Field, *ssa.IndexAddr, *ssa.Index, *ssa.Convert, *ssa.ChangeType, *ssa.MakeInterface, *ssa.Slice:
+	case *ssa.BinOp, *ssa.FieldAddr, *ssa.Field, *ssa.IndexAddr, *ssa.Index, *ssa.ChangeType, *ssa.MakeInterface:
 		return true
 	case *ssa.Lookup:
 		return !in.CommaOk
-	case *ssa.Call:
-		b, ok := in.Call.Value.(*ssa.Builtin)
-		return ok && (b.Name() == "len" || b.Name() == "cap")
+	case *ssa.Convert:
+		_, isSlice := in.Type().Underlying().(*types.Slice)
+		return !isSlice
 	}
 	return false
 }

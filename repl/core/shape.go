@@ -2,6 +2,7 @@ package core
 
 import (
 	"fmt"
+	"go/constant"
 	"go/token"
 	"go/types"
 	"maps"
@@ -207,9 +208,15 @@ func isSum(v ssa.Value) bool {
 	}
 	switch b.Op {
 	case token.ADD, token.SUB, token.MUL, token.QUO, token.REM, token.AND, token.OR, token.XOR, token.AND_NOT:
-		return true
+		return !byZero(b)
 	}
 	return false
+}
+
+// byZero reports whether a number is divided by a variable that is always zero: the interpreter takes no such constant.
+func byZero(b *ssa.BinOp) bool {
+	c, ok := b.Y.(*ssa.Const)
+	return ok && (b.Op == token.QUO || b.Op == token.REM) && (constant.Sign(constant.Real(c.Value)) == 0 && constant.Sign(constant.Imag(c.Value)) == 0)
 }
 
 // isComparison reports whether two numbers are compared.

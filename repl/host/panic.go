@@ -156,6 +156,16 @@ func Recover(p *Panicking) any {
 	return p.value
 }
 
+// RecoverLater is a deferred call of the builtin itself, in a function that a deferred call of p runs. It recovers p where that
+// function returns, but not where it panics in turn: p is over then.
+func RecoverLater(p *Panicking) func(*Panicking) {
+	return func(newer *Panicking) {
+		if newer == nil {
+			Recover(p)
+		}
+	}
+}
+
 // Defers are the deferred calls of one function.
 type Defers struct {
 	rt    *RT

@@ -260,7 +260,7 @@ func (rt *RT) Values() map[string]reflect.Value {
 		"StopBy": rt.stopBy, "Halt": rt.Halt, "Cell": rt.cell, "Mark": rt.mark, "Sizes": rt.sizes, "Size": rt.Size,
 		"Box": rt.Types.Box, "Adapt": rt.adapt, "Open": Open, "ID": ID, "Val": Val, "Method": rt.Types.Method, "Eq": Eq, "ToError": ToError,
 		"Implements": rt.Types.Implements, "AssertPanic": rt.Types.AssertPanic, "Invoke": Invoke,
-		"Panic": Panic, "Recover": Recover, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,
+		"Panic": Panic, "Recover": Recover, "RecoverLater": RecoverLater, "NewDefers": rt.NewDefers, "Push": Push, "Run": Run, "Protect": Protect, "Pending": Pending, "SetPending": SetPending,
 		"NilCheck": NilCheck, "NilReceiver": NilReceiver, "RangeState": RangeState, "IsEmpty": IsEmpty, "Shift": Shift, "Index": Index, "Bounds": Bounds,
 		"Go": rt.start, "NewCases": NewCases, "RecvFrom": RecvFrom, "SendTo": SendTo, "Select": rt.selectCase, "Shape": rt.Types.shape, "OnceFunc": sync.OnceFunc, "JSONEncode": rt.jsonEncode, "JSONDecode": rt.jsonDecoder, "WaitGroup": rt.waitGroup, "GoGroup": rt.goGroup, "WaitCond": rt.waitCond, "Lock": rt.lock, "LockWrite": rt.lockWrite, "LockRead": rt.lockRead, "Send": rt.send, "Receive": rt.receive,
 		"RangeMap": RangeMap, "RangeString": RangeString, "NextMap": NextMap, "NextString": NextString,

@@ -119,7 +119,7 @@ type Learned struct {
 const agrees = 0.01
 
 // Counts reports whether a value may be written, and if not why: the records tell it, no value of the boat's files is still the
-// template's, the records fit the boat with no cause that stands out, and it makes no part cooler, or a record that was held out agrees.
+// template's, the records fit the boat with no cause or meter that stands out, and it makes no part cooler, or a record that was held out agrees.
 func (l *Learned) Counts(v *learn.Value) (ok bool, why string) {
 	switch {
 	case !v.Told:
@@ -128,6 +128,8 @@ func (l *Learned) Counts(v *learn.Value) (ok bool, why string) {
 		return false, "values of the file are still the example's, and it was found beside them"
 	case l.Doubtful() || len(l.Suspects) > 0 && l.Suspects[0].Named():
 		return false, "the records do not fit the boat: find the cause first"
+	case len(l.Meters) > 0:
+		return false, "a meter cannot have shown what was read: find out first"
 	case !slices.Contains(l.Cooler, v.Name()):
 		return true, ""
 	case math.IsNaN(l.Agreement):

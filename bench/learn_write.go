@@ -154,9 +154,10 @@ func (l *Learned) MarshalJSON() ([]byte, error) {
 		Margins   []margin      `json:"margins"`
 		Causes    []suspectJSON `json:"causes"`
 		Doubt     float64       `json:"chance_of_so_far_from_the_file"`
+		Meters    []string      `json:"meters_in_doubt"`
 		Agreement *float64      `json:"chance_of_last_record,omitempty"`
 		Practice  bool          `json:"practice"`
-	}{Format: 1, Boat: l.Setup.Boat.Name, Caution: Caution, Causes: suspectsJSON(l.Suspects), Doubt: l.Doubt, Agreement: finite(l.Agreement), Practice: l.Practice, Values: []value{}, Margins: []margin{}}
+	}{Format: 1, Boat: l.Setup.Boat.Name, Caution: Caution, Causes: suspectsJSON(l.Suspects), Doubt: l.Doubt, Meters: append([]string{}, l.Meters...), Agreement: finite(l.Agreement), Practice: l.Practice, Values: []value{}, Margins: []margin{}}
 	for _, r := range l.Records {
 		out.Records = append(out.Records, used{r.Name, r.Hash, r.Readings, r.Driven, r.Charge})
 	}
@@ -222,7 +223,8 @@ func (c *ComparedRecord) MarshalJSON() ([]byte, error) {
 		Channels []channel     `json:"channels"`
 		Causes   []suspectJSON `json:"causes"`
 		Doubt    float64       `json:"chance_of_so_far_from_the_file"`
-	}{Format: 1, Boat: c.Setup.Boat.Name, Record: c.Record.Name, Hash: c.Record.Hash, Caution: Caution, Causes: suspectsJSON(c.Suspects), Doubt: c.Doubt, Channels: []channel{}}
+		Meters   []string      `json:"meters_in_doubt"`
+	}{Format: 1, Boat: c.Setup.Boat.Name, Record: c.Record.Name, Hash: c.Record.Hash, Caution: Caution, Causes: suspectsJSON(c.Suspects), Doubt: c.Doubt, Meters: append([]string{}, c.Meters...), Channels: []channel{}}
 	for i := range c.Channels {
 		k := &c.Channels[i]
 		out.Channels = append(out.Channels, channel{k.Trace, k.Predicted, k.Unit, k.Largest, k.At, k.RMS, k.Outside, finite(k.From), Departs(k), k.Time, k.Measured, k.Model, k.Half})

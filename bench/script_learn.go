@@ -108,6 +108,9 @@ func (l *Learned) Summary() string {
 		}
 		b.WriteString("\n")
 	}
+	for _, m := range l.Meters {
+		b.WriteString(m + "\n")
+	}
 	for _, m := range l.Margins {
 		fmt.Fprintf(&b, "margin of the %s in %s: %s ± %s, now %s ± %s\n", m.Part, m.Trial, Format(m.Before, m.Unit), Format(m.Around, m.Unit), Format(m.After, m.Unit), Format(m.AroundNow, m.Unit))
 	}

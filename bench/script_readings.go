@@ -79,6 +79,9 @@ func (c *ComparedRecord) Summary() string {
 	if c.Doubtful() {
 		b.WriteString(learn.DoubtSentence(1, c.Doubt) + "\n")
 	}
+	for _, m := range c.Meters {
+		b.WriteString(m + "\n")
+	}
 	b.WriteString(CautionLines() + "\n")
 	return b.String()
 }

@@ -27,6 +27,7 @@ type Compared struct {
 	Channels []Overlay
 	Suspects []Suspect // strongest first
 	Doubt    float64   // as that of a Result
+	Meters   []string  // as those of a Result
 	Runs     int
 	Notes    []string // what of the record is not used or not known, in sentences
 }
@@ -63,13 +64,16 @@ func Compare(ctx context.Context, b *boat.Boat, s settings.Set, rec *Record) (*C
 		return nil, err
 	}
 	out.Doubt = p.doubt(f)
+	found := *f
 	// One linear step from the file is far enough to see past the values, and may be too far to simulate.
+	f.x = slices.Clone(f.x)
 	for j := range f.x {
 		f.x[j] = max(-3, min(3, f.x[j]))
 	}
 	if out.Suspects, _, err = p.blame(ctx, f); err != nil {
 		return nil, err
 	}
+	out.Meters = p.badMeters(&found, out.Suspects, func(i int) bool { return out.Channels[i].Outside > 0.5 }) // a step as far as this one takes a channel astray that agrees
 	out.Runs = p.runs + len(causesOf(p.boat, p.records[0].trial)) + 1
 	return out, nil
 }

@@ -90,6 +90,7 @@ func TestLearnFromTypedRows(t *testing.T) {
 				assert.InEpsilon(t, v.Before, v.After, 0.1, key)
 			}
 			assert.False(t, r.Doubtful(), "chance %g", r.Doubt)
+			assert.Empty(t, r.Meters)
 			assert.Equal(t, "lever", r.Records[0].Driven)
 		})
 	}
@@ -180,6 +181,7 @@ func TestCompareNamesTheCause(t *testing.T) {
 	require.NoError(t, err)
 	assert.False(t, right.Suspects[0].Named(), "%+v", right.Suspects[0])
 	assert.False(t, right.Doubtful())
+	assert.Empty(t, right.Meters)
 	for _, c := range right.Channels {
 		assert.Less(t, c.Outside, 0.02, c.Trace)
 	}
@@ -230,4 +232,46 @@ func TestAShaftThatIdlesIsNoFasterThanADrivenOne(t *testing.T) {
 		assert.Less(t, o.Half[k], 2.5*fastest, "at %g s", at)
 	}
 	assert.NotZero(t, idle)
+}
+
+// TestAMeterThatIsWrongIsNamed: values bend to a shunt of the wrong size, a display that hangs and a speed in another unit, and are told as if they were sure; so the meter is named, and no other.
+func TestAMeterThatIsWrongIsNamed(t *testing.T) {
+	benchtest.Computes(t)
+	b, s := petrel(t)
+	for name, c := range map[string]struct {
+		trace    string
+		shown    func(first, v float64) float64
+		compared bool // compare, which knows one step from the file, sees it too and names no cause for it
+	}{
+		"a shunt of the wrong size": {record.BatteryCurrent, func(_, v float64) float64 { return 1.25 * v }, false},
+		"a display that hangs":      {record.BoatSpeed, func(first, _ float64) float64 { return first }, true},
+		"km/h taken for m/s":        {record.BoatSpeed, func(_, v float64) float64 { return 3.6 * v }, true},
+		"as it is":                  {record.BoatSpeed, func(_, v float64) float64 { return v }, true},
+	} {
+		rec := outing(t, func(o *learntest.Outing) {
+			o.Every, o.True = 15, nil
+			o.Traces = []string{record.Voltage, record.BatteryCurrent, record.MotorCurrent, record.MotorSpeed, record.BoatSpeed}
+		})
+		tr, _ := rec.Run.Trace(c.trace)
+		first := tr.Values[0]
+		for i, v := range tr.Values {
+			tr.Values[i] = c.shown(first, v)
+		}
+		r := learnFew(t, rec)
+		found := map[string][]string{"learn": r.problem.badMeters(r.fit, nil, func(int) bool { return true })}
+		if c.compared {
+			k, err := Compare(t.Context(), b, s, rec)
+			require.NoError(t, err)
+			found["compare"] = k.Meters
+		}
+		for who, meters := range found {
+			if name == "as it is" {
+				assert.Empty(t, meters, who)
+				continue
+			}
+			if assert.Len(t, meters, 1, "%s, %s", who, name) {
+				assert.Contains(t, meters[0], "The readings of "+c.trace, "%s, %s", who, name)
+			}
+		}
+	}
 }

@@ -68,7 +68,8 @@ type Result struct {
 	Doubt float64
 	// Suspects are causes that may explain what the values leave over, in the records together, the strongest first. What is told allows for one that is suspicious, named or not.
 	Suspects []Suspect
-	Runs     int // simulations it took
+	Meters   []string // that cannot have shown what they did, in sentences
+	Runs     int      // simulations it took
 
 	problem *problem
 	fit     *fitted
@@ -109,7 +110,7 @@ func Learn(ctx context.Context, b *boat.Boat, s settings.Set, records []*Record)
 		return nil, err
 	}
 	out := p.result(allowing)
-	out.Suspects, out.Doubt = suspects, p.doubt(f)
+	out.Suspects, out.Doubt, out.Meters = suspects, p.doubt(f), p.badMeters(f, suspects, func(int) bool { return true })
 	return out, nil
 }
 

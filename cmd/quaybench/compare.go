@@ -51,6 +51,7 @@ func comparedResult(c *bench.ComparedRecord) *report.Overlaid {
 	if c.Doubtful() {
 		out.Warnings = append(out.Warnings, learn.DoubtSentence(1, c.Doubt))
 	}
+	out.Warnings = append(out.Warnings, c.Meters...)
 	return out
 }
 

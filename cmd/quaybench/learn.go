@@ -413,6 +413,7 @@ func learnedResult(l *bench.Learned) *report.Learned {
 	if l.Doubtful() {
 		out.Warnings = append(out.Warnings, learn.DoubtSentence(len(l.Records), l.Doubt))
 	}
+	out.Warnings = append(out.Warnings, l.Meters...)
 	if !math.IsNaN(l.Agreement) {
 		word := "agrees with the others"
 		if l.Agreement < 0.01 {

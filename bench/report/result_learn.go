@@ -264,6 +264,7 @@ func (o *Overlaid) write(p *Paper, d *document) {
 		}
 		tab.row(quantity.Spoken(c.Name), ShownMargin(c.Largest, unit), ShownTime(c.At), ShownMargin(c.RMS, unit), "± "+ShownMargin(half, unit), fmt.Sprintf("%.0f %%", 100*c.Outside), from)
 	}
+	tab.Folded = tab.headed()
 	s.add(block{Table: tab})
 	s.add(block{Text: d.Sentence})
 	suspects(d, o.Suspects)

@@ -47,3 +47,23 @@ func TestHelp(t *testing.T) {
 	}
 	walk(root)
 }
+
+// TestScreensFitSixtyColumns: the widest tables, each with a form that a narrow terminal has room for.
+func TestScreensFitSixtyColumns(t *testing.T) {
+	home := t.TempDir()
+	environment := map[string]string{"COLUMNS": "60", "QUAYBENCH_BOOK": home, "XDG_DATA_HOME": home}
+	for _, command := range [][]string{
+		{"demo"}, {"try", "bracken", "--trial", "hot-restart", "--trial", "dry-running"}, {"odds", "petrel", "--draws", "8"},
+		{"choose", "petrel", "contactor"}, {"plan", "petrel", "--to", "limits.motor_current=150 A", "--steps", "1"},
+		{"step", "petrel", "--trial", "locked-shaft", "--on", "sim", "--record", home + "/a.csv"}, {"compare", "petrel", home + "/a.csv"},
+	} {
+		code, stdout, stderr := quaybench(t, environment, command...)
+		require.Zero(t, code, "%s: %s", command, stderr)
+		require.NotEmpty(t, stdout)
+		for _, line := range strings.Split(stdout, "\n") {
+			if !strings.Contains(line, home) { // a path is not broken
+				assert.LessOrEqual(t, layout.Visible(line), 60, "%s: %s", command, line)
+			}
+		}
+	}
+}

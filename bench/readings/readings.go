@@ -86,6 +86,9 @@ func Read(name string, text []byte, columns *Columns, shift float64) (*Understoo
 	if max(bytes.Count(text, []byte{'\n'}), bytes.Count(text, []byte{'\r'})) > mostRows {
 		return fail("it has more than the %d rows taken here: cut it into pieces, or keep one row in ten", mostRows)
 	}
+	if bytes.HasPrefix(text, []byte("PK\x03\x04")) {
+		return fail("it is a spreadsheet's own file, or another archive, and no text: save its sheet as CSV")
+	}
 	plain, err := datafile.Text(text)
 	if err != nil {
 		return fail("%v", err)
@@ -401,7 +404,9 @@ func (p *parser) understand() error {
 				} else {
 					questions = append(questions, fmt.Sprintf("column %d, %q, has no unit: write it behind the name, as in %q, or in a columns file", i+1, s.Header, strings.TrimSpace(name+" ["+wantedUnit(s.Is)+"]")))
 				}
-			} else if err := sameKind(s.Unit, wantedUnit(s.Is)); err != nil {
+			} else if err := sameKind(s.Unit, wantedUnit(s.Is)); err != nil && s.Is == Lever {
+				questions = append(questions, fmt.Sprintf("column %d, %q: what is the lever's travel in %s? Write it in per cent of full ahead, or leave it out (is = \"ignore\")", i+1, s.Header, s.Unit))
+			} else if err != nil {
 				questions = append(questions, fmt.Sprintf("column %d, %q: %v", i+1, s.Header, err))
 			}
 			if s.Is == link.SpeedOverGround && s.Meter == nil {

@@ -208,6 +208,8 @@ func TestHabits(t *testing.T) {
 		"decimal commas between quotes": {"time [s],voltage [V],battery current [A]\n0,\"52,4\",\"0,5\"\n10,\"52,1\",\"1.020,5\"\n", "[0 10]", ""},
 		"thousands between quotes":      {"time [s],voltage [mV],battery current [mA]\n0,\"52,433\",\"1,174\"\n10,\"51,976\",\"24,112\"\n", "[0 10]", ""},
 		"two values in a cell":          {"time [s],voltage [V],battery current [A]\n0,52,1\n10,52,20/21\n20,52,100-102\n30,5O.1,2\n40,52,3 A\n", "[0 40]", ""},
+		"a workbook":                    {"PK\x03\x04\x14\x00", "save its sheet as CSV", ""},
+		"a lever in volts":              {"time [s],voltage [V],battery current [A],lever [V]\n0,52,1,0.5\n10,52,2,2.9\n", "Write it in per cent of full ahead", ""},
 		"a row out of order": {"time,voltage [V],battery current [A]\n2026-10-25 02:59:00,52,1\n2026-10-25 02:59:20,52,1\n2026-10-25 02:59:40,52,1\n2026-10-25 02:59:30,51,2\n2026-10-25 02:59:50,51,2\n",
 			"[0 20 30 40 50]", "2026-10-25 02:59:00"},
 	} {

@@ -33,6 +33,7 @@ type outcome struct {
 	Margins         [][3]float64 // of winding and heat sink in hot-day: true, predicted, standard deviation; K
 	Doubt           float64
 	Suspects        []Suspect
+	Meters          []string // named as wrong
 	Runs, Passes    int
 	Fisher          map[string]float64 // standard deviation of some values, over that of the prior, that the true noise would leave at the truth
 }
@@ -219,7 +220,7 @@ func TestDriftByChance(t *testing.T) {
 		t.Logf("%s: found in %d of %d, the change in its interval in %d of %d", agings[a].name, found[a].hit, found[a].of, covered[a].hit, covered[a].of)
 	}
 	t.Logf("of all but the fourfold joint %d of %d", shown.hit, shown.of)
-	assert.GreaterOrEqual(t, float64(shown.hit), 0.9*float64(shown.of))
+	assert.Greater(t, distuv.Binomial{N: float64(shown.of), P: 0.9}.CDF(float64(shown.hit)), 0.01, "nine of ten of what truly aged")
 }
 
 // kept reads the fits that earlier runs kept.
@@ -245,7 +246,7 @@ func (c *campaign) outcome(t *testing.T, b *boat.Boat, s settings.Set, kind samp
 	if err != nil {
 		return nil, err
 	}
-	o := &outcome{Sampling: kind.name, Doubt: r.Doubt, Runs: r.Runs, Passes: r.fit.passes}
+	o := &outcome{Sampling: kind.name, Doubt: r.Doubt, Meters: r.Meters, Runs: r.Runs, Passes: r.fit.passes}
 	for _, v := range r.Values {
 		o.Names, o.True = append(o.Names, v.Key), append(o.True, c.truth[v.Key])
 		o.Z, o.SD = append(o.Z, v.Shift), append(o.SD, v.Width)
@@ -439,6 +440,14 @@ func tally(t *testing.T, all []outcome) {
 			}
 		}
 	}
+	var meters count
+	for _, o := range all {
+		if o.Wrong == "right" {
+			meters.add(len(o.Meters) > 0)
+		}
+	}
+	t.Logf("a meter is named in %d of %d right records", meters.hit, meters.of)
+	assert.Greater(t, distuv.Binomial{N: float64(meters.of), P: 0.02}.Survival(float64(meters.hit)-0.5), 0.01, "at most one in fifty")
 	if alarms.of > 0 {
 		t.Logf("false alarms: %d of %d right campaigns at 10 Hz", alarms.hit, alarms.of)
 		low := distuv.Binomial{N: float64(alarms.of), P: 0.05}.Survival(float64(alarms.hit) - 0.5)

@@ -64,7 +64,7 @@ func (c *ComparedRecord) Summary() string {
 		if Departs(o) {
 			part = "parts from the prediction"
 		}
-		fmt.Fprintf(&b, "%s %s: %s off at %s, %.0f %% of the rows beyond what meters and tolerances explain\n", o.Trace, part,
+		fmt.Fprintf(&b, "%s %s: %s off at %s, %.0f %% of the rows beyond what meters and tolerances explain\n", quantity.Spoken(o.Trace), part,
 			Format(math.Abs(o.Largest), strings.Replace(o.Unit, "°C", "K", 1)), quantity.FormatAuto(o.At, "s"), 100*o.Outside)
 	}
 	var named []string

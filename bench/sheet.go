@@ -278,7 +278,7 @@ func (s *Sheet) Outside(run *record.Run) (list []string) {
 				continue
 			}
 			list = append(list, fmt.Sprintf("at %s %s is %s, outside the band of %s to %s: look at it a second time; where it is right, the boat is not as its file has it", quantity.FormatTime(r.At),
-				strings.ReplaceAll(m.Name, "_", " "), quantity.Format(tr.Values[k], m.Unit, 3), quantity.Format(e.Low, m.Unit, 3), quantity.Format(e.High, m.Unit, 3)))
+				quantity.Spoken(m.Name), quantity.Format(tr.Values[k], m.Unit, 3), quantity.Format(e.Low, m.Unit, 3), quantity.Format(e.High, m.Unit, 3)))
 		}
 	}
 	return list

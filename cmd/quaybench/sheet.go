@@ -230,7 +230,7 @@ func askReadings(ctx context.Context, keys *keyboard, s *bench.Sheet) ([]byte, e
 		var wanted []string
 		for i, e := range r.Expected {
 			if !e.Skip {
-				wanted = append(wanted, strings.ReplaceAll(s.Meters[i].Name, "_", " ")+" ["+s.Meters[i].Unit+"]")
+				wanted = append(wanted, quantity.Spoken(s.Meters[i].Name)+" ["+s.Meters[i].Unit+"]")
 			}
 		}
 		fmt.Fprint(out, wrapped(fmt.Sprintf("at %s: %s", shownTime(r.At), strings.Join(wanted, ", ")), keys.sys.width())+"\n> ")

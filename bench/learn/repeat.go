@@ -7,7 +7,7 @@ import (
 	"quaybench/bench/record"
 )
 
-// sameShare is the share of common readings that are equal from which on two records are one measurement: typed in again with a slip put right, or with rows left out. Two
+// sameShare is the share of common readings that are equal from which on two records are one measurement, of those that change from row to row: typed in again with a slip put right, or with rows left out. Two
 // outings by the same programme have far fewer in common, since meters with few digits repeat themselves by chance (common practice, no source).
 const sameShare = 0.8
 
@@ -25,6 +25,9 @@ func (r *Record) Repeats(o *Record) bool {
 			b, ok := o.Run.Trace(a.Name)
 			if !ok || a.Inferred || b.Inferred || a.Name == record.Lever || math.IsNaN(a.Values[i]) && math.IsNaN(b.Values[k]) {
 				continue
+			}
+			if i > 0 && k > 0 && a.Values[i] == a.Values[i-1] && b.Values[k] == b.Values[k-1] {
+				continue // what rests looks alike on any day
 			}
 			if all++; a.Values[i] == b.Values[k] {
 				same++

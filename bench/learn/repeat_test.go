@@ -44,3 +44,17 @@ func TestOneMeasurementCountsOnce(t *testing.T) {
 	}
 	assert.False(t, again.Repeats(first), "a third of the readings differ")
 }
+
+// TestTwoDaysAtRestAreTwo: a boat that lies still for most of both records shows the same zeros on both days.
+func TestTwoDaysAtRestAreTwo(t *testing.T) {
+	first, second := studOuting(t, 41, 0), studOuting(t, 42, 0)
+	for _, r := range []*Record{first, second} {
+		for _, tr := range r.Run.Traces {
+			for i := range tr.Values[:9*len(tr.Values)/10] {
+				tr.Values[i] = 0
+			}
+		}
+	}
+	assert.False(t, second.Repeats(first))
+	assert.True(t, first.Repeats(first))
+}

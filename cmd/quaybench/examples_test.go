@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -155,16 +157,33 @@ func exampleFolder(t *testing.T) string {
 	for name, from := range map[string]string{"monday.csv": "monday.csv", "friday.csv": "friday.csv", "logger.csv": "logger.csv"} { // invented
 		text, err := os.ReadFile("testdata/records/" + from)
 		require.NoError(t, err)
+		if name == "friday.csv" {
+			text = anotherDay(text, 2)
+		}
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), text, 0o644))
 	}
 	monday, err := os.ReadFile("testdata/records/monday.csv")
 	require.NoError(t, err)
 	for month, day := range map[string]string{"may": "2026-05-28", "june": "2026-06-28", "july": "2026-07-28"} { // invented: the same hour in three months
-		require.NoError(t, os.WriteFile(filepath.Join(dir, month+".csv"), bytes.Replace(monday, []byte("2026-11-28"), []byte(day), 1), 0o644))
+		require.NoError(t, os.WriteFile(filepath.Join(dir, month+".csv"), anotherDay(bytes.Replace(monday, []byte("2026-11-28"), []byte(day), 1), uint64(month[2])), 0o644))
 	}
 	const registers = "name;register;table;type;unit;factor;minimum;maximum;access;key\nMotor current limit;16;holding;u16;A;0.5;1;250;rw;limits.motor_current\n"
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "manual.csv"), []byte(registers), 0o644))
 	const device = "[FileInfo]\nFileName=controller.eds\n[DeviceInfo]\nVendorNumber=0x99\n[MandatoryObjects]\nSupportedObjects=1\n1=0x1000\n[1000]\nParameterName=Device type\nObjectType=0x7\nDataType=0x0007\nAccessType=ro\nDefaultValue=0x192\nPDOMapping=0\n"
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "controller.eds"), []byte(device), 0o644))
 	return dir
+}
+
+// anotherDay returns a record with readings as meters show them another time: each reading that is not zero a little off.
+func anotherDay(text []byte, seed uint64) []byte {
+	noise := rand.New(rand.NewPCG(seed, 1))
+	return regexp.MustCompile(`(?m)^[\d.]+,.*$`).ReplaceAllFunc(text, func(line []byte) []byte {
+		cells := strings.Split(string(line), ",")
+		for i, size := range []float64{0, 0, 0.01, 0.1, 0.2, 2, 0.1} {
+			if v, err := strconv.ParseFloat(cells[i], 64); err == nil && v != 0 && size > 0 {
+				cells[i] = strconv.FormatFloat(v+size*noise.NormFloat64(), 'f', 2, 64)
+			}
+		}
+		return []byte(strings.Join(cells, ","))
+	})
 }

@@ -39,7 +39,7 @@ func (p *Prediction) doubtful(measured *measure.Result) (notes []record.Event) {
 				show := func(v float64) string { return quantity.Format(v, cmp.Or(band.Unit, "1"), 3) }
 				note.At, note.Device, note.Kind = at[i], "readings", record.Note
 				note.What = fmt.Sprintf("doubtful: %s was %s in one reading, %s before it and %s after it; %s to %s was predicted of the whole programme",
-					link.TraceName(band.Channel), show(value[i]), show(value[i-1]), show(value[i+1]), show(low), show(high))
+					quantity.Spoken(link.TraceName(band.Channel)), show(value[i]), show(value[i-1]), show(value[i+1]), show(low), show(high))
 			}
 			note.Until = at[i]
 		}

@@ -304,8 +304,8 @@ func (p *problem) cost(ctx context.Context, l *linear) (rows int, residuals func
 	}
 }
 
-// advance makes one accepted step of the trust region and returns the problem made linear there, or l itself where no step lowers the true cost.
-// there is where the linear problem has its mode.
+// advance goes on by one accepted step of the trust region and returns the problem linearised there, or l itself where no step lowers the
+// true cost. there is the mode of the linear problem.
 func (p *problem) advance(ctx context.Context, l *linear, there []float64, keep bool) (*linear, error) {
 	k := p.size()
 	rows, residuals := p.cost(ctx, l)

@@ -9,6 +9,8 @@ import (
 const (
 	// badMeter is the chance, all meters of all records counted, below which a meter errs more than it is said to.
 	badMeter = 0.001
+	// tolerated is how many times its stated error a meter may err and is not blamed (common practice, no source).
+	tolerated = 1.2
 	// straying is how many times its usual size a channel's slow error has where nothing explains it any more: a meter that hangs, a wrong unit, a thermometer beside its spot (common
 	// practice, no source). In right campaigns it is 0.1 to 1 times.
 	straying = 6.0
@@ -21,7 +23,7 @@ func (p *problem) badMeters(f *fitted, suspects []Suspect, strays func(channel i
 	if len(suspects) > 0 && suspects[0].Named() {
 		return nil
 	}
-	channels, worst := 0, 1.2 // times its stated error
+	channels, worst := 0, tolerated
 	for _, r := range p.records {
 		channels += len(r.channels)
 	}
@@ -43,9 +45,9 @@ func (p *problem) badMeters(f *fitted, suspects []Suspect, strays func(channel i
 			switch most := math.Max(math.Abs(f.x[at]), math.Abs(f.x[at+1])) / two; {
 			case chance < badMeter/float64(channels) && most > worst:
 				worst = most // of several, what bends to one makes the others look wrong
-				erring = quantity.Sentence("The readings of %s%s fit no boat that the file allows, unless their meter errs %.1f times as much as it is said to: hold it against another one, or say its error with --meter.", s.name, of, most)
+				erring = quantity.Sentence("The readings of %s%s fit no boat that the file allows, unless their meter errs %.1f times as much as it is said to: hold it against another one, or say its error with --meter.", quantity.Spoken(s.name), of, most)
 			case s.noise.slow > straying*s.slow && strays(i):
-				list = append(list, quantity.Sentence("The readings of %s%s lie for minutes on end %.0f times as far from any boat that the file allows as is usual: look at the meter, at its unit, and at what it was held to.", s.name, of, s.noise.slow/s.slow))
+				list = append(list, quantity.Sentence("The readings of %s%s lie for minutes on end %.0f times as far from any boat that the file allows as is usual: look at the meter, at its unit, and at what it was held to.", quantity.Spoken(s.name), of, s.noise.slow/s.slow))
 			}
 		}
 	}

@@ -30,7 +30,7 @@ type decoder interface {
 	decode(line []byte, at time.Time) (d decoded, column string, err error)
 }
 
-// decoded is what a line says.
+// A decoded line: its readings, and when they were so.
 type decoded struct {
 	values []float64 // NaN: no reading
 	fresh  int       // the one channel that the line tells of; −1: all of them
@@ -47,7 +47,7 @@ type ownClock struct {
 	again  bool      // and not for the first time within mostAgain: it sends old lines over and over
 }
 
-// shows is what a clock shows.
+// A shows is one look at an instrument's clock: its text, and the seconds in it where they can be read.
 type shows struct {
 	text    string
 	seconds float64

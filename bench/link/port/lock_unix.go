@@ -12,7 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// lock takes the lock of a port, which goes with the process at the latest. The system's own exclusive use of a terminal
+// lock locks a port for this process, whose end unlocks it at the latest, and returns what unlocks it. The system's own exclusive use of a terminal
 // does not bind root. The lock is a file that is never removed, so that no two hold two, in the one folder that all users
 // share: TMPDIR may be each one's own.
 func lock(name string) (give func() error, err error) {

@@ -59,7 +59,7 @@ type serialPort struct {
 	closed   atomic.Bool
 }
 
-// arrival is what one read of the device gave.
+// An arrival holds the bytes of one read of the device, or its error.
 type arrival struct {
 	bytes []byte
 	err   error
@@ -74,7 +74,7 @@ const (
 	// with which an ended context or a Close is noticed.
 	readSlice = 10 * time.Millisecond
 
-	// readGrace is what a read of the device may take beyond its slice before it counts
+	// readGrace is the time beyond its slice after which a read of the device counts
 	// as silence. It stays under way, and what it brings later is kept.
 	readGrace = 40 * time.Millisecond
 

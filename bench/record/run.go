@@ -24,6 +24,7 @@ type Run struct {
 
 	Time   []float64 // s, rising
 	Traces []Trace   // each as long as Time
+	Peaks  []Peak    // in place of traces, of a run that was made for its verdict alone: Time is its two ends then
 	Events []Event   // in time order
 	Parts  []Part
 
@@ -63,6 +64,14 @@ type Trace struct {
 	Gaps     bool   // not read at every instant: a value may be NaN
 	Meter    *Meter // errors of the meter behind it; nil: those of the boat's instruments
 	Source   string // what measured it, in words, where several did; "": what the provenance names
+}
+
+// Peak is what a verdict asks of a trace that was not kept.
+type Peak struct {
+	Trace   string
+	Value   float64 // of a part its worst, of any other trace its largest magnitude, SI
+	At      float64 // s
+	Crossed float64 // when the part first passed its limit, s; NaN: never
 }
 
 // Meter is the error of what a trace was read from.
@@ -364,6 +373,9 @@ func Between(times, values []float64, t float64) float64 {
 
 // Peak finds the part's worst value and when. It fails when the run lacks the part's trace.
 func (r *Run) Peak(p Part) (value, at float64, err error) {
+	if k, ok := r.peak(p.Trace); ok {
+		return k.Value, k.At, nil
+	}
 	tr, ok := r.Trace(p.Trace)
 	if !ok || len(tr.Values) == 0 {
 		return 0, 0, fmt.Errorf("the run has no trace %q, which part %q is judged by", p.Trace, p.Name)
@@ -379,6 +391,9 @@ func (r *Run) Peak(p Part) (value, at float64, err error) {
 
 // Crossing returns the first instant at which the part passes its limit, by linear interpolation; ok is false if it never does.
 func (r *Run) Crossing(p Part) (at float64, ok bool) {
+	if k, ok := r.peak(p.Trace); ok {
+		return k.Crossed, !math.IsNaN(k.Crossed)
+	}
 	tr, found := r.Trace(p.Trace)
 	if !found {
 		return 0, false
@@ -390,8 +405,40 @@ func (r *Run) Crossing(p Part) (at float64, ok bool) {
 		if i == 0 {
 			return r.Time[0], true
 		}
-		before, after := p.Margin(tr.Values[i-1]), p.Margin(v)
-		return r.Time[i-1] + (r.Time[i]-r.Time[i-1])*before/(before-after), true
+		return p.Crosses(r.Time[i-1], r.Time[i], tr.Values[i-1], v), true
 	}
 	return 0, false
+}
+
+// Crosses returns when the part passes its limit between two instants, by linear interpolation.
+func (p Part) Crosses(from, to, value, beyond float64) float64 {
+	before, after := p.Margin(value), p.Margin(beyond)
+	return from + (to-from)*before/(before-after)
+}
+
+// peak returns what is known of a trace that was not kept.
+func (r *Run) peak(trace string) (*Peak, bool) {
+	for i := range r.Peaks {
+		if r.Peaks[i].Trace == trace {
+			return &r.Peaks[i], true
+		}
+	}
+	return nil, false
+}
+
+// Most returns the largest magnitude of a trace, SI; ok is false where the run does not have it.
+func (r *Run) Most(trace string) (most float64, ok bool) {
+	if k, ok := r.peak(trace); ok {
+		return math.Abs(k.Value), true
+	}
+	tr, ok := r.Trace(trace)
+	if !ok {
+		return 0, false
+	}
+	for _, v := range tr.Values {
+		if math.Abs(v) > most { // NaN, where nobody read it, counts as nothing
+			most = math.Abs(v)
+		}
+	}
+	return most, true
 }

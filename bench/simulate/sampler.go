@@ -34,15 +34,22 @@ var channels = []channel{
 	{record.Derating, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Command.Deratings.Driving }},
 }
 
+// judged are those of the channels that a verdict asks.
+var judged = slices.DeleteFunc(slices.Clone(channels), func(c channel) bool {
+	return c.name != record.Lever && c.name != record.DemandTrace && c.name != record.MotorSpeed
+})
+
 // sampler turns steps into traces and watches for what is steady.
 type sampler struct {
-	sim    *simulation
-	row    []float64     // the instant that is looked at
-	parts  []record.Part // counted from what they are at the start
-	state  []float64     // scratch
-	nextAt int           // of the instants asked for
-	steady steady
-	off    bool // nothing is kept: a boat that runs live
+	sim      *simulation
+	channels []channel
+	row      []float64     // the instant that is looked at
+	parts    []record.Part // counted from what they are at the start
+	peaks    []record.Peak // of channels and parts; nil: traces are kept
+	state    []float64     // scratch
+	nextAt   int           // of the instants asked for
+	steady   steady
+	off      bool // nothing is kept: a boat that runs live
 
 	carried float64 // the fuse's current at the end of the last step, A; NaN: not known
 }
@@ -50,7 +57,10 @@ type sampler struct {
 func (w *sampler) begin(s *simulation) {
 	w.sim = s
 	s.times, s.rows = s.times[:0], s.rows[:0]
-	w.row = make([]float64, len(channels)+len(s.drive.Parts))
+	if w.channels = channels; s.opts.Verdict {
+		w.channels = judged
+	}
+	w.row = make([]float64, len(w.channels)+len(s.drive.Parts))
 	w.state = make([]float64, len(s.y))
 	w.steady.leverSince = math.Inf(-1)
 	p := s.drive.Point(0, s.y)
@@ -58,6 +68,14 @@ func (w *sampler) begin(s *simulation) {
 		w.parts = append(w.parts, s.drive.Parts[i].Reference(p, s.y))
 	}
 	w.steady.lever = p.Measured.Lever
+	if s.opts.Verdict {
+		for _, c := range w.channels {
+			w.peaks = append(w.peaks, record.Peak{Trace: c.name, Crossed: math.NaN()})
+		}
+		for i := range w.parts {
+			w.peaks = append(w.peaks, record.Peak{Trace: w.parts[i].Trace, Crossed: math.NaN()})
+		}
+	}
 	w.take(0, s.y)
 }
 
@@ -133,9 +151,9 @@ func carried(p *drive.Point) float64 { return math.Abs(p.BatteryCurrent) }
 // look fills the row with the values at an instant.
 func (w *sampler) look(p *drive.Point, y []float64) {
 	s := w.sim
-	parts := w.row[len(channels):]
-	for i := range channels {
-		w.row[i] = channels[i].value(s, p, y)
+	parts := w.row[len(w.channels):]
+	for i := range w.channels {
+		w.row[i] = w.channels[i].value(s, p, y)
 	}
 	for i := range s.drive.Parts {
 		parts[i] = s.drive.Parts[i].Value(p, y)
@@ -147,7 +165,7 @@ func (w *sampler) last() []float64 { return w.sim.rows[len(w.sim.rows)-len(w.row
 
 // passed reports whether anything has passed between the last sample and what the row holds now.
 func (w *sampler) passed(p *drive.Point) bool {
-	last, now := w.last()[len(channels):], w.row[len(channels):]
+	last, now := w.last()[len(w.channels):], w.row[len(w.channels):]
 	for i := range w.sim.drive.Parts {
 		if limit := w.sim.drive.Parts[i].Limit; (last[i] > limit) != (now[i] > limit) {
 			return true
@@ -191,7 +209,7 @@ func (w *sampler) passages(st *ode.Step, from, to float64) (at []float64) {
 // passes reports whether part i lies on the other side of its limit at (t, y) than at the last sample.
 func (w *sampler) passes(i int, t float64, y []float64) bool {
 	part := &w.sim.drive.Parts[i]
-	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (w.last()[len(channels)+i] > part.Limit)
+	return (part.Value(w.sim.drive.Point(t, y), y) > part.Limit) != (w.last()[len(w.channels)+i] > part.Limit)
 }
 
 // turns reports whether watched condition i holds at (t, y) where it did not at the last sample, or the other way round.
@@ -209,37 +227,73 @@ func (w *sampler) take(t float64, y []float64) {
 	w.keep(t, p, y)
 }
 
-// keep appends the row as a sample.
+// keep appends the row as a sample; of a run that keeps no traces the first instant, and the last with its row.
 func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
-	w.sim.times = append(w.sim.times, t)
-	w.sim.rows = append(w.sim.rows, w.row...)
-	w.sim.tracker.look(t, p)
-	if w.sim.nears != nil {
-		w.sim.nears.look(w.sim, t, p, y)
+	s := w.sim
+	if w.peaks != nil {
+		w.raise(t)
+		s.times, s.rows = s.times[:min(len(s.times), 1)], s.rows[:0]
 	}
-	w.steady.look(w.sim, t, p, y)
+	s.times = append(s.times, t)
+	s.rows = append(s.rows, w.row...)
+	s.tracker.look(t, p)
+	if s.nears != nil {
+		s.nears.look(s, t, p, y)
+	}
+	w.steady.look(s, t, p, y)
 }
 
-// addSpike inserts an instantaneous overvoltage into the trace of the link voltage.
-func (w *sampler) addSpike(volts float64) {
-	if w.off {
-		return
+// raise takes the row at t into the peaks.
+func (w *sampler) raise(t float64) {
+	first := len(w.sim.times) == 0
+	for i := range w.channels {
+		if k, v := &w.peaks[i], w.row[i]; math.Abs(v) > math.Abs(k.Value) {
+			k.Value, k.At = v, t
+		}
 	}
-	w.take(w.sim.t, w.sim.y)
-	for i := range w.sim.drive.Parts {
-		if w.sim.drive.Parts[i].Name == "link voltage" {
-			w.last()[len(channels)+i] = volts
+	for i := range w.parts {
+		part, k, v := &w.parts[i], &w.peaks[len(w.channels)+i], w.row[len(w.channels)+i]
+		if first || part.Worse(v, k.Value) {
+			k.Value, k.At = v, t
+		}
+		switch beyond := part.Margin(v) < 0; {
+		case !beyond || !math.IsNaN(k.Crossed):
+		case first:
+			k.Crossed = t
+		default:
+			k.Crossed = part.Crosses(w.sim.times[len(w.sim.times)-1], t, w.last()[len(w.channels)+i], v)
 		}
 	}
 }
 
+// addSpike samples an instantaneous overvoltage of the link.
+func (w *sampler) addSpike(volts float64) {
+	if w.off {
+		return
+	}
+	s := w.sim
+	p := s.drive.Point(s.t, s.y)
+	w.look(p, s.y)
+	for i := range s.drive.Parts {
+		if s.drive.Parts[i].Name == "link voltage" {
+			w.row[len(w.channels)+i] = volts
+		}
+	}
+	w.keep(s.t, p, s.y)
+}
+
 // traces returns the samples, one trace per column.
-func (w *sampler) traces() [][]float64 {
+func (w *sampler) traces() []record.Trace {
 	width, n := len(w.row), len(w.sim.times)
 	all := make([]float64, width*n)
-	out := make([][]float64, width)
+	out := make([]record.Trace, width)
 	for i := range out {
-		out[i] = all[i*n : (i+1)*n : (i+1)*n]
+		if k := i - len(w.channels); k < 0 {
+			out[i].Name, out[i].Unit = w.channels[i].name, w.channels[i].unit
+		} else {
+			out[i].Name, out[i].Unit = w.parts[k].Name, w.parts[k].Unit
+		}
+		out[i].Values = all[i*n : (i+1)*n : (i+1)*n]
 	}
 	for k := range n {
 		for i, v := range w.sim.rows[k*width : (k+1)*width] {
@@ -327,14 +381,9 @@ func (s *simulation) record() *record.Run {
 	if len(r.Time) == 0 {
 		return r
 	}
-	traces := s.sampler.traces()
-	r.Traces = make([]record.Trace, 0, len(traces))
-	for i, c := range channels {
-		r.Traces = append(r.Traces, record.Trace{Name: c.name, Unit: c.unit, Values: traces[i]})
-	}
 	r.Parts = s.sampler.parts
-	for i := range r.Parts {
-		r.Traces = append(r.Traces, record.Trace{Name: r.Parts[i].Name, Unit: r.Parts[i].Unit, Values: traces[len(channels)+i]})
+	if r.Peaks = s.sampler.peaks; r.Peaks == nil {
+		r.Traces = s.sampler.traces()
 	}
 	e := s.drive.Energy(s.y)
 	stored := e.Stored - s.storedAtStart

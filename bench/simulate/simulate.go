@@ -27,6 +27,8 @@ type Options struct {
 	Check ode.CheckOptions
 	// Near, if not nil, is told at the end how near each device came to opening, and the controller to stopping by itself.
 	Near func([]Near)
+	// Verdict keeps of a run what a verdict asks, and no traces: see record.Run.Peaks.
+	Verdict bool
 	// At are further instants, rising, at which the traces are sampled by dense output, s: a long run has so few steps that a
 	// straight line between them is no derivative.
 	At []float64

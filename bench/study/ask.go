@@ -58,7 +58,7 @@ func (a *asked) under(v variant.Variant) *asked {
 // run simulates one boat and lists the responses. A context that ended is its only error.
 func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer, error) {
 	var nears []simulate.Near
-	run, err := simulate.Run(ctx, b, s, a.trial, simulate.Options{Near: func(n []simulate.Near) { nears = n }})
+	run, err := simulate.Run(ctx, b, s, a.trial, simulate.Options{Verdict: true, Near: func(n []simulate.Near) { nears = n }})
 	switch {
 	case stopped(err):
 		return nil, err

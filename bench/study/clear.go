@@ -98,7 +98,7 @@ func (j *judge) clear(ctx context.Context, v variant.Variant, key string, x floa
 }
 
 func level(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial) (verdict.Level, error) {
-	run, err := simulate.Run(ctx, b, s, t, simulate.Options{})
+	run, err := simulate.Run(ctx, b, s, t, simulate.Options{Verdict: true})
 	if err != nil {
 		return verdict.Over, err
 	}

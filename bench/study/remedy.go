@@ -154,7 +154,7 @@ func (k *remedyRuns) of(ctx context.Context, r *Remedy, v variant.Variant, t *tr
 	if known {
 		return got, nil
 	}
-	run, err := simulate.Run(ctx, v.Boat, v.Settings, t, simulate.Options{})
+	run, err := simulate.Run(ctx, v.Boat, v.Settings, t, simulate.Options{Verdict: true})
 	if stopped(err) {
 		return nil, err
 	}
@@ -164,7 +164,7 @@ func (k *remedyRuns) of(ctx context.Context, r *Remedy, v variant.Variant, t *tr
 			return nil, err
 		}
 		slim := *run
-		slim.Time, slim.Traces, judged.Run = nil, nil, &slim
+		slim.Time, slim.Peaks, judged.Run = nil, nil, &slim
 		got = &judged
 	}
 	k.mu.Lock()

@@ -162,7 +162,7 @@ func lower(ctx context.Context, b *boat.Boat, s settings.Set, key string, trials
 				return false, nil
 			}
 		}
-		judged, err := Run(ctx, b, t, trials, simulate.Options{})
+		judged, err := Run(ctx, b, t, trials, simulate.Options{Verdict: true})
 		if err != nil {
 			return false, err
 		}

@@ -26,27 +26,18 @@ func StandsStill(r *record.Run) string {
 			return quantity.Sentence("the motor stands still and the stall timer stops it, after %.4g s: what comes after was not driven", e.At)
 		}
 	}
-	speed, known := r.Trace(record.MotorSpeed)
+	w, known := r.Most(record.MotorSpeed)
 	if !known {
 		return ""
 	}
-	most := func(values []float64) (m float64) {
-		for _, v := range values {
-			m = max(m, math.Abs(v)) // NaN, where nobody read it, counts as nothing
-		}
-		return m
-	}
-	lever := 0.0
-	if tr, known := r.Trace(record.Lever); known {
-		lever = most(tr.Values)
-	}
+	lever, _ := r.Most(record.Lever)
 	asks := lever > ahead
-	if demand, simulated := r.Trace(record.DemandTrace); simulated {
-		asks = asks || most(demand.Values) > asksToRun
-	} else if amps, measured := r.Trace(record.MotorCurrent); !measured || most(amps.Values) > idles*ratedFor(r) {
+	if demand, simulated := r.Most(record.DemandTrace); simulated {
+		asks = asks || demand > asksToRun
+	} else if amps, measured := r.Most(record.MotorCurrent); !measured || amps > idles*ratedFor(r) {
 		return "" // perhaps the shaft was held
 	}
-	if w := most(speed.Values); asks && w < turns {
+	if asks && w < turns {
 		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
 	}
 	return ""

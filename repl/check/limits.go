@@ -109,7 +109,7 @@ func (c *checked) refuse(nodes []ast.Node) error {
 					}
 				}
 			case *ast.ArrayType:
-				if t, ok := c.info.TypeOf(n).(*types.Array); ok {
+				if t, ok := c.info.TypeOf(n).(*types.Array); ok && !generic(t) { // of a generic type each instance is looked at, by core
 					if size := types.SizesFor("gc", "amd64").Sizeof(t); size < 0 || size > maxArray {
 						no(n, "a slice", "an array of more than %d MB", maxArray>>20)
 					}
@@ -125,6 +125,24 @@ func (c *checked) refuse(nodes []ast.Node) error {
 }
 
 const maxArray = 64 << 20
+
+// generic reports whether the size of t hangs on a type parameter.
+func generic(t types.Type) bool {
+	if _, ok := types.Unalias(t).(*types.TypeParam); ok {
+		return true
+	}
+	switch u := t.Underlying().(type) {
+	case *types.Array:
+		return generic(u.Elem())
+	case *types.Struct:
+		for f := range u.Fields() {
+			if generic(f.Type()) {
+				return true
+			}
+		}
+	}
+	return false
+}
 
 // predeclared reports whether the language itself gives a name its meaning: the types of a session's variables are written by
 // such names.

@@ -2,6 +2,7 @@ package host
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,16 +16,30 @@ import (
 // encoded becomes a value of a type made for it, with the names and the tags of the script's, and what is decoded comes from one.
 // Where a type refers to itself or has methods of its own, an encoded value is an any, and a decoded one is kept as text first.
 
-// A rawText is a part that is decoded later.
+// A rawText is a part that is decoded by itself: at once into what is there, else later.
 type rawText struct {
+	into func([]byte) error
+	own  bool // a method of the script's reads it: where that fails, decoding ends
+	err  error
 	text []byte
 	set  bool
 }
 
 func (r *rawText) UnmarshalJSON(b []byte) error {
+	if r.into != nil {
+		err := r.into(b)
+		if r.own {
+			return err
+		}
+		r.err = cmp.Or(r.err, err)
+		return nil
+	}
 	r.text, r.set = bytes.Clone(b), true
 	return nil
 }
+
+// A kept stands for what an interface holds until the text says otherwise. For a pointer stands that to a rawText.
+type kept struct{ error }
 
 // A marshaled is a value of a script's type with a method MarshalJSON or MarshalText.
 type marshaled struct {
@@ -59,6 +74,22 @@ func (m marshaled) MarshalJSON() ([]byte, error) {
 	return b, err
 }
 
+// A namedType is a type that stands for one of the script's in an error.
+type namedType struct {
+	reflect.Type
+	name string
+}
+
+func (t namedType) String() string { return t.name }
+
+// named has an error name the script's type.
+func named(err error, t types.Type) error {
+	if wrong, ok := err.(*json.UnmarshalTypeError); ok {
+		wrong.Type = namedType{wrong.Type, typeText(t)}
+	}
+	return err
+}
+
 // ownError returns an error of a script's method without what package json says about the type that stands for it.
 func ownError(err error) error {
 	var own *methodError
@@ -74,9 +105,14 @@ type keyText struct{ text *string }
 // MarshalText returns the text of the key.
 func (k keyText) MarshalText() ([]byte, error) { return []byte(*k.text), nil }
 
+// embeddedMark begins the name of a field that stands for an embedded one whose name is not exported.
+const embeddedMark = "Qb_embedded_"
+
 type jsonTypes struct {
 	all    *Types
 	decode bool
+	strict bool         // decoding: fields that the type lacks are errors
+	number bool         // decoding: numbers in interfaces are texts
 	path   []types.Type // what the present type is part of
 	failed *error       // of encoding: the first key that gave no text
 }
@@ -166,7 +202,7 @@ func (j *jsonTypes) of(t types.Type, m reflect.Type) reflect.Type {
 				if e := f.Type(); types.IsInterface(e) || !isStruct(e) {
 					continue
 				}
-				name = "Embedded_" + name
+				name = embeddedMark + name
 			}
 			ft := j.of(f.Type(), m.Field(i).Type)
 			embedded := f.Embedded() && (ft.Kind() == reflect.Struct && ft != reflect.TypeFor[rawText]() && ft.Name() == "" || ft.Kind() == reflect.Pointer && ft.Elem().Kind() == reflect.Struct && ft.Elem().Name() == "")
@@ -211,7 +247,7 @@ func each(u *types.Struct, made reflect.Value, f func(i int, part reflect.Value)
 	for i := range u.NumFields() {
 		name := u.Field(i).Name()
 		if !u.Field(i).Exported() {
-			name = "Embedded_" + name
+			name = embeddedMark + name
 		}
 		if part := made.FieldByNameFunc(func(n string) bool { return n == name }); part.IsValid() {
 			if sf, ok := made.Type().FieldByName(name); ok && len(sf.Index) == 1 {
@@ -362,28 +398,39 @@ func (j *jsonTypes) opened(x any) any {
 	return marked(reflect.ValueOf(x), func(b Box) any { return j.value(b.T.Types, reflect.ValueOf(b.V)) }).Interface()
 }
 
+// apart reports whether a variable of type t, which is recursive, has its value in an interface.
+func apart(t types.Type, v reflect.Value) bool {
+	return !types.IsInterface(t) && v.Kind() == reflect.Interface
+}
+
+// whole calls set with a variable of the memory that t has outside an interface, and puts what it sets where v has it.
+func (j *jsonTypes) whole(t types.Type, v reflect.Value, set func(reflect.Value) error) error {
+	mine := j.all.find(t)
+	if mine == nil || mine.shape == nil {
+		return fmt.Errorf("json: cannot decode into a value of type %s here", typeText(t))
+	}
+	dst := reflect.New(mine.shape).Elem()
+	if !v.IsNil() {
+		dst.Set(v.Elem())
+	}
+	err := set(dst)
+	v.Set(dst)
+	return err
+}
+
 // back sets dst, a variable of type t, from what was decoded.
 func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 	if made.Type() == reflect.TypeFor[rawText]() {
 		raw := made.Interface().(rawText)
 		if !raw.set {
-			return nil
+			return raw.err
 		}
 		return j.read(raw.text, t, dst)
 	}
-	memory := dst
-	if !types.IsInterface(t) && dst.Kind() == reflect.Interface { // of a recursive type
-		mine := j.all.find(t)
-		if mine == nil || mine.shape == nil {
-			return fmt.Errorf("json: cannot decode into a value of type %s here", typeText(t))
-		}
-		dst = reflect.New(mine.shape).Elem()
-		if !memory.IsNil() {
-			dst.Set(memory.Elem())
-		}
-		defer func() { memory.Set(dst) }()
+	if apart(t, dst) {
+		return j.whole(t, dst, func(dst reflect.Value) error { return j.back(t, made, dst) })
 	}
-	if nativeNamed(t) {
+	if nativeNamed(t) || shared(made, dst) {
 		dst.Set(made)
 		return nil
 	}
@@ -391,9 +438,13 @@ func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 	case *types.Struct:
 		var wrong error
 		each(u, made, func(i int, part reflect.Value) {
-			wrong = errors.Join(wrong, j.back(u.Field(i).Type(), part, dst.Field(i)))
+			err := j.back(u.Field(i).Type(), part, dst.Field(i))
+			if at, ok := err.(*json.UnmarshalTypeError); ok {
+				at.Field = strings.Trim(fieldKey(u, i)+"."+at.Field, ".")
+			}
+			wrong = cmp.Or(wrong, err)
 		})
-		return first(wrong)
+		return wrong
 	case *types.Pointer:
 		if made.IsNil() {
 			dst.SetZero()
@@ -405,18 +456,28 @@ func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 		return j.back(u.Elem(), made.Elem(), dst.Elem())
 	case *types.Slice, *types.Array:
 		elem := t.Underlying().(interface{ Elem() types.Type }).Elem()
+		done, wrong := 0, error(nil)
 		if made.Kind() == reflect.Slice {
 			if made.IsNil() {
 				dst.SetZero()
 				return nil
 			}
-			dst.Set(reflect.MakeSlice(dst.Type(), made.Len(), made.Len()))
-		}
-		for i := range made.Len() {
-			if err := j.back(elem, made.Index(i), dst.Index(i)); err != nil {
-				return err
+			if list := reflect.MakeSlice(dst.Type(), made.Len(), made.Cap()); made.Cap() == 0 {
+				dst.Set(list)
+			} else if place := dst.Slice(0, min(made.Len(), dst.Cap())); place.Len() == made.Len() {
+				dst.Set(place)
+			} else { // decoded in its place as long as there was one
+				for ; done < place.Len(); done++ {
+					wrong = cmp.Or(wrong, j.back(elem, made.Index(done), place.Index(done)))
+				}
+				reflect.Copy(list, place)
+				dst.Set(list)
 			}
 		}
+		for i := done; i < made.Len(); i++ {
+			wrong = cmp.Or(wrong, j.back(elem, made.Index(i), dst.Index(i)))
+		}
+		return wrong
 	case *types.Map:
 		if made.IsNil() {
 			dst.SetZero()
@@ -435,6 +496,10 @@ func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 	case *types.Interface:
 		if made.IsNil() {
 			dst.SetZero()
+		} else if p, ok := made.Interface().(*rawText); ok {
+			return p.err
+		} else if _, ok := made.Interface().(kept); ok {
+			return nil
 		} else if made.Type().AssignableTo(dst.Type()) {
 			dst.Set(made.Elem())
 		}
@@ -442,14 +507,6 @@ func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 		dst.Set(made)
 	}
 	return nil
-}
-
-// first returns the first of joined errors.
-func first(err error) error {
-	if list, ok := err.(interface{ Unwrap() []error }); ok {
-		return list.Unwrap()[0]
-	}
-	return err
 }
 
 // read decodes text into a variable of type t.
@@ -468,16 +525,28 @@ func (j *jsonTypes) read(text []byte, t types.Type, dst reflect.Value) error {
 			}
 			var s string
 			if err := json.Unmarshal(text, &s); err != nil {
-				return &methodError{strings.TrimSuffix(err.Error(), "string") + typeText(t), err}
+				return named(err, t)
 			}
 			text = []byte(s)
 		}
 		return f(dst.Addr().Interface(), text)
 	}
+	if apart(t, dst) {
+		return j.whole(t, dst, func(dst reflect.Value) error { return j.read(text, t, dst) })
+	}
 	if m, ok := t.Underlying().(*types.Map); ok && !nativeNamed(t) && j.keyMethod(m) != nil {
 		return j.readMap(text, t, m, dst)
 	}
-	return j.decodeInto(t, dst, func(x any) error { return json.Unmarshal(text, x) })
+	return j.decodeInto(t, dst, func(x any) error {
+		d := json.NewDecoder(bytes.NewReader(text))
+		if j.strict {
+			d.DisallowUnknownFields()
+		}
+		if j.number {
+			d.UseNumber()
+		}
+		return d.Decode(x)
+	})
 }
 
 // readMap decodes text into a map whose keys are read by a method of the script's, in the order of the text.
@@ -491,8 +560,7 @@ func (j *jsonTypes) readMap(text []byte, t types.Type, m *types.Map, dst reflect
 		dst.SetZero()
 		return nil
 	case begin != json.Delim('{'):
-		err := json.Unmarshal(text, new(map[string]any))
-		return &methodError{strings.TrimSuffix(err.Error(), "map[string]interface {}") + typeText(t), err}
+		return named(json.Unmarshal(text, new(map[string]any)), t)
 	}
 	if dst.IsNil() {
 		dst.Set(reflect.MakeMap(dst.Type()))
@@ -522,42 +590,58 @@ func (j *jsonTypes) readMap(text []byte, t types.Type, m *types.Map, dst reflect
 
 // decodeInto has decode fill a value that stands for a variable of type t, and sets the variable from it.
 func (j *jsonTypes) decodeInto(t types.Type, dst reflect.Value, decode func(any) error) error {
-	in := jsonTypes{all: j.all, decode: true}
-	m := dst.Type()
-	made := reflect.New(in.of(t, m))
-	before := jsonTypes{all: j.all, decode: true}
-	before.fill(t, dst, made.Elem())
+	in := jsonTypes{all: j.all, decode: true, strict: j.strict, number: j.number}
+	made := reflect.New(in.of(t, dst.Type()))
+	in.fill(t, dst, made.Elem())
 	err := decode(made.Interface())
-	var wrong *json.UnmarshalTypeError
-	if err != nil && !errors.As(err, &wrong) && !strings.HasPrefix(err.Error(), "json: unknown field") {
-		return err
-	}
-	if wrong != nil {
-		of := t
-		if wrong.Field != "" {
-			wrong.Struct, of = fieldAt(t, strings.Split(wrong.Field, "."))
-		}
-		if name := nameOfKind(of, wrong.Type.Kind()); name != "" {
-			err = &methodError{strings.TrimSuffix(wrong.Error(), wrong.Type.String()) + name, wrong}
-		}
-	}
 	if later := in.back(t, made.Elem(), dst); err == nil {
 		err = later
+	}
+	if wrong, ok := err.(*json.UnmarshalTypeError); ok {
+		of := t
+		if wrong.Field != "" {
+			wrong.Field = strings.ReplaceAll(wrong.Field, embeddedMark, "")
+			var name string
+			name, of = fieldAt(t, strings.Split(wrong.Field, "."))
+			wrong.Struct = cmp.Or(name, wrong.Struct)
+		}
+		if name := nameOfKind(of, wrong.Type.Kind()); name != "" {
+			wrong.Type = namedType{wrong.Type, name}
+		}
 	}
 	return err
 }
 
+// shared reports whether what stands for a variable is of the variable's own type, with nothing of the script's in it: decoding
+// then works on the same memory.
+func shared(made, v reflect.Value) bool {
+	return made.Type() == v.Type() && made.Kind() != reflect.Interface && made.Type() != reflect.TypeFor[rawText]() && !holdsAny(made.Type())
+}
+
+// into returns a text that is read into a variable of type t.
+func (j *jsonTypes) into(t types.Type, v reflect.Value) rawText {
+	return rawText{into: func(b []byte) error { return j.read(b, t, v) }, own: j.hasMethod(t)}
+}
+
 // fill sets what stands for a variable to what the variable holds: decoding leaves what the text does not mention.
 func (j *jsonTypes) fill(t types.Type, v, dst reflect.Value) {
-	if dst.Type() == reflect.TypeFor[rawText]() || v.Kind() == reflect.Interface && !types.IsInterface(t) {
+	if dst.Type() == reflect.TypeFor[rawText]() {
+		if v.CanAddr() {
+			dst.Set(reflect.ValueOf(j.into(t, v)))
+		}
+		return
+	}
+	if apart(t, v) {
+		if v = v.Elem(); !v.IsValid() {
+			return
+		}
+	}
+	if nativeNamed(t) || shared(dst, v) {
+		dst.Set(v)
 		return
 	}
 	switch u := t.Underlying().(type) {
 	case *types.Struct:
-		if nativeNamed(t) {
-			dst.Set(v)
-			return
-		}
 		each(u, dst, func(i int, part reflect.Value) { j.fill(u.Field(i).Type(), v.Field(i), part) })
 	case *types.Pointer:
 		if !v.IsNil() {
@@ -566,16 +650,32 @@ func (j *jsonTypes) fill(t types.Type, v, dst reflect.Value) {
 		}
 	case *types.Slice:
 		if !v.IsNil() {
-			dst.Set(reflect.MakeSlice(dst.Type(), v.Len(), v.Len()))
-			for i := range v.Len() {
-				j.fill(u.Elem(), v.Index(i), dst.Index(i))
+			dst.Set(reflect.MakeSlice(dst.Type(), v.Len(), v.Cap()))
+			for i := range v.Cap() {
+				j.fill(u.Elem(), v.Slice(0, v.Cap()).Index(i), dst.Slice(0, v.Cap()).Index(i))
 			}
 		}
 	case *types.Array:
 		for i := range v.Len() {
 			j.fill(u.Elem(), v.Index(i), dst.Index(i))
 		}
-	case *types.Map, *types.Interface:
+	case *types.Map:
+		if !v.IsNil() {
+			dst.Set(reflect.MakeMap(dst.Type()))
+		}
+	case *types.Interface:
+		if v.IsNil() {
+			return
+		}
+		dst.Set(reflect.ValueOf(kept{}))
+		if b, ok := v.Interface().(boxer); ok && u.NumMethods() == 0 {
+			if p, ok := b.box().T.Types.Underlying().(*types.Pointer); ok && !reflect.ValueOf(b.box().V).IsNil() {
+				text := j.into(p.Elem(), reflect.ValueOf(b.box().V).Elem())
+				dst.Set(reflect.ValueOf(&text))
+			}
+		} else if v.Elem().Kind() == reflect.Pointer && v.Elem().Type().AssignableTo(dst.Type()) {
+			dst.Set(v.Elem())
+		}
 	default:
 		dst.Set(v)
 	}
@@ -611,8 +711,15 @@ func nameOfKind(t types.Type, kind reflect.Kind) string {
 	}
 }
 
+// fieldKey returns the name that the text has for a field.
+func fieldKey(s *types.Struct, i int) string {
+	tag, _, _ := strings.Cut(reflect.StructTag(s.Tag(i)).Get("json"), ",")
+	return cmp.Or(tag, s.Field(i).Name())
+}
+
 // fieldAt returns the type of a field and the name of the struct that holds it, by the names that the text has.
 func fieldAt(t types.Type, path []string) (name string, at types.Type) {
+	embedded := false
 	for _, key := range path {
 		for {
 			e, ok := t.Underlying().(interface{ Elem() types.Type })
@@ -622,17 +729,20 @@ func fieldAt(t types.Type, path []string) (name string, at types.Type) {
 			t = e.Elem()
 		}
 		s, ok := t.Underlying().(*types.Struct)
-		if !ok {
-			break
+		if !ok { // what an interface holds
+			return "", t
 		}
-		name = ""
-		if n, ok := types.Unalias(t).(*types.Named); ok {
-			name = n.Obj().Name()
+		if !embedded {
+			name = ""
+			if n, ok := types.Unalias(t).(*types.Named); ok {
+				name = n.Obj().Name()
+			}
 		}
+		embedded = false
 		for i := range s.NumFields() {
-			tag, _, _ := strings.Cut(reflect.StructTag(s.Tag(i)).Get("json"), ",")
-			if tag == key || tag == "" && strings.EqualFold(s.Field(i).Name(), key) {
+			if fieldKey(s, i) == key {
 				t = s.Field(i).Type()
+				embedded = key == s.Field(i).Name() && s.Field(i).Embedded()
 			}
 		}
 	}
@@ -656,9 +766,32 @@ func (rt *RT) encode(x any, with func(any) ([]byte, error)) ([]byte, error) {
 	return b, ownError(err)
 }
 
-func (rt *RT) jsonDecode(x any, decode func(any) error) error {
+// anyType returns the type of a pointer to an any, or to some in slices or arrays; nil for another. What such an any points at may be the script's.
+func anyType(t reflect.Type) types.Type {
+	if t == reflect.TypeFor[any]() {
+		return types.Universe.Lookup("any").Type()
+	}
+	if t == nil || !slices.Contains([]reflect.Kind{reflect.Pointer, reflect.Slice, reflect.Array}, t.Kind()) {
+		return nil
+	}
+	of := anyType(t.Elem())
+	switch {
+	case of == nil:
+		return nil
+	case t.Kind() == reflect.Pointer:
+		return types.NewPointer(of)
+	case t.Kind() == reflect.Slice:
+		return types.NewSlice(of)
+	}
+	return types.NewArray(of, int64(t.Len()))
+}
+
+func (rt *RT) jsonDecode(x any, j *jsonTypes, decode func(any) error) error {
 	b, ok := x.(boxer)
 	if !ok {
+		if p, ok := anyType(reflect.TypeOf(x)).(*types.Pointer); ok && !reflect.ValueOf(x).IsNil() {
+			return j.decodeInto(p.Elem(), reflect.ValueOf(x).Elem(), decode)
+		}
 		return decode(x)
 	}
 	p, ok := b.box().T.Types.Underlying().(*types.Pointer)
@@ -669,7 +802,6 @@ func (rt *RT) jsonDecode(x any, decode func(any) error) error {
 		}
 		return errors.New(text)
 	}
-	j := &jsonTypes{all: rt.Types, decode: true}
 	dst := reflect.ValueOf(b.box().V).Elem()
 	if j.hasMethod(p.Elem()) {
 		var raw json.RawMessage
@@ -691,7 +823,7 @@ func (rt *RT) jsonFunctions() map[string]reflect.Value {
 			return rt.encode(x, func(x any) ([]byte, error) { return json.MarshalIndent(x, prefix, indent) })
 		}),
 		"Unmarshal": reflect.ValueOf(func(text []byte, x any) error {
-			return rt.jsonDecode(x, func(x any) error { return json.Unmarshal(text, x) })
+			return rt.jsonDecode(x, &jsonTypes{all: rt.Types, decode: true}, func(x any) error { return json.Unmarshal(text, x) })
 		}),
 	}
 }
@@ -701,7 +833,14 @@ func (rt *RT) jsonEncode(e *json.Encoder, x any) error {
 	return err
 }
 
-func (rt *RT) jsonDecoder(d *json.Decoder, x any) error { return rt.jsonDecode(x, d.Decode) }
+func (rt *RT) jsonDecoder(d *json.Decoder, x any) error {
+	// What is decoded by itself follows the decoder's rules, and a decoder tells them to nobody.
+	rule := func(name string) bool {
+		state := reflect.ValueOf(d).Elem().FieldByName("d")
+		return state.IsValid() && state.FieldByName(name).IsValid() && state.FieldByName(name).Bool()
+	}
+	return rt.jsonDecode(x, &jsonTypes{all: rt.Types, decode: true, strict: rule("disallowUnknownFields"), number: rule("useNumber")}, d.Decode)
+}
 
 // shape notes the memory of the script's n-th type.
 func (ts *Types) shape(n int, pointer any) { ts.list[n].shape = reflect.TypeOf(pointer).Elem() }

@@ -141,6 +141,7 @@ func TestRunawaysAreStopped(t *testing.T) {
 		"one buffer too large":         {`import "bytes"; func main() { bytes.Repeat([]byte("abc"), 1<<40) }`, "more than the limit"},
 		"an endless loop":              {`import "fmt"; func main() { fmt.Println(); for {} }`, "stopped"},
 		"a panic in a goroutine":       {`import "time"; func main() { go func() { panic("alone") }(); time.Sleep(time.Hour) }`, "runaway.go:2:47: panic: alone (in a goroutine)"},
+		"a panic whose text panics":    {`type e struct{}; func (e) Error() string { panic("no text") }; func main() { panic(e{}) }`, "PANIC=Error method: no text"},
 		"a deadlock":                   {`import "fmt"; func main() { fmt.Println(); <-make(chan int) }`, "stopped"},
 		"goroutines left waiting":      {`import "time"; func main() { go time.Sleep(time.Hour); go func() { <-make(chan int) }() }`, ""},
 		"goroutines left running":      {`func main() { for i := 0; i < 10; i++ { go func() { for {} }() } }`, ""},

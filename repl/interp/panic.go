@@ -68,12 +68,20 @@ func (r *run) panicError(value any, inGoroutine bool) error {
 			p.Stack = append(p.Stack, call)
 		}
 	}
-	switch v := value.(type) {
-	case error:
-		p.Msg = v.Error()
-	default:
-		p.Msg = fmt.Sprint(v)
-	}
+	p.Msg = textOf(value)
 	p.Msg = strings.Replace(strings.TrimPrefix(p.Msg, "runtime error: "), "invalid memory address or nil", "nil", 1)
 	return p
+}
+
+// textOf returns the text of what a script panicked with, whose method may panic, too: then package fmt says so.
+func textOf(value any) (text string) {
+	defer func() {
+		if recover() != nil {
+			text = fmt.Sprint(value)
+		}
+	}()
+	if err, ok := value.(error); ok {
+		return err.Error()
+	}
+	return fmt.Sprint(value)
 }

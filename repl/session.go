@@ -109,11 +109,11 @@ func (s *Session) Eval(ctx context.Context, in line.Input) error {
 	ran := in.Text[:result.Ran]
 	s.ran.add(ran, err == nil && len(result.Values) > 0, s.interp.Env())
 	s.showFailures(ran)
-	if err != nil {
-		return err
-	}
 	for _, note := range result.Notes {
 		fmt.Fprintln(s.config.Out, note)
+	}
+	if err != nil {
+		return err
 	}
 	return s.showAll(result.Values, in.Text)
 }

@@ -31,6 +31,7 @@ type RT struct {
 	*Control
 	goroutines sync.WaitGroup
 	alive      atomic.Int64 // goroutines
+	asleep     atomic.Int64 // goroutines, and the main flow, that wait for another
 	unwinding  atomic.Int64 // panics whose deferred calls run
 	started    atomic.Bool
 	over       chan struct{} // closed by End
@@ -47,6 +48,9 @@ type Control struct {
 	// Enough asks for the program to be stopped now, because its context has ended and it does nothing but wait.
 	Enough chan struct{}
 
+	// Woken is set where something beside the program may end a wait of its: a timer, a context.
+	Woken bool
+
 	flags   []*bool // what programs read at each jump back
 	stopped atomic.Bool
 	mu      sync.Mutex
@@ -56,6 +60,13 @@ type Control struct {
 
 // NewControl returns a control of which nothing is stopped.
 func NewControl() *Control { return &Control{Enough: make(chan struct{}), halt: make(chan struct{})} }
+
+// Another returns a control in place of one whose program goes on though it was stopped.
+func (c *Control) Another() *Control {
+	next := NewControl()
+	next.Woken = c.Woken
+	return next
+}
 
 // Begin readies a stopped control for another program, one that runs under ctx.
 func (c *Control) Begin(ctx context.Context) {
@@ -353,7 +364,10 @@ func (rt *RT) selectCase(c *Cases, blocking bool) (int, bool, any) {
 			for _, end := range ends {
 				list = append(list, reflect.SelectCase{Dir: reflect.SelectRecv, Chan: reflect.ValueOf(end)})
 			}
-			if i, v, ok = reflect.Select(list); i < len(c.list) {
+			rt.asleep.Add(1)
+			i, v, ok = reflect.Select(list)
+			rt.asleep.Add(-1)
+			if i < len(c.list) {
 				break
 			}
 			rt.Halt()

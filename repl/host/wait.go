@@ -1,8 +1,10 @@
 package host
 
 import (
+	"bytes"
 	"context"
 	"reflect"
+	"runtime"
 	"sync"
 	"time"
 )
@@ -39,6 +41,32 @@ func (rt *RT) lockRead(m *sync.RWMutex) {
 	if !m.TryRLock() {
 		rt.wait(m.RLock)
 	}
+}
+
+// Deadlocked reports whether every goroutine of the program waits for another of it, so that none ever goes on. What the counts say
+// holds only if none of them is about to run, which the runtime knows.
+func (rt *RT) Deadlocked() bool {
+	const most = 200 // goroutines, whose stacks are read
+	all := rt.alive.Load() + 1
+	if rt.Woken || rt.asleep.Load() != all || all > most {
+		return false
+	}
+	stacks := make([]byte, 4<<20)
+	stacks = stacks[:runtime.Stack(stacks, true)]
+	waiting := int64(0)
+	for stack := range bytes.SplitSeq(stacks, []byte("\n\n")) {
+		_, state, _ := bytes.Cut(stack, []byte("["))
+		switch {
+		case bytes.Contains(stack, []byte("host.(*RT).selectCase(")):
+			if !bytes.HasPrefix(state, []byte("select")) {
+				return false
+			}
+			waiting++
+		case bytes.Contains(stack, []byte("host.(*RT).wait.")) && bytes.HasPrefix(state, []byte("run")): // runnable, or running
+			return false
+		}
+	}
+	return waiting == all && rt.alive.Load()+1 == all
 }
 
 // goGroup is the method Go of a WaitGroup.

@@ -142,7 +142,11 @@ func TestRunawaysAreStopped(t *testing.T) {
 		"an endless loop":              {`import "fmt"; func main() { fmt.Println(); for {} }`, "stopped"},
 		"a panic in a goroutine":       {`import "time"; func main() { go func() { panic("alone") }(); time.Sleep(time.Hour) }`, "runaway.go:2:47: panic: alone (in a goroutine)"},
 		"a panic whose text panics":    {`type e struct{}; func (e) Error() string { panic("no text") }; func main() { panic(e{}) }`, "PANIC=Error method: no text"},
-		"a deadlock":                   {`import "fmt"; func main() { fmt.Println(); <-make(chan int) }`, "stopped"},
+		"a deadlock":                   {`import "fmt"; func main() { fmt.Println(); <-make(chan int) }`, "all goroutines are asleep - deadlock!"},
+		"a deadlock of several":        {`import "sync"; func main() { var w sync.WaitGroup; c := make(chan int); for range 3 { w.Add(1); go func() { c <- 1; w.Done() }() }; <-c; w.Wait() }`, "deadlock!"},
+		"a lock taken twice":           {`import "sync"; func main() { var m sync.Mutex; m.Lock(); func() { m.Lock() }() }`, "deadlock!"},
+		"a select of nothing":          {`func main() { go func() { var c chan int; c <- 1 }(); select {} }`, "deadlock!"},
+		"a wait that a timer ends":     {`import "time"; func main() { c := make(chan int); time.AfterFunc(50*time.Millisecond, func() { c <- 1 }); <-c }`, ""},
 		"goroutines left waiting":      {`import "time"; func main() { go time.Sleep(time.Hour); go func() { <-make(chan int) }() }`, ""},
 		"goroutines left running":      {`func main() { for i := 0; i < 10; i++ { go func() { for {} }() } }`, ""},
 	} {

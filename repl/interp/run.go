@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"reflect"
+	"regexp"
 	"runtime/debug"
 	"strings"
 	"sync"
@@ -91,7 +92,10 @@ type run struct {
 	main func()
 	// cancel ends the context that compiled functions see.
 	cancel context.CancelFunc
-	once   sync.Once
+	// lull is how long goroutines may take to end by themselves; cut is set where they were ended.
+	lull time.Duration
+	cut  bool
+	once sync.Once
 }
 
 // prepare creates an interpreter and compiles the program in it. cells are the variables of a session.
@@ -110,6 +114,7 @@ func prepare(ctx context.Context, c Config, step *check.Step, ts *host.Types, co
 	if r.prog, err = step.Core(ts); err != nil {
 		return r, err
 	}
+	control.Woken = control.Woken || wakers.MatchString(r.prog.Text)
 	r.rt = host.NewRT(ts, c.Stdout, control)
 	r.rt.Size = r.size
 	if cells != nil {
@@ -222,10 +227,15 @@ func (r *run) call(ctx context.Context, stop <-chan struct{}) error {
 		case <-watch.C:
 			if err := guard.check(); err != nil {
 				halt(err)
+			} else if r.rt.Deadlocked() {
+				halt(&LimitError{What: "all goroutines are asleep - deadlock! Each waits, and nothing is left that could wake one"})
 			}
 		}
 	}
 }
+
+// wakers are names of what may wake a program that does nothing but wait.
+var wakers = regexp.MustCompile(`\btime\.(After|AfterFunc|NewTimer|NewTicker|Tick)\b|\bcontext\.|\.(With)?Context\b`)
 
 // halt stops whatever runs in the interpreter, and tells compiled functions.
 func (r *run) halt() {
@@ -241,9 +251,16 @@ func (r *run) halt() {
 func (r *run) endGoroutines() bool {
 	r.rt.End()
 	if r.rt.Goroutines() {
-		r.halt()
 		done := make(chan struct{})
 		go func() { r.rt.Wait(); close(done) }()
+		if r.lull > 0 {
+			select {
+			case <-done:
+			case <-time.After(r.lull):
+				r.cut = true
+			}
+		}
+		r.halt()
 		select {
 		case <-done:
 		case <-time.After(r.Patience):

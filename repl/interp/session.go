@@ -178,9 +178,14 @@ func (s *Session) do(ctx context.Context, step *check.Step, stop <-chan struct{}
 		return err
 	}
 	defer r.cancel()
-	if err := r.call(ctx, stop); err != nil {
+	r.lull = 50 * time.Millisecond
+	err = r.call(ctx, stop)
+	if r.cut && err == nil {
+		result.Notes = append(result.Notes, "a goroutine was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()")
+	}
+	if err != nil {
 		if errors.Is(err, ErrLeftBehind) {
-			s.control = host.NewControl() // what goes on stays stopped
+			s.control = s.control.Another() // what goes on stays stopped
 		}
 		return err // what it made is not kept
 	}
@@ -213,7 +218,7 @@ func (s *Session) Show(v Value) (text string, err error) {
 	r.main = func() { text = show(v, s.types.Text) }
 	if err := r.call(ctx, nil); err != nil {
 		if errors.Is(err, ErrLeftBehind) {
-			s.control = host.NewControl()
+			s.control = s.control.Another()
 		}
 		if errors.Is(err, context.DeadlineExceeded) {
 			err = errors.New("its String or Error method takes more than a second")

@@ -291,6 +291,23 @@ in10:1:6: sort.Ints undefined (type int has no field or method Ints)
 > import "sort"
 in11:1:8: sort already names something else in this session; instead: give the package another name: import mysort "sort"
 `,
+		"goroutines end with their statement, and a session says so": `
+> done := make(chan int)
+> x := 1
+> go func() { done <- 1; x = 2 }()
+note: a goroutine was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()
+> <-done
+stopped: all goroutines are asleep - deadlock! Each waits, and nothing is left that could wake one
+> go func() { x = 3 }()
+> x
+3
+> func() { go func() { done <- 4 }(); x = <-done }()
+> x
+4
+> import "time"
+> late := time.After(50 * time.Millisecond)
+> _ = <-late
+`,
 		"goroutines, channels, types that contain themselves, interfaces": `
 > c := make(chan int, 2)
 > func() int { go func() { c <- 41; c <- 1 }(); return <-c + <-c }()

@@ -325,3 +325,19 @@ func TestAHigherLimitNeverCoolsTheWinding(t *testing.T) {
 	})
 	assert.Greater(t, 5*compared, drawn, "too few draws in which nothing else acted")
 }
+
+// TestAColdSinkCoolsNoCapacitor: a record whose thermometer read a water-cooled heat sink, 15 °C in a compartment of 25 °C, had the link capacitor begin at 15 °C too,
+// and told it 10 K too cool to the end. A sink warmer than the air has warmed it.
+func TestAColdSinkCoolsNoCapacitor(t *testing.T) {
+	b, s, err := reference.Boat("petrel")
+	require.NoError(t, err)
+	b.Stage.Cooling = "water"
+	m, err := New(b, s, Conditions{Air: 298.15, Water: 288.15})
+	require.NoError(t, err)
+	r := m.NewRun(func(float64) float64 { return 1 })
+	nan := math.NaN()
+	for sink, begins := range map[float64]float64{nan: 298.15, 288.15: 298.15, 330: 330} {
+		y := r.Begin(Start{Charge: 0.9, Winding: nan, Housing: nan, Sink: sink, Battery: nan, Cables: nan, Air: nan})
+		assert.Equal(t, begins, y[r.layout.nodes+r.nodes.capacitor], "sink at %g K", sink)
+	}
+}

@@ -58,7 +58,7 @@ func (r *Run) Begin(s Start) []float64 {
 	}
 	T[n.battery] = or(s.Battery, T[n.battery])
 	T[n.sink] = or(s.Sink, T[n.sink])
-	T[n.capacitor] = or(s.Sink, T[n.capacitor])
+	T[n.capacitor] = max(or(s.Sink, T[n.capacitor]), T[n.capacitor]) // a sink that water cools leaves it as warm as the compartment
 	T[n.housing] = or(s.Housing, or(s.Winding, T[n.housing]))
 	T[n.winding] = or(s.Winding, T[n.housing])
 	for _, i := range []int{n.commutator, n.hotspot} {

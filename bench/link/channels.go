@@ -123,7 +123,7 @@ func (k Kind) InstrumentError(boat any) float64 {
 }
 
 // Bounds returns the lowest and highest value that a boat (a struct of datafile's keys) allows a channel, SI; ok is false where
-// nothing bounds it. Of alternatives the first that the boat gives counts. Nothing given below is zero, and no end where it would be negative.
+// nothing bounds it. Of alternatives the least that the boat gives counts. Nothing given below is zero, and no end where it would be negative.
 func (k Kind) Bounds(boat any) (low, high float64, ok bool) {
 	if high, ok = given(boat, k.Highest); !ok {
 		return 0, 0, false
@@ -138,10 +138,10 @@ func (k Kind) Bounds(boat any) (low, high float64, ok bool) {
 	return low, high, true
 }
 
-// given returns the value of the first alternative of which a boat gives every factor, SI.
-func given(boat any, terms string) (product float64, ok bool) {
+// given returns the least of the alternatives of which a boat gives every factor, SI.
+func given(boat any, terms string) (least float64, given bool) {
 	for term := range strings.SplitSeq(terms, " | ") {
-		product, ok = 1, terms != ""
+		product, ok := 1.0, terms != ""
 		for key := range strings.SplitSeq(term, " × ") {
 			v, is := datafile.Number(boat, key)
 			if text, _ := datafile.Get(boat, key); !is { // a count
@@ -150,11 +150,11 @@ func given(boat any, terms string) (product float64, ok bool) {
 			}
 			product, ok = product*v, ok && is
 		}
-		if ok {
-			return product, true
+		if ok && (!given || product < least) {
+			least, given = product, true
 		}
 	}
-	return 0, false
+	return least, given
 }
 
 // Carrying returns the channel of a current, "motor" or "battery".

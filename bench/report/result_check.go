@@ -29,7 +29,7 @@ func (c *Checked) write(p *Paper, d *document) {
 			}
 		}
 		if len(list) == at {
-			list = append(list, finding{Level: verdict.Clear, Rule: rule.Name, Text: rule.Title})
+			list = append(list, finding{Level: verdict.Clear, Rule: rule.Name, Text: rule.Clear(p.Boat, p.Settings)})
 		}
 	}
 	s := d.section("rules", "Rules", "")

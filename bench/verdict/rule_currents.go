@@ -1,7 +1,9 @@
 package verdict
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"quaybench/bench/boat"
 	"quaybench/bench/quantity"
@@ -14,7 +16,9 @@ var motorCable = Rule{
 	Name:   "motor-cable",
 	Title:  "the motor cables carry the motor current limits",
 	Source: cableSource,
-	Check:  func(b *boat.Boat, s settings.Set) []Finding { return cablesCarry(b, s, "motor", math.Inf(1)) },
+	Check: func(b *boat.Boat, s settings.Set) []Finding {
+		return append(withoutCable(b, "motor"), cablesCarry(b, s, "motor", math.Inf(1))...)
+	},
 }
 
 var batteryCable = Rule{
@@ -22,6 +26,9 @@ var batteryCable = Rule{
 	Title:  "the battery cables carry the battery current limits",
 	Source: cableSource,
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		if none := withoutCable(b, "battery"); none != nil {
+			return none
+		}
 		out = cablesCarry(b, s, "battery", lastingMotorCurrent(s)) // a stage that drives takes no more battery current than the motor's
 		for i := range out {
 			out[i].Mind = "how hot it gets before the bank is empty or the lever comes back, the trials judge"
@@ -32,6 +39,14 @@ var batteryCable = Rule{
 
 const cableSource = "ampacity of the cable as the boat file gives it, or by its thermal_resistance; engine-space factor 33 CFR 183.425 table 5 note 1 (borrowed, from memory); boost by the heat that copper of that section takes up"
 
+// amperes prints a current beside another that it is compared with: in whole amperes, or with the digits that tell the two apart.
+func amperes(x, beside float64) string {
+	if whole := quantity.Sentence("%.0f A", x); x == beside || whole != quantity.Sentence("%.0f A", beside) {
+		return whole
+	}
+	return quantity.FormatStated(x, "A")
+}
+
 // lastingMotorCurrent returns the highest motor current that the settings let flow for ever, A.
 func lastingMotorCurrent(s settings.Set) (most float64) {
 	for _, l := range settings.Heating("motor") {
@@ -40,6 +55,14 @@ func lastingMotorCurrent(s settings.Set) (most float64) {
 		}
 	}
 	return most
+}
+
+// withoutCable finds that the boat file has no cable of a circuit: no boat is without, and one that nobody wrote down is judged by nothing.
+func withoutCable(b *boat.Boat, circuit string) []Finding {
+	if slices.ContainsFunc(b.Cables, func(c boat.Cable) bool { return c.Circuit == circuit }) {
+		return nil
+	}
+	return []Finding{{Level: Close, Text: fmt.Sprintf("the boat file has no %s cable, so nothing here judges one: add it as a [[cable]] with circuit = %q", circuit, circuit)}}
 }
 
 // cablesCarry finds the limits of a circuit's current above what a cable of it may carry for ever: close where another limit, most (A),
@@ -59,7 +82,7 @@ func cablesCarry(b *boat.Boat, s settings.Set, circuit string, most float64) (ou
 			}
 			f := Finding{
 				Level:  Over,
-				Text:   quantity.Sentence("the %s, %.0f A of %s current, is more than the %s may carry for ever where it lies, %.0f A", l.Title, value, circuit, c.Name, amps),
+				Text:   quantity.Sentence("the %s, %s of %s current, is more than the %s may carry for ever where it lies, %s", l.Title, amperes(value, amps), circuit, c.Name, amperes(amps, value)),
 				Change: change(s, l.Key, math.Floor(amps), "what the "+c.Name+" may carry for ever"),
 			}
 			if most <= amps && boosts == nil {
@@ -121,7 +144,7 @@ var stageCurrent = Rule{
 			if value, _ := s.Number(l.Key); value > most {
 				out = append(out, Finding{
 					Level:  Over,
-					Text:   quantity.Sentence("the %s, %.0f A of motor current, is more than the controller's %.0f A", l.Title, value, most),
+					Text:   quantity.Sentence("the %s, %s of motor current, is more than the controller's %s", l.Title, amperes(value, most), amperes(most, value)),
 					Change: change(s, l.Key, math.Floor(most), "the controller's rating"),
 				})
 			}
@@ -140,6 +163,12 @@ var managementLimit = Rule{
 	Name:   "management-limit",
 	Title:  "the battery current limit stays below what management allows",
 	Source: "maker's rating of the battery's management",
+	Absent: func(b *boat.Boat, _ settings.Set) string {
+		if b.Battery.Management == nil {
+			return "the boat file has no management of the battery"
+		}
+		return ""
+	},
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
 		m := b.Battery.Management
 		if m == nil || s.Limits.BatteryCurrent <= m.DischargeCurrent.SI {
@@ -147,8 +176,8 @@ var managementLimit = Rule{
 		}
 		return []Finding{{
 			Level: Over,
-			Text: quantity.Sentence("the battery current limit, %.0f A, is above what management bears, %.0f A for %.3g s: it opens under load and the boat has no drive",
-				s.Limits.BatteryCurrent, m.DischargeCurrent.SI, m.DischargeDelay.SI),
+			Text: quantity.Sentence("the battery current limit, %s, is above what management bears, %s for %.3g s: it opens under load and the boat has no drive",
+				amperes(s.Limits.BatteryCurrent, m.DischargeCurrent.SI), amperes(m.DischargeCurrent.SI, s.Limits.BatteryCurrent), m.DischargeDelay.SI),
 			Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(0.95*m.DischargeCurrent.SI), "5 % below what management bears"),
 		}}
 	},
@@ -162,7 +191,7 @@ var contactorCarries = Rule{
 		if most := b.Contactor.Current.SI; s.Limits.BatteryCurrent > most {
 			return []Finding{{
 				Level:  Over,
-				Text:   quantity.Sentence("the battery current limit, %.0f A, is more than the contactor carries for ever, %.0f A", s.Limits.BatteryCurrent, most),
+				Text:   quantity.Sentence("the battery current limit, %s, is more than the contactor carries for ever, %s", amperes(s.Limits.BatteryCurrent, most), amperes(most, s.Limits.BatteryCurrent)),
 				Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(most), "what the contactor carries"),
 			}}
 		}
@@ -174,6 +203,12 @@ var braking = Rule{
 	Name:   "braking",
 	Title:  "braking sends no more back than the battery takes",
 	Source: "maker's rating of the battery and its management",
+	Absent: func(_ *boat.Boat, s settings.Set) string {
+		if s.Limits.BrakingCurrent == 0 {
+			return "the motor does not brake"
+		}
+		return ""
+	},
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		if s.Limits.BrakingCurrent > 0 && !b.Stage.Braking {
 			return []Finding{{
@@ -187,8 +222,8 @@ var braking = Rule{
 		}
 		return []Finding{{
 			Level: Over,
-			Text: quantity.Sentence("braking may send %.0f A of battery current back, management bears %.0f A for %.3g s: it then opens while the motor brakes, and the link capacitor takes the energy",
-				s.Limits.ChargeCurrent, m.ChargeCurrent.SI, m.ChargeDelay.SI),
+			Text: quantity.Sentence("braking may send %s of battery current back, management bears %s for %.3g s: it then opens while the motor brakes, and the link capacitor takes the energy",
+				amperes(s.Limits.ChargeCurrent, m.ChargeCurrent.SI), amperes(m.ChargeCurrent.SI, s.Limits.ChargeCurrent), m.ChargeDelay.SI),
 			Change: change(s, s.Key(&s.Limits.ChargeCurrent), math.Floor(0.9*m.ChargeCurrent.SI), "10 % below what management bears in charge"),
 		}}
 	},
@@ -198,9 +233,17 @@ var coldCharging = Rule{
 	Name:   "cold-charging",
 	Title:  "it is known how cold a lithium battery may be charged",
 	Source: "makers of lithium cells forbid charging below freezing (common practice, no source)",
+	Absent: func(b *boat.Boat, s settings.Set) string {
+		switch {
+		case !lithium(b):
+			return "the battery is no lithium one"
+		case s.Limits.BrakingCurrent == 0 && b.Charging == nil:
+			return "nothing charges the battery under way"
+		}
+		return ""
+	},
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
-		lithium := b.Battery.Chemistry == "LFP" || b.Battery.Chemistry == "NMC"
-		if !lithium || b.Battery.ChargeLowestTemperature.Given || s.Limits.BrakingCurrent == 0 && b.Charging == nil {
+		if !lithium(b) || b.Battery.ChargeLowestTemperature.Given || s.Limits.BrakingCurrent == 0 && b.Charging == nil {
 			return nil
 		}
 		return []Finding{{
@@ -209,3 +252,5 @@ var coldCharging = Rule{
 		}}
 	},
 }
+
+func lithium(b *boat.Boat) bool { return b.Battery.Chemistry == "LFP" || b.Battery.Chemistry == "NMC" }

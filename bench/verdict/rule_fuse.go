@@ -77,6 +77,7 @@ var fuseAgainstCable = Rule{
 	Title:  "the fuse is as small as the standards ask for the battery cables",
 	Source: "IEC 60364-4-43: up to 5 s adiabatic withstand of the conductor, longer I2 at most 1.45 times what it carries (k and temperatures of IEC 60364-5-54 annex A; conventional times of IEC 60269-1; from memory). Between the two by the cable's own heat, cooling in proportion to the rise, which errs on the safe side (common practice, no source). 33 CFR 183.455(c): below 50 V at most 150 % of the allowable amperage, from 50 V on the allowable amperage or the next standard size within 150 %. A borrowed benchmark: that part applies to boats with petrol engines, outboards excepted",
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
+		out = withoutCable(b, "battery")
 		volts := HighestVoltage(b)
 		for i := range b.Cables {
 			c := &b.Cables[i]
@@ -174,6 +175,12 @@ var chargingVoltage = Rule{
 	Name:   "charging-voltage",
 	Title:  "the charging source holds back at the voltage at which the cells are full",
 	Source: "makers' ratings of the cells: charged on beyond their highest voltage they heat, vent or burn",
+	Absent: func(b *boat.Boat, _ settings.Set) string {
+		if b.Charging == nil {
+			return "the boat file has no charging source"
+		}
+		return ""
+	},
 	Check: func(b *boat.Boat, _ settings.Set) []Finding {
 		if b.Charging == nil || b.Charging.VoltageLimit.SI <= HighestVoltage(b) {
 			return nil
@@ -191,7 +198,7 @@ var fuseAgainstLimit = Rule{
 		if rating := b.Fuse.Rating.SI; s.Limits.BatteryCurrent > rating {
 			return []Finding{{
 				Level:  Close,
-				Text:   quantity.Sentence("the battery current limit, %.0f A, is above the fuse's rating, %.0f A: held long enough, the fuse opens", s.Limits.BatteryCurrent, rating),
+				Text:   quantity.Sentence("the battery current limit, %s, is above the fuse's rating, %s: held long enough, the fuse opens", amperes(s.Limits.BatteryCurrent, rating), amperes(rating, s.Limits.BatteryCurrent)),
 				Change: change(s, s.Key(&s.Limits.BatteryCurrent), math.Floor(rating), "the fuse's rating"),
 			}}
 		}

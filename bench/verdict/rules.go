@@ -17,6 +17,18 @@ type Rule struct {
 	Check  func(b *boat.Boat, s settings.Set) []Finding
 	// Note, if not nil, returns what is worth knowing although nothing is found; "" for nothing.
 	Note func(b *boat.Boat, s settings.Set) string
+	// Absent, if not nil, returns what the boat lacks, so that there is nothing to judge; "" where there is something.
+	Absent func(b *boat.Boat, s settings.Set) string
+}
+
+// Clear returns what a rule says that finds nothing: its title, or what it had nothing to judge of.
+func (r *Rule) Clear(b *boat.Boat, s settings.Set) string {
+	if r.Absent != nil {
+		if absent := r.Absent(b, s); absent != "" {
+			return absent + ": nothing to judge"
+		}
+	}
+	return r.Title
 }
 
 // Finding is what a rule found.
@@ -52,7 +64,7 @@ func Static(b *boat.Boat, s settings.Set) (findings []Finding) {
 		if r.Note != nil {
 			if note := r.Note(b, s); note != "" {
 				if len(found) == 0 {
-					found = []Finding{{Level: Clear, Text: r.Title}}
+					found = []Finding{{Level: Clear, Text: r.Clear(b, s)}}
 				}
 				found[len(found)-1].Mind = note
 			}

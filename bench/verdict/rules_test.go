@@ -3,6 +3,7 @@ package verdict_test
 import (
 	"math"
 	"regexp"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -62,7 +63,7 @@ var limits = []struct {
 	key        string // the setting that mends it
 }{
 	{"fuse-against-cable", "from 50 V on the next standard size", standard, false, func(b *boat.Boat, s *settings.Set, x float64) { b.Fuse.Rating = exactly(x) }, verdict.Over,
-		`the fuse of \d+ A does not protect the battery cable, which may carry 184 A of battery current .* from 50 V on \(the bank reaches 58.4 V\)`, ""},
+		`the fuse of [\d.]+ A does not protect the battery cable, which may carry 184 A of battery current .* from 50 V on \(the bank reaches 58.4 V\)`, ""},
 	{"fuse-against-cable", "below 50 V 150 %", 1.5 * mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { b.Battery.Cells, b.Fuse.Rating = 13, exactly(x) }, verdict.Over,
 		`at most 277 A below 50 V \(the bank reaches 47.4 V\)`, ""},
 	{"fuse-against-cable", "a cable outside the engine space", 250, false, func(b *boat.Boat, s *settings.Set, x float64) {
@@ -84,11 +85,11 @@ var limits = []struct {
 		b.Charging = &boat.Charging{Power: exactly(350), CurrentLimit: exactly(10), VoltageLimit: exactly(x)}
 	}, verdict.Over, `the charging source holds back at [0-9.]+ V only; 16 cells are full at 58.4 V`, ""},
 	{"fuse-against-limit", "", 160, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Close,
-		`the battery current limit, \d+ A, is above the fuse's rating, 160 A`, "limits.battery_current"},
+		`the battery current limit, [\d.]+ A, is above the fuse's rating, 160 A`, "limits.battery_current"},
 	{"motor-cable", "ahead", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.MotorCurrent = x }, verdict.Over,
-		`the motor current limit, \d+ A of motor current, is more than the motor cable may carry`, "limits.motor_current"},
-	{"motor-cable", "astern", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.AsternCurrent = x }, verdict.Over, `the astern limit, \d+ A of motor current`, "limits.astern_current"},
-	{"motor-cable", "braking", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BrakingCurrent = x }, verdict.Over, `the braking limit, \d+ A of motor current`, "limits.braking_current"},
+		`the motor current limit, [\d.]+ A of motor current, is more than the motor cable may carry`, "limits.motor_current"},
+	{"motor-cable", "astern", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.AsternCurrent = x }, verdict.Over, `the astern limit, [\d.]+ A of motor current`, "limits.astern_current"},
+	{"motor-cable", "braking", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BrakingCurrent = x }, verdict.Over, `the braking limit, [\d.]+ A of motor current`, "limits.braking_current"},
 	{"motor-cable", "boost so long that it lasts", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
 		s.Limits.MotorCurrent, s.Boost = mayCarry-1e-3, settings.Boost{Current: x, Time: 3600, Rest: 1}
 	}, verdict.Over, `boost, 18\d A of motor current for 3600 s and again after 1 s, brings the motor cable to 90 °C where it lies, its insulation is rated for 90 °C: for ever the motor cable may carry 184 A of motor current`, "boost.current"},
@@ -99,23 +100,23 @@ var limits = []struct {
 		s.Limits.BatteryCurrent, s.Boost = x, settings.Boost{Current: 390, Time: 600, Rest: 1}
 	}, verdict.Over, `boost, 390 A of motor current for 600 s and again after 1 s, brings the battery cable to 90 °C where it lies`, "boost.current"},
 	{"battery-cable", "held by the motor current limit", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Close,
-		`the battery current limit, \d+ A of battery current, is more than the battery cable may carry for ever where it lies, 184 A; only the motor current limits, 140 A at most, hold it`, "limits.battery_current"},
+		`the battery current limit, [\d.]+ A of battery current, is more than the battery cable may carry for ever where it lies, 184 A; only the motor current limits, 140 A at most, hold it`, "limits.battery_current"},
 	{"battery-cable", "held by nothing", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
 		s.Limits.MotorCurrent, s.Limits.BatteryCurrent = 220, x
-	}, verdict.Over, `the battery current limit, \d+ A of battery current, is more than the battery cable may carry`, "limits.battery_current"},
+	}, verdict.Over, `the battery current limit, [\d.]+ A of battery current, is more than the battery cable may carry`, "limits.battery_current"},
 	{"battery-cable", "braking", mayCarry, false, func(b *boat.Boat, s *settings.Set, x float64) {
 		s.Limits.BrakingCurrent, s.Limits.ChargeCurrent = 220, x
-	}, verdict.Over, `the charge limit, \d+ A of battery current, is more than the battery cable may carry`, "limits.charge_current"},
+	}, verdict.Over, `the charge limit, [\d.]+ A of battery current, is more than the battery cable may carry`, "limits.charge_current"},
 	{"stage-current", "ahead", 400, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.MotorCurrent = x }, verdict.Over,
-		`the motor current limit, \d+ A of motor current, is more than the controller's 400 A`, "limits.motor_current"},
-	{"stage-current", "boost", 400, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Boost.Current = x }, verdict.Over, `the boost, \d+ A of motor current`, "boost.current"},
+		`the motor current limit, [\d.]+ A of motor current, is more than the controller's 400 A`, "limits.motor_current"},
+	{"stage-current", "boost", 400, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Boost.Current = x }, verdict.Over, `the boost, [\d.]+ A of motor current`, "boost.current"},
 	{"management-limit", "", 220, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Over,
-		`the battery current limit, \d+ A, is above what management bears, 220 A for 10 s`, "limits.battery_current"},
+		`the battery current limit, [\d.]+ A, is above what management bears, 220 A for 10 s`, "limits.battery_current"},
 	{"braking", "more than management takes", 100, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.ChargeCurrent = x }, verdict.Over,
-		`braking may send \d+ A of battery current back, management bears 100 A for 5 s`, "limits.charge_current"},
+		`braking may send [\d.]+ A of battery current back, management bears 100 A for 5 s`, "limits.charge_current"},
 	{"braking", "a controller that cannot", 0, false, func(b *boat.Boat, s *settings.Set, x float64) {
 		b.Stage.Braking, s.Limits.BrakingCurrent = false, x
-	}, verdict.Over, `the braking limit is \d+ A of motor current, but the boat file says that the controller cannot brake`, "limits.braking_current"},
+	}, verdict.Over, `the braking limit is [\d.]+ A of motor current, but the boat file says that the controller cannot brake`, "limits.braking_current"},
 	{"derating-order", "stage", 273.15 + 75, true, func(b *boat.Boat, s *settings.Set, x float64) { s.Derating.StageEnd = math.Nextafter(x, 1e3) }, verdict.Over,
 		`stage derating ends at \d+ °C, not above its start at 75 °C`, "derating.stage_start"},
 	{"derating-order", "motor", 273.15 + 120, true, func(b *boat.Boat, s *settings.Set, x float64) {
@@ -157,7 +158,7 @@ var limits = []struct {
 		b.Stage.VoltageLimit, s.HighVoltage.End = exactly(57), x
 	}, verdict.Over, `above what battery and controller bear, 57.0 V`, "high_voltage.end"},
 	{"contactor-carries", "", 200, false, func(b *boat.Boat, s *settings.Set, x float64) { s.Limits.BatteryCurrent = x }, verdict.Over,
-		`the battery current limit, \d+ A, is more than the contactor carries for ever, 200 A`, "limits.battery_current"},
+		`the battery current limit, [\d.]+ A, is more than the contactor carries for ever, 200 A`, "limits.battery_current"},
 	{"pre-charge", "time", 3 * (ohms * farads), true, func(b *boat.Boat, s *settings.Set, x float64) { b.Precharge.Time = exactly(x) }, verdict.Close,
 		`of pre-charge the link capacitor is at 9\d % of the battery voltage; 95 % needs 1.13 s`, ""},
 	{"pre-charge", "energy", 8e-3 * highest * highest / 2, true, func(b *boat.Boat, s *settings.Set, x float64) { b.Precharge.PulseEnergy = exactly(x) }, verdict.Over,
@@ -337,6 +338,49 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b.Battery.OCV = nil
 	s.LowVoltage.Start = 16*3.3 - 0.1
 	assert.Empty(t, check(t, "low-voltage-order", b, s), "without a table an LFP cell rests at 3.3 V")
+}
+
+// TestNoCableIsNoClearCable: a boat file without a cable of a circuit got "clear: the motor cables carry the motor current limits", and the
+// fuse was "as small as the standards ask for the battery cables".
+func TestNoCableIsNoClearCable(t *testing.T) {
+	for circuit, rules := range map[string][]string{"motor": {"motor-cable"}, "battery": {"battery-cable", "fuse-against-cable"}} {
+		b, s := sound(t)
+		b.Cables = slices.DeleteFunc(slices.Clone(b.Cables), func(c boat.Cable) bool { return c.Circuit == circuit })
+		for _, f := range verdict.Static(b, s) {
+			if f.Level > verdict.Clear {
+				assert.Equal(t, verdict.Close, f.Level)
+				assert.Contains(t, f.Text, "the boat file has no "+circuit+" cable, so nothing here judges one")
+				require.Contains(t, rules, f.Rule)
+				rules = slices.DeleteFunc(rules, func(r string) bool { return r == f.Rule })
+			}
+		}
+		assert.Empty(t, rules, "not found")
+	}
+}
+
+// TestARuleWithNothingToJudgeSaysSo: a lead-acid boat without management or charger was told that its charging source holds back, that its limit stays below
+// what management allows, and how cold its lithium battery may be charged.
+func TestARuleWithNothingToJudgeSaysSo(t *testing.T) {
+	b, s := sound(t)
+	b.Battery.Management, b.Charging, b.Battery.Chemistry, s.Limits.BrakingCurrent = nil, nil, "flooded lead-acid", 0
+	for rule, says := range map[string]string{"management-limit": "the boat file has no management", "charging-voltage": "no charging source", "cold-charging": "no lithium", "braking": "does not brake"} {
+		i := slices.IndexFunc(verdict.Rules(), func(r verdict.Rule) bool { return r.Name == rule })
+		r := verdict.Rules()[i]
+		assert.Contains(t, r.Clear(b, s), says)
+		assert.Contains(t, r.Clear(b, s), "nothing to judge")
+		sound, present := sound(t)
+		sound.Charging = &boat.Charging{}
+		assert.Equal(t, r.Title, r.Clear(sound, present), rule)
+	}
+}
+
+// TestComparedCurrentsReadApart: `+"`highest`"+` ended at "the battery current limit, 80 A, is above the fuse's rating, 80 A".
+func TestComparedCurrentsReadApart(t *testing.T) {
+	b, s := sound(t)
+	s.Limits.BatteryCurrent = b.Fuse.Rating.SI + 0.11
+	assert.Contains(t, check(t, "fuse-against-limit", b, s)[0].Text, "160.1 A, is above the fuse's rating, 160 A")
+	s.Limits.MotorCurrent = b.Stage.Current.SI + 0.2
+	assert.Contains(t, check(t, "stage-current", b, s)[0].Text, "400.2 A of motor current, is more than the controller's 400 A")
 }
 
 // TestACableKnownByItsThermalResistanceIsJudged: a file may give how a cable gives off its heat in place of an ampacity; fuse and

@@ -29,7 +29,7 @@ func TestSheet(t *testing.T) {
 	code, stdout, stderr := run("sheet", "petrel", "--trial", "pier.toml", "--csv", "blank.csv", "--report", "sheet.pdf")
 	require.Zero(t, code, stderr)
 	for _, want := range []string{
-		"lever to 40 % over 1.0 s", "read; expected", "________", "battery current passes -100 A or 220 A: beyond what the battery's management or fuse bears",
+		"lever to 40 % over 1.0 s", "read; expected", "________", "battery current passes -100 A or 160 A: beyond what the battery's management or fuse bears",
 		"motor current in A: clamp meter round one motor cable", "A simulation is no proof of safety.", "wrote blank.csv", "wrote sheet.pdf",
 	} {
 		assert.Contains(t, unwrapped(stdout), want)

@@ -45,7 +45,7 @@ func WriteLearned(name string, text []byte, l *Learned, day time.Time) ([]byte, 
 		if err != nil {
 			return nil, err
 		}
-		if text, err = source.Set(v.Key, learnedText(v, origin)); err != nil {
+		if text, err = source.Set(v.Key, learnedText(v, source.Unit(v.Key, v.Unit), origin)); err != nil {
 			return nil, err
 		}
 	}
@@ -72,13 +72,18 @@ func WriteLearned(name string, text []byte, l *Learned, day time.Time) ([]byte, 
 	return text, nil
 }
 
-// learnedText returns a learned value as it stands in a file: four digits, its half-width in per cent.
-func learnedText(v *learn.Value, origin string) string {
+// learnedText returns a learned value as it stands in a file: four digits, in the unit in which the file had it, its half-width in per cent.
+func learnedText(v *learn.Value, written, origin string) string {
 	unit := cmp.Or(v.Unit, "1")
 	text := quantity.FormatAuto(v.After, unit)
-	if unit == "s" && math.Abs(v.After) >= 1 { // minutes and hours are for reading
+	switch {
+	case written != v.Unit:
+		text = quantity.Format(v.After, written, 4)
+	case unit == "s" && math.Abs(v.After) >= 1: // minutes and hours are for reading
 		text = quantity.Format(v.After, "s", 4)
-	} else {
+	case unit == "rad/s":
+		text = quantity.Format(v.After, "rpm", 4)
+	default:
 		text = quantity.Format(v.After, unitOf(text, unit), 4)
 	}
 	return fmt.Sprintf("%s ± %.2g %%, %s", text, 100*halfWidth(v), origin)

@@ -65,6 +65,24 @@ func TestWriteLearned(t *testing.T) {
 	assert.Equal(t, `constant = "0.2086 V·s/rad ± 2 %, measured (learned 2026-06-15 from 0a1b2c3d 99887766)"`, lineOf(again, "constant"), "one origin, the latest")
 }
 
+// TestWriteLearnedKeepsTheFilesUnits: a speed in km/h, knots or rpm came back in m/s and rad/s, which no meter on board shows.
+func TestWriteLearnedKeepsTheFilesUnits(t *testing.T) {
+	speed := learn.Value{Key: "propeller.measured_boat_speed", Unit: "m/s", After: 2.5, Low: 2.4, High: 2.6, Told: true}
+	turns := learn.Value{Key: "propeller.measured_speed", Unit: "rad/s", After: 100, Low: 99, High: 101, Told: true}
+	for was, is := range map[string]string{
+		`measured_boat_speed = "9 km/h, measured"`: `measured_boat_speed = "9.000 km/h ± 4 %,`, `measured_boat_speed = "5 kn"`: `measured_boat_speed = "4.860 kn ± 4 %,`,
+		`measured_boat_speed = "2.6 m/s"`: `measured_boat_speed = "2.500 m/s ± 4 %,`, `measured_speed = "900 rpm"`: `measured_speed = "954.9 rpm ± 1 %,`,
+		`measured_speed = "900 1/min"`: `measured_speed = "954.9 rpm ± 1 %,`,
+	} {
+		key, _, _ := strings.Cut(was, " ")
+		text := regexp.MustCompile(`(?m)^`+key+` = .*$`).ReplaceAll(benchtest.File(t, "petrel", "boat.toml"), []byte(was))
+		require.Contains(t, string(text), was)
+		out, err := bench.WriteLearned("boat.toml", text, learnedOf(speed, turns), sixth)
+		require.NoError(t, err)
+		assert.Contains(t, lineOf(out, key), is, was)
+	}
+}
+
 // TestWriteLearnedOfALeftOutKey puts the key into its table.
 func TestWriteLearnedOfALeftOutKey(t *testing.T) {
 	out, err := bench.WriteLearned("boat.toml", benchtest.File(t, "petrel", "boat.toml"), learnedOf(leftOut), sixth)

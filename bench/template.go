@@ -32,7 +32,24 @@ func NewBoatFile(name string, t Template) []byte {
 		head += `# These are the values that matter most; quaybench new NAME --all writes every key there is.
 `
 	}
-	return []byte(head + strings.ReplaceAll(template(boat.Boat{}, t), `"NAME"`, fmt.Sprintf("%q", name)))
+	return []byte(head + strings.ReplaceAll(withMotorCable(template(boat.Boat{}, t)), `"NAME"`, fmt.Sprintf("%q", name)))
+}
+
+// withMotorCable repeats the battery cable of a template as the motor's, without the comments: a boat has both, and rules and trials judge what its file lists.
+func withMotorCable(text string) string {
+	const table = "[[cable]]"
+	at := strings.Index(text, table)
+	end := at + strings.Index(text[at:], "\n# Repeat this table")
+	lines := []string{"", "# The motor cable: its current is the larger one at low speed. Repeat this table for each further cable."}
+	for line := range strings.SplitSeq(text[at:end], "\n") {
+		if line != "" && !strings.HasPrefix(line, "#") {
+			if strings.Contains(line, "battery") { // a cable's name and circuit are no examples here
+				line, _, _ = strings.Cut(strings.ReplaceAll(line, "battery", "motor"), "  #")
+			}
+			lines = append(lines, line)
+		}
+	}
+	return text[:end] + strings.Join(lines, "\n") + "\n" + text[end:]
 }
 
 // NewSettingsFile returns a settings file to fill in, valid as it stands.

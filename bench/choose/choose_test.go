@@ -1,6 +1,7 @@
 package choose_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -116,4 +117,29 @@ func TestASizeIsNotBlamedForWhatIsOverAlready(t *testing.T) {
 	for kind, set := range map[string]string{"contactor": "contactor.voltage=40 V", "fuse": "fuse.voltage=40 V"} {
 		assert.Equal(t, -1, find(t, kind, choose.Options{}, set)[0].Chosen, "%s: %s", kind, set)
 	}
+}
+
+// TestThePresentSizeIsAmongThem: a bolt-in fuse of a rating that the series does not list was not tried, and choose ended with "none of these does" beside a
+// clear check; a section or a contactor between two of the series was not shown either.
+func TestThePresentSizeIsAmongThem(t *testing.T) {
+	for _, c := range []struct{ kind, part, size, set string }{
+		{"fuse", "", "155 A SF51", "fuse.class=SF51,fuse.rating=155 A,fuse.voltage=80 V,fuse.breaking_capacity=10 kA"},
+		{"cable", "battery cable", "60 mm²", "cable[battery cable].section=60 mm²"}, {"contactor", "", "240 A", "contactor.current=240 A"},
+	} {
+		choice := find(t, c.kind, choose.Options{Part: c.part}, strings.Split(c.set, ",")...)[0]
+		i := slices.IndexFunc(choice.Sizes, func(s choose.Size) bool { return s.Present })
+		if assert.GreaterOrEqual(t, i, 0, c.kind) {
+			assert.Equal(t, c.size, choice.Sizes[i].Name)
+			assert.NotNil(t, choice.Sizes[i].Used, "%s was not simulated", c.size)
+		}
+	}
+}
+
+// TestAGuessedLinkCapacitorIsToldOfItsResistor: the largest resistor that is quick enough leaves a guessed capacitance no room.
+func TestAGuessedLinkCapacitorIsToldOfItsResistor(t *testing.T) {
+	told := func(capacitance string) string {
+		return strings.Join(find(t, "precharge", choose.Options{}, "stage.capacitance="+capacitance)[0].Notes, "\n")
+	}
+	assert.Regexp(t, `stage.capacitance is known no closer than up to [\d.]+ mF \(estimated\): with [\d.]+ Ω 95 % takes [\d.]+ s, longer than [\d.]+ s; [\d.]+ Ω is quick enough then too`, told("8 mF, estimated"))
+	assert.NotContains(t, told("8 mF ± 0.1 %, measured"), "is known no closer")
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"quaybench/bench/boat"
@@ -37,6 +38,18 @@ func (s *search) cables(ctx context.Context) (out []Choice, err error) {
 	return out, nil
 }
 
+// withPresent returns a rising series with the size that the boat has, where it is of none.
+func withPresent(series []float64, present float64) []float64 {
+	i := slices.IndexFunc(series, func(x float64) bool { return x > present*(1-1e-3) })
+	switch {
+	case i < 0:
+		return append(slices.Clone(series), present)
+	case series[i] < present*(1+1e-3):
+		return series
+	}
+	return slices.Insert(slices.Clone(series), i, present)
+}
+
 func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 	cable := &s.base.Boat.Cables[i]
 	amps, rules := s.bank, []string{"battery-cable", "fuse-against-cable"}
@@ -60,7 +73,7 @@ func (s *search) cable(ctx context.Context, i int) (*Choice, error) {
 	}
 	var list []candidate
 	far := func(section float64) bool { return section <= cable.Section.SI/3.2 || section >= 2.6*cable.Section.SI }
-	for _, section := range thermal.Sections() {
+	for _, section := range withPresent(thermal.Sections(), cable.Section.SI) {
 		k := s.put(quantity.FormatStated(section, "mm²"), fromIEC, key+"section="+fmt.Sprintf("%g mm²", math.Round(section*1e8)/100))
 		k.Present = math.Abs(section/cable.Section.SI-1) < 1e-3
 		k.costs, k.far = costs, far(section)
@@ -132,7 +145,8 @@ func (s *search) fuse(ctx context.Context) (*Choice, error) {
 	rules := []string{"fuse-against-cable", "fuse-breaking-capacity", "voltage-ratings", "fuse-against-limit"}
 	var list []candidate
 	add := func(class string, rating float64, source string, more ...string) {
-		if rating < limit/2 || rating > 2.6*max(limit, b.Fuse.Rating.SI) {
+		present := rating == b.Fuse.Rating.SI && class == b.Fuse.Class
+		if !present && (rating < limit/2 || rating > 2.6*max(limit, b.Fuse.Rating.SI)) {
 			return
 		}
 		set := append([]string{fmt.Sprintf("fuse.rating=%g A", rating)}, more...)
@@ -143,7 +157,7 @@ func (s *search) fuse(ctx context.Context) (*Choice, error) {
 			set = append([]string{"fuse.class=" + class}, set...)
 		}
 		k := s.put(strings.TrimSpace(fmt.Sprintf("%g A %s", rating, class)), source, set...)
-		k.Present = rating == b.Fuse.Rating.SI && class == b.Fuse.Class
+		k.Present = present
 		k.fails = func(v variant.Variant) []string { return s.leastBreaking(v) }
 		k.costs = func(v variant.Variant, _ []verdict.Trial) []string {
 			ohms := v.Boat.Fuse.Resistance.Or(0.1 / v.Boat.Fuse.Rating.SI)
@@ -164,6 +178,9 @@ func (s *search) fuse(ctx context.Context) (*Choice, error) {
 		for _, r := range made(f.class) {
 			add(f.class, r, "ISO 8820 ratings, opening times, voltage and breaking capacity (from memory, confidence medium to low)", fmt.Sprintf("fuse.voltage=%g V", f.volts), fmt.Sprintf("fuse.breaking_capacity=%g A", f.breaking))
 		}
+	}
+	if !slices.ContainsFunc(list, func(k candidate) bool { return k.Present }) { // of no series, or far from the limit; last, since it need not be bought
+		add(b.Fuse.Class, b.Fuse.Rating.SI, own)
 	}
 	if err := s.judge(ctx, c, list, rules, []string{"fuse"}); err != nil {
 		return nil, err
@@ -228,7 +245,7 @@ func (s *search) contactor(ctx context.Context) (*Choice, error) {
 	c := &Choice{What: "contactor", Part: "contactor", Asks: []string{fmt.Sprintf("carries the battery current: up to %s in the trials, %s by the settings; bears %s direct; opens under the highest battery current and closes on what pre-charge leaves",
 		shown(s.bank, "A"), shown(s.base.Settings.Limits.BatteryCurrent, "A"), shown(verdict.HighestVoltage(b), "V"))}}
 	var list []candidate
-	for _, amps := range variant.RatedCurrents() {
+	for _, amps := range withPresent(variant.RatedCurrents(), b.Contactor.Current.SI) {
 		k := s.put(quantity.FormatStated(amps, "A"), "IEC 60059 rated currents (from memory); resistance, break and make currents in proportion to the boat file's: an estimate, its data sheet counts", fmt.Sprintf("contactor.current=%g A", amps))
 		k.Present = amps == b.Contactor.Current.SI
 		k.far = amps < s.bank/3 || amps > 5*max(b.Contactor.Current.SI, s.bank)
@@ -321,6 +338,25 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 		}
 		c.Sizes = append(c.Sizes, list[i].Size)
 	}
+	c.Notes = append(c.Notes, unsureOfLink(b, c, time)...)
 	c.Notes = append(c.Notes, "the largest that is quick enough is the gentlest: the energy of a pulse is the same for all, the first instant is not; the resistor's own pulse curve says what it bears, and a second start before it is cold doubles it")
 	return c, ctx.Err()
+}
+
+// unsureOfLink says so where the chosen resistor would be too slow for as large a link capacitor as the boat file allows (95 %).
+func unsureOfLink(b *boat.Boat, c *Choice, time float64) []string {
+	const key = "stage.capacitance"
+	farads := b.Spread(key, b.Stage.Capacitance).At(1.96)
+	quick := func(k *Size) bool { return *k.Used*farads/b.Stage.Capacitance.SI <= 1 }
+	if c.Chosen < 0 || quick(&c.Sizes[c.Chosen]) {
+		return nil
+	}
+	text := fmt.Sprintf("%s is known no closer than up to %s (%s): with %s 95 %% takes %s, longer than %s", key, quantity.FormatAuto(farads, "F"), b.Origin(key, b.Stage.Capacitance),
+		c.Sizes[c.Chosen].Name, shown(*c.Sizes[c.Chosen].Used*time*farads/b.Stage.Capacitance.SI, "s"), shown(time, "s"))
+	for i := range c.Sizes {
+		if k := &c.Sizes[i]; k.Fits && quick(k) {
+			return []string{text + "; " + k.Name + " is quick enough then too"}
+		}
+	}
+	return []string{text}
 }

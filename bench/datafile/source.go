@@ -3,6 +3,7 @@ package datafile
 import (
 	"bytes"
 	"fmt"
+	"quaybench/bench/quantity"
 	"reflect"
 	"slices"
 	"sort"
@@ -69,6 +70,14 @@ func (s *Source) Problem(key string, format string, args ...any) {
 func (s *Source) Has(key string) bool {
 	n, _ := s.find(key)
 	return n != nil
+}
+
+// Unit returns the unit in which the file writes the value of a key; the one given where the file has no such value.
+func (s *Source) Unit(key, otherwise string) string {
+	if n, _ := s.find(key); n != nil {
+		return quantity.WrittenUnit(n.value, otherwise)
+	}
+	return otherwise
 }
 
 // Position returns the line and column (from 1, in characters) of the key's

@@ -48,6 +48,22 @@ func Parse(text string, want Unit) (Value, error) {
 	return v, nil
 }
 
+// WrittenUnit returns the unit in which a text states its value, "km/h" of "6 km/h ± 5 %, measured", where a number can be shown in it; the wanted unit otherwise.
+func WrittenUnit(text, want string) string {
+	p := parser{text: text, want: MustUnit(want)}
+	p.skipSpace()
+	if _, _, err := p.number(); err != nil {
+		return want
+	}
+	p.skipSpace()
+	at := p.pos
+	u, ok, err := p.unit()
+	if !ok || err != nil || u.dim != p.want.dim || u.absolute != p.want.absolute || strings.HasPrefix(text[at:p.pos], "/") {
+		return want // 1/min where rad/s is wanted means revolutions
+	}
+	return text[at:p.pos]
+}
+
 type parser struct {
 	text string
 	pos  int

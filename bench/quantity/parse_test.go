@@ -261,3 +261,13 @@ func FuzzParse(f *testing.F) {
 		require.InDelta(t, v.SI, back.SI, 1e-9+1e-12*math.Abs(v.SI), printed)
 	})
 }
+
+func TestWrittenUnit(t *testing.T) {
+	for text, unit := range map[string]string{"6 km/h ± 5 %, measured": "km/h", " 5 kn": "kn", "2.6": "m/s", "": "m/s", "5 V": "m/s", "x": "m/s"} {
+		assert.Equal(t, unit, WrittenUnit(text, "m/s"), text)
+	}
+	assert.Equal(t, "rpm", WrittenUnit("900 rpm", "rad/s"))
+	assert.Equal(t, "rad/s", WrittenUnit("900 1/min", "rad/s"), "revolutions are meant, and 1/min of rad/s are not")
+	assert.Equal(t, "1", WrittenUnit("2.5:1", "1"))
+	assert.Equal(t, "°C", WrittenUnit("25 °C", "°C"))
+}

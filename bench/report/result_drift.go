@@ -67,8 +67,8 @@ func (t *Drift) write(p *Paper, d *document) {
 			continue
 		}
 		n := len(k.Day) - 1
-		first, was := valueRange(k.Value[0], k.Low[0], k.High[0], k.Unit)
-		last, now := valueRange(k.Value[n], k.Low[n], k.High[n], k.Unit)
+		first, was := valueRange(k.Value[0], k.Low[0], k.High[0], k.Unit, "")
+		last, now := valueRange(k.Value[n], k.Low[n], k.High[n], k.Unit, "")
 		chance := "< 0.1 %"
 		if k.Chance >= 0.001 {
 			chance = fmt.Sprintf("%.1f %%", 100*k.Chance)
@@ -128,13 +128,13 @@ func (k *DriftTrack) moved() string {
 	case what == "":
 		what = "it went back, as when something was mended, cleaned or exchanged"
 	}
-	by, between := valueRange(k.Change, k.ChangeLow, k.ChangeHigh, k.Unit)
+	by, between := valueRange(k.Change, k.ChangeLow, k.ChangeHigh, k.Unit, "")
 	if !strings.HasPrefix(by, "-") && !strings.HasPrefix(by, "−") {
 		by = "+" + by
 	}
 	text := fmt.Sprintf("%s: %s from the first record to the last (%s)", what, by, between)
 	if k.PaceLow*k.PaceHigh > 0 {
-		pace, around := valueRange(month*k.Pace, month*k.PaceLow, month*k.PaceHigh, k.Unit)
+		pace, around := valueRange(month*k.Pace, month*k.PaceLow, month*k.PaceHigh, k.Unit, "")
 		text += fmt.Sprintf(", %s a month (%s)", pace, around)
 	}
 	return text

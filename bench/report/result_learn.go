@@ -34,6 +34,7 @@ type LearnedRecord struct {
 // LearnedValue is a value before and after, SI.
 type LearnedValue struct {
 	Name, Unit                    string
+	Written                       string // the unit in which the boat file has it; "": Unit
 	Before, BeforeLow, BeforeHigh float64
 	After, Low, High              float64
 	Width                         float64 // after over before
@@ -57,15 +58,15 @@ type Suspected struct {
 	Like  []string
 }
 
-// valueRange returns a value with its unit, and its interval in that unit: "14.0 mΩ", "12.6 to 15.4".
-func valueRange(v, low, high float64, unit string) (middle, interval string) {
+// valueRange returns a value with its unit, and its interval in that unit: "14.0 mΩ", "12.6 to 15.4". The unit is the one in which a file has it; "": one that suits.
+func valueRange(v, low, high float64, unit, written string) (middle, interval string) {
 	shown := shownPair(unit, v, low, high)
-	for i := range shown {
-		if unit == "rad/s" {
-			shown[i] = Shown([]float64{v, low, high}[i], "rpm")
-		}
+	if written == "" && unit == "rad/s" {
+		written = "rpm"
 	}
-	if unit != "s" && unit != "m" && unit != "rad/s" && !strings.Contains(unit, "/") && unit != "%" && unit != "1" && unit != "°C" {
+	if written != "" {
+		shown = []string{Shown(v, written), Shown(low, written), Shown(high, written)}
+	} else if unit != "s" && unit != "m" && !strings.Contains(unit, "/") && unit != "%" && unit != "1" && unit != "°C" {
 		suit := suitable(v, unit)
 		shown = []string{Shown(v, suit), Shown(low, suit), Shown(high, suit)}
 	}
@@ -94,8 +95,8 @@ func (l *Learned) write(p *Paper, d *document) {
 	for _, v := range l.Values {
 		switch {
 		case v.Told:
-			before, was := valueRange(v.Before, v.BeforeLow, v.BeforeHigh, v.Unit)
-			after, now := valueRange(v.After, v.Low, v.High, v.Unit)
+			before, was := valueRange(v.Before, v.BeforeLow, v.BeforeHigh, v.Unit, v.Written)
+			after, now := valueRange(v.After, v.Low, v.High, v.Unit, v.Written)
 			tab.row(v.Name, before, was, after, now)
 			if v.Note != "" {
 				waits = append(waits, v.Name+": "+v.Note)

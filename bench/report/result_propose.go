@@ -69,6 +69,9 @@ func (r *Proposed) write(_ *Paper, d *document) {
 		}
 		if r.Found {
 			ended = show(w, r.Ended)
+			if x, ok := r.Ended[w.Kind]; ok && word == "missed" && ended == wished(w, w.Value) { // 4.00 h of 4 h, missed
+				ended = quantity.Format(x, w.Unit(), 5)
+			}
 			if w.Kind == "odds" {
 				ended = fmt.Sprintf("%s of %d, so at least %s", ended, r.Draws, ShownShare(r.OddsLow))
 			}

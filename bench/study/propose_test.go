@@ -18,6 +18,11 @@ import (
 )
 
 func TestWishesAreReadInTheUsersWords(t *testing.T) {
+	for text, unit := range map[string]string{"speed >= 5 kn": "kn", "speed >= 9.3 km/h": "km/h", "endurance ≥ 90 min": "min", "odds >= 95 %": "%"} {
+		list, err := study.ParseWishes([]string{text})
+		require.NoError(t, err)
+		assert.Equal(t, unit, list[0].Unit(), "the answer stands in the unit of the wish")
+	}
 	list, err := study.ParseWishes([]string{"speed >= 10 km/h", "rise time <= 3 s", "clear", "odds ≥ 95 %"})
 	require.NoError(t, err)
 	require.Len(t, list, 3)

@@ -134,12 +134,12 @@ func FindChange(ctx context.Context, b *boat.Boat, s settings.Set, side verdict.
 		if !ok {
 			continue
 		}
-		from, _ := s.Get(key)
+		from, _ := s.Shown(key)
 		changed, err := s.WithNumber(key, value)
 		if err != nil {
 			return nil, err
 		}
-		to, _ := changed.Get(key)
+		to, _ := changed.Shown(key)
 		return &verdict.Change{Key: key, From: from, To: to, Why: "makes it clear; it was over by " + reason}, nil
 	}
 	return nil, nil

@@ -56,7 +56,7 @@ func TestSuggestFindsTheHighestSettingThatMends(t *testing.T) {
 			require.NotNil(t, change)
 			assert.Equal(t, c.key, change.Key)
 			assert.Contains(t, change.Why, c.why)
-			from, _ := s.Get(c.key)
+			from, _ := s.Shown(c.key) // "100 %", where it was "from 1 to 0.27"
 			assert.Equal(t, from, change.From)
 
 			mended, err := s.With(change.Key, change.To)

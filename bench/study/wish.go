@@ -57,7 +57,9 @@ func (w *Wish) kind() *wishKind {
 }
 
 // Unit returns the unit in which the wish is shown.
-func (w *Wish) Unit() string { return w.kind().unit }
+func (w *Wish) Unit() string {
+	return quantity.WrittenUnit(strings.TrimLeft(w.Text[max(0, strings.IndexAny(w.Text, "<>=")):], "<>="), w.kind().unit)
+}
 
 // ParseWishes reads wishes in the user's words. Each error is one sentence.
 func ParseWishes(texts []string) (out []Wish, err error) {

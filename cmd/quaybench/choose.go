@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/boat"
 	"quaybench/bench/choose"
 	"quaybench/bench/verdict"
 )
@@ -28,6 +29,14 @@ func (f *chooseOptions) run(ctx context.Context, sys *system) error {
 	setup, trials, err := f.load(sys, f.boat)
 	if err != nil {
 		return err
+	}
+	switch cables := setup.Boat.Cables; {
+	case f.part != "" && f.kind != "cable":
+		return input(fmt.Errorf("--part names one of several cables: the boat has one %s", f.kind))
+	case f.speed != "" && f.kind != "propeller" && f.kind != "gear":
+		return input(fmt.Errorf("--speed is what a propeller or a gear has to give, and no %s", f.kind))
+	case f.part != "" && !slices.ContainsFunc(cables, func(c boat.Cable) bool { return c.Name == f.part }):
+		return input(fmt.Errorf("the boat has no cable %q", f.part))
 	}
 	o := choose.Options{Part: f.part}
 	if f.speed != "" {

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quaybench/bench"
+	"quaybench/bench/boat"
 	"quaybench/bench/datafile"
 	"quaybench/bench/learn"
 	"quaybench/bench/report"
@@ -121,7 +122,11 @@ func (o *learnOptions) run(ctx context.Context, sys *system) error {
 	if err != nil {
 		return learnFailed(err)
 	}
-	out := learnedResult(learned)
+	_, source, err := boat.Read(b.BoatFile, boatText)
+	if err != nil {
+		return input(err)
+	}
+	out := learnedResult(learned, source.Unit)
 	if o.write {
 		if out.Written, err = o.keep(ctx, sys, b, learned, records, texts); err != nil {
 			return err
@@ -381,8 +386,8 @@ Exit code: 0 done, 2 bad use, or a record of another boat, of other settings, wi
 	return cmd
 }
 
-// learnedResult returns what was learned, for screen and paper.
-func learnedResult(l *bench.Learned) *report.Learned {
+// learnedResult returns what was learned, for screen and paper; written tells in which unit a boat file has a key's value.
+func learnedResult(l *bench.Learned, written func(key, otherwise string) string) *report.Learned {
 	out := &report.Learned{Practice: l.Practice, Suspects: suspectsOf(l.Suspects), Warnings: examplesLeft(l.Setup)}
 	for _, r := range l.Records {
 		out.Records = append(out.Records, report.LearnedRecord{Name: filepath.Base(r.Name), Hash: r.Hash, Readings: r.Readings, Channels: r.Channels, Driven: r.Driven, Charge: r.Charge, Notes: r.Notes})
@@ -396,6 +401,9 @@ func learnedResult(l *bench.Learned) *report.Learned {
 		k := report.LearnedValue{
 			Name: l.Setup.Boat.KeyName(v.Name()), Unit: unit, Before: v.Before, BeforeLow: v.BeforeLow, BeforeHigh: v.BeforeHigh,
 			After: v.After, Low: v.Low, High: v.High, Width: v.Width, Told: v.Told, Little: v.ALittle(),
+		}
+		if u := written(v.Key, v.Unit); !v.Factor && u != v.Unit {
+			k.Written = u
 		}
 		if ok, why := l.Counts(v); v.Told && !ok {
 			k.Note = why

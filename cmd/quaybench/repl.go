@@ -213,7 +213,7 @@ func paperOn(value any) (*report.Paper, *bench.Setup) {
 	case *bench.ComparedRecord:
 		return paperOf(v.Setup, nil, comparedResult(v)), v.Setup
 	case *bench.Learned:
-		return paperOf(v.Setup, nil, learnedResult(v)), v.Setup
+		return paperOf(v.Setup, nil, learnedResult(v, func(_, unit string) string { return unit })), v.Setup
 	case *bench.Drifted:
 		return paperOf(v.Setup, nil, driftResult(v)), v.Setup
 	case *bench.Sheet:

@@ -130,6 +130,9 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		if err != nil {
 			return err
 		}
+		if !(seconds > 0) {
+			return input(fmt.Errorf("--hold must be above 0 s, got %q", f.hold))
+		}
 		trials = append(trials, bench.HoldTrial(seconds))
 	}
 	o := study.HighestOptions{Examples: f.example, Bands: true, Lowest: f.lowest, Draws: f.draws, Seed: f.seed, EveryRun: f.every}

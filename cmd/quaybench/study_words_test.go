@@ -51,6 +51,10 @@ func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
 	}{
 		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "0 %"}},
 		{"--odds must be above 0 % and at most 100 %", []string{"highest", "petrel", "limits.motor_current", "--odds", "1e300 %"}},
+		{"--hold must be above 0 s", []string{"highest", "petrel", "limits.motor_current", "--hold", "0 s"}}, // it found a limit for no time at all
+		{`the boat has no cable "nosuch"`, []string{"choose", "petrel", "cable", "--part", "nosuch"}},
+		{"--part names one of several cables", []string{"choose", "petrel", "fuse", "--part", "battery cable"}},
+		{"--speed is what a propeller or a gear has to give", []string{"choose", "petrel", "fuse", "--speed", "9 km/h"}},
 		{"above the highest value allowed", []string{"envelope", "petrel", "--current", "1 A..1e300 A"}},
 	} {
 		code, _, stderr := quaybench(t, nil, c.args...)

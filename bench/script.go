@@ -162,6 +162,23 @@ func (p *Programme) To(at, share, over float64) *Programme {
 	return p
 }
 
+var errNoProgramme = errors.New("there is no programme; bench.NewProgramme makes one")
+
+// checkProgramme finds what a trial file must not hold either: with a load there is not, or a movement after the end, a simulation would be clear and
+// show nothing.
+func checkProgramme(t *trial.Trial) error {
+	_, err := trial.Read("programme", trial.Write(t))
+	var problems datafile.Problems
+	if !errors.As(err, &problems) {
+		return err
+	}
+	var lines []string
+	for _, problem := range problems { // without places in a file that nobody wrote
+		lines = append(lines, fmt.Sprintf("programme %q: %s: %s", t.Name, problem.Key, problem.Text))
+	}
+	return errors.New(strings.Join(lines, "\n"))
+}
+
 // Underway lets the boat go: it is not moored.
 func (p *Programme) Underway() *Programme {
 	p.Moored = false
@@ -188,6 +205,9 @@ func (s *Script) Step(p *Programme) (*StepResult, error) {
 	if err := s.Setup.own(false); err != nil {
 		return nil, err
 	}
+	if p == nil {
+		return nil, errNoProgramme
+	}
 	return s.host.Run(s.host.Context(), s.Setup, &p.Trial, 20)
 }
 
@@ -197,12 +217,25 @@ func (s *Script) Simulate(p *Programme) (*SimulationResult, error) {
 	if err := s.Setup.own(s.examples); err != nil {
 		return nil, err
 	}
+	if p == nil {
+		return nil, errNoProgramme
+	}
+	t := p.Trial
+	if len(t.Throttle) == 0 { // a simulation may leave the lever alone
+		t.Throttle = []trial.Step{{}}
+	}
+	if err := checkProgramme(&t); err != nil {
+		return nil, err
+	}
 	run, err := simulate.Run(s.host.Context(), s.Setup.Boat, s.Setup.Settings, s.Setup.Conditions.Of(&p.Trial), simulate.Options{})
 	if err != nil {
 		return nil, err
 	}
 	v, err := verdict.Judge(run)
-	return &SimulationResult{Setup: s.Setup, Run: run, Verdict: v}, err
+	if err != nil {
+		return nil, err
+	}
+	return &SimulationResult{Setup: s.Setup, Run: run, Verdict: v}, nil
 }
 
 // With returns the script with one value changed, key and text with its unit: a setting, a value of the boat file, or air, water or
@@ -238,7 +271,7 @@ func findPart(v verdict.Trial, name string) (verdict.Part, error) {
 		}
 		names = append(names, p.Name)
 	}
-	return verdict.Part{}, fmt.Errorf("no part is called %q; the verdict is about %s", name, strings.Join(names, ", "))
+	return verdict.Part{Level: verdict.NotJudged}, fmt.Errorf("no part is called %q; the verdict is about %s", name, strings.Join(names, ", "))
 }
 
 // Max returns a trace's largest value, SI; a trace that the run does not have is an error that names those it has.
@@ -259,19 +292,26 @@ func Max(run *record.Run, trace string) (float64, error) {
 	return most, nil
 }
 
-// ValueAt returns a trace's value at a time (s), SI: between samples interpolated, before the first and after the last one held. A trace
-// that the run does not have, and one without any value, are errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
+// ValueAt returns a trace's value at a time (s), SI: between samples interpolated. A trace
+// that the run does not have, one without any value, and a time at which nothing was recorded are errors: a comparison with NaN is false, and would let a script decide on a slip of the pen.
 func ValueAt(run *record.Run, trace string, t float64) (float64, error) {
 	tr, err := run.FindTrace(trace)
 	if err != nil {
 		return 0, err
 	}
-	if len(run.Time) > 0 {
-		if v := run.At(tr, t); !math.IsNaN(v) {
-			return v, nil
-		}
+	n := len(run.Time)
+	if n == 0 {
+		return 0, fmt.Errorf("the trace %q has no value at %s", trace, quantity.FormatAuto(t, "s"))
 	}
-	return 0, fmt.Errorf("the trace %q has no value at %s", trace, quantity.FormatAuto(t, "s"))
+	begin, end := run.Time[0], run.Time[n-1]
+	if each := (end - begin) / float64(n); !(t >= begin-each && t <= end+each) { // a value holds for a sample
+		return 0, fmt.Errorf("the run has nothing at %s: it goes from %s to %s", quantity.FormatAuto(t, "s"), quantity.FormatAuto(begin, "s"), quantity.FormatAuto(end, "s"))
+	}
+	v := run.At(tr, t)
+	if math.IsNaN(v) {
+		return 0, fmt.Errorf("the trace %q has no value at %s", trace, quantity.FormatAuto(t, "s"))
+	}
+	return v, nil
 }
 
 // MeanBetween returns the mean of a trace's samples from a to b (s), SI, each counted alike however long it stands. A trace that the run does not have, and a time in which nothing
@@ -339,6 +379,9 @@ func (r *StepResult) Summary() string {
 
 // RunSimulated runs a step test on the simulated controller behind the frames of a real one, in virtual time.
 func RunSimulated(ctx context.Context, s *Setup, program *trial.Trial, rate float64) (*StepResult, error) {
+	if err := checkProgramme(program); err != nil {
+		return nil, err
+	}
 	m, err := SimulatedRegisters()
 	if err != nil {
 		return nil, err

@@ -14,6 +14,7 @@ import (
 	"quaybench/bench"
 	"quaybench/bench/measure"
 	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
 )
 
 func testScript(t *testing.T) *bench.Script {
@@ -97,6 +98,10 @@ func TestWithContext(t *testing.T) {
 	cancel()
 	_, err = s.WithContext(over).Simulate(p)
 	assert.ErrorIs(t, err, context.Canceled)
+	tried, err := s.WithContext(over).TryIn("harbour", "limits.motor_current=100 A")
+	assert.ErrorIs(t, err, context.Canceled)
+	assert.Equal(t, verdict.NotJudged, tried.Level(), "half a run must not look clear to who leaves out the error")
+	assert.Equal(t, verdict.NotJudged, tried.Present.Level)
 	_, err = s.Simulate(p)
 	require.NoError(t, err, "the script itself goes on")
 	stop()

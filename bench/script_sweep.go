@@ -31,6 +31,9 @@ func (s *Script) Sweep(p *Programme, key, values string, second ...string) (*Swe
 	if len(second) != 0 && len(second) != 2 {
 		return nil, errors.New("a sweep takes a setting and its values, and may take one more of both")
 	}
+	if len(second) == 2 && s.Setup.Variant().Name(second[0]) == s.Setup.Variant().Name(key) {
+		return nil, fmt.Errorf("%s stands twice: a sweep takes one key, or two that differ", key)
+	}
 	t := &Sweep{Keys: []string{key}}
 	inner := []string{""}
 	if len(second) == 2 {
@@ -75,7 +78,7 @@ func (t *Sweep) Cheapest() (SweepRow, error) {
 		}
 	}
 	if best == nil {
-		return SweepRow{}, errors.New("none of the values stays clear")
+		return SweepRow{Level: verdict.NotJudged}, errors.New("none of the values stays clear")
 	}
 	return *best, nil
 }

@@ -3,7 +3,6 @@ package bench
 import (
 	"fmt"
 
-	"quaybench/bench/datafile"
 	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/study"
@@ -15,22 +14,30 @@ import (
 func (s *Script) Boat() string { return s.Setup.Boat.Name }
 
 // Get returns a setting or a value of the boat file as a person writes it: s.Get("limits.motor_current") is "140 A",
-// s.Get("stall.speed") "60 rpm", s.Get("motor.resistance") "14 mΩ ± 1.4 mΩ, data sheet". It is "" for a key there is not.
-func (s *Script) Get(key string) string {
-	text, ok := s.Setup.Settings.Shown(key)
-	if !ok {
-		text, _ = datafile.Shown(s.Setup.Boat, key)
+// s.Get("stall.speed") "60 rpm", s.Get("motor.resistance") "14 mΩ ± 1.4 mΩ, data sheet". It is "" for a value
+// that the boat file does not give; a key there is not is an error.
+func (s *Script) Get(key string) (string, error) {
+	v := s.Setup.Variant()
+	if err := v.Known(key); err != nil {
+		return "", err
 	}
-	return text
+	return v.Get(key), nil
 }
 
 // Check applies the rules that need no simulation.
 func (s *Script) Check() []verdict.Finding { return Check(s.Setup) }
 
 // Try simulates the settings as they stand in all built-in trials and judges them; assignments, such as
-// "limits.motor_current=160 A", make a proposal that is tried beside them.
-func (s *Script) Try(assignments ...string) (*Tried, error) {
-	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Bands: true, Examples: s.examples})
+// "limits.motor_current=160 A", make a proposal that is tried beside them. Where values of the boat
+// are still the template's, what was simulated comes with an [*ExamplesError].
+func (s *Script) Try(assignments ...string) (*Tried, error) { return s.try(assignments) }
+
+func (s *Script) try(assignments []string, trials ...*trial.Trial) (*Tried, error) {
+	t, err := Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: trials, Bands: true, Examples: s.examples})
+	if err == nil {
+		err = t.NotJudged
+	}
+	return t, err
 }
 
 // TryIn does what Try does in one trial: a built-in one by its name, or the trial file that the command line names.
@@ -39,7 +46,7 @@ func (s *Script) TryIn(name string, assignments ...string) (*Tried, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Try(s.host.Context(), s.Setup, TryOptions{Set: assignments, Trials: []*trial.Trial{t}, Bands: true, Examples: s.examples})
+	return s.try(assignments, t)
 }
 
 // Highest finds the highest value that stays clear of a setting, a number of the boat file, or a condition of all trials such as air: in

@@ -50,8 +50,25 @@ type Tried struct {
 	NotJudged error // why there is no verdict, whatever the levels are: an *ExamplesError; nil: there is one
 }
 
-// Level returns the overall verdict where NotJudged is nil: the proposal's where there is one, of several the gravest.
-func (t *Tried) Level() verdict.Level { return t.Side().Level }
+// Level returns the overall verdict: the proposal's where there is one, of several the gravest. It is not judged at best where t.NotJudged says why.
+func (t *Tried) Level() verdict.Level {
+	if t.NotJudged != nil {
+		return max(t.Side().Level, verdict.NotJudged)
+	}
+	return t.Side().Level
+}
+
+// sides returns all that were judged.
+func (t *Tried) sides() []*verdict.Side {
+	list := []*verdict.Side{&t.Present}
+	if t.Proposed != nil {
+		list = append(list, t.Proposed)
+	}
+	for i := range t.Several {
+		list = append(list, &t.Several[i].Side)
+	}
+	return list
+}
 
 // Side returns the side the overall verdict is about.
 func (t *Tried) Side() *verdict.Side {
@@ -143,6 +160,11 @@ func Try(ctx context.Context, s *Setup, o TryOptions) (*Tried, error) {
 		n := &t.Several[i]
 		n.Side = verdict.Join(verdict.Static(n.Setup.Boat, n.Setup.Settings), judged[1+i])
 		n.Untested = notShown(s, &t.Present, n.Setup, &n.Side)
+	}
+	if err != nil { // what ran may be clear, and is not all
+		for _, side := range t.sides() {
+			side.Level = max(side.Level, verdict.NotJudged)
+		}
 	}
 	switch {
 	case err == nil || ctx.Err() != nil || errors.As(err, new(*simulate.UnbalancedError)):

@@ -159,7 +159,9 @@ func (s *Session) keyHelp(key string) (string, bool) {
 	add("where to find it: ", f.Find)
 	if b, ok := s.interp.Get("boat"); ok {
 		if b, ok := b.(*bench.Script); ok && b != nil {
-			add("now: ", b.Get(f.Key))
+			if now, err := b.Get(f.Key); err == nil {
+				add("now: ", now)
+			}
 		}
 	}
 	line := fmt.Sprintf("boat.Get(%q)", f.Key)

@@ -137,13 +137,14 @@ func TestReturnedErrors(t *testing.T) {
 		`boat.With("xyz", "1 m/s")`:                     "a key is such as limits.motor_current or motor.resistance",
 		`boat.With("ramp.rise", "1 s").Try()`:           "instead: take both values of the call first",
 		`boat.Odds(-5, "hot-day")`:                      "-5 draws: ask for 1 to 100000",
-		`boat.Simulate(bench.NewProgramme("back", -1))`: `trial "back" lasts -1 s`,
-		`script`:                     "name one file, as in script session.go",
-		`script one two`:             "name one file, as in script session.go",
-		`boat.TryIn("nowhere")`:      "nowhere",
-		`plot("harbour", "wind")`:    `the run has no trace "wind"; it has lever, `,
-		`plot(3)`:                    "there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned",
-		`boat.Highest("no.setting")`: "no.setting",
+		`boat.Simulate(bench.NewProgramme("back", -1))`: `programme "back": duration: -1 s is too low; it must be more than 0 s`,
+		`boat.Get("limits.motor_curent")`:               `unknown key "limits.motor_curent"; did you mean limits.motor_current or`,
+		`script`:                                        "name one file, as in script session.go",
+		`script one two`:                                "name one file, as in script session.go",
+		`boat.TryIn("nowhere")`:                         "nowhere",
+		`plot("harbour", "wind")`:                       `the run has no trace "wind"; it has lever, `,
+		`plot(3)`:                                       "there is no run in this to plot: give a trial's name, or what boat.Simulate, boat.Step or boat.TryIn returned",
+		`boat.Highest("no.setting")`:                    "no.setting",
 	} {
 		out, err := d.types(typed)
 		require.Error(t, err, typed)
@@ -250,11 +251,11 @@ func TestComplete(t *testing.T) {
 // written is a session that uses all there is of the language that a script must have otherwise than a session: variables
 // that functions see, what is declared anew, declarations and statements in one input, and an input that failed half way.
 var written = []string{
-	`func limit() string { return boat.Get("limits.motor_current") }`,
+	`func limit() string { text, _ := boat.Get("limits.motor_current"); return text }`,
 	`x := 2.5`,
 	`x := 3.5; x`,
 	"type point struct{ A, B float64 }\nfunc (p point) sum() float64 { return p.A + p.B }\np := point{1, x}\np.sum()",
-	`func limit() string { return "now " + boat.Get("limits.motor_current") }`,
+	`func limit() string { text, _ := boat.Get("limits.motor_current"); return "now " + text }`,
 	`limit()`,
 	`var a, b = 1, "two"`,
 	`var zs []int`,

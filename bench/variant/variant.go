@@ -172,6 +172,12 @@ func (v Variant) changed(out Variant, at place, key string, err error) (Variant,
 	return out, notes, nil
 }
 
+// Known returns an [*UnknownKeyError] for a key that neither settings nor boat nor trials have.
+func (v Variant) Known(key string) error {
+	_, _, err := v.find(key)
+	return err
+}
+
 // Get returns a value as text with its unit; "" where it is not given or there is no such key.
 func (v Variant) Get(key string) string {
 	at, key, err := v.find(key)

@@ -32,6 +32,7 @@ func quaybenchBenchRecordValues() map[string]reflect.Value {
 		"Measure":      reflect.ValueOf((*record.Measure)(nil)),
 		"Meter":        reflect.ValueOf((*record.Meter)(nil)),
 		"Part":         reflect.ValueOf((*record.Part)(nil)),
+		"Peak":         reflect.ValueOf((*record.Peak)(nil)),
 		"Provenance":   reflect.ValueOf((*record.Provenance)(nil)),
 		"Run":          reflect.ValueOf((*record.Run)(nil)),
 		"Span":         reflect.ValueOf((*record.Span)(nil)),

@@ -47,6 +47,8 @@ type Sheet struct {
 	Meters []SheetColumn
 	Rows   []SheetRow
 	Stops  []measure.Bound
+	// Missing is the share of the boats drawn for the bands that no simulation holds: the bands are of the others.
+	Missing float64
 }
 
 // SheetColumn is what one meter shows.
@@ -177,7 +179,9 @@ func MakeSheet(ctx context.Context, s *Setup, t *trial.Trial, meters []string) (
 	if len(plan.At) == 0 {
 		return nil, fmt.Errorf("trial %s moves the lever too fast to read anything by hand: take a longer one", t.Name)
 	}
-	forecast, err := learn.Forecast(ctx, s.Boat, s.Settings, plan)
+	var forecast []learn.Expected
+	var err error
+	forecast, out.Missing, err = learn.Forecast(ctx, s.Boat, s.Settings, plan)
 	if err != nil {
 		return nil, err
 	}
@@ -307,13 +311,14 @@ func (s *Sheet) MarshalJSON() ([]byte, error) {
 		Why     string   `json:"why"`
 	}
 	out := struct {
-		Format  int    `json:"format"`
-		Boat    string `json:"boat"`
-		Trial   string `json:"trial"`
-		Caution string `json:"caution"`
-		Rows    []row  `json:"rows"`
-		Stops   []stop `json:"stop_when_outside"`
-	}{1, s.Setup.Boat.Name, s.Trial.Name, Caution, nil, []stop{}}
+		Format  int     `json:"format"`
+		Boat    string  `json:"boat"`
+		Trial   string  `json:"trial"`
+		Caution string  `json:"caution"`
+		Missing float64 `json:"boats_left_out_of_bands"` // share
+		Rows    []row   `json:"rows"`
+		Stops   []stop  `json:"stop_when_outside"`
+	}{1, s.Setup.Boat.Name, s.Trial.Name, Caution, s.Missing, nil, []stop{}}
 	for _, r := range s.Rows {
 		k := row{At: r.At, Lever: r.Lever, Over: r.Over, Do: map[bool]string{true: "move the lever", false: "read"}[r.Move], Read: []reading{}}
 		for i, e := range r.Expected {

@@ -160,5 +160,22 @@ func (t *Table) Without(column int) *Table {
 	return out
 }
 
+// Below returns the table with its last column, that of running text, in a line of its own below each row, which takes less width; its title goes.
+func (t *Table) Below() *Table {
+	last := 0
+	for _, row := range t.Rows {
+		last = max(last, len(row)-1)
+	}
+	out := t.Without(last)
+	out.Rows = nil
+	for i, row := range t.Rows {
+		out.Rows = append(out.Rows, row[:min(last, len(row))])
+		if i > 0 && len(row) > last && row[last] != "" {
+			out.Rows = append(out.Rows, []string{"  " + row[last]})
+		}
+	}
+	return out
+}
+
 // Parting is the cell that parts two groups of columns.
 const Parting = "|"

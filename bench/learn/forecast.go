@@ -74,31 +74,31 @@ type Expected struct {
 const forecastDraws = 200
 
 // Forecast returns what the boat file predicts for each reading of a plan, with what meter, timing and tolerances leave open at 95 %. Its boats are drawn and simulated,
-// not made linear: a limit, a derating, a protection that acts or a shaft that stands still bound what they do.
-func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) ([]Expected, error) {
+// not made linear: a limit, a derating, a protection that acts or a shaft that stands still bound what they do. missing is the share of them that no simulation holds, so
+// that the bands are of the others.
+func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) (out []Expected, missing float64, err error) {
 	rec, err := plan.expected(ctx, b, s)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	p, err := newProblem(b, s, []*Record{rec})
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	r := p.records[0]
 	file := make([]float64, p.size())
 	run, err := p.run(ctx, r, file[:len(p.values)], p.local(r, file)[len(p.values):])
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	model, err := r.predict(run)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	draws, err := p.draws(ctx, r)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	var out []Expected
 	for i, c := range r.channels {
 		e := Expected{Trace: c.name, Time: c.t, Model: model[i]}
 		for k, level := range model[i] {
@@ -113,7 +113,7 @@ func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) ([]
 		}
 		out = append(out, e)
 	}
-	return out, nil
+	return out, 1 - float64(len(draws))/forecastDraws, nil
 }
 
 // draws returns what boats drawn from the file would show: by boat, channel and reading, each read early or late. A boat that no simulation

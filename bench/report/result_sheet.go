@@ -62,11 +62,7 @@ func (c *Clipboard) write(_ *Paper, d *document) {
 	for _, r := range c.Rows {
 		at := clockTime(r.At)
 		if r.Move {
-			text := fmt.Sprintf("lever to %.0f %%", 100*r.Lever)
-			if r.Over > 0 {
-				text += " over " + ShownTime(r.Over)
-			}
-			cells := append(words(at), cell{Text: text, Bold: true})
+			cells := append(words(at), cell{Text: r.move(), Bold: true})
 			for range c.Meters {
 				cells = append(cells, cell{})
 			}
@@ -79,16 +75,50 @@ func (c *Clipboard) write(_ *Paper, d *document) {
 				expected, blanks = append(expected, cell{}), append(blanks, cell{})
 				continue
 			}
-			low, _, _ := strings.Cut(Shown(r.Low[i], m.Unit), " ")
-			high, _, _ := strings.Cut(Shown(r.High[i], m.Unit), " ")
-			expected, blanks = append(expected, cell{Text: low + " to " + high}), append(blanks, cell{Text: "________"})
+			expected, blanks = append(expected, cell{Text: r.expected(i, m.Unit)}), append(blanks, cell{Text: "________"})
 		}
 		tab.Rows = append(tab.Rows, row{Cells: expected, Quiet: true}, row{Cells: blanks})
 	}
+	tab.Folded = c.byMeter()
 	s.add(block{Table: tab})
 	s = d.section("after", "Afterwards", "")
 	s.Bare = true
 	s.add(block{Text: "Remarks: " + blankLine}, block{Text: "Type it in with `quaybench sheet BOAT --trial " + c.Trial + " --fill -`, or fill in the CSV that --csv writes and give it to --fill."})
+}
+
+// byMeter returns the table of what to do and read with a line for each meter, for which a narrow terminal has room.
+func (c *Clipboard) byMeter() *table {
+	tab := &table{Columns: []column{{Title: "at", Right: true}, {Title: "do"}, {Title: "expected", Right: true}, {Title: "shown"}}}
+	for _, r := range c.Rows {
+		at := clockTime(r.At)
+		if r.Move {
+			tab.row(at, r.move())
+			continue
+		}
+		for i, m := range c.Meters {
+			if r.Low[i] != r.High[i] {
+				tab.row(at, "read "+quantity.Spoken(m.Name)+", "+m.Unit, r.expected(i, m.Unit), "________")
+				at = ""
+			}
+		}
+	}
+	return tab
+}
+
+// move says what to do with the lever.
+func (r *ClipboardRow) move() string {
+	text := fmt.Sprintf("lever to %.0f %%", 100*r.Lever)
+	if r.Over > 0 {
+		text += " over " + ShownTime(r.Over)
+	}
+	return text
+}
+
+// expected returns the band of a meter.
+func (r *ClipboardRow) expected(meter int, unit string) string {
+	low, _, _ := strings.Cut(Shown(r.Low[meter], unit), " ")
+	high, _, _ := strings.Cut(Shown(r.High[meter], unit), " ")
+	return low + " to " + high
 }
 
 const blankLine = "______________________________"

@@ -45,6 +45,7 @@ func (v *Values) write(_ *Paper, d *document) {
 			how = append(how, r.Key+": "+r.Measure)
 		}
 	}
+	t.Folded = t.headed()
 	s.add(block{Table: t})
 	if more := v.All - len(v.Rows); more > 0 {
 		s.add(block{Text: fmt.Sprintf("%d more values move it by less, or not at all.", more)})

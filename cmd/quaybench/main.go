@@ -218,7 +218,7 @@ func newRoot(sys *system) *cobra.Command {
 	root.AddCommand(sheetCommand(sys), driftCommand(sys))
 	takeOldFlags(root, sys)
 	keepJSON(root, sys)
-	dress(root)
+	dress(root, sys)
 	markUsage(root)
 	return root
 }

@@ -134,7 +134,11 @@ func (v *verb) command(sys *system) *cobra.Command {
 func (c *call) print(format string, args ...any) { fmt.Fprintf(c.sys.Out, format, args...) }
 
 func (c *call) table(t *layout.Table) {
-	for _, line := range t.Fitted(c.sys.tableWidth()) {
+	most := c.sys.tableWidth()
+	if layout.Widest(t.Fitted(most)) > most {
+		t = t.Below()
+	}
+	for _, line := range t.Fitted(most) {
 		fmt.Fprintln(c.sys.Out, line)
 	}
 }

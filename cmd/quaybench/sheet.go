@@ -122,6 +122,9 @@ func clipboardOf(s *bench.Sheet) *report.Clipboard {
 	if s.Trial.Moored {
 		c.Conditions += ", moored"
 	}
+	if s.Missing > 0 {
+		c.Warnings = append(c.Warnings, quantity.Sentence("the bands leave out %.2g %% of the boats that the file's tolerances allow, which cannot be simulated: they may be too narrow", 100*s.Missing))
+	}
 	for _, m := range s.Meters {
 		c.Meters = append(c.Meters, report.ClipboardMeter{Name: m.Name, Unit: m.Unit, With: m.With})
 	}

@@ -118,8 +118,13 @@ func newBar(sys *system, what string) *bar {
 	if terminal(sys.Err) == nil || sys.Getenv("TERM") == "dumb" {
 		return &bar{}
 	}
+	const counts = 40 // columns of percentage, count and times beside the bar
+	width := 30
+	if w, ok := sys.columns(sys.Err); ok {
+		width = min(width, max(1, w-counts-utf8.RuneCountInString(what)))
+	}
 	return &bar{progressbar.NewOptions(1, progressbar.OptionSetWriter(sys.Err), progressbar.OptionSetDescription(what),
-		progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30), progressbar.OptionShowCount())}
+		progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(width), progressbar.OptionShowCount())}
 }
 
 func (b *bar) show(done, all int) {

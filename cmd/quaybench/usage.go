@@ -12,7 +12,7 @@ import (
 	"quaybench/bench/layout"
 )
 
-// helpWidth is the width of help texts.
+// helpWidth is the width of help texts where the terminal has so much.
 const helpWidth = 80
 
 // known refuses arguments of a command that only has others below it.
@@ -29,10 +29,10 @@ func known(cmd *cobra.Command, args []string) error {
 
 // dress sets the help texts of all commands, and gives those that cobra brings along what all others have: examples, and
 // an error for a wrong word.
-func dress(root *cobra.Command) {
+func dress(root *cobra.Command, sys *system) {
 	root.InitDefaultHelpCmd()
 	root.InitDefaultCompletionCmd()
-	setHelp(root)
+	setHelp(root, sys)
 	for _, c := range root.Commands() {
 		if c.HasSubCommands() && !c.Runnable() {
 			c.Args, c.RunE = known, root.RunE
@@ -59,18 +59,24 @@ func dress(root *cobra.Command) {
 	}
 }
 
-// setHelp lets all commands show their help in lines of helpWidth.
-func setHelp(root *cobra.Command) {
-	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) { fmt.Fprint(cmd.OutOrStdout(), helpText(cmd)) })
+// setHelp lets all commands show their help in lines of helpWidth, or of what a narrower terminal has.
+func setHelp(root *cobra.Command, sys *system) {
+	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) {
+		width := helpWidth
+		if w, ok := sys.columns(sys.Out); ok {
+			width = min(width, w)
+		}
+		fmt.Fprint(cmd.OutOrStdout(), helpText(cmd, width))
+	})
 }
 
 // helpText returns the help of a command: what it does, its use, examples, the commands below it, its flags.
-func helpText(cmd *cobra.Command) string {
+func helpText(cmd *cobra.Command, width int) string {
 	var b strings.Builder
 	say := func(format string, args ...any) { fmt.Fprintf(&b, format, args...) }
 	for _, p := range strings.Split(strings.TrimSpace(cmp.Or(cmd.Long, cmd.Short)), "\n\n") {
 		if !strings.Contains("\n"+p, "\n\t") && !strings.Contains("\n"+p, "\n ") { // one with an indented line is left as it is
-			p = wrapped(p, helpWidth)
+			p = wrapped(p, width)
 		}
 		say("%s\n\n", strings.TrimRight(p, "\n"))
 	}
@@ -84,22 +90,22 @@ func helpText(cmd *cobra.Command) string {
 	if cmd.Example != "" {
 		say("\nExamples:\n")
 		for _, line := range strings.Split(cmd.Example, "\n") {
-			say("%s\n", continued(line, helpWidth))
+			say("%s\n", continued(line, width))
 		}
 	}
 	if cmd.HasAvailableSubCommands() {
 		say("\nCommands:\n")
 		for _, c := range cmd.Commands() {
 			if c.IsAvailableCommand() || c.Name() == "help" {
-				say("%s\n", hung(fmt.Sprintf("  %-*s ", c.NamePadding(), c.Name()), c.Short, helpWidth))
+				say("%s\n", hung(fmt.Sprintf("  %-*s ", c.NamePadding(), c.Name()), c.Short, width))
 			}
 		}
 	}
 	if cmd.HasAvailableLocalFlags() {
-		say("\nFlags:\n%s", withPlaceholders(cmd.LocalFlags()).FlagUsagesWrapped(helpWidth))
+		say("\nFlags:\n%s", withPlaceholders(cmd.LocalFlags()).FlagUsagesWrapped(width))
 	}
 	if cmd.HasAvailableInheritedFlags() {
-		say("\nFlags of all commands:\n%s", withPlaceholders(cmd.InheritedFlags()).FlagUsagesWrapped(helpWidth))
+		say("\nFlags of all commands:\n%s", withPlaceholders(cmd.InheritedFlags()).FlagUsagesWrapped(width))
 	}
 	if cmd.HasAvailableSubCommands() {
 		say("\n`%s COMMAND --help` explains a command.\n", cmd.CommandPath())

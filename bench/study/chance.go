@@ -18,9 +18,9 @@ type chance struct {
 	*drawn
 	share    float64 // of the draws that must be clear
 	edges    []float64
-	windows  []*window // nil: not looked into yet
-	failures []error   // per draw: why it was not judged, at any value
-	values   int       // tried
+	windows  []*window           // nil: not looked into yet
+	failures map[float64][]error // of each value: why a draw was not judged
+	values   int                 // tried
 }
 
 // window is a stretch of the setting's range.
@@ -33,7 +33,7 @@ const windows = 6
 
 func newChance(v variant.Variant, list []drive.Unknown, trials []*trial.Trial, low, high float64, o HighestOptions) *chance {
 	n := cmp.Or(o.Draws, 100)
-	c := &chance{drawn: newDraws(v.Boat, list, v.Settings, trials, isClear, n, o.Seed), share: o.Odds, failures: make([]error, n), windows: make([]*window, windows)}
+	c := &chance{drawn: newDraws(v.Boat, list, v.Settings, trials, isClear, n, o.Seed), share: o.Odds, failures: map[float64][]error{}, windows: make([]*window, windows)}
 	c.everyRun, c.finished = o.EveryRun, newCounter(nil, 0)
 	for k := range windows + 1 {
 		w := float64(k) / windows
@@ -72,17 +72,19 @@ func (c *chance) clear(ctx context.Context, v variant.Variant, key string, x flo
 		c.judge(f, a, points, got, passed, failed)
 	}
 	left, err := leftOut(failed)
+	if left.NoDrive == c.n || left.Unjudged == c.n {
+		return false, nil // it says nothing about the other values of the range
+	}
 	n := 0
 	for i, ok := range passed {
 		if ok && failed[i] == nil {
 			n++
 		}
-		if c.failures[i] == nil {
-			c.failures[i] = failed[i]
-		}
 	}
 	// A draw that the solver fails on is not known to be clear; one that tells nothing neither; an impossible boat is none.
-	return float64(n) >= c.share*float64(c.n-left.NoDrive), err
+	clear := float64(n) >= c.share*float64(c.n-left.NoDrive)
+	c.failures[x] = failed
+	return clear, err
 }
 
 // pick chooses which draws to simulate so that it is known whether enough of them are clear: none, once nothing can change that. passed

@@ -142,6 +142,20 @@ func TestABoatThatDoesNotMoveIsClearInNothing(t *testing.T) {
 	assert.InDelta(t, 1, odds.Over.Value, 1e-9, "protection that the second trial expects does not come")
 }
 
+// TestOneValueThatTellsNothingEndsNoSearch: at the lowest current bracken's motor stands still in each draw; that says nothing about the
+// values above, and is not counted there.
+func TestOneValueThatTellsNothingEndsNoSearch(t *testing.T) {
+	benchtest.Computes(t)
+	b, s, trials := given(t, "bracken", "hot-restart")
+	for _, every := range []bool{false, true} {
+		h, err := FindHighest(t.Context(), variant.Of(b, s), "limits.motor_current", trials, HighestOptions{Odds: 0.9, Draws: 20, Seed: 1, Grid: 6, Exact: 0.1, EveryRun: every})
+		require.NoError(t, err)
+		assert.Greater(t, h.Value, 150.0)
+		assert.Equal(t, 20.0, h.Gaps[0].From, "the motor stands still there")
+		assert.Zero(t, h.LeftOut.Total(), "at %g A all draws move", h.Value)
+	}
+}
+
 // TestHighestNamesWhatWasTried: a battery current limit that nothing reaches is clear only as far as the current came.
 func TestHighestNamesWhatWasTried(t *testing.T) {
 	b, s, trials := given(t, "petrel", "full-throttle")

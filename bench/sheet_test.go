@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -77,5 +78,23 @@ func TestBandsOfASheetAreTheBoats(t *testing.T) {
 			}
 		}
 		assert.NotZero(t, idle)
+	}
+}
+
+// TestASheetSaysWhatItsBandsLeaveOut: up to half of the drawn boats may have no drive, and the bands are of the others.
+func TestASheetSaysWhatItsBandsLeaveOut(t *testing.T) {
+	short := &trial.Trial{Name: "short", Duration: 20, Throttle: []trial.Step{{At: 1, To: 0.5, Over: 1}}, Air: 298.15, Water: 288.15, Charge: 0.9, Load: "normal", LoadFactor: 1, CoolingLostFrom: math.Inf(1)}
+	for power, misses := range map[string]bool{"2.4 kW ± 1 %": false, "1.6 kW ± 15 %": true} {
+		s, err := LoadTexts("boat.toml", benchtest.File(t, "petrel", "boat.toml"), "settings.toml", benchtest.File(t, "petrel", "settings.toml"))
+		require.NoError(t, err)
+		s, err = s.With([]string{"propeller.measured_power=" + power})
+		require.NoError(t, err)
+		sheet, err := MakeSheet(t.Context(), s, short, nil)
+		require.NoError(t, err)
+		assert.Equal(t, misses, sheet.Missing > 0, "%s: %g", power, sheet.Missing)
+		assert.Less(t, sheet.Missing, 0.5)
+		text, err := sheet.MarshalJSON()
+		require.NoError(t, err)
+		assert.Contains(t, string(text), fmt.Sprintf(`"boats_left_out_of_bands":%g`, sheet.Missing))
 	}
 }

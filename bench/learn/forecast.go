@@ -113,7 +113,7 @@ func Forecast(ctx context.Context, b *boat.Boat, s settings.Set, plan *Plan) (ou
 		}
 		out = append(out, e)
 	}
-	return out, 1 - float64(len(draws))/forecastDraws, nil
+	return out, float64(forecastDraws-len(draws)) / forecastDraws, nil
 }
 
 // draws returns what boats drawn from the file would show: by boat, channel and reading, each read early or late. A boat that no simulation

@@ -56,6 +56,8 @@ func TestScreensFitSixtyColumns(t *testing.T) {
 		{"demo"}, {"try", "bracken", "--trial", "hot-restart", "--trial", "dry-running"}, {"odds", "petrel", "--draws", "8"},
 		{"choose", "petrel", "contactor"}, {"plan", "petrel", "--to", "limits.motor_current=150 A", "--steps", "1"},
 		{"step", "petrel", "--trial", "locked-shaft", "--on", "sim", "--record", home + "/a.csv"}, {"compare", "petrel", home + "/a.csv"},
+		{"help"}, {"learn", "--help"}, {"check", "petrel", "--values"}, {"sheet", "petrel", "--trial", "full-throttle"}, // five meters
+		{"profile", "save", "petrel", "-m", "what I did on this wet Monday with the limits, and why"}, {"profile", "list", "petrel"}, {"profile", "history", "petrel", "limits.motor_current"},
 	} {
 		code, stdout, stderr := quaybench(t, environment, command...)
 		require.Zero(t, code, "%s: %s", command, stderr)

@@ -292,7 +292,7 @@ func callsBuiltin(in ssa.Instruction, name string) bool {
 // nativeMethods returns the names of methods that compiled code may call on a script's value: those of every interface that
 // the library knows.
 func nativeMethods(lib *symbols.Library) map[string]bool {
-	names := map[string]bool{"MarshalText": true, "UnmarshalText": true, "Error": true, "Unwrap": true, "Is": true, "As": true}
+	names := map[string]bool{"MarshalText": true, "UnmarshalText": true, "Error": true, "Unwrap": true, "Is": true, "As": true, "IsZero": true}
 	for _, path := range lib.Paths() {
 		scope := lib.Package(path).Types.Scope()
 		for _, n := range scope.Names() {

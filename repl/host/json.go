@@ -19,7 +19,7 @@ import (
 // A rawText is a part that is decoded by itself: at once into what is there, else later.
 type rawText struct {
 	into func([]byte) error
-	own  bool // a method of the script's reads it: where that fails, decoding ends
+	own  func([]byte) bool // whether a method of the script's reads it: where that fails, decoding ends
 	err  error
 	text []byte
 	set  bool
@@ -28,7 +28,7 @@ type rawText struct {
 func (r *rawText) UnmarshalJSON(b []byte) error {
 	if r.into != nil {
 		err := r.into(b)
-		if r.own {
+		if r.own(b) {
 			return err
 		}
 		r.err = cmp.Or(r.err, err)
@@ -145,7 +145,7 @@ func (j *jsonTypes) hasMethod(t types.Type) bool {
 // json, encoding asks no key that is a string, and decoding asks the pointer to a key.
 func (j *jsonTypes) keyMethod(m *types.Map) any {
 	key := m.Key()
-	if _, named := types.Unalias(key).(*types.Named); !named || types.IsInterface(key) || nativeNamed(key) {
+	if _, named := types.Unalias(key).(*types.Named); !named || types.IsInterface(key) || compiledType(key) {
 		return nil
 	}
 	if j.decode {
@@ -157,6 +157,9 @@ func (j *jsonTypes) keyMethod(m *types.Map) any {
 	return j.methodOf(key, "MarshalText")
 }
 
+// compiledType reports whether t is a compiled type that package json knows as it is. What an interface holds may be the script's.
+func compiledType(t types.Type) bool { return nativeNamed(t) && !types.IsInterface(t) }
+
 // delayed returns the type of a part that is not converted with the whole.
 func (j *jsonTypes) delayed() reflect.Type {
 	if j.decode {
@@ -167,7 +170,7 @@ func (j *jsonTypes) delayed() reflect.Type {
 
 // of returns the type that stands for t, whose memory is m.
 func (j *jsonTypes) of(t types.Type, m reflect.Type) reflect.Type {
-	if nativeNamed(t) {
+	if compiledType(t) {
 		return m
 	}
 	if j.hasMethod(t) {
@@ -205,6 +208,9 @@ func (j *jsonTypes) of(t types.Type, m reflect.Type) reflect.Type {
 				name = embeddedMark + name
 			}
 			ft := j.of(f.Type(), m.Field(i).Type)
+			if j.omitsZero(u, i) {
+				ft = reflect.TypeFor[any]()
+			}
 			embedded := f.Embedded() && (ft.Kind() == reflect.Struct && ft != reflect.TypeFor[rawText]() && ft.Name() == "" || ft.Kind() == reflect.Pointer && ft.Elem().Kind() == reflect.Struct && ft.Elem().Name() == "")
 			fields = append(fields, reflect.StructField{Name: name, Type: ft, Tag: reflect.StructTag(u.Tag(i)), Anonymous: embedded})
 		}
@@ -242,6 +248,52 @@ func isStruct(t types.Type) bool {
 	return ok
 }
 
+// tagged reports whether the tag of a field has an option.
+func tagged(u *types.Struct, i int, option string) bool {
+	return slices.Contains(strings.Split(reflect.StructTag(u.Tag(i)).Get("json"), ",")[1:], option)
+}
+
+// omitsZero reports whether a field is left out by what package json cannot see: a method IsZero of the script's, or fields that are not exported.
+func (j *jsonTypes) omitsZero(u *types.Struct, i int) bool {
+	t := u.Field(i).Type()
+	if j.decode || !tagged(u, i, "omitzero") || compiledType(t) {
+		return false
+	}
+	switch t.Underlying().(type) {
+	case *types.Struct, *types.Array:
+		return true
+	}
+	return j.methodOf(t, "IsZero") != nil || j.methodOf(types.NewPointer(t), "IsZero") != nil
+}
+
+// isZero is what package json asks for omitzero.
+func (j *jsonTypes) isZero(t types.Type, v reflect.Value) bool {
+	in := v
+	m := j.methodOf(t, "IsZero")
+	if k := v.Kind(); m != nil && (k == reflect.Pointer || k == reflect.Interface) && v.IsNil() {
+		return true
+	}
+	if m == nil {
+		in, m = reflect.New(v.Type()), j.methodOf(types.NewPointer(t), "IsZero")
+		in.Elem().Set(v)
+	}
+	if f, ok := m.(func(any) bool); ok {
+		return f(in.Interface())
+	}
+	return v.IsZero()
+}
+
+// isEmpty is what package json asks for omitempty.
+func isEmpty(v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Array, reflect.Map, reflect.Slice, reflect.String:
+		return v.Len() == 0
+	case reflect.Struct:
+		return false
+	}
+	return v.IsZero()
+}
+
 // each calls f with the fields of a struct and of what stands for it.
 func each(u *types.Struct, made reflect.Value, f func(i int, part reflect.Value)) {
 	for i := range u.NumFields() {
@@ -265,11 +317,7 @@ func (j *jsonTypes) out(t types.Type, v, dst reflect.Value) {
 	if !v.IsValid() {
 		return
 	}
-	if nativeNamed(t) {
-		if v.Kind() == reflect.Interface && !v.IsNil() {
-			dst.Set(reflect.ValueOf(j.opened(v.Interface())))
-			return
-		}
+	if compiledType(t) {
 		dst.Set(v)
 		return
 	}
@@ -282,10 +330,14 @@ func (j *jsonTypes) out(t types.Type, v, dst reflect.Value) {
 	switch u := t.Underlying().(type) {
 	case *types.Struct:
 		each(u, dst, func(i int, part reflect.Value) {
-			if k := v.Field(i).Kind(); part.Kind() == reflect.Interface && strings.Contains(u.Tag(i), "omitempty") && k != reflect.Struct && k != reflect.Interface && v.Field(i).IsZero() {
+			f := v.Field(i)
+			if part.Kind() == reflect.Interface && (tagged(u, i, "omitempty") && isEmpty(f) || j.omitsZero(u, i) && j.isZero(u.Field(i).Type(), f)) {
 				return
 			}
-			j.out(u.Field(i).Type(), v.Field(i), part)
+			j.out(u.Field(i).Type(), f, part)
+			if j.omitsZero(u, i) && part.IsNil() {
+				part.Set(reflect.ValueOf(json.RawMessage("null")))
+			}
 		})
 	case *types.Pointer:
 		if !v.IsNil() {
@@ -430,7 +482,7 @@ func (j *jsonTypes) back(t types.Type, made, dst reflect.Value) error {
 	if apart(t, dst) {
 		return j.whole(t, dst, func(dst reflect.Value) error { return j.back(t, made, dst) })
 	}
-	if nativeNamed(t) || shared(made, dst) {
+	if compiledType(t) || shared(made, dst) {
 		dst.Set(made)
 		return nil
 	}
@@ -534,7 +586,7 @@ func (j *jsonTypes) read(text []byte, t types.Type, dst reflect.Value) error {
 	if apart(t, dst) {
 		return j.whole(t, dst, func(dst reflect.Value) error { return j.read(text, t, dst) })
 	}
-	if m, ok := t.Underlying().(*types.Map); ok && !nativeNamed(t) && j.keyMethod(m) != nil {
+	if m, ok := t.Underlying().(*types.Map); ok && !compiledType(t) && j.keyMethod(m) != nil {
 		return j.readMap(text, t, m, dst)
 	}
 	return j.decodeInto(t, dst, func(x any) error {
@@ -620,7 +672,10 @@ func shared(made, v reflect.Value) bool {
 
 // into returns a text that is read into a variable of type t.
 func (j *jsonTypes) into(t types.Type, v reflect.Value) rawText {
-	return rawText{into: func(b []byte) error { return j.read(b, t, v) }, own: j.hasMethod(t)}
+	p := types.NewPointer(t)
+	return rawText{into: func(b []byte) error { return j.read(b, t, v) }, own: func(b []byte) bool {
+		return j.methodOf(p, "UnmarshalJSON") != nil || j.methodOf(p, "UnmarshalText") != nil && b[0] == '"'
+	}}
 }
 
 // fill sets what stands for a variable to what the variable holds: decoding leaves what the text does not mention.
@@ -636,7 +691,7 @@ func (j *jsonTypes) fill(t types.Type, v, dst reflect.Value) {
 			return
 		}
 	}
-	if nativeNamed(t) || shared(dst, v) {
+	if compiledType(t) || shared(dst, v) {
 		dst.Set(v)
 		return
 	}
@@ -694,6 +749,8 @@ func nameOfKind(t types.Type, kind reflect.Kind) string {
 			is = reflect.Slice
 		case *types.Array:
 			is = reflect.Array
+		case *types.Interface:
+			is = reflect.Interface
 		case *types.Basic:
 			is = reflect.Kind(u.Kind())
 			if u.Kind() == types.String {

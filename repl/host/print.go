@@ -660,7 +660,7 @@ func spaced(args []any) string {
 func (rt *RT) printers() map[string]reflect.Value {
 	m := map[string]reflect.Value{}
 	for name, f := range map[string]any{
-		"Print":    func(a ...any) (int, error) { return io.WriteString(rt.Out, spaced(a)) },
+		"Print":    func(a ...any) (int, error) { return rt.Out.Write([]byte(spaced(a))) },
 		"Println":  func(a ...any) (int, error) { return fmt.Fprintln(rt.Out, nested(a)...) },
 		"Sprintln": func(a ...any) string { return fmt.Sprintln(nested(a)...) },
 		"Fprintln": func(w io.Writer, a ...any) (int, error) { return fmt.Fprintln(w, nested(a)...) },
@@ -672,7 +672,7 @@ func (rt *RT) printers() map[string]reflect.Value {
 		"Sprint":  func(a ...any) string { return spaced(a) },
 		"Sprintf": func(f string, a ...any) string { f, a = plain(f, a, false); return fmt.Sprintf(f, a...) },
 		"Errorf":  func(f string, a ...any) error { f, a = plain(f, a, true); return fmt.Errorf(f, a...) },
-		"Fprint":  func(w io.Writer, a ...any) (int, error) { return io.WriteString(w, spaced(a)) },
+		"Fprint":  func(w io.Writer, a ...any) (int, error) { return w.Write([]byte(spaced(a))) },
 		"Fprintf": func(w io.Writer, f string, a ...any) (int, error) {
 			f, a = plain(f, a, false)
 			return fmt.Fprintf(w, f, a...)

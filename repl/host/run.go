@@ -468,9 +468,37 @@ func (rt *RT) adapt(x any, to string) any {
 	}
 	switch to {
 	case "io.Writer":
-		return boxWriter{b.box()}
+		w := boxWriter{b.box()}
+		from, isFrom := b.box().optional("io.ReaderFrom").(io.ReaderFrom)
+		text, isText := b.box().optional("io.StringWriter").(io.StringWriter)
+		switch {
+		case isFrom && isText:
+			return struct {
+				boxWriter
+				io.ReaderFrom
+				io.StringWriter
+			}{w, from, text}
+		case isFrom:
+			return struct {
+				boxWriter
+				io.ReaderFrom
+			}{w, from}
+		case isText:
+			return struct {
+				boxWriter
+				io.StringWriter
+			}{w, text}
+		}
+		return w
 	case "io.Reader":
-		return boxReader{b.box()}
+		r := boxReader{b.box()}
+		if to, ok := b.box().optional("io.WriterTo").(io.WriterTo); ok {
+			return struct {
+				boxReader
+				io.WriterTo
+			}{r, to}
+		}
+		return r
 	case "sort.Interface":
 		return boxSort{b.box()}
 	case "fmt.Stringer":
@@ -483,6 +511,21 @@ var adapters sync.Map // name of a compiled interface to the reflect.Type of the
 
 // Adapter names the library's adapter for a compiled interface: a struct with the value and a function for each method.
 func Adapter(name string, t reflect.Type) { adapters.Store(name, t) }
+
+// optional returns the library's adapter for a compiled interface that compiled code asks a value for, beside what it declares; nil where the
+// script's type does not have its method.
+func (b Box) optional(to string) any {
+	t, ok := adapters.Load(to)
+	if !ok {
+		return nil
+	}
+	f := t.(reflect.Type).Field(1)
+	m := reflect.TypeOf(b.T.Methods[strings.TrimPrefix(f.Name, "W")])
+	if m == nil || m.NumIn() != 1+f.Type.NumIn() || m.NumOut() != f.Type.NumOut() || m.In(1) != f.Type.In(0) || m.Out(0) != f.Type.Out(0) {
+		return nil
+	}
+	return b.wrap(to)
+}
 
 // wrap returns the library's adapter for a compiled interface, with the methods of the box.
 func (b Box) wrap(to string) any {

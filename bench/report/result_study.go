@@ -273,7 +273,11 @@ func (e *Envelope) write(p *Paper, d *document) {
 	case e.None != "":
 		s.add(block{Text: "the times show no range: " + e.None + "."})
 	case e.Draws > 0:
-		s.add(block{Text: fmt.Sprintf("range: 95 %% of %d boats over all that is not known of this one bear the current so long: %s. Clear and over are of the boat as written.", e.Draws, study.Usual)})
+		text := fmt.Sprintf("range: 95 %% of %d boats over all that is not known of this one bear the current so long: %s. Clear and over are of the boat as written.", e.Draws, study.Usual)
+		if slices.ContainsFunc(e.Points, func(h study.Hold) bool { return !h.Falls() && math.IsNaN(h.Low) }) {
+			text += " None is told where more than a twentieth of these boats do not hold the current."
+		}
+		s.add(block{Text: text})
 	}
 	s.sentences(e.LeftOut.Lines())
 	s.add(block{Text: "ramp, derating, boost, battery current limit and stall timer are left out: this is what the parts bear, not what the controller allows."})

@@ -6,8 +6,8 @@ import (
 	"quaybench/bench/record"
 )
 
-// Reasons lists what brings a side to its verdict, each once: rules, parts, devices that opened, protection that did not act, and
-// why a trial is not judged. It is empty where all is clear, and where only hunting makes a side close.
+// Reasons lists what brings a side to its verdict, each once: rules, parts, devices that opened, protection that did not act, limits that
+// hunt, and why a trial is not judged. It is empty where all is clear.
 func (s *Side) Reasons() []string {
 	return s.reasons(func(what, _ string) string { return what })
 }
@@ -45,7 +45,15 @@ func (s *Side) reasons(text func(what, trial string) string) (out []string) {
 				add(t.Name + ": " + why)
 			}
 		}
-		if t.Level != s.Level || s.Level != Over {
+		if t.Level != s.Level {
+			continue
+		}
+		for _, e := range t.Run.Events {
+			if s.Level == Close && e.Hunts() {
+				add(text("hunting of the "+e.Device, t.Name))
+			}
+		}
+		if s.Level != Over {
 			continue
 		}
 		for _, e := range t.Run.Events {
@@ -80,11 +88,6 @@ func (s *Side) Gravest() string {
 			return why[0] + " is " + s.Level.String()
 		}
 		return why[0]
-	}
-	for i := range s.Trials {
-		if k := &s.Trials[i]; k.Level == s.Level && len(k.Hunting) > 0 {
-			return k.Hunting[0] + " in " + k.Name
-		}
 	}
 	return "it is " + s.Level.String()
 }

@@ -219,6 +219,9 @@ func TestALimitThatComesAndGoesHunts(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []string{"the low-voltage derating hunts: it came and went 4 times from 10 s to 20 s"}, j.Hunting)
 	assert.Equal(t, verdict.Close, j.Level)
+	side := verdict.Join(nil, []verdict.Trial{j})
+	assert.Equal(t, []string{"hunting of the low-voltage derating"}, side.Reasons(), "close by nothing that was named")
+	assert.Equal(t, "hunting of the low-voltage derating in "+j.Name, side.Gravest())
 	seldom, note := often, often
 	seldom.Count, note.Kind = 3, record.Note
 	j, err = verdict.Judge(cool(nil, seldom, note))

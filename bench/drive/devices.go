@@ -98,6 +98,11 @@ func (w *FuseWatch) Molten(t, current float64, y []float64) float64 {
 	return w.watch.Molten(current/w.run.rating(y), max(0, t-w.t))
 }
 
+// Carries reports whether the slowest element would carry a battery current for ever, in state y.
+func (w *FuseWatch) Carries(current float64, y []float64) bool {
+	return w.watch.Carries(current / w.run.rating(y))
+}
+
 // Melted reports whether the slowest element has melted in what was observed.
 func (w *FuseWatch) Melted() bool { return !math.IsInf(w.melted, 1) }
 

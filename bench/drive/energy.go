@@ -15,6 +15,9 @@ func (m *Model) Energy(y []float64) Energy {
 	return Energy{Battery: y[l.battery], Heat: y[l.heat], Shaft: y[l.shaft], Throughput: y[l.abs], Stored: m.stored(y)}
 }
 
+// Spent returns what cells and charging source have given up to a state, J; see Energy.
+func (m *Model) Spent(y []float64) float64 { return y[m.layout.battery] }
+
 func (m *Model) stored(y []float64) float64 {
 	l := &m.layout
 	s := m.inertia * y[l.speed] * y[l.speed] / 2

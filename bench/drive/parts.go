@@ -12,6 +12,7 @@ import (
 type Part struct {
 	record.Part
 	Value func(p *Point, y []float64) float64
+	State bool // Value reads the state alone
 
 	start func(p *Point, y []float64) float64 // value from which the share is counted; nil: referenceAir of a temperature, else 0
 	known func(*knowledge) bool               // see Known
@@ -44,9 +45,13 @@ func (m *Model) listParts() {
 		at := m.layout.nodes + i
 		return func(_ *Point, y []float64) float64 { return y[at] }
 	}
+	junction := func(at, side int) func(*Point, []float64) float64 {
+		sink, stages := m.layout.nodes+n.sink, len(m.stage.foster[side])
+		return func(_ *Point, y []float64) float64 { return y[sink] + sum(y[at:at+stages]) }
+	}
 	heated := func(at int) func(*knowledge) bool { return func(k *knowledge) bool { return k.nodes[at] } }
 	hot := func(name string, at int, limit float64, current, consequence string) {
-		m.Parts = append(m.Parts, Part{Part: record.Part{Name: name, Unit: "°C", Limit: limit, Current: current, Consequence: consequence}, Value: node(at), known: heated(at), node: at + 1})
+		m.Parts = append(m.Parts, Part{Part: record.Part{Name: name, Unit: "°C", Limit: limit, Current: current, Consequence: consequence}, Value: node(at), State: true, known: heated(at), node: at + 1})
 	}
 	hot("winding", n.winding, m.motor.thermal(&b.Motor).windingLimit, "motor", "insulation ages and chars; the winding shorts")
 	if m.motor.brushless {
@@ -62,7 +67,7 @@ func (m *Model) listParts() {
 	if b.Motor.MagnetLimit.Given {
 		at := m.layout.nodes
 		m.Parts = append(m.Parts, Part{
-			Part: record.Part{Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever"}, known: magnets,
+			Part: record.Part{Name: "magnets", Unit: "°C", Limit: b.Motor.MagnetLimit.SI, Current: "motor", Consequence: "magnets weaken for ever"}, known: magnets, State: true,
 			Value: func(_ *Point, y []float64) float64 { return m.magnet(y[at : at+m.network.Nodes()]) },
 		})
 	}
@@ -80,11 +85,11 @@ func (m *Model) listParts() {
 	m.Parts = append(m.Parts,
 		Part{
 			Part:  record.Part{Name: "switch junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the switch fails shorted: full voltage on the motor"},
-			Value: func(p *Point, _ []float64) float64 { return p.SwitchT }, known: everything,
+			Value: junction(m.layout.switching, 0), State: true, known: everything,
 		},
 		Part{
 			Part:  record.Part{Name: "freewheel junction", Unit: "°C", Limit: b.Stage.JunctionLimit.SI, Current: "motor", Consequence: "the freewheel path fails: overvoltage kills the switch"},
-			Value: func(p *Point, _ []float64) float64 { return p.FreewheelT }, known: everything,
+			Value: junction(m.layout.freewheel, 1), State: true, known: everything,
 		},
 	)
 	hot("heat sink", n.sink, b.Stage.SinkLimit.SI, "motor", "the controller shuts down or its parts age")
@@ -105,6 +110,7 @@ func (m *Model) listParts() {
 	m.Parts = append(m.Parts, Part{
 		Part:  record.Part{Name: "fuse", Unit: "%", Limit: 1, Measure: record.Melting, Current: "battery", Consequence: "the fuse opens: no drive"},
 		known: func(k *knowledge) bool { return (k.all || k.BatteryCurrent) && (!m.fusePlace || k.nodes[n.air]) },
+		State: true,
 		Value: func(_ *Point, y []float64) float64 {
 			share := sum(y[fuse:fuse+m.fuse.States()]) / thermal.MayMelt
 			if share > 1-1e-6 { // a fast element has melted; what a slow one still carries is another matter

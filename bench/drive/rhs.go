@@ -122,17 +122,30 @@ func (r *Run) Point(t float64, y []float64) *Point {
 	return &s.point
 }
 
-// bankOhms returns the bank's ohmic resistance at its temperature: from the last one by the exponential's series where that is near, within 1e-13.
+// Unusual reports whether something else than the law's demand, the voltage there is or the battery's limits sets the motor current.
+func (p *Point) Unusual() bool { return p.DriveLoop.rule == otherwise }
+
+// Recent returns one of the operating points worked out last, 0 the latest, with its instant and state. It is valid as that of Point is.
+func (r *Run) Recent(k int) (t float64, p *Point, y []float64) {
+	at := r.next - 1 - k
+	if at < 0 {
+		at += len(r.seen)
+	}
+	return r.times[at], &r.seen[at].point, r.seen[at].y
+}
+
+// bankOhms returns the bank's ohmic resistance at its temperature: from that at the nearest kelvin by the exponential's series, within 1e-12, so
+// that it does not hang on what was asked before.
 func (r *Run) bankOhms(T float64) float64 {
-	d := r.battery.coldness * (r.bankT - T)
-	if x := r.battery.coldness * (r.battery.reference - T); d < 0.02 && d > -0.02 && x < 3 && x > -1 {
-		return r.bankR * (1 + d*(1+d*(1.0/2+d*(1.0/6+d*(1.0/24+d*(1.0/120))))))
+	b := &r.battery
+	if x := b.coldness * (b.reference - T); !(x < 3 && x > -1) || b.coldness > 0.1 {
+		return b.ohmic(T)
 	}
-	r.bankR, r.bankT = r.battery.ohmic(T), T
-	if x := r.battery.coldness * (r.battery.reference - T); x >= 3 || x <= -1 {
-		r.bankT = math.NaN()
+	if near := math.Round(T); near != r.bankT {
+		r.bankT, r.bankR = near, b.resistance*math.Exp(b.coldness*(b.reference-near))
 	}
-	return r.bankR
+	d := b.coldness * (r.bankT - T)
+	return r.bankR * (1 + d*(1+d*(1.0/2+d*(1.0/6+d*(1.0/24+d*(1.0/120+d*(1.0/720)))))))
 }
 
 func (r *Run) operate(t float64, y []float64, p *Point) {

@@ -5,6 +5,7 @@ package ode
 type Step struct {
 	T0, T1 float64   // s
 	Y0, Y1 []float64 // states at T0 and T1
+	Calm   bool      // Problem.Calm said so of it
 
 	h      float64   // whole step before it was cut
 	end    []float64 // state at T0+h

@@ -48,7 +48,8 @@ type watcher struct {
 	y         [2][]float64
 	scratch   []float64
 	together  func(t float64, y, values []float64) // looks at all at once; nil: one by one
-	g         [4][]float64                         // values: at a third, two thirds and the end; scratch
+	calm      func(s *Step, before, after []float64) bool
+	g         [4][]float64 // values: at a third, two thirds and the end; scratch
 	stats     *Statistics
 }
 
@@ -92,11 +93,12 @@ func (w *watcher) forget() {
 }
 
 // start looks at the events at (t0, y0).
-func (w *watcher) start(events []Event, together func(t float64, y, values []float64), t0 float64, y0 []float64, tol float64, st *Statistics) error {
+func (w *watcher) start(p *Problem, t0 float64, y0 []float64, tol float64, st *Statistics) error {
 	if n := len(y0); len(w.scratch) != n {
 		w.y[0], w.y[1], w.scratch = make([]float64, n), make([]float64, n), make([]float64, n)
 	}
-	w.events, w.together, w.tol, w.stats = events, together, tol, st
+	events := p.Events
+	w.events, w.together, w.calm, w.tol, w.stats = events, p.EventValues, p.Calm, tol, st
 	w.now.reset(len(events))
 	w.next.reset(len(events))
 	for i := range w.g {
@@ -184,6 +186,18 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 		}
 		w.next.started = true
 	}
+	if err := w.values(s.T1, s.Y1, w.g[2]); err != nil {
+		return nil, 0, err
+	}
+	if w.calm != nil && from == 0 && w.calm(s, w.next.last, w.g[2]) {
+		for k, g := range w.g[2] {
+			if w.next.last[k] = g; w.next.side[k] == 0 {
+				w.arm(k, g)
+			}
+		}
+		s.Calm = true
+		return nil, 0, nil
+	}
 	third := (1 - from) / 3
 	for i := range w.y {
 		t, y := s.T0+(from+float64(i+1)*third)*s.h, w.y[i]
@@ -195,9 +209,6 @@ func (w *watcher) scan(s *Step) (fired []int, theta float64, err error) {
 		if err := w.values(t, y, w.g[i]); err != nil {
 			return nil, 0, err
 		}
-	}
-	if err := w.values(s.T1, s.Y1, w.g[2]); err != nil {
-		return nil, 0, err
 	}
 	w.hits = w.hits[:0]
 	for k := range w.events {

@@ -138,7 +138,7 @@ func (in *Integrator) run(ctx context.Context, p *Problem, opts Options, r *Resu
 	if i := firstNonFinite(in.y); i >= 0 {
 		return &NonFiniteError{"initial value", i, t0, in.y[i]}
 	}
-	if err := in.watch.start(p.Events, p.EventValues, t0, in.y, opts.EventTol, st); err != nil {
+	if err := in.watch.start(p, t0, in.y, opts.EventTol, st); err != nil {
 		return err
 	}
 	in.sys.Derivatives(t0, in.y, in.f0)
@@ -322,7 +322,11 @@ func (in *Integrator) estimate(relTol float64) (worst float64, state int) {
 	y, y1, atol := in.y[:len(last)], in.stages.y1[:len(last)], in.atol[:len(last)]
 	for i, e := range last {
 		e = math.Abs(e)
-		allowed := atol[i] + relTol*max(math.Abs(y[i]), math.Abs(y1[i]))
+		size, end := math.Abs(y[i]), math.Abs(y1[i]) // the larger of two, faster than max, which looks out for what is no number
+		if end > size {
+			size = end
+		}
+		allowed := atol[i] + relTol*size
 		if e > worst*allowed {
 			worst, state = e/allowed, i
 		}

@@ -12,6 +12,10 @@ type Problem struct {
 	// Value: worth it where they share work. Continuous in t and y like these.
 	EventValues func(t float64, y, values []float64)
 
+	// Calm, if not nil, is asked of a step whether nothing happens inside that its ends do not show, from what the events are at both: they
+	// are not looked at inside then.
+	Calm func(s *Step, before, after []float64) bool
+
 	// Observe, if not nil, sees every accepted step in order; an error from it
 	// ends the integration.
 	Observe func(*Step) error

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"math"
+	"slices"
 
 	"quaybench/bench/control"
 	"quaybench/bench/drive"
@@ -22,6 +23,16 @@ type nears struct {
 	list     []Near // devices first, in their order, then the stops below
 	devices  int
 	switches []*control.Switch // whose condition starts each stop
+}
+
+// nearOf returns whose nearness the margin of a switch is, from 1; 0: nobody's.
+func (s *simulation) nearOf(i int) int {
+	first := func(sw control.Switch) bool { return sw.Name == s.drive.Switches[i].Name }
+	stop := slices.IndexFunc(stops[:], func(k stop) bool { return k.name == s.drive.Switches[i].Name })
+	if stop < 0 || slices.IndexFunc(s.drive.Switches, first) != i {
+		return 0
+	}
+	return len(s.devices) + stop + 1
 }
 
 type stop struct {

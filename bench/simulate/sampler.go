@@ -34,6 +34,12 @@ var channels = []channel{
 	{record.Derating, "%", func(_ *simulation, p *drive.Point, _ []float64) float64 { return p.Command.Deratings.Driving }},
 }
 
+// mark is a part's limit in a form that is asked of every sample.
+type mark struct {
+	sign, limit float64 // sign·value beyond limit is over
+	apart       float64 // from here on apart from limit and peak it does not matter how a value runs within a step; +Inf: it always does
+}
+
 // judged are those of the channels that a verdict asks.
 var judged = slices.DeleteFunc(slices.Clone(channels), func(c channel) bool {
 	return c.name != record.Lever && c.name != record.DemandTrace && c.name != record.MotorSpeed
@@ -46,6 +52,7 @@ type sampler struct {
 	row      []float64     // the instant that is looked at
 	parts    []record.Part // counted from what they are at the start
 	peaks    []record.Peak // of channels and parts; nil: traces are kept
+	marks    []mark        // of the parts
 	state    []float64     // scratch
 	nextAt   int           // of the instants asked for
 	steady   steady
@@ -73,7 +80,16 @@ func (w *sampler) begin(s *simulation) {
 			w.peaks = append(w.peaks, record.Peak{Trace: c.name, Crossed: math.NaN()})
 		}
 		for i := range w.parts {
-			w.peaks = append(w.peaks, record.Peak{Trace: w.parts[i].Trace, Crossed: math.NaN()})
+			part, m := &w.parts[i], mark{sign: 1, apart: math.Inf(1)}
+			if part.Measure == record.Floor {
+				m.sign = -1
+			}
+			if part.Measure == record.Temperature {
+				m.apart = 0.5
+			}
+			m.limit = m.sign * part.Limit
+			w.marks = append(w.marks, m)
+			w.peaks = append(w.peaks, record.Peak{Trace: part.Trace, Crossed: math.NaN()})
 		}
 	}
 	w.take(0, s.y)
@@ -90,6 +106,9 @@ func (w *sampler) step(st *ode.Step) error {
 	}
 	lowest := current
 	for k := range 3 {
+		if st.Calm && k < 2 {
+			continue
+		}
 		t, y := st.T1, st.Y1
 		if k < 2 {
 			t, y = st.Inner(k)
@@ -103,6 +122,10 @@ func (w *sampler) step(st *ode.Step) error {
 		}
 		current = now
 		if w.off {
+			continue
+		}
+		if st.Calm { // it is looked at already
+			w.keep(t, p, y)
 			continue
 		}
 		if w.look(p, y); w.passed(p) {
@@ -171,6 +194,11 @@ func (w *sampler) passed(p *drive.Point) bool {
 			return true
 		}
 	}
+	return w.turned(p)
+}
+
+// turned reports whether anything that the controller does for a while has begun or ended since the last sample.
+func (w *sampler) turned(p *drive.Point) bool {
 	for i := range watched {
 		if watched[i].active(p) != w.sim.tracker.active[i] {
 			return true
@@ -251,17 +279,16 @@ func (w *sampler) raise(t float64) {
 			k.Value, k.At = v, t
 		}
 	}
-	for i := range w.parts {
-		part, k, v := &w.parts[i], &w.peaks[len(w.channels)+i], w.row[len(w.channels)+i]
-		if first || part.Worse(v, k.Value) {
+	for i := range w.marks {
+		m, k, v := &w.marks[i], &w.peaks[len(w.channels)+i], w.row[len(w.channels)+i]
+		if first || m.sign*v > m.sign*k.Value {
 			k.Value, k.At = v, t
 		}
-		switch beyond := part.Margin(v) < 0; {
-		case !beyond || !math.IsNaN(k.Crossed):
-		case first:
-			k.Crossed = t
-		default:
-			k.Crossed = part.Crosses(w.sim.times[len(w.sim.times)-1], t, w.last()[len(w.channels)+i], v)
+		if !(m.sign*v > m.limit) || !math.IsNaN(k.Crossed) {
+			continue
+		}
+		if k.Crossed = t; !first {
+			k.Crossed = w.parts[i].Crosses(w.sim.times[len(w.sim.times)-1], t, w.last()[len(w.channels)+i], v)
 		}
 	}
 }
@@ -311,9 +338,10 @@ type steady struct {
 	topSpeed, thrust float64
 	found, pulled    bool
 
-	last, power float64 // s and W out of the bank at open-circuit voltage, of the last sample
-	energy      float64 // J, over the whole run
-	drove       bool    // current flowed in the motor
+	last, source, sourced float64 // s, W and J of a charging source up to the last sample
+	energy                float64 // J out of the bank at open-circuit voltage, over the whole run
+	drove                 bool    // current flowed in the motor
+	acceleration, pulls   float64 // m/s² and N at the last sample; NaN: the drive was not settled there
 
 	low               bool    // low-voltage derating acts
 	lowFrom, untilLow float64 // since when, s, and the energy until then, J
@@ -331,11 +359,10 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	if p.Measured.Lever != w.lever {
 		w.lever, w.leverSince = p.Measured.Lever, t
 	}
-	power := p.OpenVoltage * p.BankCurrent
-	if t > w.last {
-		w.energy += (power + w.power) / 2 * (t - w.last)
-	}
-	w.last, w.power = t, power
+	source := p.Terminal * p.Charging
+	w.sourced += (source + w.source) / 2 * (t - w.last)
+	w.last, w.source = t, source
+	w.energy = s.drive.Spent(y) - w.sourced
 	w.drove = w.drove || p.MotorCurrent != 0
 	if low := p.Command.Deratings.LowVoltage < 1; !w.gaveOut {
 		if low && !w.low {
@@ -343,9 +370,8 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 		}
 		w.low, w.gaveOut = low, low && t-w.lowFrom >= sagging
 	}
-	driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && s.mayOpen < 0 && p.MotorCurrent != 0
-	ok := driving && t-w.leverSince >= settling && math.Abs(s.drive.Acceleration(p, y)) < still
-	if !ok {
+	w.pulls = p.Thrust
+	if w.acceleration = w.settled(s, t, p, y); !(math.Abs(w.acceleration) < still) {
 		return
 	}
 	if v := s.drive.BoatSpeed(y); !s.trial.Moored && (!w.found || v > w.topSpeed) {
@@ -354,6 +380,23 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	if !w.pulled || p.Thrust > w.thrust {
 		w.thrust, w.pulled = p.Thrust, true
 	}
+}
+
+// between reports whether a step, p and y at its end, holds nothing for w that its ends do not show.
+func (w *steady) settled(s *simulation, t float64, p *drive.Point, y []float64) float64 {
+	if driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && s.mayOpen < 0 && p.MotorCurrent != 0; !driving || t-w.leverSince < settling {
+		return math.NaN()
+	}
+	return s.drive.Acceleration(p, y)
+}
+
+// between reports whether a step, p and y at its end, holds nothing for w that its ends do not show.
+func (w *steady) between(s *simulation, st *ode.Step, p *drive.Point, y []float64) bool {
+	if st.T1-w.leverSince < settling {
+		return true
+	}
+	was, is := w.acceleration, w.settled(s, st.T1, p, y)
+	return math.IsNaN(was) == math.IsNaN(is) && was > 0 == (is > 0) && math.Abs(was) < still == (math.Abs(is) < still)
 }
 
 // whole returns how much of a run of so many seconds tells what the helm's wishes cost, s, and what the bank gave in it, J: all of

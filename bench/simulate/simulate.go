@@ -179,6 +179,7 @@ type simulation struct {
 	stopped       bool      // by the context, before the end
 	tracker       tracker
 	sampler       sampler
+	calm          calm
 	nears         *nears // nil: nobody asks
 }
 
@@ -190,6 +191,7 @@ func newSimulation(m *drive.Model, b *boat.Boat, t *trial.Trial, o Options) *sim
 	}
 	s.drive = m.NewRun(t.Lever(0))
 	s.all = s.watches()
+	s.calm.sim = s
 	return s
 }
 
@@ -288,6 +290,10 @@ func (s *simulation) corner(t float64) {
 func (s *simulation) stretch(ctx context.Context, until float64) error {
 	const most = 20000 // events in one stretch; more is a controller that chatters, not a boat
 	tolerances := s.drive.Tolerances(s.opts.RelTol)
+	var calm func(*ode.Step, []float64, []float64) bool
+	if s.opts.Verdict && len(s.opts.At) == 0 {
+		calm = s.calm.step
+	}
 	for range most {
 		s.settle()
 		until = min(until, s.end)
@@ -296,7 +302,7 @@ func (s *simulation) stretch(ctx context.Context, until float64) error {
 		}
 		s.sampler.carried = math.NaN()
 		opts := ode.Options{RelTol: s.opts.RelTol / 100, AbsTol: tolerances, EventTol: 1e-7, Check: s.opts.Check}
-		res, err := s.ode.Solve(ctx, ode.Problem{System: s.drive, T0: s.t, T1: until, Y0: s.y, Events: s.arm(), EventValues: s.margins, Observe: s.sampler.step}, opts)
+		res, err := s.ode.Solve(ctx, ode.Problem{System: s.drive, T0: s.t, T1: until, Y0: s.y, Events: s.arm(), EventValues: s.margins, Calm: calm, Observe: s.sampler.step}, opts)
 		s.stats.Add(res.Statistics)
 		if res.Y != nil {
 			s.t, s.y = res.T, res.Y
@@ -391,6 +397,7 @@ type watch struct {
 	armed     func() bool
 	margin    func(t float64, p *drive.Point, y []float64) float64
 	act       func()
+	near      int // whose nearness this margin is, from 1; 0: nobody's
 }
 
 // watches lists all that may happen.
@@ -399,7 +406,7 @@ func (s *simulation) watches() (all []watch) {
 	for i := range r.Switches {
 		sw := &r.Switches[i]
 		all = append(all, watch{
-			name: sw.Name, direction: ode.Rising,
+			name: sw.Name, direction: ode.Rising, near: s.nearOf(i),
 			armed:  func() bool { return sw.Armed(r.Mode) },
 			margin: func(_ float64, p *drive.Point, y []float64) float64 { return sw.Margin(p.Measured, r.ControlState(y)) },
 			act: func() {
@@ -425,7 +432,7 @@ func (s *simulation) watches() (all []watch) {
 	mayMelt := func(_ float64, p *drive.Point, y []float64) float64 { return s.devices[fuse].Margin(p, y) }
 	all = append(all,
 		watch{
-			name: "fuse may open", direction: ode.Rising, margin: mayMelt, act: s.fuseMayOpen,
+			name: "fuse may open", direction: ode.Rising, margin: mayMelt, act: s.fuseMayOpen, near: fuse + 1,
 			armed: func() bool { return !s.disarmed && s.mayOpen < 0 },
 		},
 		watch{
@@ -448,7 +455,7 @@ func (s *simulation) watches() (all []watch) {
 		waits := func() bool { return !s.disarmed && !math.IsNaN(*since) }
 		all = append(all,
 			watch{
-				name: d.Name, direction: ode.Rising, margin: margin, act: func() { s.startDelay(i) },
+				name: d.Name, direction: ode.Rising, margin: margin, act: func() { s.startDelay(i) }, near: i + 1,
 				armed: func() bool { return !s.disarmed && math.IsNaN(*since) },
 			},
 			watch{
@@ -482,6 +489,11 @@ func (s *simulation) margins(t float64, y, values []float64) {
 	for i, w := range s.armed {
 		values[i] = w.margin(t, p, y)
 	}
+}
+
+// delayed reports whether a device's condition holds.
+func (s *simulation) delayed() bool {
+	return !s.disarmed && slices.ContainsFunc(s.since, func(t float64) bool { return !math.IsNaN(t) })
 }
 
 // startDelay starts the delay of a device whose condition holds; one without a delay opens at once.

@@ -33,6 +33,7 @@ type LateWatch struct {
 	time    float64
 	running []coldStart // by rising level
 	settled float64     // s, by which constant current has done all it will
+	least   float64     // A
 	before  []float64
 	trial   []float64
 }
@@ -53,18 +54,22 @@ func (f Fuse) WatchLate() *LateWatch {
 	for _, s := range f.Slowest.Element {
 		settled = max(settled, 1e3*s.TimeConstant)
 	}
-	return &LateWatch{model: f.Slowest, settled: settled, before: make([]float64, n), trial: make([]float64, n)}
+	return &LateWatch{model: f.Slowest, settled: settled, least: f.Slowest.LeastMeltingCurrent(), before: make([]float64, n), trial: make([]float64, n)}
 }
+
+// Carries reports whether the element would carry a current (A, either sign) for ever: nothing is left of what was before it then.
+func (w *LateWatch) Carries(current float64) bool { return math.Abs(current)*(1-lateMargin) <= w.least }
 
 // Observe adds a stretch of current (A, either sign) for duration (s). If the
 // element must have melted in it, melted is true and at the time (s) since the
 // watch began; the watch has then done its work.
 func (w *LateWatch) Observe(current, duration float64) (at float64, melted bool) {
-	current = math.Abs(current) * (1 - lateMargin)
 	start := w.time
 	w.time += duration
 	duration = min(duration, w.settled) // nothing changes after that
-	if current <= w.model.LeastMeltingCurrent() {
+	carried := w.Carries(current)
+	current = math.Abs(current) * (1 - lateMargin)
+	if carried {
 		w.running = w.running[:0]
 		return 0, false
 	}
@@ -106,10 +111,10 @@ func (w *LateWatch) Observe(current, duration float64) (at float64, melted bool)
 // Molten returns the melting state (1: melted) of the hottest element after a further stretch of current (A, either sign)
 // for duration (s), which it does not take.
 func (w *LateWatch) Molten(current, duration float64) float64 {
-	current = math.Abs(current) * (1 - lateMargin)
-	if current <= w.model.LeastMeltingCurrent() {
+	if w.Carries(current) {
 		return 0
 	}
+	current = math.Abs(current) * (1 - lateMargin)
 	duration = min(duration, w.settled)
 	clear(w.trial)
 	w.model.Advance(current, duration, w.trial)

@@ -36,6 +36,8 @@ type RT struct {
 	started    atomic.Bool
 	over       chan struct{} // closed by End
 	trace      trace
+	stopsMu    sync.Mutex
+	stops      []func() bool // of timers
 }
 
 // NewRT returns what a program needs; nothing runs yet.

@@ -87,6 +87,23 @@ var instead = map[string]string{
 	"(*encoding/json.Encoder).Encode": "host.JSONEncode", "(*encoding/json.Decoder).Decode": "host.JSONDecode",
 }
 
+// toStop keeps what stops a call to come.
+func (rt *RT) toStop(stop func() bool) {
+	rt.stopsMu.Lock()
+	defer rt.stopsMu.Unlock()
+	rt.stops = append(rt.stops, stop)
+}
+
+// StopTimers stops the calls to come, and reports whether there were any.
+func (rt *RT) StopTimers() (any bool) {
+	rt.stopsMu.Lock()
+	defer rt.stopsMu.Unlock()
+	for _, stop := range rt.stops {
+		any = stop() || any
+	}
+	return any
+}
+
 // Timers returns functions of packages time and context that call a function of the script later. What they call is a goroutine of the
 // program, and none after its end.
 func (rt *RT) Timers() map[string]map[string]reflect.Value {
@@ -99,7 +116,15 @@ func (rt *RT) Timers() map[string]map[string]reflect.Value {
 		}
 	}
 	return map[string]map[string]reflect.Value{
-		"time":    {"AfterFunc": reflect.ValueOf(func(d time.Duration, f func()) *time.Timer { return time.AfterFunc(d, later(f)) })},
-		"context": {"AfterFunc": reflect.ValueOf(func(ctx context.Context, f func()) func() bool { return context.AfterFunc(ctx, later(f)) })},
+		"time": {"AfterFunc": reflect.ValueOf(func(d time.Duration, f func()) *time.Timer {
+			t := time.AfterFunc(d, later(f))
+			rt.toStop(t.Stop)
+			return t
+		})},
+		"context": {"AfterFunc": reflect.ValueOf(func(ctx context.Context, f func()) func() bool {
+			stop := context.AfterFunc(ctx, later(f))
+			rt.toStop(stop)
+			return stop
+		})},
 	}
 }

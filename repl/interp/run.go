@@ -250,6 +250,7 @@ func (r *run) halt() {
 // something does not end.
 func (r *run) endGoroutines() bool {
 	r.rt.End()
+	r.cut = r.rt.StopTimers()
 	if r.rt.Goroutines() {
 		done := make(chan struct{})
 		go func() { r.rt.Wait(); close(done) }()

@@ -181,7 +181,7 @@ func (s *Session) do(ctx context.Context, step *check.Step, stop <-chan struct{}
 	r.lull = 50 * time.Millisecond
 	err = r.call(ctx, stop)
 	if r.cut && err == nil {
-		result.Notes = append(result.Notes, "a goroutine was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()")
+		result.Notes = append(result.Notes, "a goroutine or timer was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()")
 	}
 	if err != nil {
 		if errors.Is(err, ErrLeftBehind) {

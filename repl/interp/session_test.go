@@ -295,7 +295,7 @@ in11:1:8: sort already names something else in this session; instead: give the p
 > done := make(chan int)
 > x := 1
 > go func() { done <- 1; x = 2 }()
-note: a goroutine was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()
+note: a goroutine or timer was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()
 > <-done
 stopped: all goroutines are asleep - deadlock! Each waits, and nothing is left that could wake one
 > go func() { x = 3 }()
@@ -305,6 +305,9 @@ stopped: all goroutines are asleep - deadlock! Each waits, and nothing is left t
 > x
 4
 > import "time"
+> time.AfterFunc(time.Hour, func() { x = 5 }) == nil
+falsenote: a goroutine or timer was still at work, and ended with the statement that started it; to wait for it, put both into one: func() { go ...; <-done }()
+> func() { t := time.AfterFunc(time.Hour, func() { x = 5 }); t.Stop() }()
 > late := time.After(50 * time.Millisecond)
 > _ = <-late
 `,

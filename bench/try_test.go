@@ -242,3 +242,15 @@ func TestAProposalThatChangesNothingIsTold(t *testing.T) {
 		}
 	}
 }
+
+// TestAChargingSourceKeepsNoBoatFromAVerdict: with a solar panel of 100 W the battery of the low-battery trial never came down to the cut-off, so that every boat with a
+// charging source was over, whatever was set.
+func TestAChargingSourceKeepsNoBoatFromAVerdict(t *testing.T) {
+	for name, full := range map[string]string{"petrel": "57 V", "bracken": "86 V"} {
+		s, err := setup(t, name).With([]string{"charging.power=100 W", "charging.current_limit=8 A", "charging.voltage_limit=" + full})
+		require.NoError(t, err)
+		r, err := bench.Try(t.Context(), s, bench.TryOptions{Trials: builtin(t, "low-battery"), NoChange: true})
+		require.NoError(t, err)
+		assert.Equal(t, verdict.Clear, r.Present.Trials[0].Level, "%s: %s", name, r.Present.Reasons())
+	}
+}

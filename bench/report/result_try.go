@@ -408,10 +408,22 @@ func (t *Tried) sideWords(d *document, name string, s *verdict.Side) {
 	}
 	for i := range s.Trials {
 		k := &s.Trials[i]
+		often := map[string][]float64{} // by words, when
 		for _, e := range k.Run.Events {
-			if !t.several() || e.Kind != record.Note || e.Device == "run" { // a run that was stopped says where, always
-				add(ShownTime(e.At), k, eventText(e))
+			often[e.What] = append(often[e.What], e.At)
+		}
+		for _, e := range k.Run.Events {
+			if t.several() && e.Kind == record.Note && e.Device != "run" { // a run that was stopped says where, always
+				continue
 			}
+			text := eventText(e)
+			if at := often[e.What]; len(at) > 3 && !e.Hunts() { // a boost that comes again fills the screen
+				if e.At > at[0] {
+					continue
+				}
+				text = fmt.Sprintf("%s (%d times until %s)", e.What, len(at), ShownTime(at[len(at)-1]))
+			}
+			add(ShownTime(e.At), k, text)
 		}
 		for _, m := range k.Missing {
 			add("never", k, m)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -54,6 +55,13 @@ func TestEnvelopeSaysWhyThereIsNoRange(t *testing.T) {
 	}
 	assert.Contains(t, words(math.NaN()), "None is told where more than a twentieth of these boats do not hold the current.")
 	assert.NotContains(t, words(90), "None is told")
+}
+
+// A boost that comes again all the time filled the screen with 150 lines of one boat's trials.
+func TestWhatComesAgainAndAgainIsToldOnce(t *testing.T) {
+	_, screen, _ := quaybench(t, nil, "try", "petrel", "--trial", "full-throttle", "--set", "boost.current=160 A", "--set", "boost.time=5 s", "--set", "boost.rest=60 s")
+	assert.Regexp(t, `boost is used up \(\d\d times until 29 min\)`, unwrapped(screen))
+	assert.LessOrEqual(t, strings.Count(screen, "boost is used up"), 2, "in the list, and as what acts first")
 }
 
 // Bad input ends with 2 by whichever command meets it: a share of draws that is none, a current that no controller has.

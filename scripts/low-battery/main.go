@@ -18,7 +18,7 @@ func main() { bench.RunScript(lowBattery, "cmd/quaybench/demo/petrel") }
 
 func lowBattery(s *bench.Script) error {
 	p := bench.NewProgramme("low battery", 12*3600).Underway().To(2, 1, 0)
-	p.Charge = 0.15
+	p.Charge, p.Charging = 0.15, false // at night: by day a charging source may hold the battery above the cut-off for ever
 	p.Expect = []string{"low-voltage derating", "controller cut-off"}
 	p.EndAfterExpected = 60
 	r, err := s.Simulate(p)

@@ -3,6 +3,7 @@ package bench_test
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -187,4 +188,16 @@ func TestHighestSaysHowSureItsMarginIs(t *testing.T) {
 	assert.Less(t, edge.Low, 3600.0, "this boat bears it for an hour, some boats like it do not")
 	assert.Less(t, hot.Low, hot.Time)
 	assert.Greater(t, hot.High, hot.Time)
+}
+
+// TestOddsAskWhereAPartIsClose: by default odds ran four trials, and said "anything over 0 %" of a boat whose motor housing was close in the two-hour outing, where 12 of 100 drawn boats were over.
+func TestOddsAskWhereAPartIsClose(t *testing.T) {
+	for cutOff, asked := range map[string]bool{"42 V": false, "40.1 V": true} { // the cells bear 40 V
+		s, err := setup(t, "petrel").With([]string{"low_voltage.cut_off=" + cutOff})
+		require.NoError(t, err)
+		r, err := bench.FindOdds(t.Context(), s, nil, study.OddsOptions{Draws: 4, Quick: true})
+		require.NoError(t, err)
+		assert.Subset(t, r.Trials, bench.OddsTrials())
+		assert.Equal(t, asked, slices.Contains(r.Trials, "low-battery"), "%s: %v", cutOff, r.Trials)
+	}
 }

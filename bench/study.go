@@ -9,6 +9,7 @@ import (
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/report"
+	"quaybench/bench/simulate"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
@@ -103,24 +104,33 @@ type OddsResult struct {
 	Boat string
 }
 
-// OddsTrials returns the trials that are judged where none are named: long enough to heat, short enough to draw thousands.
+// OddsTrials returns the trials that are judged where none are named, beside those in which the boat as written is close or over: long enough to heat, short enough
+// to draw thousands.
 func OddsTrials() []string { return []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"} }
 
-// FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials.
+// FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials, and those in which the boat as written is close or over.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
 	}
 	if len(trials) == 0 {
-		for _, name := range OddsTrials() {
-			t, err := trial.Builtin(name)
-			if err != nil {
-				return nil, err
-			}
-			trials = append(trials, t)
+		all, err := s.trials(nil)
+		if err != nil {
+			return nil, err
 		}
+		judged, err := study.Run(ctx, s.Boat, s.Settings, all, simulate.Options{})
+		if err != nil && ctx.Err() != nil {
+			return nil, err
+		}
+		for i, t := range all { // a trial that cannot be simulated is told by the others' own
+			near := i < len(judged) && (judged[i].Level == verdict.Close || judged[i].Level == verdict.Over)
+			if slices.Contains(OddsTrials(), t.Name) || near {
+				trials = append(trials, t)
+			}
+		}
+	} else {
+		trials = s.Variant().Trials(trials)
 	}
-	trials = s.Variant().Trials(trials)
 	odds, err := study.FindOdds(ctx, s.Boat, s.Settings, trials, o)
 	if odds.Runs == 0 && err != nil {
 		return nil, err

@@ -138,7 +138,7 @@ func FindMovers(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict
 			rows, values = append(rows, f.rows[i]), append(values, r.values[a.margin(part)])
 		}
 	}
-	surface := newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{}}, []int{0})
+	surface := newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{}}, []int{0}, nil)
 	indices, ok := surface.indices(0)
 	if !ok {
 		m.Withheld = withheld(surface.explained[0], m.Part, m.Trial)
@@ -147,7 +147,7 @@ func FindMovers(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict
 	for i, u := range list {
 		share := indices[i].Total
 		half := m.Half * math.Sqrt(share)
-		if surface.coef.At(1+i, 0) < 0 {
+		if surface.by[0].coef.At(1+i, 0) < 0 {
 			half = -half
 		}
 		m.Values = append(m.Values, Mover{Unknown: u, Half: half, Share: share, After: m.Half * math.Sqrt(max(0, 1-share))})

@@ -16,6 +16,7 @@ import (
 	"quaybench/bench/trial"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // OddsOptions says how many draws. The zero value makes 1000.
@@ -320,9 +321,10 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 			continue
 		}
 		slices.Sort(t.used)
+		median, trial := record.Quantile(t.used, 0.5), t.most()
 		o.Parts = append(o.Parts, PartOdds{
-			Part: name, Current: t.current, Over: probability(t.over, o.Runs), Trial: t.most(),
-			Median: record.Quantile(t.used, 0.5), High: record.Quantile(t.used, 0.975),
+			Part: name, Current: t.current, Over: probability(t.over, o.Runs), Trial: trial,
+			Median: median, High: median + math.Hypot(record.Quantile(t.used, 0.975)-median, q.unexplained(name, trial)),
 		})
 	}
 	for _, d := range deviceNames {
@@ -331,6 +333,18 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 		}
 	}
 	return o, nil
+}
+
+// unexplained returns by how much a part's share used goes beyond what the fit says in 2.5 % of the draws: a fit spreads less than the
+// runs that it stands for. 0 where each draw was simulated.
+func (q *drawn) unexplained(part, in string) float64 {
+	for k, a := range q.trials {
+		p := slices.IndexFunc(a.parts, func(r record.Part) bool { return r.Name == part })
+		if a.trial.Name == in && p >= 0 && q.fits[k].surface != nil && len(q.fits[k].answers) < q.n {
+			return distuv.UnitNormal.Quantile(0.975) * q.fits[k].surface.spread[a.used(p)]
+		}
+	}
+	return 0
 }
 
 // deviceNames are the devices that open, in the order of a table.
@@ -431,7 +445,7 @@ func (q *drawn) explain(o *Odds) {
 			o.Withheld = fmt.Sprintf("too few draws to tell, %d: take %d or more", len(rows), fewPoints)
 			return
 		}
-		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, []int{0})
+		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, []int{0}, nil)
 		part = 0
 	}
 	indices, ok := surface.indices(perPart * part)

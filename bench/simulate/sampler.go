@@ -76,6 +76,7 @@ func (w *sampler) begin(s *simulation) {
 	}
 	w.steady.lever = p.Measured.Lever
 	if s.opts.Verdict {
+		w.peaks, w.marks = make([]record.Peak, 0, len(w.row)), make([]mark, 0, len(w.parts))
 		for _, c := range w.channels {
 			w.peaks = append(w.peaks, record.Peak{Trace: c.name, Crossed: math.NaN()})
 		}

@@ -201,3 +201,12 @@ func TestOddsAskWhereAPartIsClose(t *testing.T) {
 		assert.Equal(t, asked, slices.Contains(r.Trials, "low-battery"), "%s: %v", cutOff, r.Trials)
 	}
 }
+
+// TestATrialThatCannotBeSimulatedHidesNone: low-battery chatters here; odds asked it in place of two-hour-outing, which is over, and refused.
+func TestATrialThatCannotBeSimulatedHidesNone(t *testing.T) {
+	s, err := setup(t, "petrel").With([]string{"limits.motor_current=200 A", "low_voltage.start=45 V", "low_voltage.end=45.05 V"})
+	require.NoError(t, err)
+	r, err := bench.FindOdds(t.Context(), s, nil, study.OddsOptions{Draws: 4, Quick: true})
+	require.NoError(t, err)
+	assert.ElementsMatch(t, append(bench.OddsTrials(), "lost-cooling", "two-hour-outing"), r.Trials)
+}

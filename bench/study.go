@@ -118,12 +118,12 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 		if err != nil {
 			return nil, err
 		}
-		judged, err := study.Run(ctx, s.Boat, s.Settings, all, simulate.Options{})
-		if err != nil && ctx.Err() != nil {
-			return nil, err
-		}
-		for i, t := range all { // a trial that cannot be simulated is told by the others' own
-			near := i < len(judged) && (judged[i].Level == verdict.Close || judged[i].Level == verdict.Over)
+		for _, t := range all { // one by one: one that cannot be simulated ends no other, and the draws say so where it is of the usual ones
+			judged, _ := study.Run(ctx, s.Boat, s.Settings, []*trial.Trial{t}, simulate.Options{Verdict: true})
+			if ctx.Err() != nil {
+				return nil, context.Cause(ctx)
+			}
+			near := len(judged) > 0 && (judged[0].Level == verdict.Close || judged[0].Level == verdict.Over)
 			if slices.Contains(OddsTrials(), t.Name) || near {
 				trials = append(trials, t)
 			}

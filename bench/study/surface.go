@@ -327,10 +327,14 @@ func (s *surface) bands(response int) bands {
 	return b
 }
 
-// at returns the band about a value.
+// at returns the band about a value: twice as wide where no row has one like it, since nothing there shows how far the surface is off.
 func (b *bands) at(v float64) float64 {
 	i, _ := slices.BinarySearch(b.values, v)
-	return b.of[max(0, min(i-b.stretch/2, len(b.of)-1))]
+	band := b.of[max(0, min(i-b.stretch/2, len(b.of)-1))]
+	if i == 0 || i == len(b.values) {
+		band *= 2
+	}
+	return band
 }
 
 // Indices are the Sobol indices of one unknown: the share of the variance that it explains alone, and together with all its

@@ -3,6 +3,7 @@ package study
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"slices"
 
@@ -18,9 +19,10 @@ type chance struct {
 	*drawn
 	share    float64 // of the draws that must be clear
 	edges    []float64
-	windows  []*window           // nil: not looked into yet
-	failures map[float64][]error // of each value: why a draw was not judged
-	values   int                 // tried
+	windows  []*window                     // nil: not looked into yet
+	failures map[float64][]error           // of each value: why a draw was not judged
+	reached  map[float64]map[NextLimit]int // of each value: in how many draws a limit is passed
+	values   int                           // tried
 }
 
 // window is a stretch of the setting's range.
@@ -33,7 +35,7 @@ const windows = 6
 
 func newChance(v variant.Variant, list []drive.Unknown, trials []*trial.Trial, low, high float64, o HighestOptions) *chance {
 	n := cmp.Or(o.Draws, 100)
-	c := &chance{drawn: newDraws(v.Boat, list, v.Settings, trials, isClear, n, o.Seed), share: o.Odds, failures: map[float64][]error{}, windows: make([]*window, windows)}
+	c := &chance{drawn: newDraws(v.Boat, list, v.Settings, trials, isClear, n, o.Seed), share: o.Odds, failures: map[float64][]error{}, reached: map[float64]map[NextLimit]int{}, windows: make([]*window, windows)}
 	c.everyRun, c.finished = o.EveryRun, newCounter(nil, 0)
 	for k := range windows + 1 {
 		w := float64(k) / windows
@@ -61,6 +63,7 @@ func (c *chance) clear(ctx context.Context, v variant.Variant, key string, x flo
 	for i := range passed {
 		passed[i] = true
 	}
+	c.reached[x] = map[NextLimit]int{}
 	for k, a := range c.trials {
 		f, got := w.fits[k], make([]*answer, c.n)
 		f.whole = f.whole || c.everyRun
@@ -69,7 +72,7 @@ func (c *chance) clear(ctx context.Context, v variant.Variant, key string, x flo
 		if err := f.settle(ctx, points, got); err != nil {
 			return false, err
 		}
-		c.judge(f, a, points, got, passed, failed)
+		c.judge(f, a, points, got, passed, failed, c.reached[x])
 	}
 	left, err := leftOut(failed)
 	if left.NoDrive == c.n || left.Unjudged == c.n {
@@ -126,13 +129,13 @@ func (c *chance) pick(a *asked, got []*answer, unsure []int, off []float64, pass
 	return unsure[:min(len(unsure), batch)]
 }
 
-// judge marks the draws that one trial's answers show to fail.
-func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, passed []bool, failed []error) {
-	var responses []int
+// judge marks the draws that one trial's answers show to fail, and counts by which limits.
+func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, passed []bool, failed []error, reached map[NextLimit]int) {
+	var responses, of []int
 	var limits []threshold
 	for p := range a.parts {
 		for _, limit := range a.limits(p) {
-			limits, responses = append(limits, limit), append(responses, limit.response)
+			limits, responses, of = append(limits, limit), append(responses, limit.response), append(of, p)
 		}
 	}
 	values := f.values(points, got, responses)
@@ -147,11 +150,37 @@ func (c *chance) judge(f *fit, a *asked, points [][]float64, got []*answer, pass
 			}
 			continue
 		}
-		passed[i] = passed[i] && !bad(r.jump)
+		if bad(r.jump) {
+			passed[i] = false
+			reached[NextLimit{What: "a device that opens, or one that should and does not", Trial: a.trial.Name}]++
+		}
+		last := -1 // a part may have two limits
 		for k, limit := range limits {
-			passed[i] = passed[i] && !limit.passes(values.At(i, k))
+			if !limit.passes(values.At(i, k)) {
+				continue
+			}
+			if passed[i] = false; of[k] != last {
+				part := a.parts[of[k]]
+				reached[NextLimit{What: part.Name + heated(part.Current), Trial: a.trial.Name}]++
+			}
+			last = of[k]
 		}
 	}
+}
+
+// limit returns why too few draws are clear at a value: what most of them reach.
+func (c *chance) limit(x float64) *NextLimit {
+	g, most := NextLimit{What: fmt.Sprintf("fewer than %.4g %% of the draws are clear", 100*c.share)}, 0
+	what := g.What
+	for r, n := range c.reached[x] {
+		if n > most || n == most && cmp.Or(cmp.Compare(r.What, g.What), cmp.Compare(r.Trial, g.Trial)) < 0 {
+			g, most = r, n
+		}
+	}
+	if most > 0 {
+		g.What = what + "; most often it is " + g.What
+	}
+	return &g
 }
 
 // at simulates several draws of a variant.

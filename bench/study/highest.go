@@ -137,7 +137,9 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	}
 	top := h.place(grid, clear)
 	if top < 0 {
-		h.NextLimit, err = j.findNextLimit(ctx, v)
+		if h.NextLimit, err = j.findNextLimit(ctx, v); h.NextLimit == nil && err == nil && j.chance != nil {
+			h.NextLimit = j.chance.limit(present)
+		}
 		return h, err
 	}
 	h.Value = grid[top]
@@ -161,7 +163,7 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 			return h, err
 		}
 		if h.NextLimit == nil && j.chance != nil {
-			h.NextLimit = &NextLimit{What: fmt.Sprintf("fewer than %.0f %% of the draws are clear", 100*o.Odds)}
+			h.NextLimit = j.chance.limit(h.Next)
 		}
 	}
 	if math.IsNaN(h.Next) && !slices.Contains(clear, false) {

@@ -153,6 +153,8 @@ func TestOneValueThatTellsNothingEndsNoSearch(t *testing.T) {
 		assert.Greater(t, h.Value, 150.0)
 		assert.Equal(t, 20.0, h.Gaps[0].From, "the motor stands still there")
 		assert.Zero(t, h.LeftOut.Total(), "at %g A all draws move", h.Value)
+		assert.Regexp(t, `^fewer than 90 % of the draws are clear; most often it is \S`, h.NextLimit.What)
+		assert.Equal(t, "hot-restart", h.NextLimit.Trial)
 	}
 }
 

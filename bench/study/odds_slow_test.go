@@ -105,44 +105,46 @@ func TestSlowRareOpenings(t *testing.T) {
 func TestSlowMovedLimits(t *testing.T) {
 	n := env("FIT_DRAWS", 2000)
 	wrong, left := 0, 0
-	for _, name := range []string{"full-throttle", "crash-stop", "hot-day", "hot-restart", "two-hour-outing"} {
-		_, all := both(t, "petrel", 165, n, 1, nil, name)
-		a := all.trials[0]
-		for p := range a.parts {
-			values := make([]float64, n)
-			for i, r := range all.got[0] {
-				values[i] = r.values[a.used(p)]
-			}
-			ordered := slices.Sorted(slices.Values(values))
-			if ordered[n-1]-ordered[0] < 1e-6 {
-				continue
-			}
-			for _, share := range []float64{0.5, 0.8, 0.95, 0.99} {
-				limit := threshold{response: a.used(p), at: ordered[int(share*float64(n-1))]}
-				f := &fit{inputs: len(all.list), thresholds: func([]*answer) []threshold { return []threshold{limit} }}
-				got := make([]*answer, n)
-				// One surface from the first runs, as of a study whose first batch is all it takes.
-				for i := range firstRuns(f.inputs) {
-					got[i] = all.got[0][i]
-					f.rows, f.answers = append(f.rows, all.points[i]), append(f.answers, got[i])
+	for boat, current := range map[string]float64{"petrel": 165, "bracken": 240} {
+		for _, name := range []string{"full-throttle", "crash-stop", "hot-day", "hot-restart", "two-hour-outing"} {
+			_, all := both(t, boat, current, n, 1, nil, name)
+			a := all.trials[0]
+			for p := range a.parts {
+				values := make([]float64, n)
+				for i, r := range all.got[0] {
+					values[i] = r.values[a.used(p)]
 				}
-				f.decided = f.thresholds(nil)
-				f.refit()
-				var rest []int
-				for i := range got {
-					if got[i] == nil {
-						rest = append(rest, i)
-					}
+				ordered := slices.Sorted(slices.Values(values))
+				if ordered[n-1]-ordered[0] < 1e-6 {
+					continue
 				}
-				unsure, _ := f.unsure(all.points, rest)
-				fitted := f.values(all.points, got, []int{limit.response})
-				for _, i := range rest {
-					if slices.Contains(unsure, i) {
-						continue
+				for _, share := range []float64{0.5, 0.8, 0.95, 0.99} {
+					limit := threshold{response: a.used(p), at: ordered[int(share*float64(n-1))]}
+					f := &fit{inputs: len(all.list), thresholds: func([]*answer) []threshold { return []threshold{limit} }}
+					got := make([]*answer, n)
+					// One surface from the first runs, as of a study whose first batch is all it takes.
+					for i := range firstRuns(f.inputs) {
+						got[i] = all.got[0][i]
+						f.rows, f.answers = append(f.rows, all.points[i]), append(f.answers, got[i])
 					}
-					left++
-					if limit.passes(fitted.At(i, 0)) != limit.passes(values[i]) {
-						wrong++
+					f.decided = f.thresholds(nil)
+					f.refit()
+					var rest []int
+					for i := range got {
+						if got[i] == nil {
+							rest = append(rest, i)
+						}
+					}
+					unsure, _ := f.unsure(all.points, rest)
+					fitted := f.values(all.points, got, []int{limit.response})
+					for _, i := range rest {
+						if slices.Contains(unsure, i) {
+							continue
+						}
+						left++
+						if limit.passes(fitted.At(i, 0)) != limit.passes(values[i]) {
+							wrong++
+						}
 					}
 				}
 			}

@@ -57,6 +57,8 @@ const (
 	mostTerms   = 0.6  // of the rows
 	mostPaired  = 12   // inputs that make products
 	leastPaired = 150  // rows
+	folds       = 5    // parts of few rows that are left out in turn
+	enoughRows  = 2    // for each input: with more, leaving out a row by the hat matrix does
 	leastWeight = 0.01 // of the input that matters most: what matters less is doubted no more
 )
 
@@ -77,19 +79,11 @@ func newSurface(rows [][]float64, values *mat.Dense, near []threshold, matter []
 		}
 		return v
 	}, clean)
-	if before == nil {
-		before = &surface{inputs: len(rows[0])}
-		before.choose(n, make([]float64, before.inputs), 0)
-		before.fit(rows, clean, 1)
+	s := &surface{inputs: len(rows[0]), spread: make([]float64, responses), explained: make([]float64, responses)}
+	s.learn(rows, clean, near, matter, before)
+	if n < enoughRows*s.inputs && n >= 2*folds {
+		s.leaveOut(rows, clean, near, matter)
 	}
-	s := &surface{inputs: before.inputs, spread: make([]float64, responses), explained: make([]float64, responses)}
-	weight := before.weigh(clean, near, matter)
-	s.choose(n, weight, mostPaired)
-	s.doubt = make([]float64, s.inputs)
-	for k, w := range weight {
-		s.doubt[k] = 1 / max(w*w, leastWeight*leastWeight)
-	}
-	s.fit(rows, clean, len(penalties))
 	for j := range responses {
 		s.spread[j] = s.by[j].spread(j)
 		column := mat.Col(nil, j, clean)
@@ -100,6 +94,53 @@ func newSurface(rows [][]float64, values *mat.Dense, near []threshold, matter []
 		}
 	}
 	return s
+}
+
+// learn chooses terms and doubts by the surface before, nil for one of lines alone, and fits.
+func (s *surface) learn(rows [][]float64, values *mat.Dense, near []threshold, matter []int, before *surface) {
+	n := len(rows)
+	if before == nil {
+		before = &surface{inputs: s.inputs}
+		before.choose(n, make([]float64, s.inputs), 0)
+		before.fit(rows, values, 1)
+	}
+	weight := before.weigh(values, near, matter)
+	s.choose(n, weight, mostPaired)
+	s.doubt = make([]float64, s.inputs)
+	for k, w := range weight {
+		s.doubt[k] = 1 / max(w*w, leastWeight*leastWeight)
+	}
+	s.fit(rows, values, len(penalties))
+}
+
+// leaveOut replaces the residuals by those of surfaces that a fifth of the rows had no part in at all: where rows are few, what an input
+// is doubted by follows too closely from the rows themselves, and residuals that leave out one of them are too small.
+func (s *surface) leaveOut(rows [][]float64, values *mat.Dense, near []threshold, matter []int) {
+	_, responses := values.Dims()
+	all := upTo(responses)
+	for k := range folds {
+		var train, test [][]float64
+		var kept, out []int
+		for i, z := range rows {
+			if i%folds == k {
+				test, out = append(test, z), append(out, i)
+			} else {
+				train, kept = append(train, z), append(kept, i)
+			}
+		}
+		of := mat.NewDense(len(kept), responses, nil)
+		for i, row := range kept {
+			of.SetRow(i, values.RawRowView(row))
+		}
+		without := &surface{inputs: s.inputs}
+		without.learn(train, of, near, matter, nil)
+		told, _ := without.at(test, all)
+		for i, row := range out {
+			for j := range responses {
+				s.by[j].left.Set(row, j, values.At(row, j)-told.At(i, j))
+			}
+		}
+	}
 }
 
 func upTo(n int) []int {

@@ -282,7 +282,7 @@ func (w *sampler) raise(t float64) {
 	}
 	for i := range w.marks {
 		m, k, v := &w.marks[i], &w.peaks[len(w.channels)+i], w.row[len(w.channels)+i]
-		if first || m.sign*v > m.sign*k.Value {
+		if first || m.sign*v > m.sign*k.Value || math.IsNaN(k.Value) {
 			k.Value, k.At = v, t
 		}
 		if !(m.sign*v > m.limit) || !math.IsNaN(k.Crossed) {

@@ -140,6 +140,6 @@ func TestAGuessedLinkCapacitorIsToldOfItsResistor(t *testing.T) {
 	told := func(capacitance string) string {
 		return strings.Join(find(t, "precharge", choose.Options{}, "stage.capacitance="+capacitance)[0].Notes, "\n")
 	}
-	assert.Regexp(t, `stage.capacitance is known no closer than up to [\d.]+ mF \(estimated\): with [\d.]+ Ω 95 % takes [\d.]+ s, longer than [\d.]+ s; [\d.]+ Ω is quick enough then too`, told("8 mF, estimated"))
+	assert.Regexp(t, `stage.capacitance is known no closer than up to [\d.]+ mF \(estimated\): with [\d.]+ Ω it takes [\d.]+ s to 95 %, longer than [\d.]+ s; [\d.]+ Ω is quick enough then too`, told("8 mF, estimated"))
 	assert.NotContains(t, told("8 mF ± 0.1 %, measured"), "is known no closer")
 }

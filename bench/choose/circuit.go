@@ -343,7 +343,7 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 	return c, ctx.Err()
 }
 
-// unsureOfLink says so where the chosen resistor would be too slow for as large a link capacitor as the boat file allows (95 %).
+// unsureOfLink returns a note where the chosen resistor would be too slow for as large a link capacitor as the boat file allows (95 %); else none.
 func unsureOfLink(b *boat.Boat, c *Choice, time float64) []string {
 	const key = "stage.capacitance"
 	farads := b.Spread(key, b.Stage.Capacitance).At(1.96)
@@ -351,7 +351,7 @@ func unsureOfLink(b *boat.Boat, c *Choice, time float64) []string {
 	if c.Chosen < 0 || quick(&c.Sizes[c.Chosen]) {
 		return nil
 	}
-	text := fmt.Sprintf("%s is known no closer than up to %s (%s): with %s 95 %% takes %s, longer than %s", key, quantity.FormatAuto(farads, "F"), b.Origin(key, b.Stage.Capacitance),
+	text := fmt.Sprintf("%s is known no closer than up to %s (%s): with %s it takes %s to 95 %%, longer than %s", key, quantity.FormatAuto(farads, "F"), b.Origin(key, b.Stage.Capacitance),
 		c.Sizes[c.Chosen].Name, shown(*c.Sizes[c.Chosen].Used*time*farads/b.Stage.Capacitance.SI, "s"), shown(time, "s"))
 	for i := range c.Sizes {
 		if k := &c.Sizes[i]; k.Fits && quick(k) {

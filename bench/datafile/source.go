@@ -3,13 +3,14 @@ package datafile
 import (
 	"bytes"
 	"fmt"
-	"quaybench/bench/quantity"
 	"reflect"
 	"slices"
 	"sort"
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"quaybench/bench/quantity"
 )
 
 // Source is a file as it was read: its text, where each key stands, and what was

@@ -105,7 +105,7 @@ func (c *Clipboard) byMeter() *table {
 	return tab
 }
 
-// move says what to do with the lever.
+// move returns what to do with the lever.
 func (r *ClipboardRow) move() string {
 	text := fmt.Sprintf("lever to %.0f %%", 100*r.Lever)
 	if r.Over > 0 {

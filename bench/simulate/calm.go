@@ -7,9 +7,9 @@ import (
 	"quaybench/bench/ode"
 )
 
-// calm says of the steps of a run that keeps no traces whether they need not be looked at inside: between their ends nothing passes a limit, no
-// peak is higher, and nothing begins to act. What a step was computed by shows it: the operating points of two of its stages, which lie about the
-// solution inside. Each value that is watched must run one way through them, or keep further from what it must not pass than it moves at all.
+// calm tells, in a run that keeps no traces, which steps need no look inside: between their ends nothing passes a limit, no peak is higher, and
+// nothing begins to act. Two stages of the step show it: their operating points, worked out anyway, lie close to the solution inside. Each value
+// that is watched must run one way through them, or stay further from its limit and peak than it moves at all.
 type calm struct {
 	sim *simulation
 	at  [2]stage
@@ -23,7 +23,7 @@ type stage struct {
 	margins []float64
 }
 
-// middles are those two among the latest operating points at the end of a step, in the order of time: see ode's tableau.
+// middles tells how many operating points ago these two stages were, at the end of a step, in the order of time: see ode's tableau.
 var middles = [2]int{4, 3}
 
 // step reports whether a step is calm; before and after are the margins at its ends.

@@ -40,7 +40,7 @@ type mark struct {
 	apart       float64 // from here on apart from limit and peak it does not matter how a value runs within a step; +Inf: it always does
 }
 
-// judged are those of the channels that a verdict asks.
+// judged lists the channels that a verdict asks.
 var judged = slices.DeleteFunc(slices.Clone(channels), func(c channel) bool {
 	return c.name != record.Lever && c.name != record.DemandTrace && c.name != record.MotorSpeed
 })
@@ -272,7 +272,7 @@ func (w *sampler) keep(t float64, p *drive.Point, y []float64) {
 	w.steady.look(s, t, p, y)
 }
 
-// raise takes the row at t into the peaks.
+// raise moves the peaks to the row at t where it goes beyond them.
 func (w *sampler) raise(t float64) {
 	first := len(w.sim.times) == 0
 	for i := range w.channels {
@@ -383,7 +383,7 @@ func (w *steady) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	}
 }
 
-// between reports whether a step, p and y at its end, holds nothing for w that its ends do not show.
+// settled returns the acceleration (m/s²) of a drive that has had time to settle at t; NaN where it has not, or nothing drives.
 func (w *steady) settled(s *simulation, t float64, p *drive.Point, y []float64) float64 {
 	if driving := math.Abs(p.Command.Demand) > 0.01 && s.drive.Connected && s.mayOpen < 0 && p.MotorCurrent != 0; !driving || t-w.leverSince < settling {
 		return math.NaN()

@@ -138,7 +138,7 @@ func FindMovers(ctx context.Context, b *boat.Boat, s settings.Set, side *verdict
 			rows, values = append(rows, f.rows[i]), append(values, r.values[a.margin(part)])
 		}
 	}
-	surface := newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{}}, []int{0}, nil)
+	surface := newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{}}, nil)
 	indices, ok := surface.indices(0)
 	if !ok {
 		m.Withheld = withheld(surface.explained[0], m.Part, m.Trial)

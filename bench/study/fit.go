@@ -140,11 +140,7 @@ func (f *fit) refit() {
 	for i, a := range answers {
 		values.SetRow(i, a.values)
 	}
-	var matter []int
-	for _, t := range f.decided {
-		matter = append(matter, t.response)
-	}
-	f.surface = newSurface(rows, values, f.decided, matter, f.surface)
+	f.surface = newSurface(rows, values, f.decided, f.surface)
 }
 
 // unsure lists the points on whose side of a threshold the surface is not sure, the nearest to one first, and returns by how many
@@ -162,9 +158,9 @@ func (f *fit) unsure(points [][]float64, rest []int) (out []int, off []float64) 
 	for c := range f.nearest {
 		f.nearest[c] = math.Inf(1)
 	}
-	bands := make([]bands, len(f.decided))
+	within := make([]bands, len(f.decided))
 	for c, t := range f.decided {
-		bands[c] = f.surface.bands(t.response)
+		within[c] = f.surface.bands(t.response)
 	}
 	near := make([]float64, len(points))
 	off = make([]float64, len(points))
@@ -178,7 +174,7 @@ func (f *fit) unsure(points [][]float64, rest []int) (out []int, off []float64) 
 			if t.below {
 				beyond = -beyond
 			}
-			band := bands[c].at(values.At(i, c)) * wider.At(i, c)
+			band := within[c].at(values.At(i, c)) * wider.At(i, c)
 			beyond /= band
 			off[k] = max(off[k], beyond)
 			if by := math.Abs(beyond); by < f.nearest[c] {

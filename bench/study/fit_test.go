@@ -136,7 +136,7 @@ func TestIndicesOfKnownModels(t *testing.T) {
 			for i, z := range rows {
 				values.Set(i, 0, c.model(z))
 			}
-			got, ok := newSurface(rows, values, []threshold{{}}, []int{0}, nil).indices(0)
+			got, ok := newSurface(rows, values, []threshold{{}}, nil).indices(0)
 			require.True(t, ok)
 			sum := 0.0
 			for k := range got {

@@ -445,7 +445,7 @@ func (q *drawn) explain(o *Odds) {
 			o.Withheld = fmt.Sprintf("too few draws to tell, %d: take %d or more", len(rows), fewPoints)
 			return
 		}
-		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, []int{0}, nil)
+		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, nil)
 		part = 0
 	}
 	indices, ok := surface.indices(perPart * part)

@@ -68,9 +68,9 @@ var penalties = []struct {
 	doubted bool
 }{{1e-4, false}, {1e-3, true}}
 
-// newSurface fits values (rows × responses). matter are the responses whose strongest inputs get squares and products where
-// there are too few rows for all; of these, what lies nearest to its threshold counts most. before, if not nil, was fitted to fewer rows.
-func newSurface(rows [][]float64, values *mat.Dense, near []threshold, matter []int, before *surface) *surface {
+// newSurface fits values (rows × responses). The inputs that matter to what is decided get squares and products where there are too
+// few rows for all; a response near its threshold counts most. before, if not nil, was fitted to fewer rows.
+func newSurface(rows [][]float64, values *mat.Dense, decided []threshold, before *surface) *surface {
 	n, responses := values.Dims()
 	clean := mat.DenseCopyOf(values)
 	clean.Apply(func(_, _ int, v float64) float64 {
@@ -80,9 +80,9 @@ func newSurface(rows [][]float64, values *mat.Dense, near []threshold, matter []
 		return v
 	}, clean)
 	s := &surface{inputs: len(rows[0]), spread: make([]float64, responses), explained: make([]float64, responses)}
-	s.learn(rows, clean, near, matter, before)
+	s.learn(rows, clean, decided, before)
 	if n < enoughRows*s.inputs && n >= 2*folds {
-		s.leaveOut(rows, clean, near, matter)
+		s.leaveOut(rows, clean, decided)
 	}
 	for j := range responses {
 		s.spread[j] = s.by[j].spread(j)
@@ -97,14 +97,14 @@ func newSurface(rows [][]float64, values *mat.Dense, near []threshold, matter []
 }
 
 // learn chooses terms and doubts by the surface before, nil for one of lines alone, and fits.
-func (s *surface) learn(rows [][]float64, values *mat.Dense, near []threshold, matter []int, before *surface) {
+func (s *surface) learn(rows [][]float64, values *mat.Dense, decided []threshold, before *surface) {
 	n := len(rows)
 	if before == nil {
 		before = &surface{inputs: s.inputs}
 		before.choose(n, make([]float64, s.inputs), 0)
 		before.fit(rows, values, 1)
 	}
-	weight := before.weigh(values, near, matter)
+	weight := before.weigh(values, decided)
 	s.choose(n, weight, mostPaired)
 	s.doubt = make([]float64, s.inputs)
 	for k, w := range weight {
@@ -115,7 +115,7 @@ func (s *surface) learn(rows [][]float64, values *mat.Dense, near []threshold, m
 
 // leaveOut replaces the residuals by those of surfaces that a fifth of the rows had no part in at all: where rows are few, what an input
 // is doubted by follows too closely from the rows themselves, and residuals that leave out one of them are too small.
-func (s *surface) leaveOut(rows [][]float64, values *mat.Dense, near []threshold, matter []int) {
+func (s *surface) leaveOut(rows [][]float64, values *mat.Dense, decided []threshold) {
 	_, responses := values.Dims()
 	all := upTo(responses)
 	for k := range folds {
@@ -133,7 +133,7 @@ func (s *surface) leaveOut(rows [][]float64, values *mat.Dense, near []threshold
 			of.SetRow(i, values.RawRowView(row))
 		}
 		without := &surface{inputs: s.inputs}
-		without.learn(train, of, near, matter, nil)
+		without.learn(train, of, decided, nil)
 		told, _ := without.at(test, all)
 		for i, row := range out {
 			for j := range responses {
@@ -177,12 +177,13 @@ func (s *surface) matrix(points [][]float64) *mat.Dense {
 
 // weigh returns how much each input matters, 0 to 1 for the one that matters most to what is decided; what lies far from its threshold
 // counts less.
-func (s *surface) weigh(values *mat.Dense, near []threshold, matter []int) []float64 {
+func (s *surface) weigh(values *mat.Dense, decided []threshold) []float64 {
 	weight := make([]float64, s.inputs)
-	for c, j := range matter {
+	for _, t := range decided {
+		j := t.response
 		low, high := math.Inf(1), math.Inf(-1)
 		for _, v := range mat.Col(nil, j, values) {
-			low, high = min(low, v-near[c].at), max(high, v-near[c].at)
+			low, high = min(low, v-t.at), max(high, v-t.at)
 		}
 		if high-low < 1e-9 {
 			continue
@@ -197,6 +198,9 @@ func (s *surface) weigh(values *mat.Dense, near []threshold, matter []int) []flo
 		}
 		off := max(0, max(low, -high)) / (high - low) // how many spreads away from its threshold
 		most := math.Sqrt(slices.Max(part))
+		if most == 0 {
+			continue
+		}
 		for k := range weight {
 			weight[k] = max(weight[k], math.Sqrt(part[k])/most/(1+off*off))
 		}
@@ -304,7 +308,7 @@ func (r *ridge) spread(response int) float64 {
 	return math.Sqrt(floats.Dot(left, left) / float64(len(left)))
 }
 
-// at returns responses at points, and by how much wider than usual the band of each is there: far from the rows a fit knows less.
+// at returns responses at points (points × responses), and how many times as wide as usual the band of each is there: far from the rows a fit knows less.
 func (s *surface) at(points [][]float64, responses []int) (values, wider *mat.Dense) {
 	values, wider = mat.NewDense(max(1, len(points)), max(1, len(responses)), nil), mat.NewDense(max(1, len(points)), max(1, len(responses)), nil)
 	if len(points) == 0 || len(responses) == 0 {
@@ -341,7 +345,7 @@ func (s *surface) at(points [][]float64, responses []int) (values, wider *mat.De
 	return values, wider
 }
 
-// bands are within what a response's values are not told from a threshold: they follow from the left-out residuals of the rows whose
+// bands tells within what a response's values are not told from a threshold, from the left-out residuals of the rows whose
 // values lie nearest, since a surface is not as good everywhere.
 type bands struct {
 	values  []float64 // of the rows, ascending

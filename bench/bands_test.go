@@ -209,4 +209,7 @@ func TestATrialThatCannotBeSimulatedHidesNone(t *testing.T) {
 	r, err := bench.FindOdds(t.Context(), s, nil, study.OddsOptions{Draws: 4, Quick: true})
 	require.NoError(t, err)
 	assert.ElementsMatch(t, append(bench.OddsTrials(), "lost-cooling", "two-hour-outing"), r.Trials)
+	assert.ElementsMatch(t, []string{"lost-cooling", "two-hour-outing"}, r.Added)
+	require.Len(t, r.NotAsked, 1, "and it is named")
+	assert.Contains(t, r.NotAsked[0], "low-battery")
 }

@@ -113,30 +113,37 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
 	}
+	r := &OddsResult{report.Odds{Seed: o.Seed}, s.Boat.Name}
 	if len(trials) == 0 {
 		all, err := s.trials(nil)
 		if err != nil {
 			return nil, err
 		}
-		for _, t := range all { // one by one: one that cannot be simulated ends no other, and the draws say so where it is of the usual ones
-			judged, _ := study.Run(ctx, s.Boat, s.Settings, []*trial.Trial{t}, simulate.Options{Verdict: true})
-			if ctx.Err() != nil {
-				return nil, context.Cause(ctx)
-			}
-			near := len(judged) > 0 && (judged[0].Level == verdict.Close || judged[0].Level == verdict.Over)
-			if slices.Contains(OddsTrials(), t.Name) || near {
+		for _, t := range all { // one by one: one that cannot be simulated ends no other
+			if slices.Contains(OddsTrials(), t.Name) {
 				trials = append(trials, t)
+				continue
+			}
+			judged, err := study.Run(ctx, s.Boat, s.Settings, []*trial.Trial{t}, simulate.Options{Verdict: true})
+			switch {
+			case ctx.Err() != nil:
+				return nil, context.Cause(ctx)
+			case err != nil:
+				r.NotAsked = append(r.NotAsked, err.Error())
+			case judged[0].Level == verdict.Close || judged[0].Level == verdict.Over:
+				trials, r.Added = append(trials, t), append(r.Added, t.Name)
 			}
 		}
 	} else {
 		trials = s.Variant().Trials(trials)
 	}
-	odds, err := study.FindOdds(ctx, s.Boat, s.Settings, trials, o)
-	if odds.Runs == 0 && err != nil {
+	var err error
+	if r.Odds.Odds, err = study.FindOdds(ctx, s.Boat, s.Settings, trials, o); r.Runs == 0 && err != nil {
 		return nil, err
 	}
-	over := slices.DeleteFunc(Check(s), func(f verdict.Finding) bool { return f.Level != verdict.Over })
-	return &OddsResult{report.Odds{Odds: odds, Trials: names(trials), Rules: over, Seed: o.Seed}, s.Boat.Name}, err
+	r.Trials = names(trials)
+	r.Rules = slices.DeleteFunc(Check(s), func(f verdict.Finding) bool { return f.Level != verdict.Over })
+	return r, err
 }
 
 // trials returns the trials named, else all built-in ones, under the conditions of the setup.
@@ -264,7 +271,7 @@ func (o *OddsResult) MarshalJSON() ([]byte, error) {
 		unknowns = append(unknowns, map[string]any{"key": u.Key, "tolerance": u.Tolerance, "first": finite(u.First), "first_error": finite(u.FirstError), "total": finite(u.Total), "total_error": finite(u.TotalError)})
 	}
 	return json.Marshal(map[string]any{
-		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "draws": o.Runs, "left_out": o.LeftOut.Total(), "left_out_why": why(o.LeftOut), "distribution": study.Distribution,
+		"format": 1, "boat": o.Boat, "caution": Caution, "trials": o.Trials, "added": append([]string{}, o.Added...), "not_asked": append([]string{}, o.NotAsked...), "draws": o.Runs, "left_out": o.LeftOut.Total(), "left_out_why": why(o.LeftOut), "distribution": study.Distribution,
 		"over": probability(o.Over), "parts": parts, "devices": devices, "runs": o.Made.Runs, "fit_within": o.Made.Within, "simulated_whole": append([]string{}, o.Made.Whole...), "sensitivity_withheld": o.Withheld, "sensitivity_of": o.Target, "sensitivity_in": o.In, "unknowns": unknowns,
 	})
 }

@@ -433,9 +433,11 @@ func (e *Envelope) pictures(p *Paper) (string, []Figure) {
 // Odds is how likely each part passes its limit, over the tolerances of the boat file.
 type Odds struct {
 	study.Odds
-	Trials []string
-	Rules  []verdict.Finding // over for the boat as written: no trial of a draw counts them
-	Seed   uint64
+	Trials   []string
+	Added    []string          // of them, those asked only since the boat as written is close or over there
+	NotAsked []string          // why a trial could not be simulated with the boat as written
+	Rules    []verdict.Finding // over for the boat as written: no trial of a draw counts them
+	Seed     uint64
 }
 
 func (o *Odds) write(p *Paper, d *document) {
@@ -458,6 +460,12 @@ func (o *Odds) write(p *Paper, d *document) {
 	t.row("anything over", "", percent(o.Over.Value), interval(o.Over), "", "", "")
 	t.Folded = t.headed()
 	s.add(block{Table: t})
+	if len(o.Added) > 0 {
+		s.say("asked as well", strings.Join(o.Added, ", ")+", where the boat as written is close or over")
+	}
+	for _, why := range o.NotAsked {
+		s.say("not asked, since it cannot be simulated", why)
+	}
 	s.sentences(o.LeftOut.Lines())
 	for _, f := range o.Rules {
 		s.say("not counted above, whatever the draw", "rule "+f.Rule+" is over: "+f.Text)

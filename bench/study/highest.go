@@ -56,7 +56,7 @@ type Highest struct {
 	Series  string  // the standard whose sizes were searched, the present one beside them; "": any value of the range
 	Idle    bool    // no value of the range changes anything in these trials
 	Made    *Made   // how, over draws; nil: the boat as written
-	LeftOut LeftOut // draws that are not counted at Value
+	LeftOut LeftOut // draws that cannot be judged at Value
 
 	Tightest *Tightest // at Value; nil: no value is clear, it was not asked for, or a part was never judged
 }
@@ -103,6 +103,7 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 		j.chance = newChance(v, list, trials, h.Low, h.High, o)
 		defer func() {
 			h.LeftOut, _ = leftOut(j.chance.failures[h.Value])
+			h.LeftOut.NotClear = true
 			made := j.chance.made()
 			h.Made = &made
 		}()
@@ -355,7 +356,7 @@ type Front struct {
 	Readers [2]string // units in which a person reads them; "": as Units
 	Lowest  bool
 	Points  []FrontPoint
-	LeftOut LeftOut // draws that are not counted at some point
+	LeftOut LeftOut // draws that cannot be judged at some point
 }
 
 // FrontPoint is one value of the first setting and the highest clear value of the second; NaN where none is.

@@ -12,10 +12,11 @@ import (
 
 // LeftOut counts the draws that a study does not count, and keeps the first reason of each kind in the order of the draws.
 type LeftOut struct {
-	Draws    int // of how many
-	NoDrive  int // draws whose numbers no drive can be built from
-	Unsolved int // draws that the solver failed on, or whose energy does not balance
-	Unjudged int // draws of which a run says nothing: the motor stands still, or excites itself
+	Draws    int  // of how many
+	NoDrive  int  // draws whose numbers no drive can be built from
+	Unsolved int  // draws that the solver failed on, or whose energy does not balance
+	Unjudged int  // draws of which a run says nothing: the motor stands still, or excites itself
+	NotClear bool // a search counts these two kinds as not clear, since nothing shows that they are
 	// The first reason; nil where none is left out.
 	WhyNoDrive, WhyUnsolved, WhyUnjudged error
 }
@@ -45,14 +46,18 @@ func (l LeftOut) Join(o LeftOut) LeftOut {
 
 // Lines returns the sentences that a result shows about draws that are left out; none where all are counted.
 func (l *LeftOut) Lines() (out []string) {
+	counted := "are not counted"
+	if l.NotClear {
+		counted = "count as not clear"
+	}
 	if l.NoDrive > 0 {
 		out = append(out, fmt.Sprintf("%d of %d draws are impossible boats and are not counted; the first: %v", l.NoDrive, l.Draws, l.WhyNoDrive))
 	}
 	if l.Unsolved > 0 {
-		out = append(out, fmt.Sprintf("%d of %d draws could not be simulated and are not counted; the first: %v", l.Unsolved, l.Draws, l.WhyUnsolved))
+		out = append(out, fmt.Sprintf("%d of %d draws could not be simulated and %s; the first: %v", l.Unsolved, l.Draws, counted, l.WhyUnsolved))
 	}
 	if l.Unjudged > 0 {
-		out = append(out, fmt.Sprintf("%d of %d draws cannot be judged and are not counted; the first: %v", l.Unjudged, l.Draws, l.WhyUnjudged))
+		out = append(out, fmt.Sprintf("%d of %d draws cannot be judged and %s; the first: %v", l.Unjudged, l.Draws, counted, l.WhyUnjudged))
 	}
 	return out
 }

@@ -36,6 +36,8 @@ func TestLeftOut(t *testing.T) {
 		"2 of 200 draws are impossible boats and are not counted; the first: boat petrel: propeller: outside its series",
 		"1 of 200 draws could not be simulated and are not counted; the first: " + lost.Error(),
 	}, l.Lines())
+	l.NotClear = true // in a search
+	assert.Equal(t, "1 of 200 draws could not be simulated and count as not clear; the first: "+lost.Error(), l.Lines()[1])
 	all[0], all[1] = failed, failed
 	_, err = leftOut(all)
 	assert.ErrorIs(t, err, failed, "a solver that fails on more than one in a hundred leaves no fair sample")
@@ -152,6 +154,7 @@ func TestOneValueThatTellsNothingEndsNoSearch(t *testing.T) {
 		require.NoError(t, err)
 		assert.Greater(t, h.Value, 150.0)
 		assert.Equal(t, 20.0, h.Gaps[0].From, "the motor stands still there")
+		assert.True(t, h.LeftOut.NotClear)
 		assert.Zero(t, h.LeftOut.Total(), "at %g A all draws move", h.Value)
 		assert.Regexp(t, `^fewer than 90 % of the draws are clear; most often it is \S`, h.NextLimit.What)
 		assert.Equal(t, "hot-restart", h.NextLimit.Trial)

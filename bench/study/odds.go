@@ -442,7 +442,7 @@ func (q *drawn) explain(o *Odds) {
 			}
 		}
 		if len(rows) < leastRows {
-			o.Withheld = fmt.Sprintf("too few draws to tell, %d: take %d or more", len(rows), fewPoints)
+			o.Withheld = fmt.Sprintf("too few draws to tell, %d: take %d or more", len(rows), leastRows)
 			return
 		}
 		surface = newSurface(rows, mat.NewDense(len(values), 1, values), []threshold{{at: 1}}, nil)

@@ -53,11 +53,27 @@ func Run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Op
 	return scratch.run(ctx, b, s, t, o)
 }
 
-// run does what Run does, in a workspace.
-func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
-	model, err := scratch.fits.New(b, s, conditions(t))
+// CheckDrive returns the *NoDriveError with which Run would refuse a boat whose numbers make no drive; nil: they make one.
+func CheckDrive(b *boat.Boat, s settings.Set, t *trial.Trial) error {
+	scratch := memory.Get().(*workspace)
+	defer memory.Put(scratch)
+	_, err := scratch.model(b, s, t)
+	return err
+}
+
+func (scratch *workspace) model(b *boat.Boat, s settings.Set, t *trial.Trial) (*drive.Model, error) {
+	m, err := scratch.fits.New(b, s, conditions(t))
 	if err != nil {
 		return nil, &NoDriveError{b.Name, err}
+	}
+	return m, nil
+}
+
+// run does what Run does, in a workspace.
+func (scratch *workspace) run(ctx context.Context, b *boat.Boat, s settings.Set, t *trial.Trial, o Options) (*record.Run, error) {
+	model, err := scratch.model(b, s, t)
+	if err != nil {
+		return nil, err
 	}
 	if err := model.CheckStart(start(t)); err != nil {
 		return nil, fmt.Errorf("trial %s: %w", t.Name, err)

@@ -3,6 +3,7 @@ package study
 import (
 	"cmp"
 	"context"
+	"errors"
 	"math"
 	"slices"
 
@@ -25,6 +26,9 @@ type answer struct {
 	parts  []record.Part
 	nears  []simulate.Near
 }
+
+// impossible reports whether no drive can be built from a point's numbers, so that nothing was simulated.
+func (a *answer) impossible() bool { return errors.As(a.failed, new(*simulate.NoDriveError)) }
 
 // threshold is a value of a response at which something is decided.
 type threshold struct {
@@ -72,8 +76,10 @@ func (f *fit) settle(ctx context.Context, points [][]float64, got []*answer) err
 	ask := func(which []int) error {
 		answers, err := f.runs(ctx, which)
 		for i, a := range answers {
-			if a != nil {
-				got[which[i]] = a
+			if a == nil {
+				continue
+			}
+			if got[which[i]] = a; !a.impossible() { // which tells nothing of the others
 				f.rows, f.answers = append(f.rows, points[which[i]]), append(f.answers, a)
 			}
 		}
@@ -87,9 +93,11 @@ func (f *fit) settle(ctx context.Context, points [][]float64, got []*answer) err
 		}
 		return out
 	}
-	if rest := left(); len(f.answers) == 0 {
-		if err := ask(rest[:min(len(rest), firstRuns(f.inputs))]); err != nil {
-			return err
+	if len(f.answers) == 0 {
+		for rest := left(); len(f.answers) < firstRuns(f.inputs) && len(rest) > 0; rest = left() {
+			if err := ask(rest[:min(len(rest), firstRuns(f.inputs)-len(f.answers))]); err != nil {
+				return err
+			}
 		}
 	}
 	for {

@@ -88,6 +88,27 @@ func TestImpossibleBoatsAreOneStory(t *testing.T) {
 	assert.Equal(t, odds.LeftOut.Lines(), left.Lines())
 }
 
+// TestImpossibleBoatsAreFoundWithoutRuns: one draw that makes no drive among the first had every draw simulated, 2,000 in each trial; none
+// among them, and those that came later were judged by the fit.
+func TestImpossibleBoatsAreFoundWithoutRuns(t *testing.T) {
+	b, s, trials := given(t, "petrel", "full-throttle")
+	b.Propeller.MeasuredSpeed.Tolerance = 0.5 * b.Propeller.MeasuredSpeed.SI
+	fitted, all := bothOf(t, b, s, trials, 0, 400, 1, nil)
+	left, err := leftOut(all.failed())
+	require.NoError(t, err)
+	require.Positive(t, left.NoDrive)
+	found, err := leftOut(fitted.failed())
+	require.NoError(t, err)
+	assert.Equal(t, left, found)
+	assert.Less(t, fitted.made().Runs, 400)
+	assert.Empty(t, fitted.made().Whole)
+	wrong, decisions, where := differences(t, fitted, all)
+	assert.Zero(t, wrong, "%v of %d", where, decisions)
+	for k := range trials {
+		assert.Equal(t, 400, len(all.fits[k].answers)+left.NoDrive, "what makes no drive is no run")
+	}
+}
+
 // stiff returns petrel with a shaft that binds with so much torque, give or take a share.
 func stiff(t *testing.T, torque, share float64, trials ...string) (*boat.Boat, settings.Set, []*trial.Trial) {
 	b, s, list := given(t, "petrel", trials...)

@@ -13,6 +13,7 @@ import (
 	"quaybench/bench/drive"
 	"quaybench/bench/record"
 	"quaybench/bench/settings"
+	"quaybench/bench/simulate"
 	"quaybench/bench/trial"
 
 	"gonum.org/v1/gonum/mat"
@@ -196,9 +197,36 @@ func (q *drawn) settle(ctx context.Context) error {
 		if err := f.settle(ctx, q.points, q.got[k]); err != nil {
 			return err
 		}
-		q.finished.skip(q.n - len(f.answers))
+		q.finished.skip(unasked(q.got[k]))
+		if slices.ContainsFunc(q.got[k], func(a *answer) bool { return a != nil && a.impossible() }) {
+			if err := q.findImpossible(ctx, k); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
+}
+
+// unasked returns how many draws a fit stands for.
+func unasked(got []*answer) (n int) {
+	for _, a := range got {
+		if a == nil {
+			n++
+		}
+	}
+	return n
+}
+
+// findImpossible looks which of the draws that a fit stands for make no drive: where one does not, others may not either.
+func (q *drawn) findImpossible(ctx context.Context, k int) error {
+	return each(ctx, q.n, func(_ context.Context, i int) error {
+		if q.got[k][i] == nil {
+			if err := simulate.CheckDrive(drive.Place(q.boat, q.list, q.points[i]), q.settings, q.trials[k].trial); err != nil {
+				q.got[k][i] = &answer{failed: err}
+			}
+		}
+		return nil
+	})
 }
 
 // failed returns the first reason why each draw is not judged, in any trial.
@@ -340,7 +368,7 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 func (q *drawn) unexplained(part, in string) float64 {
 	for k, a := range q.trials {
 		p := slices.IndexFunc(a.parts, func(r record.Part) bool { return r.Name == part })
-		if a.trial.Name == in && p >= 0 && q.fits[k].surface != nil && len(q.fits[k].answers) < q.n {
+		if a.trial.Name == in && p >= 0 && q.fits[k].surface != nil && unasked(q.got[k]) > 0 {
 			return distuv.UnitNormal.Quantile(0.975) * q.fits[k].surface.spread[a.used(p)]
 		}
 	}
@@ -394,7 +422,7 @@ func (q *drawn) made() Made {
 	m, nearest := Made{Draws: q.n}, math.Inf(1)
 	for k, f := range q.fits {
 		m.Runs += len(f.answers)
-		if len(f.answers) == q.n {
+		if unasked(q.got[k]) == 0 {
 			if q.n >= fewPoints && !q.everyRun {
 				m.Whole = append(m.Whole, q.trials[k].trial.Name)
 			}

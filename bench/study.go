@@ -193,7 +193,7 @@ func (h *HighestResult) MarshalJSON() ([]byte, error) {
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": h.Boat, "caution": Caution, "key": h.Key, "unit": h.Unit, "lowest_asked": h.Lowest, "trials": h.Trials,
 		"present": inUnit(h.Unit, h.Present), "present_clear": h.PresentClear, "highest": inUnit(h.Unit, h.Value),
-		"next": inUnit(h.Unit, h.Next), "gives": givesOf(h.NextLimit), "gaps": gaps, "series": h.Series, "idle": h.Idle, "odds": zeroIsNull(h.Odds), "tried": h.Tried, "tried_to": inUnit(h.Unit, h.TriedTo),
+		"next": inUnit(h.Unit, h.Next), "gives": givesOf(h.NextLimit), "gaps": gaps, "close": append([]string{}, h.Close...), "series": h.Series, "idle": h.Idle, "odds": zeroIsNull(h.Odds), "tried": h.Tried, "tried_to": inUnit(h.Unit, h.TriedTo),
 		"left_out": h.LeftOut.Total(), "left_out_why": why(h.LeftOut), "tightest": tightestOf(h.Tightest),
 	})
 }
@@ -224,7 +224,7 @@ func (f *FrontResult) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(map[string]any{
 		"format": 1, "boat": f.Boat, "caution": Caution, "keys": f.Keys,
-		"units": f.Units, "lowest_asked": f.Lowest, "points": points,
+		"units": f.Units, "lowest_asked": f.Lowest, "points": points, "close": append([]string{}, f.Close...),
 	})
 }
 

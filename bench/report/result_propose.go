@@ -87,9 +87,7 @@ func (r *Proposed) write(_ *Paper, d *document) {
 	}
 	t.row("clear", "", "", word)
 	s.add(block{Table: t})
-	for _, text := range r.Close {
-		s.say("close whatever settings were tried", text)
-	}
+	s.stillClose("settings were tried", r.Close)
 	if !r.Found && r.Blocked != "" {
 		s.say("not clear", r.Blocked)
 	}

@@ -70,6 +70,7 @@ func (h *Highest) write(p *Paper, d *document) {
 		}
 		s.say("left at that value", text)
 	}
+	s.stillClose("the value", h.Close)
 	for _, g := range h.Gaps {
 		word := "not clear"
 		if g.Clear {
@@ -127,6 +128,13 @@ func (h *Highest) end() float64 {
 		return h.Low
 	}
 	return h.High
+}
+
+// stillClose adds the rules that are close whatever was searched.
+func (s *section) stillClose(searched string, rules []string) {
+	for _, text := range rules {
+		s.say("close whatever "+searched, text)
+	}
 }
 
 // searched adds what a search was judged in and how sure it is.
@@ -215,6 +223,7 @@ func (f *Front) write(_ *Paper, d *document) {
 		t.row(quantity.FormatStated(p.First, f.unit(0)), highest, gives)
 	}
 	s.add(block{Table: t})
+	s.stillClose("the values", f.Close)
 	s.sentences(f.LeftOut.Lines())
 	s.searched(f.Trials, f.Odds, exactly)
 }

@@ -27,7 +27,7 @@ type NextLimit struct {
 // judge asks whether a variant is clear in all trials.
 type judge struct {
 	trials []*trial.Trial
-	known  map[string]verdict.Level // static findings of the present variant: they are no news
+	known  map[string]verdict.Level // static findings of the present variant: where nothing that is searched mends them they are no news
 	chance *chance                  // over the tolerances; nil: the boat as written
 	hard   atomic.Int64             // index of the trial that was not clear last
 }
@@ -40,16 +40,26 @@ func newJudge(present variant.Variant, trials []*trial.Trial) *judge {
 	return j
 }
 
-// want forgets that a rule is close at present, where one of several sets of settings keeps the rule, so that breaking it counts from now on.
-func (j *judge) want(list []*tried) {
+// want forgets that a rule is close at present, where one of several variants keeps the rule, so that breaking it counts from now on.
+func (j *judge) want(list []variant.Variant) {
 	isClose := slices.Contains(slices.Collect(maps.Values(j.known)), verdict.Close)
 	for i := 0; isClose && i < len(list); i++ {
 		levels := map[string]verdict.Level{}
-		for _, f := range verdict.Static(list[i].v.Boat, list[i].v.Settings) {
+		for _, f := range verdict.Static(list[i].Boat, list[i].Settings) {
 			levels[f.Rule] = max(levels[f.Rule], f.Level)
 		}
 		maps.DeleteFunc(j.known, func(rule string, l verdict.Level) bool { return levels[rule] < l })
 	}
+}
+
+// stillClose returns the sentences of the rules that are close for a variant which a judge calls clear: nothing that was searched mends them.
+func stillClose(v variant.Variant) (out []string) {
+	for _, f := range verdict.Static(v.Boat, v.Settings) {
+		if f.Level == verdict.Close {
+			out = append(out, f.Text)
+		}
+	}
+	return out
 }
 
 // errNotClear stops the other trials once one is not clear.

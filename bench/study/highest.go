@@ -53,10 +53,11 @@ type Highest struct {
 	// TriedTo is the highest current that flows at Value, A, where that stays below the limit: what lies above it was tried in no trial.
 	// NaN where the limit is reached, and for a setting that limits no current while driving.
 	TriedTo float64
-	Series  string  // the standard whose sizes were searched, the present one beside them; "": any value of the range
-	Idle    bool    // no value of the range changes anything in these trials
-	Made    *Made   // how, over draws; nil: the boat as written
-	LeftOut LeftOut // draws that cannot be judged at Value
+	Close   []string // rules that are close at Value and at every other value that was looked at, in sentences
+	Series  string   // the standard whose sizes were searched, the present one beside them; "": any value of the range
+	Idle    bool     // no value of the range changes anything in these trials
+	Made    *Made    // how, over draws; nil: the boat as written
+	LeftOut LeftOut  // draws that cannot be judged at Value
 
 	Tightest *Tightest // at Value; nil: no value is clear, it was not asked for, or a part was never judged
 }
@@ -78,6 +79,11 @@ type Gap struct {
 // FindHighest searches the highest clear value of any number of a variant over its whole range. On a cancelled context it
 // returns what it has, with the context's error.
 func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*trial.Trial, o HighestOptions) (h Highest, err error) {
+	return findHighest(ctx, v, key, trials, nil, o)
+}
+
+// findHighest is FindHighest for one of several searches; beside holds what the others look at, for the rules that nothing mends.
+func findHighest(ctx context.Context, v variant.Variant, key string, trials []*trial.Trial, beside []variant.Variant, o HighestOptions) (h Highest, err error) {
 	if err := checkDraws(o.Draws); err != nil {
 		return Highest{}, err
 	}
@@ -123,11 +129,11 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 		}
 		return j.clear(ctx, t, key, x)
 	}
-	points := grid(h.Low, h.High, present, cmp.Or(o.Grid, 25))
-	if sizes, source := v.Series(key); sizes != nil {
-		points, h.Series = among(sizes, h.Low, h.High, present), source
-		h.Low, h.High = points[0], points[len(points)-1]
+	points, source := looked(v, key, cmp.Or(o.Grid, 25))
+	if source != "" {
+		h.Series, h.Low, h.High = source, points[0], points[len(points)-1]
 	}
+	j.want(slices.Concat(beside, withEach(v, key, points)))
 	grid, clear, err := scan(at, points)
 	if err != nil {
 		return h, err
@@ -167,6 +173,11 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 			h.NextLimit = j.chance.limit(h.Next)
 		}
 	}
+	t, err := v.WithNumber(key, h.Value)
+	if err != nil {
+		return h, err
+	}
+	h.Close = stillClose(t)
 	if math.IsNaN(h.Next) && !slices.Contains(clear, false) {
 		if h.Idle, err = idle(ctx, v, key, grid, trials); err != nil || h.Idle {
 			return h, err
@@ -175,10 +186,6 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	limits := !o.Lowest && limitedTrace(key, v.Settings) != ""
 	if sure := o.Bands && j.chance == nil; !sure && !limits {
 		return h, nil
-	}
-	t, err := v.WithNumber(key, h.Value)
-	if err != nil {
-		return h, err
 	}
 	trials = t.Trials(trials)
 	judged, err := Run(ctx, t.Boat, t.Settings, trials, simulate.Options{})
@@ -199,6 +206,26 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 
 // leastShare is the share of the searched range below which a value is found no more exactly: half a per cent of nothing is nothing.
 const leastShare = 0.02
+
+// looked returns the values of a key that a search looks at first: n over its range, or the sizes of the standard that is named.
+func looked(v variant.Variant, key string, n int) (points []float64, series string) {
+	present, _ := v.Number(key)
+	low, high := v.Range(key)
+	if sizes, source := v.Series(key); sizes != nil {
+		return among(sizes, low, high, present), source
+	}
+	return grid(low, high, present, n), ""
+}
+
+// withEach returns the variant with each value of a key of which a boat can be made.
+func withEach(v variant.Variant, key string, values []float64) (out []variant.Variant) {
+	for _, x := range values {
+		if t, err := v.WithNumber(key, x); err == nil && t.Problems() == nil {
+			out = append(out, t)
+		}
+	}
+	return out
+}
 
 // among returns the sizes of a series within a range, and the present value.
 func among(sizes []float64, low, high, present float64) []float64 {
@@ -356,7 +383,8 @@ type Front struct {
 	Readers [2]string // units in which a person reads them; "": as Units
 	Lowest  bool
 	Points  []FrontPoint
-	LeftOut LeftOut // draws that cannot be judged at some point
+	LeftOut LeftOut  // draws that cannot be judged at some point
+	Close   []string // rules that are close at every pair of values that was looked at, in sentences
 }
 
 // FrontPoint is one value of the first setting and the highest clear value of the second; NaN where none is.
@@ -376,12 +404,12 @@ func FindFront(ctx context.Context, v variant.Variant, keys [2]string, n int, tr
 			return f, err
 		}
 	}
-	present, _ := v.Number(keys[0])
-	low, high := v.Range(keys[0])
 	progress := o.Progress
-	points := grid(low, high, present, n)
-	if sizes, _ := v.Series(keys[0]); sizes != nil {
-		points = among(sizes, low, high, present)
+	points, _ := looked(v, keys[0], n)
+	var all []variant.Variant
+	for _, t := range withEach(v, keys[0], points) {
+		seconds, _ := looked(t, keys[1], cmp.Or(o.Grid, 25))
+		all = append(all, withEach(t, keys[1], seconds)...)
 	}
 	for i, x := range points {
 		t, err := v.WithNumber(keys[0], x)
@@ -392,12 +420,15 @@ func FindFront(ctx context.Context, v variant.Variant, keys [2]string, n int, tr
 			o.Progress = func(int, int) {}
 			progress(i, n+1)
 		}
-		h, err := FindHighest(ctx, t, keys[1], trials, o)
+		h, err := findHighest(ctx, t, keys[1], trials, all, o)
 		if err != nil {
 			return f, err
 		}
 		if h.LeftOut.Total() > f.LeftOut.Total() { // each point draws the same boats
 			f.LeftOut = h.LeftOut
+		}
+		if f.Close == nil {
+			f.Close = h.Close
 		}
 		f.Points = append(f.Points, FrontPoint{First: x, Second: h.Value, NextLimit: h.NextLimit})
 	}

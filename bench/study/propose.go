@@ -9,7 +9,6 @@ import (
 	"quaybench/bench/quantity"
 	"quaybench/bench/trial"
 	"quaybench/bench/variant"
-	"quaybench/bench/verdict"
 )
 
 // ProposeOptions say how to search.
@@ -91,11 +90,7 @@ func FindProposal(ctx context.Context, v variant.Variant, wishes []Wish, trials 
 			if p.Draws = s.draws; s.odds != nil {
 				p.OddsLow = best.oddsLow
 			}
-			for _, f := range verdict.Static(best.v.Boat, best.v.Settings) {
-				if f.Level == verdict.Close {
-					p.Close = append(p.Close, f.Text)
-				}
-			}
+			p.Close = stillClose(best.v)
 		}
 	}
 	if take(); err != nil {

@@ -371,7 +371,11 @@ func (s *seeker) first(ctx context.Context, spread int) error {
 		}
 	}
 	_, err := s.measureAll(ctx, cube, math.Inf(1))
-	s.judge.want(s.pool)
+	pool := make([]variant.Variant, len(s.pool))
+	for i, t := range s.pool {
+		pool[i] = t.v
+	}
+	s.judge.want(pool)
 	return err
 }
 

@@ -15,6 +15,7 @@ import (
 	"quaybench/bench/datafile"
 	"quaybench/bench/drive"
 	"quaybench/bench/quantity"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
 	"quaybench/bench/study"
@@ -76,20 +77,54 @@ func TestHighestAgainstBruteForce(t *testing.T) {
 	assert.InDelta(t, brute, h.Value, 0.0055*brute)
 }
 
-// A fuse acts as a step: below its least melting current it holds for ever. The battery current limit that stays clear of
+// A fuse acts as a step: below its least melting current it holds for ever. The motor current limit that stays clear of
 // it is found all the same.
 func TestHighestFindsTheStepOfAFuse(t *testing.T) {
 	b, s := petrel(t)
 	b.CloseFor = []boat.CloseFor{{Part: "fuse", Share: quantity.Exactly(1)}}
-	b.Fuse.Rating.SI = 40        // what petrel draws at full throttle nothing but this fuse minds
-	s.Limits.BatteryCurrent = 45 // above its rating already, so that the rule about that is no news
+	b.Fuse.Rating.SI = 40 // what petrel draws at full throttle nothing but this fuse minds
 	trials := builtin(t, "full-throttle")
-	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.battery_current", trials, study.HighestOptions{})
+	h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.motor_current", trials, study.HighestOptions{})
 	require.NoError(t, err)
 	require.NotNil(t, h.NextLimit)
 	assert.Equal(t, "fuse (battery current)", h.NextLimit.What)
-	assert.InDelta(t, 1.25*40, h.Value, 0.1*40, "where the fastest element melts at last, IEC 60269-1")
 	assert.LessOrEqual(t, h.Next-h.Value, 0.005*h.Value*1.0001)
+	s.Limits.MotorCurrent = h.Value
+	judged, err := study.Run(t.Context(), b, s, trials, simulate.Options{})
+	require.NoError(t, err)
+	drawn, err := judged[0].Run.FindTrace(record.BatteryCurrent)
+	require.NoError(t, err)
+	assert.InDelta(t, 1.25*40, drawn.Values[len(drawn.Values)-1], 0.1*40, "where the fastest element melts at last, IEC 60269-1")
+	require.Len(t, h.Close, 1, "no motor current limit mends what the battery current limit breaks, and it is told")
+	assert.Contains(t, h.Close[0], "is above the fuse's rating, 40 A")
+}
+
+// What the value searched for mends counts, although it is broken at present: a battery current limit above the fuse's rating once was clear
+// however high, since it was above it already.
+func TestHighestCountsARuleThatItsKeyMends(t *testing.T) {
+	b, s := petrel(t)
+	trials := builtin(t, "full-throttle")
+	highest := func(present float64) study.Highest {
+		s.Limits.BatteryCurrent = present
+		h, err := study.FindHighest(t.Context(), variant.Of(b, s), "limits.battery_current", trials, study.HighestOptions{})
+		require.NoError(t, err)
+		return h
+	}
+	rating := b.Fuse.Rating.SI
+	below, above := highest(0.8*rating), highest(1.1*rating)
+	assert.False(t, above.PresentClear)
+	for _, h := range []study.Highest{below, above} {
+		assert.InDelta(t, rating, h.Value, 0.005*rating)
+		assert.Contains(t, h.NextLimit.What, "is above the fuse's rating")
+	}
+
+	s.Limits.BatteryCurrent = 1.1 * rating
+	f, err := study.FindFront(t.Context(), variant.Of(b, s), [2]string{"limits.battery_current", "limits.motor_current"}, 9, trials, study.HighestOptions{})
+	require.NoError(t, err)
+	assert.Empty(t, f.Close)
+	for _, p := range f.Points {
+		assert.Equal(t, p.First > rating, math.IsNaN(p.Second), "battery current limit %.0f A", p.First)
+	}
 }
 
 func TestHighestLooksToBothSides(t *testing.T) {

@@ -3,7 +3,6 @@ package bench_test
 import (
 	"encoding/json"
 	"math"
-	"slices"
 	"strings"
 	"testing"
 
@@ -14,6 +13,7 @@ import (
 	"quaybench/bench/benchtest"
 	"quaybench/bench/link"
 	"quaybench/bench/study"
+	"quaybench/bench/trial"
 	"quaybench/bench/verdict"
 )
 
@@ -190,16 +190,31 @@ func TestHighestSaysHowSureItsMarginIs(t *testing.T) {
 	assert.Greater(t, hot.High, hot.Time)
 }
 
-// TestOddsAskWhereAPartIsClose: by default odds ran four trials, and said "anything over 0 %" of a boat whose motor housing was close in the two-hour outing, where 12 of 100 drawn boats were over.
-func TestOddsAskWhereAPartIsClose(t *testing.T) {
-	for cutOff, asked := range map[string]bool{"42 V": false, "40.1 V": true} { // the cells bear 40 V
-		s, err := setup(t, "petrel").With([]string{"low_voltage.cut_off=" + cutOff})
+// TestOddsAskWhereAPartIsWorst: by default odds ran four trials, and said "anything over 0 %" of a boat whose motor housing was close in the two-hour outing, where 12 of 100 drawn boats were over;
+// then it ran those in which something is close as well, and said so of a rotor that is clear when the propeller comes out of the water, with a band beyond its limit.
+func TestOddsAskWhereAPartIsWorst(t *testing.T) {
+	odds := func(s *bench.Setup, draws int, trials ...*trial.Trial) *bench.OddsResult {
+		r, err := bench.FindOdds(t.Context(), s, trials, study.OddsOptions{Draws: draws, Quick: true, Seed: 1})
 		require.NoError(t, err)
-		r, err := bench.FindOdds(t.Context(), s, nil, study.OddsOptions{Draws: 4, Quick: true})
-		require.NoError(t, err)
-		assert.Subset(t, r.Trials, bench.OddsTrials())
-		assert.Equal(t, asked, slices.Contains(r.Trials, "low-battery"), "%s: %v", cutOff, r.Trials)
+		return r
 	}
+	r := odds(setup(t, "petrel"), 4)
+	assert.Subset(t, r.Trials, bench.OddsTrials())
+	assert.Contains(t, r.Trials, "low-battery", "its lowest cell uses 75 % of its limit there")
+	assert.NotContains(t, r.Trials, "locked-shaft", "the magnets use 20 % of theirs there")
+
+	s := changed(t, "petrel", `speed_limit = "3500 1/min`, `speed_limit = "2850 1/min`, `constant = "0.20 V·s/rad ± 5 %`, `constant = "0.20 V·s/rad ± 15 %`)
+	rotor := func(r *bench.OddsResult) (over float64) {
+		for _, p := range r.Parts {
+			if p.Part == "rotor speed" {
+				return p.Over.Value
+			}
+		}
+		return math.NaN()
+	}
+	byDefault, there := rotor(odds(s, 200)), rotor(odds(s, 200, builtin(t, "dry-running")...))
+	assert.Greater(t, there, 0.02)
+	assert.InDelta(t, there, byDefault, 0.01)
 }
 
 // TestATrialThatCannotBeSimulatedHidesNone: low-battery chatters here; odds asked it in place of two-hour-outing, which is over, and refused.
@@ -208,8 +223,8 @@ func TestATrialThatCannotBeSimulatedHidesNone(t *testing.T) {
 	require.NoError(t, err)
 	r, err := bench.FindOdds(t.Context(), s, nil, study.OddsOptions{Draws: 4, Quick: true})
 	require.NoError(t, err)
-	assert.ElementsMatch(t, append(bench.OddsTrials(), "lost-cooling", "two-hour-outing"), r.Trials)
-	assert.ElementsMatch(t, []string{"lost-cooling", "two-hour-outing"}, r.Added)
+	assert.ElementsMatch(t, append(bench.OddsTrials(), "dry-running", "lost-cooling", "two-hour-outing"), r.Trials)
+	assert.ElementsMatch(t, []string{"dry-running", "lost-cooling", "two-hour-outing"}, r.Added)
 	require.Len(t, r.NotAsked, 1, "and it is named")
 	assert.Contains(t, r.NotAsked[0], "low-battery")
 }

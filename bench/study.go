@@ -104,11 +104,31 @@ type OddsResult struct {
 	Boat string
 }
 
-// OddsTrials returns the trials that are judged where none are named, beside those in which the boat as written is close or over: long enough to heat, short enough
-// to draw thousands.
+// OddsTrials returns the trials that are judged where none are named, beside those that FindOdds adds: long enough to heat, short enough to draw thousands.
 func OddsTrials() []string { return []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"} }
 
-// FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials, and those in which the boat as written is close or over.
+// beyondDraws is the share of its limit below which no part is looked for among drawn boats in a trial of its own: what states no tolerance is
+// known to half at worst, and what heats goes with the square.
+const beyondDraws = 0.5
+
+// worthDrawing returns the trials of a judged side in which something is close or over, and those in which some part uses most of its limit and more than beyondDraws.
+func worthDrawing(side *verdict.Side) (near []string) {
+	for _, t := range side.Trials {
+		if t.Level == verdict.Close || t.Level == verdict.Over {
+			near = append(near, t.Name)
+		}
+	}
+	parts, in := side.Worst()
+	for i, p := range parts {
+		if p.Used > beyondDraws {
+			near = append(near, in[i])
+		}
+	}
+	return near
+}
+
+// FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials, those in which the boat as written is
+// close or over, and those in which some part uses most of its limit and more than half of it.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
@@ -119,19 +139,26 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 		if err != nil {
 			return nil, err
 		}
-		for _, t := range all { // one by one: one that cannot be simulated ends no other
-			if slices.Contains(OddsTrials(), t.Name) {
-				trials = append(trials, t)
-				continue
-			}
+		var side verdict.Side
+		for _, t := range all { // one by one: one that cannot be simulated ends no other, and the draws say so where it is of the usual ones
 			judged, err := study.Run(ctx, s.Boat, s.Settings, []*trial.Trial{t}, simulate.Options{Verdict: true})
 			switch {
 			case ctx.Err() != nil:
 				return nil, context.Cause(ctx)
-			case err != nil:
+			case err == nil:
+				side.Trials = append(side.Trials, judged...)
+			case !slices.Contains(OddsTrials(), t.Name):
 				r.NotAsked = append(r.NotAsked, err.Error())
-			case judged[0].Level == verdict.Close || judged[0].Level == verdict.Over:
-				trials, r.Added = append(trials, t), append(r.Added, t.Name)
+			}
+		}
+		near := worthDrawing(&side)
+		for _, t := range all {
+			usual := slices.Contains(OddsTrials(), t.Name)
+			if usual || slices.Contains(near, t.Name) {
+				trials = append(trials, t)
+			}
+			if !usual && slices.Contains(near, t.Name) {
+				r.Added = append(r.Added, t.Name)
 			}
 		}
 	} else {

@@ -443,7 +443,7 @@ func (e *Envelope) pictures(p *Paper) (string, []Figure) {
 type Odds struct {
 	study.Odds
 	Trials   []string
-	Added    []string          // of them, those asked only since the boat as written is close or over there
+	Added    []string          // of them, those asked only since the boat as written is close or over there, or a part of it uses most of its limit
 	NotAsked []string          // why a trial could not be simulated with the boat as written
 	Rules    []verdict.Finding // over for the boat as written: no trial of a draw counts them
 	Seed     uint64
@@ -470,7 +470,7 @@ func (o *Odds) write(p *Paper, d *document) {
 	t.Folded = t.headed()
 	s.add(block{Table: t})
 	if len(o.Added) > 0 {
-		s.say("asked as well", strings.Join(o.Added, ", ")+", where the boat as written is close or over")
+		s.say("asked as well", strings.Join(o.Added, ", ")+", where the boat as written is close or over, or a part of it uses most of its limit")
 	}
 	for _, why := range o.NotAsked {
 		s.say("not asked, since it cannot be simulated", why)

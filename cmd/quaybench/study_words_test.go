@@ -29,12 +29,12 @@ func TestOddsTellTheRulesThatAreOver(t *testing.T) {
 	assert.NotContains(t, odds("140 A"), "not counted above")
 }
 
-// TestOddsTellWhyATrialIsAskedOrNot: beside the usual four those are asked in which the boat as written is close or over; one that chatters is not, and was left out silently.
+// TestOddsTellWhyATrialIsAskedOrNot: beside the usual four those are asked in which the boat as written is close or over, or a part of it uses most of its limit; one that chatters is not, and was left out silently.
 func TestOddsTellWhyATrialIsAskedOrNot(t *testing.T) {
 	code, screen, stderr := quaybench(t, nil, "odds", "petrel", "--quick", "--draws", "4", "--set", "limits.motor_current=200 A", "--set", "low_voltage.start=45 V", "--set", "low_voltage.end=45.05 V")
 	assert.Zero(t, code, stderr)
 	screen = unwrapped(screen)
-	assert.Contains(t, screen, "asked as well: lost-cooling, two-hour-outing, where the boat as written is close or over")
+	assert.Contains(t, screen, "asked as well: dry-running, lost-cooling, two-hour-outing, where the boat as written is close or over, or a part of it uses most of its limit")
 	assert.Contains(t, screen, "not asked, since it cannot be simulated: boat petrel, trial low-battery: ")
 }
 

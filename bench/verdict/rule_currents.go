@@ -162,15 +162,21 @@ var stageCurrent = Rule{
 var managementLimit = Rule{
 	Name:   "management-limit",
 	Title:  "the battery current limit stays below what management allows",
-	Source: "maker's rating of the battery's management",
+	Source: "maker's rating of the battery's management; that a lithium bank needs one is common practice, no source",
 	Absent: func(b *boat.Boat, _ settings.Set) string {
-		if b.Battery.Management == nil {
+		if b.Battery.Management == nil && !lithium(b) {
 			return "the boat file has no management of the battery"
 		}
 		return ""
 	},
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
 		m := b.Battery.Management
+		if m == nil && lithium(b) {
+			return []Finding{{
+				Level: Close,
+				Text:  "the boat file has no management of this lithium bank: nothing in it opens where a cell is too low, too full or too hot, and where the bank has one, no trial shows when it leaves the boat without drive: add it as [battery.management]",
+			}}
+		}
 		if m == nil || s.Limits.BatteryCurrent <= m.DischargeCurrent.SI {
 			return nil
 		}

@@ -132,6 +132,12 @@ var highVoltageOrder = Rule{
 			}}
 		}
 		out = crossed(s, "high_voltage")
+		if rest := restVoltage(b); v.Start < rest {
+			out = append(out, Finding{
+				Level: Close, Text: quantity.Sentence("high-voltage derating starts at %.1f V, below the rest voltage of a half-full bank, %.1f V: the boat never brakes with its full limit", v.Start, rest),
+				Change: change(s, s.Key(&s.HighVoltage.Start), rest+0.75*max(0, v.End-rest), "three quarters of the way from that to its end"),
+			})
+		}
 		if most := min(full, b.Stage.VoltageLimit.SI); v.End > most {
 			out = append(out, Finding{
 				Level: Over, Text: quantity.Sentence("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),

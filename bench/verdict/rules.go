@@ -77,7 +77,7 @@ func Static(b *boat.Boat, s settings.Set) (findings []Finding) {
 	return findings
 }
 
-// change proposes a value for a setting, to four digits on its safer side.
+// change proposes a value for a setting, to four digits on its safer side; nil where none differs from the present one.
 func change(s settings.Set, key string, si float64, why string) *Change {
 	from, _ := s.Shown(key)
 	changed, err := s.WithNumber(key, safer(key, si))
@@ -85,6 +85,9 @@ func change(s settings.Set, key string, si float64, why string) *Change {
 		return nil
 	}
 	to, _ := changed.Shown(key)
+	if to == from { // 5 % above an end of 0 V
+		return nil
+	}
 	return &Change{Key: key, From: from, To: to, Why: why}
 }
 

@@ -290,7 +290,8 @@ var choices = []struct {
 	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Speed = 0 }, verdict.Close, `counts the motor as not turning below 0 rpm only, which no tachometer tells from standing still: it may never act`, "stall.speed"},
 	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Current = 1 }, verdict.Close, `runs above 100 % of the motor current limit, and the limit keeps the motor current below: it never acts`, "stall.current"},
 	{"neutral-start", func(_ *boat.Boat, s *settings.Set) { s.Throttle.NeutralStart = false }, verdict.Close, `the neutral start interlock is off`, "throttle.neutral_start"},
-	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage = settings.HighVoltage{} }, verdict.Close, `braking is on without high-voltage derating`, "high_voltage.end"},
+	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage.Start = 0 }, verdict.Close, `starts at 0\.0 V, below the rest voltage`, "high_voltage.start"},
+	{"management-limit", func(b *boat.Boat, _ *settings.Set) { b.Battery.Management = nil }, verdict.Close, `no management of this lithium bank`, ""},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
 	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowestTemperature = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
 }
@@ -322,7 +323,6 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b, s := sound(t)
 	b.Battery.Management = nil
 	s.Limits.BatteryCurrent, s.Limits.ChargeCurrent, s.LowVoltage.CutOff = 2000, 2000, 41 // management would open at 41.6 V
-	assert.Empty(t, check(t, "management-limit", b, s))
 	assert.Empty(t, check(t, "braking", b, s))
 	assert.Empty(t, check(t, "low-voltage-order", b, s))
 	s.Limits.BrakingCurrent, s.HighVoltage = 0, settings.HighVoltage{Start: 60, End: 1}
@@ -338,6 +338,34 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 	b.Battery.OCV = nil
 	s.LowVoltage.Start = 16*3.3 - 0.1
 	assert.Empty(t, check(t, "low-voltage-order", b, s), "without a table an LFP cell rests at 3.3 V")
+}
+
+// TestHighVoltageDeratingIsPutRightInTwoSteps: braking without high-voltage derating was given an end alone, so that derating began at 0 V and took nine tenths of the braking away.
+func TestHighVoltageDeratingIsPutRightInTwoSteps(t *testing.T) {
+	b, s := sound(t)
+	s.HighVoltage = settings.HighVoltage{}
+	for _, says := range []string{"braking is on without high-voltage derating", "the boat never brakes with its full limit"} {
+		found := check(t, "high-voltage-order", b, s)
+		require.Len(t, found, 1)
+		assert.Contains(t, found[0].Text, says)
+		var err error
+		s, err = s.With(found[0].Change.Key, found[0].Change.To)
+		require.NoError(t, err)
+	}
+	assert.Empty(t, check(t, "high-voltage-order", b, s))
+}
+
+// TestNoChangeToWhatIsThere: a derating that starts and ends at 0 V got "low_voltage.start from 0 V to 0 V (5 % above the end)".
+func TestNoChangeToWhatIsThere(t *testing.T) {
+	b, s := sound(t)
+	s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = 0, 0, 0
+	found := check(t, "low-voltage-order", b, s)
+	require.NotEmpty(t, found)
+	for _, f := range found {
+		if f.Change != nil {
+			assert.NotEqual(t, f.Change.From, f.Change.To, f.Text)
+		}
+	}
 }
 
 // TestNoCableIsNoClearCable: a boat file without a cable of a circuit got "clear: the motor cables carry the motor current limits", and the

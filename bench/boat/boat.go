@@ -209,7 +209,7 @@ type Motor struct {
 	Inertia        quantity.Value `key:"inertia" unit:"kg·m²" above:"0 kg·m²" max:"10000 kg·m²" optional:"yes" ask:"no" example:"0.03 kg·m², estimated" doc:"of the rotor; left out: from the mass (common practice, no source)"`
 	SpeedLimit     quantity.Value `key:"speed_limit" unit:"rad/s" above:"0 rad/s" example:"5000 rpm, data sheet" doc:"highest speed of the rotor"`
 
-	Magnets                string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" default:"none" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K"`
+	Magnets                string         `key:"magnets" ask:"yes" one:"ferrite|NdFeB|none" optional:"yes" example:"ferrite" doc:"material of the magnets: ferrite weakens by 0.2 %/K, NdFeB by 0.1 %/K; left out: ferrite of a brushed motor, NdFeB of a brushless one (common practice, no source)"`
 	MagnetPerKelvin        quantity.Value `key:"magnet_per_kelvin" unit:"1/K" min:"-0.02 1/K" max:"0 1/K" optional:"yes" doc:"change of the constant per kelvin above 20 °C, of the magnets; else -0.2 %/K ferrite, -0.1 %/K NdFeB" find:"data sheet of the magnets: temperature coefficient of remanence"`
 	MagnetLimit            quantity.Value `key:"magnet_limit" ask:"no" unit:"°C" min:"-60 °C" max:"400 °C" optional:"yes" example:"120 °C, data sheet" doc:"highest magnet temperature"`
 	DemagnetisingCurrent   quantity.Value `key:"demagnetising_current" ask:"no" unit:"A" above:"0 A" optional:"yes" example:"600 A, data sheet" doc:"motor current that begins to weaken the magnets for ever, at 20 °C"`

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -156,6 +157,32 @@ func (b *Boat) Estimates() (out []string) {
 	}
 	if h := &b.Hull; len(h.SpeedPower) == 0 && len(h.Resistance) == 0 {
 		out = append(out, "the hull's resistance is an estimate: a boat may need 0.7 to 4 times that power (by Gerr's rule for displacement boats, from memory, 1.2 to 3.9 times), so the true speed may be a quarter lower; measure speed_power")
+	}
+	return out
+}
+
+// MagnetMaterial returns the material of the motor's magnets, "none" of a series-wound one: what the file says, else the usual one of the kind (common practice, no source).
+func (m *Motor) MagnetMaterial() string {
+	usual := map[string]string{"permanent-magnet brushed": "ferrite", "permanent-magnet brushless": "NdFeB"}
+	return cmp.Or(m.Magnets, usual[m.Kind], "none")
+}
+
+// Unlimited lists, in words, what nothing judges because the boat file gives no limit of it.
+func (b *Boat) Unlimited() (out []string) {
+	var none []string
+	lacks := func(applies, given bool, what, key string) {
+		if applies && !given {
+			none = append(none, what+" ("+key+")")
+		}
+	}
+	m, k := &b.Motor, &b.Battery
+	magnets := m.MagnetMaterial() != "none"
+	lacks(magnets, m.MagnetLimit.Given, "the magnets' temperature", "motor.magnet_limit")
+	lacks(magnets, m.DemagnetisingCurrent.Given, "the motor current that weakens them for ever", "motor.demagnetising_current")
+	lacks(true, k.CellLowest.Given, "the lowest cell voltage", "battery.cell_lowest")
+	lacks(b.Stage.Braking || b.Charging != nil, k.CellHighest.Given, "the highest cell voltage", "battery.cell_highest")
+	if none != nil {
+		out = append(out, "no trial judges what the boat file gives no limit of: "+strings.Join(none, ", "))
 	}
 	return out
 }

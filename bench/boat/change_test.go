@@ -104,3 +104,49 @@ func TestAFileWithAClassTakesNoCurveBeside(t *testing.T) {
 		assert.ErrorContains(t, err, "a fuse of a class has the curves of the class, and this would not be used: leave it out", line)
 	}
 }
+
+// without returns a demo boat read from its file without some lines.
+func without(t *testing.T, name string, lines ...string) (*boat.Boat, error) {
+	text := string(benchtest.File(t, name, "boat.toml"))
+	for _, l := range lines {
+		require.Contains(t, text, l+"\n")
+		text = strings.Replace(text, l+"\n", "", 1)
+	}
+	b, _, err := boat.Read("boat.toml", []byte(text))
+	return b, err
+}
+
+// TestWhatHasNoLimitIsNamed: a part without a limit in the file was left out of every table, and the boat was clear without a word of it.
+func TestWhatHasNoLimitIsNamed(t *testing.T) {
+	petrel, err := without(t, "petrel")
+	require.NoError(t, err)
+	assert.Empty(t, petrel.Unlimited())
+	for line, key := range map[string]string{
+		`magnet_limit = "120 °C, data sheet"`: "motor.magnet_limit", `demagnetising_current = "700 A, data sheet"`: "motor.demagnetising_current",
+		`cell_lowest = "2.5 V, data sheet"`: "battery.cell_lowest", `cell_highest = "3.65 V, data sheet"`: "battery.cell_highest",
+	} {
+		b, err := without(t, "petrel", line)
+		require.NoError(t, err)
+		require.Len(t, b.Unlimited(), 1)
+		assert.Contains(t, b.Unlimited()[0], "("+key+")")
+	}
+	bracken, err := without(t, "bracken", `cell_lowest = "1.65 V, data sheet"`)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"no trial judges what the boat file gives no limit of: the lowest cell voltage (battery.cell_lowest)"}, bracken.Unlimited(), "no magnets, and nothing charges it")
+}
+
+// TestAPermanentMagnetMotorHasMagnets: whoever left the line out had a motor whose magnets no heat weakens, and a cooler link capacitor for it.
+func TestAPermanentMagnetMotorHasMagnets(t *testing.T) {
+	petrel, err := without(t, "petrel", `magnets = "ferrite"`)
+	require.NoError(t, err)
+	assert.Equal(t, "ferrite", petrel.Motor.MagnetMaterial())
+	petrel.Motor.Kind = "permanent-magnet brushless"
+	assert.Equal(t, "NdFeB", petrel.Motor.MagnetMaterial())
+	bracken, err := without(t, "bracken")
+	require.NoError(t, err)
+	assert.Equal(t, "none", bracken.Motor.MagnetMaterial())
+
+	text := strings.Replace(string(benchtest.File(t, "petrel", "boat.toml")), `magnets = "ferrite"`, `magnets = "none"`, 1)
+	_, _, err = boat.Read("boat.toml", []byte(text))
+	assert.ErrorContains(t, err, "a permanent-magnet brushed motor has magnets")
+}

@@ -212,6 +212,9 @@ func (c checker) stageAndMotor() {
 	case !series && !m.Constant.Given:
 		c.Problem("motor", "give constant, for example \"0.13 V·s/rad\"")
 	}
+	if !series && m.Magnets == "none" && !m.MagnetPerKelvin.Given {
+		c.Problem("motor.magnets", "a %s motor has magnets: write ferrite or NdFeB, or leave the line out; of another material give magnet_per_kelvin too", m.Kind)
+	}
 	c.rising("motor.magnetisation", m.Magnetisation, "current")
 	for i := 1; i < len(m.Magnetisation); i++ {
 		if m.Magnetisation[i][1] < m.Magnetisation[i-1][1] {

@@ -69,7 +69,7 @@ func newMotor(b *boat.Motor) (motor, error) {
 		standstill:  b.StandstillCooling.SI,
 		demagnet:    b.DemagnetisingCurrent.SI,
 	}
-	switch b.Magnets { // common values of textbooks, from memory
+	switch b.MagnetMaterial() { // common values of textbooks, from memory
 	case "ferrite":
 		m.perKelvin, m.demagnetPerKelvin = -0.002, +0.004
 	case "NdFeB":

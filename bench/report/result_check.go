@@ -40,8 +40,8 @@ func (c *Checked) write(p *Paper, d *document) {
 	for _, text := range p.Basis {
 		s.add(block{Text: text})
 	}
-	if estimates := p.Boat.Estimates(); len(estimates) > 0 {
-		s.add(block{List: estimates})
+	if list := slices.Concat(p.Boat.Estimates(), p.Boat.Unlimited()); len(list) > 0 {
+		s.add(block{List: list})
 	}
 }
 

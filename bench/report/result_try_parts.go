@@ -381,5 +381,5 @@ func (t *Tried) sure(p *Paper, d *document) {
 	if t.Bands != nil {
 		list = append(list, t.Bands.LeftOut.Lines()...)
 	}
-	s.add(block{List: slices.Concat(list, []string{balance}, p.Boat.Estimates())})
+	s.add(block{List: slices.Concat(list, []string{balance}, p.Boat.Estimates(), p.Boat.Unlimited())})
 }

@@ -44,7 +44,7 @@ func limitRows(b *boat.Boat) (out []limitRow) {
 	add("motor.housing_limit", "the motor housing's limit", m.HousingLimit.SI, true, between(60, 130), between(45, 180), "grease and seals")
 	add("motor.brush_limit", "the commutator's limit", m.BrushLimit.SI, true, between(100, 200), between(70, 260), "commutators")
 	// Highest use of sintered grades: NdFeB 80 °C (plain) to 230 °C (the hottest grade), Curie point 310 °C; ferrite 250 °C, 450 °C.
-	switch m.Magnets {
+	switch m.MagnetMaterial() {
 	case "NdFeB":
 		add("motor.magnet_limit", "the magnets' limit", m.MagnetLimit.SI, m.MagnetLimit.Given, between(70, 180), between(50, 230), "NdFeB")
 	default:

@@ -177,10 +177,10 @@ var dataParts = noting(losesNothing, dataRule("data-parts", "figures of bank, jo
 	if m.DemagnetisingCurrent.Given {
 		l.times("motor.demagnetising_current, motor.rated_current", "the motor current that begins to weaken the magnets", m.DemagnetisingCurrent.SI, m.RatedCurrent.SI, "A", "the motor's rated current", span{1.5, 15}, span{1, 40})
 		usual := span{0.001, 0.008} // ferrite is weakest when cold
-		if m.Magnets == "NdFeB" {
+		if m.MagnetMaterial() == "NdFeB" {
 			usual = span{-0.012, -0.002}
 		}
-		l.given("motor.demagnetising_per_kelvin", "the change of that current for each kelvin, of "+m.Magnets+",", m.DemagnetisingPerKelvin, "%/K", usual, span{-0.03, 0.03})
+		l.given("motor.demagnetising_per_kelvin", "the change of that current for each kelvin, of "+m.MagnetMaterial()+",", m.DemagnetisingPerKelvin, "%/K", usual, span{-0.03, 0.03})
 	}
 	return l
 }))

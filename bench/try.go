@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"quaybench/bench/settings"
 	"quaybench/bench/simulate"
@@ -236,9 +237,8 @@ func (t *Tried) suggest(ctx context.Context, trials []*trial.Trial) error {
 	changed := set
 	for _, f := range side.Findings {
 		if f.Level == verdict.Over && f.Change != nil {
-			t.Change = append(t.Change, *f.Change)
-			if next, err := changed.With(f.Change.Key, f.Change.To); err == nil {
-				changed = next
+			if next, err := changed.With(f.Change.Key, f.Change.To); err == nil && !undoes(changed, next, t.Change, f.Change.Key) {
+				changed, t.Change = next, merge(t.Change, *f.Change)
 			}
 		}
 	}
@@ -255,6 +255,17 @@ func (t *Tried) suggest(ctx context.Context, trials []*trial.Trial) error {
 		t.Change = merge(t.Change, *c)
 	}
 	return err
+}
+
+// undoes reports whether the next settings are less safe in a key than those that one of the changes has led to.
+func undoes(changed, next settings.Set, list []verdict.Change, key string) bool {
+	if !slices.ContainsFunc(list, func(c verdict.Change) bool { return c.Key == key }) {
+		return false
+	}
+	p, _ := settings.ByKey(key)
+	was, _ := changed.Number(key)
+	is, _ := next.Number(key)
+	return is != was && (is > was) != p.SaferMore
 }
 
 // merge adds a change; a later one on the same key replaces where the earlier one led to.

@@ -243,6 +243,29 @@ func TestAProposalThatChangesNothingIsTold(t *testing.T) {
 	}
 }
 
+// TestNoChangeUndoesAnother: where several rules ask for one limit, the safest of what they ask is told, once: a limit that management bore was raised again to what the contactor carries.
+func TestNoChangeUndoesAnother(t *testing.T) {
+	s, err := setup(t, "petrel").With([]string{"limits.battery_current=390 A", "battery.management.discharge_current=80 A", "contactor.current=100 A"})
+	require.NoError(t, err)
+	r, err := bench.Try(t.Context(), s, bench.TryOptions{Trials: builtin(t, "harbour")})
+	require.NoError(t, err)
+	asked := map[string]string{}
+	for _, f := range r.Present.Findings {
+		if f.Change != nil && f.Change.Key == "limits.battery_current" {
+			asked[f.Rule] = f.Change.To
+		}
+	}
+	require.Equal(t, "76 A", asked["management-limit"])
+	require.Equal(t, "100 A", asked["contactor-carries"])
+	var to []string
+	for _, c := range r.Change {
+		if c.Key == "limits.battery_current" {
+			to = append(to, c.To)
+		}
+	}
+	assert.Equal(t, []string{"76 A"}, to)
+}
+
 // TestAChargingSourceKeepsNoBoatFromAVerdict: with a solar panel of 100 W the battery of the low-battery trial never came down to the cut-off, so that every boat with a
 // charging source was over, whatever was set.
 func TestAChargingSourceKeepsNoBoatFromAVerdict(t *testing.T) {

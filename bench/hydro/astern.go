@@ -1,9 +1,6 @@
 package hydro
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // WithAstern returns the propeller with its thrust in astern rotation scaled, so that at the bollard and the same shaft
 // speed thrust astern is share (0 to 1) of thrust ahead, as a spring balance at the quay shows it. The scale holds in full
@@ -17,12 +14,12 @@ func (s *Screw) WithAstern(share float64) (*Screw, error) {
 	astern, _ := s.Loads(-1, 0, 1000)
 	factor := share*ahead/-astern - 1
 	out := *s
-	out.all.fill(func(_ int, beta float64) (ct, cq float64) {
-		ct, cq = s.all.at(beta)
-		if cos := math.Cos(beta); cos < 0 {
-			ct *= 1 + factor*cos*cos
+	out.all.fill(func(_ int, at *direction) (ct, cq float64) {
+		ct, cq = s.all.at(at.beta)
+		if at.cos < 0 {
+			ct *= 1 + factor*at.cos*at.cos
 		}
-		return physical(beta, ct, cq)
+		return physical(at, ct, cq)
 	})
 	return &out, nil
 }

@@ -5,7 +5,6 @@ import (
 	"math"
 	"sort"
 	"sync"
-	"sync/atomic"
 )
 
 // The published four-quadrant tests: Fourier coefficients of C_T* and C_Q* over β
@@ -38,26 +37,33 @@ func (f *fourier) add(weights [4]float64, g *fourier) {
 	}
 }
 
-// at returns C_T* and C_Q* at beta. Sine and cosine of its multiples follow from the two before (Chebyshev's recurrence,
-// exact to 1e-13 for so few).
+// at returns C_T* and C_Q* at beta.
 func (f *fourier) at(beta float64) (ct, cq float64) {
+	v := f.columns(beta)
+	return v[0] + v[1], v[2] + v[3]
+}
+
+// columns returns what each column adds to C_T* (two) and C_Q* at beta. Sine and cosine of its multiples follow from the two before
+// (Chebyshev's recurrence, exact to 1e-13 for so few).
+func (f *fourier) columns(beta float64) (v [4]float64) {
 	s1, c1 := math.Sincos(beta)
 	twice := 2 * c1
 	before, sin, beforeC, cos := -s1, 0.0, c1, 1.0
 	for k := range f {
 		c := &f[k]
-		ct += c[0]*cos + c[1]*sin
-		cq += c[2]*cos + c[3]*sin
+		v[0], v[1] = v[0]+c[0]*cos, v[1]+c[1]*sin
+		v[2], v[3] = v[2]+c[2]*cos, v[3]+c[3]*sin
 		before, sin = sin, twice*sin-before
 		beforeC, cos = cos, twice*cos-beforeC
 	}
-	return ct / 100, -cq / 1000
+	return [4]float64{v[0] / 100, v[1] / 100, -v[2] / 1000, -v[3] / 1000}
 }
 
 // tested is one tested propeller.
 type tested struct {
 	shape
-	series fourier
+	series  fourier
+	columns func() *[cells][4]float64 // of its series, at every node
 }
 
 // shape is what the four-quadrant form depends on here. The number of blades is
@@ -80,6 +86,17 @@ var testedPropellers = sync.OnceValues(func() (byPitch, byArea []tested) {
 	}
 	sort.Slice(byPitch, func(i, j int) bool { return byPitch[i].pitch < byPitch[j].pitch })
 	sort.Slice(byArea, func(i, j int) bool { return byArea[i].area < byArea[j].area })
+	for _, list := range [2][]tested{byPitch, byArea} {
+		for k := range list {
+			list[k].columns = sync.OnceValue(func() *[cells][4]float64 {
+				out := new([cells][4]float64)
+				for i := range out {
+					out[i] = list[k].series.columns(nodeAngle(i))
+				}
+				return out
+			})
+		}
+	}
 	return byPitch, byArea
 })
 
@@ -95,64 +112,69 @@ func parseTested(text string) []tested {
 	return all
 }
 
-// series interpolates the tests: linearly in pitch at area ratio 0.70, plus the
+// weighted is a tested propeller with a weight for each column of its series.
+type weighted struct {
+	*tested
+	by [4]float64
+}
+
+// mix interpolates the tests: linearly in pitch at area ratio 0.70, plus the
 // difference that area makes at pitch ratio 1.0. Each column of that difference is
 // taken in proportion to the pitch's own first order, since pitch changes the bollard
 // (cosine) values far more than the drag (sine) values. Outside the tests it holds
 // their end.
-func (s shape) series() *fourier {
+func (s shape) mix() []weighted {
 	byPitch, byArea := testedPropellers()
-	pitch := func(t tested) float64 { return t.pitch }
-	area := func(t tested) float64 { return t.area }
+	pitch := func(t *tested) float64 { return t.pitch }
+	area := func(t *tested) float64 { return t.area }
 	out := between(byPitch, pitch, s.pitch)
 	wanted, middle := between(byArea, area, s.area), between(byArea, area, 0.70)
-	var plus, minus [4]float64
-	for i := range plus {
-		plus[i] = out[1][i] / middle[1][i]
-		minus[i] = -plus[i]
+	first, base := sum(out)[1], sum(middle)[1]
+	add := func(list []weighted, sign float64) {
+		for _, t := range list {
+			for c := range t.by {
+				t.by[c] *= sign * first[c] / base[c]
+			}
+			out = append(out, t)
+		}
 	}
-	out.add(plus, wanted)
-	out.add(minus, middle)
+	add(wanted, 1)
+	add(middle, -1)
+	return out
+}
+
+// sum returns the series of a mix.
+func sum(mix []weighted) *fourier {
+	out := new(fourier)
+	for _, t := range mix {
+		out.add(t.by, &t.series)
+	}
 	return out
 }
 
 // samples are the two curves of a series at every node.
 type samples [cells][2]float64
 
-// lastSampled is the last shape whose series was sampled: boats of a study differ in what their propeller takes, not in its
-// shape. What it points to never changes.
-var lastSampled atomic.Pointer[struct {
-	shape
-	samples
-}]
-
-// sampled returns the samples of the shape's series.
-func (s shape) sampled() *samples {
-	if last := lastSampled.Load(); last != nil && last.shape == s {
-		return &last.samples
+// add adds a test's part of a mix, which is known at every node.
+func (s *samples) add(t *weighted) {
+	at, by := t.columns(), &t.by
+	for i := range s {
+		v, w := &s[i], &at[i]
+		v[0] += by[0]*w[0] + by[1]*w[1]
+		v[1] += by[2]*w[2] + by[3]*w[3]
 	}
-	now := &struct {
-		shape
-		samples
-	}{shape: s}
-	series := s.series()
-	for i := range now.samples {
-		now.samples[i][0], now.samples[i][1] = series.at(nodeAngle(i))
-	}
-	lastSampled.Store(now)
-	return &now.samples
 }
 
 // between interpolates tests, sorted by what of returns, at x.
-func between(tests []tested, of func(tested) float64, x float64) *fourier {
+func between(tests []tested, of func(*tested) float64, x float64) (out []weighted) {
 	last := len(tests) - 1
-	x = math.Min(math.Max(x, of(tests[0])), of(tests[last]))
-	i := min(sort.Search(last, func(i int) bool { return of(tests[i+1]) >= x }), last-1)
-	f := (x - of(tests[i])) / (of(tests[i+1]) - of(tests[i]))
-	out := new(fourier)
-	for i, t := range tests[i : i+2] {
-		w := [2]float64{1 - f, f}[i]
-		out.add([4]float64{w, w, w, w}, &t.series)
+	x = math.Min(math.Max(x, of(&tests[0])), of(&tests[last]))
+	i := min(sort.Search(last, func(i int) bool { return of(&tests[i+1]) >= x }), last-1)
+	f := (x - of(&tests[i])) / (of(&tests[i+1]) - of(&tests[i]))
+	for k, w := range [2]float64{1 - f, f} {
+		if w != 0 {
+			out = append(out, weighted{&tests[i+k], [4]float64{w, w, w, w}})
+		}
 	}
 	return out
 }
@@ -167,7 +189,12 @@ func between(tests []tested, of func(tested) float64, x float64) *fourier {
 //     within 10°, its value (above only; below it is zero) by 90°;
 //   - torque and thrust are lowered where the sum would break the laws of energy.
 func newScrew(diameter float64, ahead characteristic, low, high float64, s shape) (*Screw, error) {
-	base, sampled := s.series(), s.sampled()
+	mix := s.mix()
+	base := sum(mix)
+	var sampled samples
+	for i := range mix {
+		sampled.add(&mix[i])
+	}
 	star := func(j float64) (ct, cq float64) {
 		return ahead.KT(j) / starToK(j), ahead.KQ(j) / starToK(j)
 	}
@@ -199,9 +226,9 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 	above := newFade(difference, betaHigh, math.Max(betaHigh+math.Pi/8, math.Pi/2))
 
 	screw := &Screw{diameter: diameter, ahead: ahead, jLow: low, jHigh: high}
-	screw.all.fill(func(i int, beta float64) (ct, cq float64) {
+	screw.all.fill(func(i int, at *direction) (ct, cq float64) {
 		ct, cq = scaleT*sampled[i][0], scaleQ*sampled[i][1]
-		switch {
+		switch beta := at.beta; {
 		case beta < betaLow:
 			dt, dq := below.at(beta)
 			ct, cq = ct+dt, cq+dq
@@ -211,7 +238,7 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 			dt, dq := above.at(beta)
 			ct, cq = ct+dt, cq+dq
 		}
-		return physical(beta, ct, cq)
+		return physical(at, ct, cq)
 	})
 	return screw, nil
 }
@@ -220,8 +247,8 @@ func newScrew(diameter float64, ahead characteristic, low, high float64, s shape
 // oversteps it: no more power from the stream than a free turbine can take, 16/27 of it
 // (Betz 1920, from memory), and shaft power less thrust power, C_Q*·cosβ/0.35 −
 // C_T*·sinβ in star form, above zero. The margins cover the interpolation between nodes.
-func physical(beta, ct, cq float64) (float64, float64) {
-	sin, cos := math.Sincos(beta)
+func physical(at *direction, ct, cq float64) (float64, float64) {
+	sin, cos := at.sin, at.cos
 	if betz := 0.57 * math.Abs(sin*sin*sin); -cq*cos/0.35 > betz {
 		cq = -betz * 0.35 / cos
 	}
@@ -266,19 +293,32 @@ type periodic struct {
 
 const cells = 1024
 
+// direction is a node's β, with its sine and cosine.
+type direction struct{ beta, sin, cos float64 }
+
+var directions = sync.OnceValue(func() *[cells]direction {
+	out := new([cells]direction)
+	for i := range out {
+		sin, cos := math.Sincos(nodeAngle(i))
+		out[i] = direction{nodeAngle(i), sin, cos}
+	}
+	return out
+})
+
 // nodeAngle returns β at node i.
 func nodeAngle(i int) float64 { return -math.Pi + 2*math.Pi*float64(i)/cells }
 
 // fill samples f, of a node and its β, over −π..π and takes the slopes by fourth-order differences.
-func (p *periodic) fill(f func(i int, beta float64) (float64, float64)) {
+func (p *periodic) fill(f func(i int, at *direction) (float64, float64)) {
+	around := directions()
 	for i := range p.nodes {
-		p.nodes[i][0], p.nodes[i][2] = f(i, nodeAngle(i))
+		p.nodes[i][0], p.nodes[i][2] = f(i, &around[i])
 	}
+	at := func(i int) *[4]float64 { return &p.nodes[uint(i)%cells] }
 	for i := range p.nodes {
-		at := func(k, c int) float64 { return p.nodes[(i+k+cells)%cells][c] }
-		for _, c := range []int{0, 2} {
-			p.nodes[i][c+1] = (8*(at(1, c)-at(-1, c)) - (at(2, c) - at(-2, c))) / 12
-		}
+		a, b, c, d := at(i-2), at(i-1), at(i+1), at(i+2)
+		p.nodes[i][1] = (8*(c[0]-b[0]) - (d[0] - a[0])) / 12
+		p.nodes[i][3] = (8*(c[2]-b[2]) - (d[2] - a[2])) / 12
 	}
 }
 

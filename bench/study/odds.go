@@ -113,7 +113,7 @@ type Unknown struct {
 }
 
 // FindOdds draws boats over the tolerances and judges each in all trials: by a run where a fit to the other runs is not sure, else by
-// the fit. On a cancelled context it returns the draws that were simulated in all trials, with the context's error. The same seed
+// the fit. On a cancelled context it returns the first draws, as far as they were simulated in all trials, with the context's error. The same seed
 // gives the same answer on any number of cores.
 //
 // Draws that no drive can be built from, that the solver fails on, or of which no run tells anything are not counted (Odds.LeftOut). It
@@ -257,10 +257,18 @@ func (q *drawn) overElsewhere(i int) bool {
 	return false
 }
 
-// odds counts. Of a study that was stopped only draws that were simulated in all trials count.
+// odds counts. Of a study that was stopped only the first draws count, as far as each was simulated in all trials: those further on that
+// were simulated too lie near a limit.
 func (q *drawn) odds(cancelled bool) (Odds, error) {
 	failed := q.failed()
 	o := Odds{Made: q.made()}
+	n := q.n
+	if cancelled {
+		for n = 0; n < q.n && q.simulated(n); n++ {
+		}
+		o.Made = Made{Draws: n, Runs: o.Made.Runs}
+		failed = failed[:n]
+	}
 	left, err := leftOut(failed)
 	if o.LeftOut = left; err != nil && !cancelled {
 		return Odds{}, err
@@ -278,8 +286,8 @@ func (q *drawn) odds(cancelled bool) (Odds, error) {
 		used[k] = q.fits[k].values(q.points, q.got[k], a.shares())
 	}
 	over := 0
-	for i := range q.n {
-		if failed[i] != nil || cancelled && !q.simulated(i) {
+	for i := range n {
+		if failed[i] != nil {
 			continue
 		}
 		o.Runs++

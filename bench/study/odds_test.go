@@ -87,3 +87,22 @@ func TestFitDecidesAsAllRuns(t *testing.T) {
 	t.Log(fitted.made())
 	assert.Less(t, fitted.made().Runs, all.made().Runs)
 }
+
+// TestAStoppedStudyCountsNoDrawThatWasChosen: what was simulated beyond the first draws lies near a limit, and is no fair sample; nothing is
+// said of a fit that judged nothing.
+func TestAStoppedStudyCountsNoDrawThatWasChosen(t *testing.T) {
+	q := &drawn{n: 400, trials: []*asked{{trial: &trial.Trial{Name: "a"}}, {trial: &trial.Trial{Name: "b"}}}, fits: []*fit{{}, {}}}
+	for k := range q.trials {
+		q.got = append(q.got, make([]*answer, q.n))
+		for i := range 10 + 5*k {
+			q.got[k][i] = &answer{jump: "|"}
+		}
+		q.got[k][300] = &answer{jump: "fuse protecting|"} // asked for since it is near to opening
+		q.fits[k].answers = q.got[k][:11+5*k]
+	}
+	o, err := q.odds(true)
+	require.NoError(t, err)
+	assert.Equal(t, 10, o.Runs)
+	assert.Zero(t, o.Over.Value)
+	assert.Equal(t, "10 draws, 27 runs", o.Made.String())
+}

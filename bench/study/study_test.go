@@ -184,6 +184,7 @@ func TestOddsNeedSomethingToDrawOver(t *testing.T) {
 
 // An interrupted study gives what there is.
 func TestOddsGiveWhatThereIsWhenStopped(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // one draw after the other
 	b, s := petrel(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	o := study.OddsOptions{Draws: 200, Seed: 1, Quick: true, Progress: func(done, _ int) {

@@ -63,6 +63,34 @@ func (m *Model) Devices() []Device {
 	return devices
 }
 
+// Brink is a condition beyond which a run goes on otherwise than runs that stay off it show: no share of a limit tells how near it is.
+// Margin rises through zero there.
+type Brink struct {
+	Name   string
+	Sharp  bool // a share or an event jumps at the brink itself; else something may, the further beyond it
+	Margin func(p *Point, y []float64) float64
+}
+
+// emptying is the charge at the terminals from which on the voltage of any chemistry may begin to fall off (common practice, no source).
+const emptying = 0.3
+
+// Brinks lists those of the boat's bank. The slice is fixed for a model.
+func (m *Model) Brinks() []Brink {
+	brinks := []Brink{{Name: "emptying bank", Margin: func(_ *Point, y []float64) float64 {
+		return emptying - m.battery.level(y[m.layout.charge], y[m.layout.lag:])
+	}}}
+	if lowest := m.boat.Battery.ChargeLowestTemperature; lowest.Given {
+		at := m.layout.nodes + m.nodes.battery
+		brinks = append(brinks, Brink{Name: "charging in the cold", Sharp: true, Margin: func(p *Point, y []float64) float64 {
+			if p.BankCurrent >= 0 {
+				return math.Inf(-1)
+			}
+			return 1 - y[at]/lowest.SI
+		}})
+	}
+	return brinks
+}
+
 // FuseWatch follows the battery current for the latest instant at which the fuse melts: that of its slowest element, cold at
 // each rise of the current.
 type FuseWatch struct {

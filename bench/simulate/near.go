@@ -8,11 +8,13 @@ import (
 	"quaybench/bench/drive"
 )
 
-// Near is how near something that stops a run came to acting: a device outside the controller, its stall timer or its cut-off. A
-// verdict that shares of limits explain changes by a jump where one of these acts.
+// Near is how near something that stops a run or changes its course came to acting: a device outside the controller, its stall timer
+// or its cut-off, a brink. A verdict that shares of limits explain changes by a jump where one of these acts.
 type Near struct {
 	Name   string  // of its events
 	Device bool    // outside the controller
+	Brink  bool    // see drive.Brink; it never acts
+	Sharp  bool    // the same
 	Margin float64 // the greatest: its condition holds above zero; −Inf where it never could
 	Held   float64 // the longest time for which the condition held, as a share of what it takes to act: 1 where it acted
 	At     float64 // when it acted, s; NaN: never
@@ -20,9 +22,10 @@ type Near struct {
 
 // nears keeps the greatest values of a run.
 type nears struct {
-	list     []Near // devices first, in their order, then the stops below
+	list     []Near // devices first, in their order, then the stops below, then brinks
 	devices  int
 	switches []*control.Switch // whose condition starts each stop
+	brinks   []drive.Brink
 }
 
 // nearOf returns whose nearness the margin of a switch is, from 1; 0: nobody's.
@@ -49,14 +52,15 @@ var stops = [...]stop{
 
 func newNears(s *simulation) *nears {
 	n := &nears{devices: len(s.devices)}
-	add := func(name string, device bool) {
-		n.list = append(n.list, Near{Name: name, Device: device, Margin: math.Inf(-1), At: math.NaN()})
+	add := func(k Near) {
+		k.Margin, k.At = math.Inf(-1), math.NaN()
+		n.list = append(n.list, k)
 	}
 	for i := range s.devices {
-		add(s.devices[i].Name, true)
+		add(Near{Name: s.devices[i].Name, Device: true})
 	}
 	for _, stop := range stops {
-		add(stop.name, false)
+		add(Near{Name: stop.name})
 		for i := range s.drive.Switches {
 			if sw := &s.drive.Switches[i]; sw.Name == stop.name {
 				n.switches = append(n.switches, sw)
@@ -64,14 +68,32 @@ func newNears(s *simulation) *nears {
 			}
 		}
 	}
+	n.brinks = s.drive.Brinks()
+	if slices.Contains(s.trial.Expect, lowVoltage) { // a device that is expected is one of those above
+		start := s.drive.Law.Settings.LowVoltage.Start
+		n.brinks = append(n.brinks, drive.Brink{Name: lowVoltage, Sharp: true, Margin: func(_ *drive.Point, y []float64) float64 {
+			return 1 - s.drive.ControlState(y)[control.Voltage]/start
+		}})
+	}
+	for _, b := range n.brinks {
+		add(Near{Name: b.Name, Brink: true, Sharp: b.Sharp})
+	}
 	return n
 }
+
+// lowVoltage is the device of the events of a derating that a trial may expect.
+const lowVoltage = "low-voltage derating"
 
 // look updates how near each device came with one instant.
 func (n *nears) look(s *simulation, t float64, p *drive.Point, y []float64) {
 	x := s.drive.ControlState(y)
+	first := n.devices + len(stops) // of the brinks
 	for i := range n.list {
 		k := &n.list[i]
+		if i >= first {
+			k.Margin = max(k.Margin, n.brinks[i-first].Margin(p, y))
+			continue
+		}
 		if i < n.devices {
 			if d := &s.devices[i]; !s.disarmed {
 				k.Margin = max(k.Margin, d.Margin(p, y))

@@ -183,9 +183,10 @@ func TestNearnessSaysWhatIsADevice(t *testing.T) {
 	var devices, stops []string
 	_, err = simulate.Run(context.Background(), s.Boat, s.Settings, tr, simulate.Options{Near: func(list []simulate.Near) {
 		for _, n := range list {
-			if n.Device {
+			switch {
+			case n.Device:
 				devices = append(devices, n.Name)
-			} else {
+			case !n.Brink:
 				stops = append(stops, n.Name)
 			}
 		}

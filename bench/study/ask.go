@@ -77,6 +77,9 @@ func (a *asked) run(ctx context.Context, b *boat.Boat, s settings.Set) (*answer,
 		out.values = append(out.values, min(p.Used, mostUse), p.Margin)
 	}
 	for _, n := range nears {
+		if n.Sharp && n.Margin > 0 {
+			out.jump += "," + n.Name
+		}
 		out.values = append(out.values, max(n.Margin, leastM), n.Held, n.At/a.trial.Duration)
 	}
 	for _, g := range []*float64{run.Gain.TopSpeed, run.Gain.Thrust, run.Gain.Endurance, run.Gain.Distance} {
@@ -159,6 +162,16 @@ func (a *asked) thresholds(answers []*answer) (out []threshold) {
 	for i := range a.parts {
 		out = append(out, a.limits(i)...)
 	}
+	if p, least := slices.IndexFunc(a.parts, func(p record.Part) bool { return p.Name == "rotor speed" }), math.Inf(1); p >= 0 {
+		for _, r := range answers {
+			if r.failed == nil {
+				least = min(least, r.values[a.used(p)])
+			}
+		}
+		if turns := verdict.Turns / a.parts[p].Limit; least > turns { // one that stands still tells nothing
+			out = append(out, threshold{response: a.used(p), at: turns, below: true, forbid: true})
+		}
+	}
 	for k := range a.nears {
 		most, acted := math.Inf(-1), 0
 		for _, r := range answers {
@@ -171,6 +184,10 @@ func (a *asked) thresholds(answers []*answer) (out []threshold) {
 			}
 		}
 		switch {
+		case a.nears[k].Sharp && most > 0: // in every run, since they would differ in what acts
+			out = append(out, threshold{response: a.near(k), below: true, forbid: true})
+		case a.nears[k].Brink && most > 0:
+			out = append(out, threshold{response: a.near(k), at: most, forbid: true})
 		case acted == len(answers): // in every run: the latest might have been too late
 			out = append(out, threshold{response: a.near(k) + 2, at: 1, forbid: true})
 		case most < 0:

@@ -13,7 +13,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"quaybench/bench/boat"
 	"quaybench/bench/drive"
+	"quaybench/bench/settings"
 	"quaybench/bench/trial"
 )
 
@@ -193,5 +195,29 @@ func TestSlowOrderOverSeeds(t *testing.T) {
 		}
 		assert.Positive(t, apart)
 		t.Logf("%s: %d pairs apart", boat, apart)
+	}
+}
+
+// TestSlowFitFindsWhatNoneOfItsFirstRunsShows is the test of nearly the same name where it takes more and longer runs.
+func TestSlowFitFindsWhatNoneOfItsFirstRunsShows(t *testing.T) {
+	for _, c := range []rare{
+		{"the bank runs empty and its management opens", func(b *boat.Boat, s *settings.Set) {
+			b.Battery.Capacity.Tolerance = 0.3 * b.Battery.Capacity.SI
+			s.LowVoltage = settings.LowVoltage{Start: 2, End: 1, CutOff: 0, CutOffDelay: 2, FilterTime: 0.2}
+		}, `duration = "150 min"
+charge = "90 %"
+charging = false
+[[throttle]]
+at = "2 s"
+to = "80 %"`},
+		{"a derating that the trial expects does not come", nil, `duration = "30 min"
+charge = "20 %"
+charging = false
+expect = ["low-voltage derating"]
+[[throttle]]
+at = "2 s"
+to = "100 %"`},
+	} {
+		c.isFound(t, 1000)
 	}
 }

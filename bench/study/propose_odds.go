@@ -177,7 +177,8 @@ func (s *seeker) draw(ctx context.Context, t *tried, in []*trial.Trial) (*outloo
 	return o, nil
 }
 
-// far reports whether draws that were looked at lie so far off every limit, and off what makes a device open, that no other draw passes one.
+// far reports whether draws that were looked at lie so far off every limit, off every brink and off what makes a device open, that no other
+// draw passes one.
 func (a *asked) far(looked []*answer) bool {
 	for _, r := range looked {
 		if r.failed != nil || bad(r.jump) || len(r.values) != len(looked[0].values) {
@@ -198,7 +199,7 @@ func (a *asked) far(looked []*answer) bool {
 		}
 	}
 	for k := range a.nears {
-		if a.nears[k].Device && !within(a.near(k), 0) {
+		if (a.nears[k].Device || a.nears[k].Brink) && !within(a.near(k), 0) {
 			return false
 		}
 	}

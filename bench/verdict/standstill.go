@@ -8,8 +8,10 @@ import (
 	"quaybench/bench/record"
 )
 
+// Turns is the speed below which a motor stands still, rad/s; about 20 rpm.
+const Turns = 2.0
+
 const (
-	turns     = 2.0  // rad/s, about 20 rpm: a motor that never gets there does not turn
 	asksToRun = 0.05 // demand from which on it is meant to
 	ahead     = 0.40 // lever from which on it is meant to, where a latch of the controller makes no demand of it: no dead band is wider
 	idles     = 0.02 // share of the controller's current below which a meter shows none
@@ -37,7 +39,7 @@ func StandsStill(r *record.Run) string {
 	} else if amps, measured := r.Most(record.MotorCurrent); !measured || amps > idles*ratedFor(r) {
 		return "" // perhaps the shaft was held
 	}
-	if asks && w < turns {
+	if asks && w < Turns {
 		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
 	}
 	return ""

@@ -1,8 +1,9 @@
 package report
 
 import (
-	"fmt"
 	"math"
+
+	"quaybench/bench/study"
 )
 
 // Values lists the values of a boat in the order in which they move its tightest margin: what to measure first.
@@ -48,7 +49,7 @@ func (v *Values) write(_ *Paper, d *document) {
 	t.Folded = t.headed()
 	s.add(block{Table: t})
 	if more := v.All - len(v.Rows); more > 0 {
-		s.add(block{Text: fmt.Sprintf("%d more values move it by less, or not at all.", more)})
+		s.add(block{Text: study.Plural(more, "value") + " more: each moves it by less, or not at all."})
 	}
 	if how != nil {
 		s.add(block{Text: "How to measure what gains most:"}, block{List: how})

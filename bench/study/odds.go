@@ -469,7 +469,7 @@ func (q *drawn) explain(o *Odds) {
 	a, f := q.trials[k], q.fits[k]
 	part := slices.IndexFunc(a.parts, func(p record.Part) bool { return p.Name == target.Part })
 	surface := f.surface
-	if surface == nil { // every draw was simulated
+	if len(f.answers) > f.fittedTo { // every draw was simulated
 		var rows [][]float64
 		var values []float64
 		for i, r := range f.answers {

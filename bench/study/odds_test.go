@@ -1,6 +1,8 @@
 package study
 
 import (
+	"context"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -8,6 +10,8 @@ import (
 
 	"quaybench/bench/benchtest"
 	"quaybench/bench/boat"
+	"quaybench/bench/drive"
+	"quaybench/bench/record"
 	"quaybench/bench/settings"
 	"quaybench/bench/trial"
 )
@@ -105,4 +109,33 @@ func TestAStoppedStudyCountsNoDrawThatWasChosen(t *testing.T) {
 	assert.Equal(t, 10, o.Runs)
 	assert.Zero(t, o.Over.Value)
 	assert.Equal(t, "10 draws, 27 runs", o.Made.String())
+}
+
+// TestWhatMattersComesFromAllRuns: where a trial was simulated whole after all, its indices come from every run, and not from the fit to the first
+// ones.
+func TestWhatMattersComesFromAllRuns(t *testing.T) {
+	a := &asked{trial: &trial.Trial{Name: "t"}, parts: []record.Part{{Name: "winding", Close: 0.9}}}
+	q := &drawn{n: 600, list: make([]drive.Unknown, 3), points: pointsOf(600, 3, 1), trials: []*asked{a}, got: [][]*answer{make([]*answer, 600)}}
+	f := &fit{inputs: 3, thresholds: a.thresholds, runs: func(_ context.Context, which []int) (out []*answer, _ error) {
+		for _, i := range which {
+			z := q.points[i]
+			r := &answer{values: []float64{0.5 + 0.02*z[0] + 0.01*z[1] + 0.003*math.Sin(5*z[2]), 1, 0, 0, 0, 0}, jump: "|", parts: a.parts}
+			if i >= 150 {
+				r.jump = "fuse protecting|"
+			}
+			out = append(out, r)
+		}
+		return out, nil
+	}}
+	q.fits = []*fit{f}
+	require.NoError(t, f.settle(t.Context(), q.points[:150], q.got[0][:150]))
+	f.whole = true
+	require.NoError(t, f.settle(t.Context(), q.points, q.got[0]))
+	require.Len(t, f.answers, 600)
+	first, ok := f.surface.indices(0)
+	require.True(t, ok)
+	o := Odds{Parts: []PartOdds{{Part: "winding", Trial: "t"}}}
+	q.explain(&o)
+	require.Len(t, o.Unknowns, 3)
+	assert.Less(t, o.Unknowns[0].TotalError, 0.8*first[0].TotalError)
 }

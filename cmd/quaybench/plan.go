@@ -6,9 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
-
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -100,6 +100,8 @@ func showCommands(b *berth, p *bench.Planned) {
 			write, settings = write+" --set "+set, settings+" "+set
 		}
 	}
+	_, _, _, err := b.mapText("", "")
+	byHand := errors.Is(err, fs.ErrNotExist) // without a map no command reaches the controller
 	for i := range p.Steps {
 		k := &p.Steps[i]
 		if k.Own != nil && k.Own.Level != verdict.Over {
@@ -107,6 +109,12 @@ func showCommands(b *berth, p *bench.Planned) {
 			k.Shell = []string{
 				fmt.Sprintf("quaybench controller write %s --set %s%s --on PORT", boat, set, write),
 				fmt.Sprintf("quaybench step %s --trial %s --set %s%s --on PORT", boat, word(p.File), set, all),
+			}
+			if byHand {
+				k.Shell = []string{
+					fmt.Sprintf("quaybench sheet %s --settings --set %s%s", boat, set, write),
+					fmt.Sprintf("quaybench step %s --trial %s --set %s%s --prompted", boat, word(p.File), set, all),
+				}
 			}
 		}
 	}

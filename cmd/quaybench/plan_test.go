@@ -61,6 +61,24 @@ func words(t *testing.T, line string) (list []string) {
 	return list[1:]
 }
 
+// TestAPlanWithoutAMapIsDoneByHand: a boat without a map of its controller got commands that end with "no map of the controller".
+func TestAPlanWithoutAMapIsDoneByHand(t *testing.T) {
+	benchtest.Computes(t)
+	folder := t.TempDir()
+	book := []string{"--book", filepath.Join(folder, "book")}
+	code, _, stderr := quaybench(t, nil, append(book, "new", "heron")...)
+	require.Zero(t, code, stderr)
+	code, stdout, stderr := quaybench(t, nil, append(book, "plan", "heron", "--example", "--steps", "1", "--hold", "5 s", "--to", "limits.motor_current=105 A", "--out", filepath.Join(folder, "plan"))...)
+	require.Zero(t, code, stderr)
+	whole := regexp.MustCompile(`\s*\\\n\s*`).ReplaceAllString(stdout, " ")
+	assert.NotContains(t, whole, "controller write")
+	assert.Regexp(t, `(?m)^  quaybench step heron --trial .* --prompted$`, whole)
+	typed := regexp.MustCompile(`(?m)^  (quaybench sheet heron .*)$`).FindStringSubmatch(whole)
+	require.Len(t, typed, 2)
+	code, stdout, _ = quaybench(t, nil, append(book, append(words(t, typed[1]), "--example")...)...)
+	assert.Contains(t, []int{exitClear, exitNotJudged}, code, stdout)
+}
+
 // TestPlanJudgesItsTargetFirst: a target that is over in a built-in trial is not planned, though each step's own programme may be
 // clear; --despite plans it and keeps the reason. A step that never reaches its setting says so.
 func TestPlanJudgesItsTargetFirst(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -16,6 +17,7 @@ import (
 	"quaybench/bench/report"
 	"quaybench/bench/study"
 	"quaybench/bench/trial"
+	"quaybench/bench/verdict"
 )
 
 // studyFlags are the flags that the studies share.
@@ -153,14 +155,20 @@ func (f *highestOptions) run(ctx context.Context, sys *system) error {
 		if front == nil {
 			return err
 		}
-		return f.answer(ctx, sys, setup, front, &front.Front, err)
+		if err = f.answer(ctx, sys, setup, front, &front.Front, err); err == nil && !slices.ContainsFunc(front.Points, func(p study.FrontPoint) bool { return !math.IsNaN(p.Second) }) {
+			return ended(verdict.Over, nil)
+		}
+		return err
 	}
 	h, err := bench.FindHighest(ctx, setup, f.keys[0], trials, o)
 	bar.done()
 	if err != nil {
 		return err
 	}
-	return f.answer(ctx, sys, setup, h, &h.Highest, nil)
+	if err = f.answer(ctx, sys, setup, h, &h.Highest, nil); err == nil && math.IsNaN(h.Value) {
+		return ended(verdict.Over, nil)
+	}
+	return err
 }
 
 func highestCommand(sys *system) *cobra.Command {
@@ -171,7 +179,9 @@ func highestCommand(sys *system) *cobra.Command {
 		Long: `Searches the highest value that stays clear in every trial named (default: all built-in ones), certain to 0.5 % of the value: the top of the
 interval that holds the present value, or with --lowest its bottom. KEY is a setting, a value of the boat file (propeller.pitch, "cable[motor cable].section"),
 or air, water or charge of all trials. What follows from a value follows: another section of a cable has another ampacity and resistance. Clearness need not be monotone (a lower limit runs longer): gaps are told. With two keys it gives a front: for each
-value of the first, the highest clear value of the second.`,
+value of the first, the highest clear value of the second.
+
+Exit code: 0 a clear value was found, 3 none is clear, 4 not judged (values are still the example's), 2 bad use or input, 1 any other failure.`,
 		Example: `  quaybench highest petrel limits.motor_current
   quaybench highest petrel limits.motor_current --hold "30 min"
   quaybench highest petrel limits.motor_current --trial hot-day --odds "95 %"

@@ -117,3 +117,16 @@ func TestFrontTellsWhatItRestsOn(t *testing.T) {
 	}}))
 	assert.Contains(t, unwrapped(out.String()), "3 of 20 draws are impossible boats and are not counted; the first: no such propeller judged in: crash-stop how sure: certain to 0.5 % of the value, by 70 % of the draws")
 }
+
+// TestHighestEndsOverWhereNothingIsClear: it ended with 0, as if a value had been found, where `choose` and `propose` end with 3.
+func TestHighestEndsOverWhereNothingIsClear(t *testing.T) {
+	hot := []string{"--set", "compartment.limit=15 °C", "--trial", "harbour"} // colder than the air
+	code, screen, stderr := quaybench(t, nil, append([]string{"highest", "petrel", "limits.motor_current"}, hot...)...)
+	assert.Equal(t, exitOver, code, stderr)
+	assert.Contains(t, screen, "is clear")
+	code, screen, stderr = quaybench(t, nil, append([]string{"highest", "petrel", "limits.battery_current", "limits.motor_current"}, hot...)...)
+	assert.Equal(t, exitOver, code, stderr)
+	assert.Contains(t, screen, "none is clear")
+	code, _, stderr = quaybench(t, nil, "highest", "petrel", "limits.motor_current", "--trial", "harbour")
+	assert.Zero(t, code, stderr)
+}

@@ -2,6 +2,7 @@ package boat
 
 import (
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -46,6 +47,12 @@ func (b *Boat) KeyName(key string) string {
 	}
 	return key
 }
+
+// numbered is a cable or a joint by its number, as the data walk calls it.
+var numbered = regexp.MustCompile(`\b(cable|joint)\[\d+\]`)
+
+// WithNames returns a text in which each key of a cable or joint has its name in place of its number, as a person writes it.
+func (b *Boat) WithNames(text string) string { return numbered.ReplaceAllStringFunc(text, b.KeyName) }
 
 func (b *Boat) each(table string, names []string, rest string) (out []string) {
 	for _, n := range names {

@@ -23,7 +23,7 @@ type ValueRow struct {
 	Unit                              string  // of the part
 }
 
-func (v *Values) write(_ *Paper, d *document) {
+func (v *Values) write(p *Paper, d *document) {
 	d.Title += ": what to measure first"
 	d.subject("what to measure first")
 	d.Sentence = v.Margin
@@ -41,9 +41,9 @@ func (v *Values) write(_ *Paper, d *document) {
 		if r.Gains > 0 {
 			gains, then = ShownMargin(r.Gains, r.Unit), r.Then
 		}
-		t.row(r.Key, origin(r.Origin), r.Known, "± "+ShownMargin(math.Abs(r.Moves), r.Unit), then, gains)
+		t.row(p.Boat.KeyName(r.Key), origin(r.Origin), r.Known, "± "+ShownMargin(math.Abs(r.Moves), r.Unit), then, gains)
 		if r.Gains > 0 && r.Measure != "" && len(how) < 5 {
-			how = append(how, r.Key+": "+r.Measure)
+			how = append(how, p.Boat.KeyName(r.Key)+": "+r.Measure)
 		}
 	}
 	t.Folded = t.headed()

@@ -490,7 +490,7 @@ func (q *drawn) explain(o *Odds) {
 		return
 	}
 	for i, u := range q.list {
-		o.Unknowns = append(o.Unknowns, Unknown{Key: u.Key, Tolerance: u.Spread.Share(), Indices: indices[i]})
+		o.Unknowns = append(o.Unknowns, Unknown{Key: q.boat.KeyName(u.Key), Tolerance: u.Spread.Share(), Indices: indices[i]})
 	}
 	slices.SortStableFunc(o.Unknowns, func(a, b Unknown) int { return cmp.Compare(b.Total, a.Total) })
 }

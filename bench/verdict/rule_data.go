@@ -71,6 +71,7 @@ func dataRule(name, title string, compare func(b *boat.Boat) []comparison) Rule 
 		Source: "values of the boat file against each other; ranges: common practice, no source",
 		Check: func(b *boat.Boat, _ settings.Set) (out []Finding) {
 			for _, c := range compare(b) {
+				c.look = b.WithNames(c.look)
 				out = append(out, c.finding()...)
 			}
 			return out

@@ -368,6 +368,24 @@ func TestNoChangeToWhatIsThere(t *testing.T) {
 	}
 }
 
+// TestFindingsNameACableAsAPersonDoes: findings and odds said "look at joint[0].resistance", which stands in no file.
+func TestFindingsNameACableAsAPersonDoes(t *testing.T) {
+	b, s := sound(t)
+	for i := range b.Joints {
+		b.Joints[i].Resistance, b.Joints[i].HeatCapacity = exactly(0.05), exactly(1e5)
+	}
+	for i := range b.Cables {
+		b.Cables[i].RatedTemperature = exactly(273.15 + 300)
+	}
+	texts := ""
+	for _, f := range verdict.Static(b, s) {
+		texts += f.Text + "\n"
+	}
+	assert.Contains(t, texts, "joint["+b.Joints[0].Name+"].resistance")
+	assert.Contains(t, texts, "cable["+b.Cables[0].Name+"].rated_temperature")
+	assert.NotRegexp(t, `(cable|joint)\[\d`, texts)
+}
+
 // TestNoCableIsNoClearCable: a boat file without a cable of a circuit got "clear: the motor cables carry the motor current limits", and the
 // fuse was "as small as the standards ask for the battery cables".
 func TestNoCableIsNoClearCable(t *testing.T) {

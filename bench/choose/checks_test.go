@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
+
 	"quaybench/bench/boat"
 	"quaybench/bench/drive"
 	"quaybench/bench/hydro"
@@ -189,4 +191,14 @@ func TestChecks(t *testing.T) {
 		},
 		"SZ-52": millivolts(10), "SZ-53": millivolts(16), "SZ-54": millivolts(35), "SZ-55": millivolts(50), "SZ-56": millivolts(70),
 	})
+}
+
+// TestWhatDrawsFromTheLinkHoldsPrechargeDown: by hand, 8 W behind 47 Ω at 57.6 V leave 50.1 V, where (57.6 V − 50.1 V)/47 Ω · 50.1 V = 8.0 W; behind 160 Ω at 44.1 V no voltage gives
+// more than 44.1²/(4 · 160) = 3.0 W.
+func TestWhatDrawsFromTheLinkHoldsPrechargeDown(t *testing.T) {
+	share := chargedUnder(8, 47, 57.6)
+	assert.InDelta(t, 50.1/57.6, share, 0.001)
+	assert.InDelta(t, 8, share*57.6*(1-share)*57.6/47, 1e-9)
+	assert.Zero(t, chargedUnder(8, 160, 44.1))
+	assert.InDelta(t, 1, chargedUnder(0, 160, 44.1), 1e-12)
 }

@@ -143,3 +143,12 @@ func TestAGuessedLinkCapacitorIsToldOfItsResistor(t *testing.T) {
 	assert.Regexp(t, `stage.capacitance is known no closer than up to [\d.]+ mF \(estimated\): with [\d.]+ Ω it takes [\d.]+ s to 95 %, longer than [\d.]+ s; [\d.]+ Ω is quick enough then too`, told("8 mF, estimated"))
 	assert.NotContains(t, told("8 mF ± 0.1 %, measured"), "is known no closer")
 }
+
+// TestPrechargeTellsWhatTheControllerDraws: the gentlest resistor can leave the link far down where the controller's electronics are fed from it, and nothing said so.
+func TestPrechargeTellsWhatTheControllerDraws(t *testing.T) {
+	told := func(watts string) string {
+		return strings.Join(find(t, "precharge", choose.Options{}, "stage.housekeeping="+watts)[0].Notes, "\n")
+	}
+	assert.Regexp(t, `the controller's own electronics, 8.00 W, are fed from there and not through the key switch, [\d.]+ Ω leave it`, told("8 W"))
+	assert.NotContains(t, told("0 W"), "fed from there")
+}

@@ -339,8 +339,28 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 		c.Sizes = append(c.Sizes, list[i].Size)
 	}
 	c.Notes = append(c.Notes, unsureOfLink(b, c, time)...)
+	if c.Chosen >= 0 {
+		ohms, _ := list[c.Chosen].v.Number("precharge.resistance")
+		if share := chargedUnder(b.Stage.Housekeeping.SI, ohms, volts); share < 0.95 {
+			left := fmt.Sprintf("at %.0f %% of the battery voltage however long it takes", 100*share)
+			if share == 0 {
+				left = "far below the battery voltage, however long it takes"
+			}
+			c.Notes = append(c.Notes, fmt.Sprintf("nothing may draw from the link before the contactor closes: where the controller's own electronics, %s, are fed from there and not through the key switch, %s leave it %s", shown(b.Stage.Housekeeping.SI, "W"), c.Sizes[c.Chosen].Name, left))
+		}
+	}
 	c.Notes = append(c.Notes, "the largest that is quick enough is the gentlest: the energy of a pulse is the same for all, the first instant is not; the resistor's own pulse curve says what it bears, and a second start before it is cold doubles it")
 	return c, ctx.Err()
+}
+
+// chargedUnder returns the share of the battery voltage (V) up to which a resistor (Ω) charges a capacitor from which a power (W) is drawn: where the resistor gives that
+// power, v·(V − v)/R = P. 0: it can nowhere give it.
+func chargedUnder(watts, ohms, volts float64) float64 {
+	square := 1 - 4*watts*ohms/(volts*volts)
+	if square < 0 {
+		return 0
+	}
+	return (1 + math.Sqrt(square)) / 2
 }
 
 // unsureOfLink returns a note where the chosen resistor would be too slow for as large a link capacitor as the boat file allows (95 %); else none.

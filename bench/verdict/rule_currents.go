@@ -15,9 +15,9 @@ import (
 var motorCable = Rule{
 	Name:   "motor-cable",
 	Title:  "the motor cables carry the motor current limits",
-	Source: cableSource,
+	Source: cableSource + ". That switches fail shorted: common practice, no source; the fuse then: IEC 60364-4-43, I2 at most 1.45 times what the cable carries (from memory)",
 	Check: func(b *boat.Boat, s settings.Set) []Finding {
-		return append(withoutCable(b, "motor"), cablesCarry(b, s, "motor", math.Inf(1))...)
+		return slices.Concat(withoutCable(b, "motor"), cablesCarry(b, s, "motor", math.Inf(1)), shortedStage(b, s))
 	},
 }
 

@@ -97,14 +97,14 @@ var fuseAgainstCable = Rule{
 					rating, c.Name, amps, most, branch)})
 			}
 		}
-		for _, g := range guards(b, s) {
+		for _, g := range guards(b, s, "battery") {
 			out = append(out, g.findings()...)
 		}
 		return out
 	},
 	Note: func(b *boat.Boat, s settings.Set) string {
 		var gaps []string
-		for _, g := range guards(b, s) {
+		for _, g := range guards(b, s, "battery") {
 			if gap := g.gap(); gap != "" {
 				gaps = append(gaps, gap)
 			}

@@ -28,8 +28,8 @@ type guard struct {
 	worst    exposure
 }
 
-// guards pairs the fuse with each battery cable of which enough is known. What cannot be built is another rule's finding.
-func guards(b *boat.Boat, s settings.Set) (out []guard) {
+// guards pairs the fuse with each cable of a circuit of which enough is known. What cannot be built is another rule's finding.
+func guards(b *boat.Boat, s settings.Set, circuit string) (out []guard) {
 	_, slowest, err := drive.FuseCurves(&b.Fuse)
 	if err != nil {
 		return nil
@@ -37,14 +37,14 @@ func guards(b *boat.Boat, s settings.Set) (out []guard) {
 	for i := range b.Cables {
 		c := &b.Cables[i]
 		cable, ok := lay(c)
-		if c.Circuit != "battery" || !ok {
+		if c.Circuit != circuit || !ok {
 			continue
 		}
 		g := guard{laid: cable, fuse: &b.Fuse, slowest: slowest, shorted: Prospective(b)}
 		g.within = thermal.ConventionalTime(b.Fuse.Rating.SI)
 		g.opens = slowest.MeltCurrent(g.within)
 		g.mostHeat = shortCircuitTemperature(c)
-		for _, l := range settings.Heating("battery") {
+		for _, l := range settings.Heating(circuit) {
 			value, _ := s.Number(l.Key)
 			g.limit = max(g.limit, value)
 		}
@@ -159,6 +159,22 @@ func (g *guard) between() *Finding {
 	}
 	return &Finding{Level: level, Text: quantity.Sentence("%s, and its insulation bears %.0f °C for up to 5 s. %s: a larger cable, a smaller or faster fuse, or insulation that bears more (short_circuit_temperature) mends it",
 		g.meanwhile(), g.mostHeat-273.15, by)}
+}
+
+// shortedStage finds what only the fuse holds when the switch of a chopper fails as it does, shorted: the motor is on the bank then, and what a propeller that
+// is fouled or a shaft that turns hard draws flows through its cable whatever the settings say. The bridge of a brushless motor drives nothing that way.
+func shortedStage(b *boat.Boat, s settings.Set) (out []Finding) {
+	if b.Motor.Kind == "permanent-magnet brushless" {
+		return nil
+	}
+	for _, g := range guards(b, s, "motor") {
+		if most := conventional * g.carries; g.opens > most {
+			out = append(out, Finding{Level: Close, Text: quantity.Sentence(
+				"a power stage that fails shorted puts the motor on the bank, and the fuse of %.0f A, which then alone protects the %s, does not protect it from overload: %s%s; at most %.0f A would do, %.2f times the %.0f A that the cable may carry where it lies. %s",
+				g.fuse.Rating.SI, g.cable.Name, g.surely(), g.beyond(), most, conventional, g.carries, "B"+g.meanwhile()[1:])})
+		}
+	}
+	return out
 }
 
 // surely returns which current opens a slow fuse at last.

@@ -66,7 +66,7 @@ func TestFuseAgainstCableUpTo5Seconds(t *testing.T) {
 			cable := &b.Cables[0]
 			cable.ShortCircuitTemperature, cable.Resistance = c.bears, quantity.Exactly(1.2e-3) // so that the short-circuit current stays
 			require.False(t, shorted(b, s), "petrel's own section")
-			g := guards(b, s)[0]
+			g := guards(b, s, "battery")[0]
 			var most float64
 			for I := g.slowest.MeltCurrent(5); I < Prospective(b); I *= 1.001 {
 				most = max(most, I*I*g.slowest.MeltTime(I).Time)
@@ -84,7 +84,7 @@ func TestFuseAgainstCableUpTo5Seconds(t *testing.T) {
 // heat in the first moments (IEC 60364-4-43).
 func TestCableGetsAsHot(t *testing.T) {
 	b, s := petrelsFuse(t)
-	g := guards(b, s)[0]
+	g := guards(b, s, "battery")[0]
 	for _, c := range []struct{ amps, seconds float64 }{{417, 300}, {256, 7200}, {184, 7200}, {900, 5}} {
 		T, dt := g.cable.RatedTemperature.SI, c.seconds/20000
 		for range 20000 {
@@ -140,7 +140,7 @@ func TestACableThatASlowFuseLetsBurnIsNotClear(t *testing.T) {
 		assert.Regexp(t, `before a slow fuse of 160 A opens the battery cable can (reach \d+ °C|melt), at \d+ A of battery current; it is rated for \d+ °C, and its insulation bears \d+ °C for up to 5 s`, found[0].Text)
 		return found[0].Level
 	}
-	hottest := guards(b, s)[0].exposed().kelvin
+	hottest := guards(b, s, "battery")[0].exposed().kelvin
 	bears := func(share float64) quantity.Value { // the share of the rise up to what it bears that it then uses
 		return quantity.Exactly(cable.RatedTemperature.SI + (hottest-cable.RatedTemperature.SI)/share)
 	}
@@ -152,7 +152,7 @@ func TestACableThatASlowFuseLetsBurnIsNotClear(t *testing.T) {
 		assert.Equal(t, c.level, level(), "%g of the rise that it bears", c.share)
 	}
 	cable.ShortCircuitTemperature = bears(1.5)
-	from := guards(b, s)[0].exposed().from
+	from := guards(b, s, "battery")[0].exposed().from
 	for _, share := range []float64{0.99, 1.01} {
 		s.Limits.BatteryCurrent = from * share
 		assert.Equal(t, map[bool]Level{true: Over, false: Close}[share > 1], level(), "limit at %g of the current that passes it", share)

@@ -386,6 +386,30 @@ func TestFindingsNameACableAsAPersonDoes(t *testing.T) {
 	assert.NotRegexp(t, `(cable|joint)\[\d`, texts)
 }
 
+// TestAThinMotorCableIsNotHeldByTheFuse: `choose` gave a motor of 24 A a cable of 4 mm² behind a fuse of 100 A, which carries 134 A for hours: by hand 4 mm² that is rated 60 K above the
+// air at 34 A rises by 60 K · (134/34)² = 930 K then, before its resistance grows. Only a controller's limit was held against the cable, and a switch that fails shorted keeps none.
+func TestAThinMotorCableIsNotHeldByTheFuse(t *testing.T) {
+	b, s := sound(t)
+	thin := func(section, ampacity float64) (out []verdict.Finding) {
+		changed := *b
+		changed.Cables = slices.Clone(b.Cables)
+		for i := range changed.Cables {
+			if c := &changed.Cables[i]; c.Circuit == "motor" {
+				c.Section, c.Ampacity, c.EngineSpace = exactly(section*1e-6), exactly(ampacity), false
+			}
+		}
+		return check(t, "motor-cable", &changed, s)
+	}
+	s.Limits.MotorCurrent, s.Limits.AsternCurrent, s.Limits.BrakingCurrent, s.Boost.Current = 24, 24, 0, 0
+	assert.Empty(t, thin(50, 200))
+	found := thin(4, 34)
+	require.Len(t, found, 1)
+	assert.Equal(t, verdict.Close, found[0].Level, "it takes a failure")
+	assert.Regexp(t, `a power stage that fails shorted puts the motor on the bank, and the fuse of 160 A, which then alone protects the motor cable, does not .* at most 49 A would do, 1.45 times the 34 A that the cable may carry`, found[0].Text)
+	b.Motor.Kind = "permanent-magnet brushless"
+	assert.Empty(t, thin(4, 34))
+}
+
 // TestNoCableIsNoClearCable: a boat file without a cable of a circuit got "clear: the motor cables carry the motor current limits", and the
 // fuse was "as small as the standards ask for the battery cables".
 func TestNoCableIsNoClearCable(t *testing.T) {

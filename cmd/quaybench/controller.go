@@ -51,7 +51,12 @@ func (f *controllerFlags) talk(ctx context.Context, sys *system, act func(c *con
 	if err != nil {
 		return err
 	}
-	l, err := openLine(ctx, sys, b, m, f.on, f.alone, nil)
+	held := *b
+	if f.on == simulated { // holds what the file says, as one on board does: --set is what is to be written
+		as := *b.Setup
+		as.Settings, held.Setup = b.filed, &as
+	}
+	l, err := openLine(ctx, sys, &held, m, f.on, f.alone, nil)
 	if err != nil {
 		return b.withHint(err)
 	}
@@ -197,7 +202,7 @@ func tellJournal(sys *system, boat string) error {
 		return fmt.Errorf("the journal %s is damaged: no line of it can be read, so what the controller holds is not known; read it first (quaybench controller read)", b.journ)
 	}
 	if len(known) == 0 {
-		sys.tell("nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, b.journ)
+		sys.tell("nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, cmp.Or(b.journ, "where no book is"))
 		return nil
 	}
 	sys.tell("%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)

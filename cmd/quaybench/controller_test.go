@@ -470,3 +470,14 @@ func TestWhatSomethingElseChangedIsTold(t *testing.T) {
 		assert.NotContains(y.t, stdout, "mind:")
 	})
 }
+
+// TestASimulatedControllerHoldsTheFile: a limit that is over was "held already" by the simulated controller, which had begun with --set, and the command ended with 0.
+func TestASimulatedControllerHoldsTheFile(t *testing.T) {
+	code, stdout, stderr := quaybench(t, nil, "controller", "write", "petrel", "--set", "limits.motor_current=390 A", "--on", "sim")
+	assert.Equal(t, exitOver, code, stdout)
+	assert.Regexp(t, `limits.motor_current +140 A +390 A +differs`, stdout)
+	assert.Contains(t, stderr, "nothing was written: these settings are over a limit")
+	code, _, stderr = quaybench(t, nil, "controller", "compare", "petrel", "--set", "limits.motor_current=150 A", "--on", "sim")
+	assert.Equal(t, exitOther, code)
+	assert.Contains(t, stderr, "does not hold")
+}

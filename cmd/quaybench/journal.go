@@ -141,6 +141,9 @@ func (j *journal) Close() error { return j.file.Close() }
 // readJournal returns the last entry about each setting, by key. Where there is no journal there are none. A line that is no
 // entry, as a crash leaves one, counts as not written.
 func readJournal(name string) (list []entry, err error) {
+	if name == "" { // no place for one, so there is none
+		return nil, nil
+	}
 	text, err := datafile.ReadFile(name, largestJournal)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil

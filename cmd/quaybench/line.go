@@ -62,6 +62,7 @@ type berth struct {
 	home   string         // folder of its files; "" for a boat embedded in the program
 	book   *profiles.Book // nil where it is in none
 	assume []string       // assignments made to the file's settings
+	filed  settings.Set   // without them
 	journ  string         // where its journal is; "" for a demo boat where there can be no book
 }
 
@@ -71,7 +72,7 @@ func findBerth(sys *system, name string, set []string) (*berth, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &berth{Setup: setup, name: name, assume: set}
+	b := &berth{Setup: setup, name: name, assume: set, filed: setup.Settings}
 	if b.Setup, err = setup.With(set); err != nil {
 		return nil, input(err)
 	}

@@ -280,15 +280,26 @@ func lookUp(name string) (u Unit, reason string) {
 }
 
 // suggestion returns a known symbol for an unknown name: a word for it, or the
-// same letters in another case (kw for kW).
+// same letters in another case (kw for kW), as few of them as can be: between
+// milli and mega lies a factor of a thousand million.
 func suggestion(name string) string {
 	if better, ok := words[strings.ToLower(name)]; ok {
 		return better
 	}
-	best := ""
+	best, least := "", 0
 	consider := func(candidate string) {
-		if strings.EqualFold(candidate, name) && (best == "" || candidate < best) {
-			best = candidate
+		if !strings.EqualFold(candidate, name) {
+			return
+		}
+		others := 0
+		letters := []rune(candidate)
+		for i, r := range []rune(name) {
+			if letters[i] != r {
+				others++
+			}
+		}
+		if best == "" || others < least || others == least && candidate < best {
+			best, least = candidate, others
 		}
 	}
 	for base, s := range symbols {

@@ -89,6 +89,9 @@ func TestBadUnits(t *testing.T) {
 	}{
 		{"", 0, "no unit"},
 		{"KW", 0, `unknown unit "KW"; did you mean kW?`},
+		{"mOhm", 0, `unknown unit "mOhm"; did you mean mohm?`}, // it was Mohm
+		{"mAH", 0, `unknown unit "mAH"; did you mean mAh?`},
+		{"Kohm", 0, `unknown unit "Kohm"; did you mean kohm?`},
 		{"amps", 0, `unknown unit "amps"; did you mean A?`},
 		{"knots", 0, `unknown unit "knots"; did you mean kn?`},
 		{"furlong", 0, `unknown unit "furlong"`},

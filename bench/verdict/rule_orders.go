@@ -51,20 +51,25 @@ var lowVoltageOrder = Rule{
 	Check: func(b *boat.Boat, s settings.Set) (out []Finding) {
 		v := s.LowVoltage
 		out = append(out, crossed(s, "low_voltage")...)
-		if v.End <= v.CutOff {
-			out = append(out, Finding{
-				Level: Over, Text: quantity.Sentence("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End),
-				Change: change(s, s.Key(&s.LowVoltage.CutOff), 0.98*v.End, "2 % below the end of derating"),
-			})
-		}
 		opens := 0.0 // V, where management does
 		if m := b.Battery.Management; m != nil {
-			if opens = m.CellLow.SI * float64(b.Battery.Cells); v.CutOff <= opens {
-				out = append(out, Finding{
-					Level: Over, Text: quantity.Sentence("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
-					Change: change(s, s.Key(&s.LowVoltage.CutOff), 1.01*opens, "1 % above management"),
-				})
+			opens = m.CellLow.SI * float64(b.Battery.Cells)
+		}
+		if v.End <= v.CutOff {
+			f := Finding{Level: Over, Text: quantity.Sentence("the cut-off at %.1f V comes before low-voltage derating has ended at %.1f V: the boat stops without warning", v.CutOff, v.End)}
+			least := max(opens, lowestBank(b))
+			if below := 0.98 * v.End; below > least {
+				f.Change = change(s, s.Key(&s.LowVoltage.CutOff), below, "2 % below the end of derating")
+			} else { // a cut-off so low comes too late: derating has to end sooner
+				f.Change = change(s, s.Key(&s.LowVoltage.End), max(v.CutOff, 1.01*least)/0.98, "2 % above where the cut-off has to come")
 			}
+			out = append(out, f)
+		}
+		if b.Battery.Management != nil && v.CutOff <= opens {
+			out = append(out, Finding{
+				Level: Over, Text: quantity.Sentence("management opens at %.1f V, before the controller's cut-off at %.1f V: the contactor would open under load", opens, v.CutOff),
+				Change: change(s, s.Key(&s.LowVoltage.CutOff), 1.01*opens, "1 % above management"),
+			})
 		}
 		if f := belowCells(b, s); f != nil && v.CutOff > opens {
 			out = append(out, *f)
@@ -78,13 +83,11 @@ var lowVoltageOrder = Rule{
 
 // belowCells finds a cut-off that comes only when the cells are below what they bear: settings of another bank, say.
 func belowCells(b *boat.Boat, s settings.Set) *Finding {
-	n, v := float64(b.Battery.Cells), s.LowVoltage.CutOff
+	v, lowest := s.LowVoltage.CutOff, lowestBank(b)
 	f := &Finding{Level: Over, Text: "the boat file's lowest cell voltage"}
-	lowest := n * b.Battery.CellLowest.SI
 	if !b.Battery.CellLowest.Given {
 		f.Level = Close
 		f.Text = "what cells of this chemistry bear under load (common practice, no source)"
-		lowest = n * b.Battery.Cell().Lowest
 	}
 	if v >= lowest {
 		return nil
@@ -92,6 +95,14 @@ func belowCells(b *boat.Boat, s settings.Set) *Finding {
 	f.Change = change(s, s.Key(&s.LowVoltage.CutOff), 1.01*lowest, "1 % above the cells' lowest")
 	f.Text = quantity.Sentence("the cut-off at %.1f V comes too late for this bank of %d cells: %.1f V is %s", v, b.Battery.Cells, lowest, f.Text)
 	return f
+}
+
+// lowestBank returns the voltage of the bank at which its cells are at the least they bear under load, V: by the file, else by their chemistry.
+func lowestBank(b *boat.Boat) float64 {
+	if b.Battery.CellLowest.Given {
+		return float64(b.Battery.Cells) * b.Battery.CellLowest.SI
+	}
+	return float64(b.Battery.Cells) * b.Battery.Cell().Lowest
 }
 
 // crossed returns a finding for each crossed derating of a group.

@@ -410,6 +410,42 @@ func TestAThinMotorCableIsNotHeldByTheFuse(t *testing.T) {
 	assert.Empty(t, thin(4, 34))
 }
 
+// TestLowVoltageAdviceEnds: whoever does what the rule says has the order right after a few changes. "management opens before the cut-off: raise it to 20.2 V" was followed by "the cut-off
+// comes before derating has ended at 11 V: lower it to 10.78 V", and so on for ever.
+func TestLowVoltageAdviceEnds(t *testing.T) {
+	for _, cells := range []float64{0, 2.0, 3.0} { // V a cell at which management opens; 0: there is none
+		for _, start := range []float64{0, 12, 38, 46, 49} {
+			for _, end := range []float64{0, 11, 38, 44, 52} {
+				for _, cutOff := range []float64{0, 10, 30, 42, 50} {
+					b, s := sound(t)
+					if b.Battery.Management = nil; cells > 0 {
+						b.Battery.Management = &boat.Management{CellLow: exactly(cells)}
+					}
+					s.LowVoltage.Start, s.LowVoltage.End, s.LowVoltage.CutOff = start, end, cutOff
+					follows := func() bool {
+						for _, f := range check(t, "low-voltage-order", b, s) {
+							if f.Level == verdict.Over && f.Change != nil {
+								next, err := s.With(f.Change.Key, f.Change.To)
+								require.NoError(t, err)
+								s = next
+								return true
+							}
+						}
+						return false
+					}
+					steps := 0
+					for steps < 9 && follows() {
+						steps++
+					}
+					for _, f := range check(t, "low-voltage-order", b, s) {
+						assert.NotEqual(t, verdict.Over, f.Level, "from %g, %g, %g V, management %g V a cell, after %d changes: %s", start, end, cutOff, cells, steps, f.Text)
+					}
+				}
+			}
+		}
+	}
+}
+
 // TestNoCableIsNoClearCable: a boat file without a cable of a circuit got "clear: the motor cables carry the motor current limits", and the
 // fuse was "as small as the standards ask for the battery cables".
 func TestNoCableIsNoClearCable(t *testing.T) {

@@ -143,13 +143,20 @@ var highVoltageOrder = Rule{
 			}}
 		}
 		out = crossed(s, "high_voltage")
-		if rest := restVoltage(b); v.Start < rest {
+		most := min(full, b.Stage.VoltageLimit.SI)
+		switch rest := restVoltage(b); {
+		case v.End <= rest && rest < most:
+			out = append(out, Finding{
+				Level: Close, Text: quantity.Sentence("high-voltage derating ends at %.1f V, not above the rest voltage of a half-full bank, %.1f V: the boat does not brake", v.End, rest),
+				Change: change(s, s.Key(&s.HighVoltage.End), most, "what battery and controller bear"),
+			})
+		case v.Start < rest && v.End > rest:
 			out = append(out, Finding{
 				Level: Close, Text: quantity.Sentence("high-voltage derating starts at %.1f V, below the rest voltage of a half-full bank, %.1f V: the boat never brakes with its full limit", v.Start, rest),
-				Change: change(s, s.Key(&s.HighVoltage.Start), rest+0.75*max(0, v.End-rest), "three quarters of the way from that to its end"),
+				Change: change(s, s.Key(&s.HighVoltage.Start), rest+0.75*(v.End-rest), "three quarters of the way from that to its end"),
 			})
 		}
-		if most := min(full, b.Stage.VoltageLimit.SI); v.End > most {
+		if v.End > most {
 			out = append(out, Finding{
 				Level: Over, Text: quantity.Sentence("high-voltage derating ends at %.1f V, above what battery and controller bear, %.1f V", v.End, most),
 				Change: change(s, s.Key(&s.HighVoltage.End), most, "what battery and controller bear"),

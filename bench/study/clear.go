@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"sync/atomic"
 
@@ -75,13 +76,33 @@ func (j *judge) rule(v variant.Variant) *NextLimit {
 	return nil
 }
 
-// clear reports whether a variant is clear, of which key has the value x; with draws, whether it is in the share asked for.
-func (j *judge) clear(ctx context.Context, v variant.Variant, key string, x float64) (bool, error) {
-	if v.Problems() != nil || j.rule(v) != nil {
+// permitted returns the first and the last of some values of a key that no rule refuses; NaN where all are.
+func (j *judge) permitted(v variant.Variant, key string, values []float64) (low, high float64) {
+	fine := func(x float64) bool {
+		t, err := v.WithNumber(key, x)
+		return err == nil && !j.refuses(t)
+	}
+	first := slices.IndexFunc(values, fine)
+	if first < 0 {
+		return math.NaN(), math.NaN()
+	}
+	last := len(values) - 1
+	for last > first && !fine(values[last]) {
+		last--
+	}
+	return values[first], values[last]
+}
+
+// refuses reports whether a variant is out before anything is simulated.
+func (j *judge) refuses(v variant.Variant) bool { return v.Problems() != nil || j.rule(v) != nil }
+
+// clear reports whether a variant is clear; with draws, whether it is in the share asked for, at the value x of the setting searched.
+func (j *judge) clear(ctx context.Context, v variant.Variant, x float64) (bool, error) {
+	if j.refuses(v) {
 		return false, nil
 	}
 	if j.chance != nil {
-		return j.chance.clear(ctx, v, key, x)
+		return j.chance.clear(ctx, v, x)
 	}
 	trials := v.Trials(j.trials)
 	first := int(j.hard.Load())

@@ -61,7 +61,7 @@ type fit struct {
 	width    []float64 // the band there
 
 	// pick, if not nil, chooses which of the unsure points to simulate next; none: they need not be known. off is by how many bands
-	// each point lies beyond its nearest threshold (negative: short of it), NaN for one that was simulated.
+	// each point lies beyond its nearest threshold (negative: short of it), NaN for one that was simulated; all 0 where only runs tell.
 	pick func(unsure []int, off []float64) []int
 }
 
@@ -93,7 +93,7 @@ func (f *fit) settle(ctx context.Context, points [][]float64, got []*answer) err
 		}
 		return out
 	}
-	if len(f.answers) == 0 {
+	if len(f.answers) == 0 && f.pick == nil {
 		for rest := left(); len(f.answers) < firstRuns(f.inputs) && len(rest) > 0; rest = left() {
 			if err := ask(rest[:min(len(rest), firstRuns(f.inputs)-len(f.answers))]); err != nil {
 				return err
@@ -106,13 +106,16 @@ func (f *fit) settle(ctx context.Context, points [][]float64, got []*answer) err
 		if len(rest) == 0 {
 			return nil
 		}
-		if f.whole = f.whole || f.jumps(); f.whole {
+		unsure, off := rest, make([]float64, len(points))
+		switch f.whole = f.whole || f.jumps(); {
+		case f.whole && f.pick == nil:
 			return ask(rest)
+		case !f.whole:
+			if f.surface == nil || len(f.answers) > f.fittedTo {
+				f.refit()
+			}
+			unsure, off = f.unsure(points, rest)
 		}
-		if f.surface == nil || len(f.answers) > f.fittedTo {
-			f.refit()
-		}
-		unsure, off := f.unsure(points, rest)
 		if f.pick == nil && float64(len(unsure)) > mostUnsure*float64(len(rest)) && len(f.answers) > 2*firstRuns(f.inputs) {
 			f.whole = true
 			return ask(rest)
@@ -234,7 +237,7 @@ func (f *fit) values(points [][]float64, got []*answer, responses []int) *mat.De
 			out.Set(i, c, v)
 		}
 	}
-	if len(rest) == 0 || len(responses) == 0 {
+	if len(rest) == 0 || len(responses) == 0 || f.whole {
 		return out
 	}
 	values, _ := f.surface.at(some, responses)

@@ -101,19 +101,6 @@ func findHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	if math.IsInf(h.High, 1) {
 		return Highest{}, fmt.Errorf("%s is %s and has no highest value: there is no range to search; start from a value of its size with --set", h.Key, v.Get(key))
 	}
-	if o.Odds > 0 {
-		list, err := tolerated(b)
-		if err != nil {
-			return Highest{}, err
-		}
-		j.chance = newChance(v, list, trials, h.Low, h.High, o)
-		defer func() {
-			h.LeftOut, _ = leftOut(j.chance.failures[h.Value])
-			h.LeftOut.NotClear = true
-			made := j.chance.made()
-			h.Made = &made
-		}()
-	}
 	exact := o.Exact
 	if exact == 0 {
 		exact = 0.005
@@ -127,13 +114,27 @@ func findHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 		if err != nil {
 			return false, nil // outside the parameter's range
 		}
-		return j.clear(ctx, t, key, x)
+		return j.clear(ctx, t, x)
 	}
 	points, source := looked(v, key, cmp.Or(o.Grid, 25))
 	if source != "" {
 		h.Series, h.Low, h.High = source, points[0], points[len(points)-1]
 	}
 	j.want(slices.Concat(beside, withEach(v, key, points)))
+	if o.Odds > 0 {
+		list, err := tolerated(b)
+		if err != nil {
+			return Highest{}, err
+		}
+		low, high := j.permitted(v, key, points)
+		j.chance = newChance(v, key, list, trials, low, high, o)
+		defer func() {
+			h.LeftOut, _ = leftOut(j.chance.failedAt(h.Value))
+			h.LeftOut.NotClear = true
+			made := j.chance.made()
+			h.Made = &made
+		}()
+	}
 	grid, clear, err := scan(at, points)
 	if err != nil {
 		return h, err
@@ -145,7 +146,7 @@ func findHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 	top := h.place(grid, clear)
 	if top < 0 {
 		if h.NextLimit, err = j.findNextLimit(ctx, v); h.NextLimit == nil && err == nil && j.chance != nil {
-			h.NextLimit = j.chance.limit(present)
+			h.NextLimit, err = j.chance.limit(ctx, present)
 		}
 		return h, err
 	}
@@ -170,7 +171,9 @@ func findHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 			return h, err
 		}
 		if h.NextLimit == nil && j.chance != nil {
-			h.NextLimit = j.chance.limit(h.Next)
+			if h.NextLimit, err = j.chance.limit(ctx, h.Next); err != nil {
+				return h, err
+			}
 		}
 	}
 	t, err := v.WithNumber(key, h.Value)

@@ -65,7 +65,7 @@ type Made struct {
 	Draws, Runs int
 	Values      int      // of a setting, each judged in all draws; 0: none was varied
 	Within      float64  // the fit's band, as a share of the limit, where it came nearest to one; 0: nothing was fitted
-	Whole       []string // trials that were simulated whole though there are many draws
+	Whole       []string // trials in which runs alone decided though there are many draws; of a setting: at some values
 }
 
 // String returns a sentence: "10,000 draws, 783 runs; the rest by a fit that is within 0.4 % of the limit".
@@ -77,8 +77,12 @@ func (m Made) String() string {
 	if m.Within > 0 {
 		out += fmt.Sprintf("; the rest by a fit that is within %.2g %% of the limit", 100*m.Within)
 	}
-	if len(m.Whole) > 0 {
-		out += "; every draw simulated in " + strings.Join(m.Whole, ", ")
+	switch in := strings.Join(m.Whole, ", "); {
+	case in == "":
+	case m.Values > 0:
+		out += "; by runs alone in " + in + ", at values where what opens or stops differs"
+	default:
+		out += "; every draw simulated in " + in
 	}
 	return out
 }

@@ -337,7 +337,7 @@ func (s *seeker) measureAll(ctx context.Context, cube [][]float64, most float64)
 
 // isClear reports whether a variant is clear in all trials.
 func (s *seeker) isClear(ctx context.Context, v variant.Variant) (bool, error) {
-	ok, err := s.judge.clear(ctx, v, "", 0)
+	ok, err := s.judge.clear(ctx, v, 0)
 	s.count(len(s.trials))
 	if errors.As(err, new(*simulate.UnsolvedError)) || errors.As(err, new(*simulate.UnbalancedError)) {
 		return false, nil

@@ -56,7 +56,7 @@ const (
 	secondOrder = 30   // squares and products are expected to be smaller, and their penalty is larger
 	mostTerms   = 0.6  // of the rows
 	mostPaired  = 12   // inputs that make products
-	leastPaired = 150  // rows
+	leastPaired = 150  // rows, where there are more inputs than that
 	folds       = 5    // parts of few rows that are left out in turn
 	enoughRows  = 2    // for each input: with more, leaving out a row by the hat matrix does
 	leastWeight = 0.01 // of the input that matters most: what matters less is doubted no more
@@ -230,7 +230,7 @@ func (s *surface) choose(n int, weight []float64, paired int) {
 		s.terms = append(s.terms, []int{k, k})
 	}
 	room -= squares
-	for k := 1; k < min(paired, s.inputs) && n >= leastPaired; k++ {
+	for k := 1; k < min(paired, s.inputs) && (n >= leastPaired || s.inputs <= mostPaired); k++ {
 		if room -= k; room < 0 {
 			break
 		}

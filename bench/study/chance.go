@@ -145,8 +145,8 @@ func (c *chance) pick(x float64, k int, last bool, unsure []int, off []float64, 
 	sure := func(i int) bool { // it is not clear
 		return !passed[i] || got[i] != nil && !a.good(got[i]) || got[i] == nil && !unknown[i] && off[i] > 0
 	}
-	if !c.enough(x, sure) || last && c.enough(x, func(i int) bool { return unknown[i] || sure(i) }) {
-		return nil
+	if last = last && !c.window(x).fits[k].whole; !c.enough(x, sure) || last && c.enough(x, func(i int) bool { return unknown[i] || sure(i) }) {
+		return nil // where only runs tell, those of a clear value also say which draws are not counted
 	}
 	slices.SortStableFunc(unsure, func(i, k int) int { return cmp.Or(cmp.Compare(off[k], off[i]), c.often[k]-c.often[i]) })
 	return unsure[:min(len(unsure), max(len(unsure)/4, c.n-int(c.share*float64(c.n))+5))]
@@ -400,9 +400,10 @@ func (c *chance) fit(ctx context.Context, x float64, k int) (*fit, *window, erro
 		f.answers, f.rows = make([]*answer, n), make([][]float64, n)
 		c.runs += n
 		err := each(ctx, n, func(ctx context.Context, i int) error {
-			// Every draw in turn, the values spread evenly by the golden section: no draw stands for one end only.
+			// Every draw in turn, the values spread by the golden section: no draw stands for one end only. Towards the ends, where a
+			// fit knows least and a motor first stands still, they are closer together (as Chebyshev's nodes).
 			_, part := math.Modf(float64(i) * (math.Sqrt(5) - 1) / 2)
-			x, draw := w.low+(w.high-w.low)*part, draws[i%len(draws)]
+			x, draw := w.low+(w.high-w.low)*(1-math.Cos(math.Pi*part))/2, draws[i%len(draws)]
 			t, err := c.present.WithNumber(c.key, x)
 			if err != nil {
 				return err

@@ -16,14 +16,21 @@ type compared struct {
 	runs, most    int // simulated, and by every run
 	values, wrong int // decisions whether enough draws are clear
 	left, draws   int // decisions about one draw that were left to a fit, and how many of them are wrong
+	untold        int // left to a fit though a run would have told nothing (the motor stands still), which no fit knows before a run meets it
 }
 
 // compareHighest asks about each value of the grid at several shares, by the fit and by every run, and says where they differ.
-func compareHighest(t *testing.T, name, key string, in []string, n int, seed uint64, shares ...float64) (out compared) {
+func compareHighest(t *testing.T, name string, set []string, key string, in []string, n int, seed uint64, shares ...float64) (out compared) {
 	t.Helper()
 	b, s, trials := given(t, name, in...)
 	v := variant.Of(b, s)
-	list, err := tolerated(b)
+	for _, text := range set {
+		of, value, _ := strings.Cut(text, "=")
+		var err error
+		v, _, err = v.With(of, value)
+		require.NoError(t, err)
+	}
+	list, err := tolerated(v.Boat)
 	require.NoError(t, err)
 	present, ok := v.Number(key)
 	require.True(t, ok, key)
@@ -60,7 +67,10 @@ func compareHighest(t *testing.T, name, key string, in []string, n int, seed uin
 				}
 				for i, off := range leftToFit(fitted, f, x, k) {
 					out.left++
-					if run := every.known[x][k][i]; every.trials[k].good(run) != (off <= 0) {
+					if run := every.known[x][k][i]; run.failed != nil {
+						out.untold++
+						t.Logf("%s %s in %v at %g, draw %d: %v", name, key, in, x, i, run.failed)
+					} else if every.trials[k].good(run) != (off <= 0) {
 						out.draws++
 						t.Logf("%s %s in %v at %g, draw %d: %g bands off by the fit, %+v", name, key, in, x, i, off, run)
 					}
@@ -99,16 +109,17 @@ func leftToFit(c *chance, f *fit, x float64, k int) map[int]float64 {
 // test takes more keys and trials.
 func TestHighestDecidesAsAllRuns(t *testing.T) {
 	benchtest.Computes(t)
+	runs, most := 0, 0
 	for _, k := range []struct{ boat, key, trials string }{
 		{"petrel", "limits.motor_current", "hot-day"},
 		{"bracken", "limits.motor_current", "hot-restart"},
 		{"petrel", "air", "full-throttle hot-restart"},
 		{"petrel", "cable[motor cable].section", "hot-restart"},
 	} {
-		c := compareHighest(t, k.boat, k.key, strings.Fields(k.trials), 30, 1, 0.9, 0.6)
+		c := compareHighest(t, k.boat, nil, k.key, strings.Fields(k.trials), 30, 1, 0.9, 0.6)
 		assert.Zero(t, c.wrong, "%+v: %+v", k, c)
 		assert.Zero(t, c.draws, "%+v: %+v", k, c)
-		assert.Less(t, c.runs, c.most, "%+v", k)
-		t.Logf("%+v: %+v", k, c)
+		runs, most = runs+c.runs, most+c.most
 	}
+	assert.Less(t, runs, most*3/5)
 }

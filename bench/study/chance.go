@@ -3,7 +3,6 @@ package study
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -33,6 +32,8 @@ type chance struct {
 	hard    int                     // trial in which too few draws were clear last
 	values  int                     // tried
 	runs    int
+
+	impossible bool // some draw makes no drive
 }
 
 // window is a stretch of the setting's range.
@@ -108,7 +109,7 @@ func (c *chance) settle(ctx context.Context, v variant.Variant, x float64, k int
 	if err != nil {
 		return err
 	}
-	a, got, points := c.trials[k], c.answersAt(x, k), make([][]float64, c.n)
+	a, list, got, points := c.trials[k], c.unknowns(v), c.answersAt(x, k), make([][]float64, c.n)
 	var untold []int
 	for i, z := range c.inputs[k] {
 		if points[i] = w.input(z, x); z == nil && got[i] == nil {
@@ -127,8 +128,26 @@ func (c *chance) settle(ctx context.Context, v variant.Variant, x float64, k int
 	if f.pick = nil; !c.everyRun && (!f.whole || reached == nil) {
 		f.pick = func(unsure []int, off []float64) []int { return c.pick(x, k, last, unsure, off, passed) }
 	}
-	if err := f.settle(ctx, points, got); err != nil {
-		return err
+	for checked := false; !checked; {
+		if checked = c.impossible; checked { // where one draw makes no drive, others may not either: that takes no run
+			err := each(ctx, c.n, func(_ context.Context, i int) error {
+				if got[i] == nil {
+					if err := simulate.CheckDrive(drive.Place(v.Boat, list, c.points[i]), v.Settings, a.under(v).trial); err != nil {
+						got[i] = &answer{failed: err}
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+		}
+		if err := f.settle(ctx, points, got); err != nil {
+			return err
+		}
+		if c.impossible = c.impossible || slices.ContainsFunc(got, func(r *answer) bool { return r != nil && r.impossible() }); !c.impossible {
+			break
+		}
 	}
 	c.judge(f, a, points, got, passed, reached)
 	return nil
@@ -158,7 +177,7 @@ func (c *chance) enough(x float64, not func(draw int) bool) bool {
 	clear, n := 0, c.n
 	for i, err := range c.failedAt(x) {
 		switch {
-		case errors.As(err, new(*simulate.NoDriveError)):
+		case (&answer{failed: err}).impossible():
 			n--
 		case err == nil && !not(i):
 			clear++
@@ -415,6 +434,13 @@ func (c *chance) fit(ctx context.Context, x float64, k int) (*fit, *window, erro
 		if err != nil {
 			return nil, nil, err
 		}
+		for i := n - 1; i >= 0; i-- {
+			if f.answers[i].impossible() {
+				c.impossible = true
+				f.answers, f.rows = slices.Delete(f.answers, i, i+1), slices.Delete(f.rows, i, i+1)
+			}
+		}
+		f.whole = len(f.answers) == 0
 		for x, known := range c.known { // one of these runs may have told already that something jumps
 			if known[k] == nil || c.window(x) != w {
 				continue

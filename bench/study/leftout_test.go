@@ -109,6 +109,21 @@ func TestImpossibleBoatsAreFoundWithoutRuns(t *testing.T) {
 	}
 }
 
+// TestWhatIsLeftOutIsCountedAmongAllDraws: where only runs tell, a search could end before it met each draw that is no boat.
+func TestWhatIsLeftOutIsCountedAmongAllDraws(t *testing.T) {
+	benchtest.Computes(t)
+	b, s, trials := given(t, "petrel", "full-throttle")
+	o := HighestOptions{Odds: 0.8, Draws: 20, Seed: 1}
+	h, err := FindHighest(t.Context(), variant.Of(b, s), "propeller.pitch", trials, o)
+	require.NoError(t, err)
+	o.EveryRun = true
+	every, err := FindHighest(t.Context(), variant.Of(b, s), "propeller.pitch", trials, o)
+	require.NoError(t, err)
+	assert.Equal(t, every.Value, h.Value)
+	require.Positive(t, every.LeftOut.NoDrive)
+	assert.Equal(t, every.LeftOut.Lines(), h.LeftOut.Lines())
+}
+
 // stiff returns petrel with a shaft that binds with so much torque, give or take a share.
 func stiff(t *testing.T, torque, share float64, trials ...string) (*boat.Boat, settings.Set, []*trial.Trial) {
 	b, s, list := given(t, "petrel", trials...)

@@ -71,7 +71,7 @@ func (b Basis) String() string {
 		text = strings.TrimSuffix(text, "s")
 	}
 	if b.Unstated > 0 {
-		text += fmt.Sprintf(", %d that do not say where they come from", b.Unstated)
+		text += fmt.Sprintf(", %d whose origin is not stated", b.Unstated)
 	}
 	return text
 }

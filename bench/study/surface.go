@@ -353,7 +353,7 @@ type bands struct {
 	stretch int
 }
 
-const neighbours = 100
+const neighbours = 200
 
 func (s *surface) bands(response int) bands {
 	r := s.by[response]

@@ -28,6 +28,7 @@ import (
 
 // controllerFlags are the flags of everything that talks to a controller.
 type controllerFlags struct {
+	writes             bool // --set is what is to be written
 	boat, on, file, as string
 	alone              bool
 	set                []string
@@ -52,7 +53,7 @@ func (f *controllerFlags) talk(ctx context.Context, sys *system, act func(c *con
 		return err
 	}
 	held := *b
-	if f.on == simulated { // holds what the file says, as one on board does: --set is what is to be written
+	if f.on == simulated && f.writes { // holds what the file says, as one on board does: --set is what is to be written
 		as := *b.Setup
 		as.Settings, held.Setup = b.filed, &as
 	}
@@ -118,6 +119,7 @@ func (f *controllerFlags) compare(ctx context.Context, sys *system) error {
 
 // write runs `quaybench controller write`.
 func (f *controllerFlags) write(ctx context.Context, sys *system, yes, unconfirmed bool) error {
+	f.writes = true
 	return f.talk(ctx, sys, func(c *conversation) error { return c.write(ctx, yes, unconfirmed) })
 }
 

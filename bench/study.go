@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"quaybench/bench/quantity"
 	"quaybench/bench/report"
@@ -107,9 +109,9 @@ type OddsResult struct {
 // OddsTrials returns the trials that are judged where none are named, beside those that FindOdds adds: long enough to heat, short enough to draw thousands.
 func OddsTrials() []string { return []string{"full-throttle", "crash-stop", "hot-day", "hot-restart"} }
 
-// beyondDraws is the share of its limit below which no part is looked for among drawn boats in a trial of its own: what states no tolerance is
-// known to half at worst, and what heats goes with the square.
-const beyondDraws = 0.5
+// beyondDraws is the share of its limit below which no part is looked for among drawn boats in a trial of its own, the one in which it uses
+// most: what states no tolerance is known to half at worst, and what heats goes with the square.
+const beyondDraws = 1 / (1.5 * 1.5)
 
 // worthDrawing returns the trials of a judged side in which something is close or over, and those in which some part uses most of its limit and more than beyondDraws.
 func worthDrawing(side *verdict.Side) (near []string) {
@@ -128,7 +130,7 @@ func worthDrawing(side *verdict.Side) (near []string) {
 }
 
 // FindOdds returns how likely each part passes its limit over the boat file's tolerances, in some trials; none: OddsTrials, those in which the boat as written is
-// close or over, and those in which some part uses most of its limit and more than half of it.
+// close or over, and those in which some part comes nearest to its limit and uses more than beyondDraws of it.
 func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.OddsOptions) (*OddsResult, error) {
 	if err := s.own(o.Examples); err != nil {
 		return nil, err
@@ -140,15 +142,17 @@ func FindOdds(ctx context.Context, s *Setup, trials []*trial.Trial, o study.Odds
 			return nil, err
 		}
 		var side verdict.Side
-		for _, t := range all { // one by one: one that cannot be simulated ends no other, and the draws say so where it is of the usual ones
+		for _, t := range all { // one by one: one that tells nothing ends no other, and the draws say so where it is of the usual ones
 			judged, err := study.Run(ctx, s.Boat, s.Settings, []*trial.Trial{t}, simulate.Options{Verdict: true})
 			switch {
 			case ctx.Err() != nil:
 				return nil, context.Cause(ctx)
-			case err == nil:
+			case slices.Contains(OddsTrials(), t.Name) || err == nil && judged[0].Level != verdict.NotJudged:
 				side.Trials = append(side.Trials, judged...)
-			case !slices.Contains(OddsTrials(), t.Name):
+			case err != nil:
 				r.NotAsked = append(r.NotAsked, err.Error())
+			default: // most draws would tell nothing either, and such draws are not counted
+				r.NotAsked = append(r.NotAsked, fmt.Sprintf("trial %s cannot be judged with the boat as written: %s", t.Name, strings.Join(judged[0].Unjudged, "; ")))
 			}
 		}
 		near := worthDrawing(&side)

@@ -182,7 +182,7 @@ func (b *Boat) Unlimited() (out []string) {
 	lacks(true, k.CellLowest.Given, "the lowest cell voltage", "battery.cell_lowest")
 	lacks(b.Stage.Braking || b.Charging != nil, k.CellHighest.Given, "the highest cell voltage", "battery.cell_highest")
 	if none != nil {
-		out = append(out, "no trial judges what the boat file gives no limit of: "+strings.Join(none, ", "))
+		out = append(out, "no trial judges these, since the boat file gives them no limit: "+strings.Join(none, ", "))
 	}
 	return out
 }

@@ -132,7 +132,7 @@ func TestWhatHasNoLimitIsNamed(t *testing.T) {
 	}
 	bracken, err := without(t, "bracken", `cell_lowest = "1.65 V, data sheet"`)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"no trial judges what the boat file gives no limit of: the lowest cell voltage (battery.cell_lowest)"}, bracken.Unlimited(), "no magnets, and nothing charges it")
+	assert.Equal(t, []string{"no trial judges these, since the boat file gives them no limit: the lowest cell voltage (battery.cell_lowest)"}, bracken.Unlimited(), "no magnets, and nothing charges it")
 }
 
 // TestAPermanentMagnetMotorHasMagnets: whoever left the line out had a motor whose magnets no heat weakens, and a cooler link capacitor for it.

@@ -130,7 +130,7 @@ func (h *Highest) end() float64 {
 	return h.High
 }
 
-// stillClose adds the rules that are close whatever was searched.
+// stillClose adds the rules that are close at every value that was tried.
 func (s *section) stillClose(searched string, rules []string) {
 	for _, text := range rules {
 		s.say("close whatever "+searched, text)
@@ -444,7 +444,7 @@ type Odds struct {
 	study.Odds
 	Trials   []string
 	Added    []string          // of them, those asked only since the boat as written is close or over there, or a part of it uses most of its limit
-	NotAsked []string          // why a trial could not be simulated with the boat as written
+	NotAsked []string          // why a trial that could not be simulated or judged with the boat as written was not asked
 	Rules    []verdict.Finding // over for the boat as written: no trial of a draw counts them
 	Seed     uint64
 }
@@ -470,10 +470,10 @@ func (o *Odds) write(p *Paper, d *document) {
 	t.Folded = t.headed()
 	s.add(block{Table: t})
 	if len(o.Added) > 0 {
-		s.say("asked as well", strings.Join(o.Added, ", ")+", where the boat as written is close or over, or a part of it uses most of its limit")
+		s.say("asked as well", strings.Join(o.Added, ", ")+", where the boat as written is close or over, or a part comes nearest to its limit")
 	}
 	for _, why := range o.NotAsked {
-		s.say("not asked, since it cannot be simulated", why)
+		s.say("not asked", why)
 	}
 	s.sentences(o.LeftOut.Lines())
 	for _, f := range o.Rules {

@@ -210,6 +210,18 @@ func (t threshold) passes(v float64) bool {
 	return v > t.at
 }
 
+// passed reports whether one of the shares used of all parts passes its limit.
+func (a *asked) passed(shares []float64) bool {
+	for p, share := range shares {
+		for _, limit := range a.limits(p) {
+			if limit.response == a.used(p) && limit.passes(share) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // good reports whether a run is good enough for the trial's goal.
 func (a *asked) good(r *answer) bool {
 	if r.failed != nil || bad(r.jump) {

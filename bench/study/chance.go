@@ -345,7 +345,7 @@ func told(answers []*answer, decided []threshold) [][]float64 {
 	for _, t := range decided {
 		column := make([]float64, len(rows))
 		for i, k := range rows {
-			if v := answers[k].values[t.response]; !math.IsNaN(v) {
+			if v := answers[k].values[t.response]; !math.IsNaN(v) && !math.IsInf(v, 0) {
 				column[i] = v
 			}
 		}
@@ -371,7 +371,7 @@ func told(answers []*answer, decided []threshold) [][]float64 {
 	}
 	var parts mat.SVD
 	if !parts.Factorize(X, mat.SVDThin) {
-		panic("study: no principal components")
+		return out // the setting alone goes into the fit
 	}
 	var U mat.Dense
 	parts.UTo(&U)

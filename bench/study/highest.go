@@ -3,6 +3,7 @@ package study
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -86,6 +87,9 @@ func FindHighest(ctx context.Context, v variant.Variant, key string, trials []*t
 func findHighest(ctx context.Context, v variant.Variant, key string, trials []*trial.Trial, beside []variant.Variant, o HighestOptions) (h Highest, err error) {
 	if err := checkDraws(o.Draws); err != nil {
 		return Highest{}, err
+	}
+	if len(trials) == 0 {
+		return Highest{}, errors.New("no trial is named, so nothing would be judged: name one")
 	}
 	if err := v.Searchable(key); err != nil {
 		return Highest{}, err

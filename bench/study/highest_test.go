@@ -119,6 +119,7 @@ func TestHighestDecidesAsAllRuns(t *testing.T) {
 		c := compareHighest(t, k.boat, nil, k.key, strings.Fields(k.trials), 30, 1, 0.9, 0.6)
 		assert.Zero(t, c.wrong, "%+v: %+v", k, c)
 		assert.Zero(t, c.draws, "%+v: %+v", k, c)
+		assert.Zero(t, c.untold, "%+v: %+v", k, c)
 		runs, most = runs+c.runs, most+c.most
 	}
 	assert.Less(t, runs, most*3/5)

@@ -80,7 +80,7 @@ func (m Made) String() string {
 	switch in := strings.Join(m.Whole, ", "); {
 	case in == "":
 	case m.Values > 0:
-		out += "; by runs alone in " + in + ", at values where what opens or stops differs"
+		out += "; by runs alone in " + in + ", at some values"
 	default:
 		out += "; every draw simulated in " + in
 	}
@@ -252,10 +252,14 @@ func (q *drawn) failed() []error {
 // overElsewhere reports whether a draw that cannot be judged in a trial is not good in another.
 func (q *drawn) overElsewhere(i int) bool {
 	for k, a := range q.trials {
-		if r := q.got[k][i]; r != nil && r.failed == nil {
-			if a.learn(q.got[k]); !a.good(r) {
+		a.learn(q.got[k])
+		switch r, f := q.got[k][i], q.fits[k]; {
+		case r == nil && f.surface != nil: // all runs that a fit stands for are alike in what acts
+			if bad(f.answers[0].jump) || a.passed(f.values(q.points[i:i+1], q.got[k][i:i+1], a.shares()).RawRowView(0)) {
 				return true
 			}
+		case r != nil && r.failed == nil && !a.good(r):
+			return true
 		}
 	}
 	return false

@@ -34,8 +34,8 @@ func TestOddsTellWhyATrialIsAskedOrNot(t *testing.T) {
 	code, screen, stderr := quaybench(t, nil, "odds", "petrel", "--quick", "--draws", "4", "--set", "limits.motor_current=200 A", "--set", "low_voltage.start=45 V", "--set", "low_voltage.end=45.05 V")
 	assert.Zero(t, code, stderr)
 	screen = unwrapped(screen)
-	assert.Contains(t, screen, "asked as well: dry-running, lost-cooling, two-hour-outing, where the boat as written is close or over, or a part of it uses most of its limit")
-	assert.Contains(t, screen, "not asked, since it cannot be simulated: boat petrel, trial low-battery: ")
+	assert.Contains(t, screen, "asked as well: dry-running, lost-cooling, two-hour-outing, where the boat as written is close or over, or a part comes nearest to its limit")
+	assert.Contains(t, screen, "not asked: boat petrel, trial low-battery: ")
 }
 
 // A current that falls although the boat is moored is not held by mooring it.

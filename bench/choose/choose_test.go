@@ -149,6 +149,6 @@ func TestPrechargeTellsWhatTheControllerDraws(t *testing.T) {
 	told := func(watts string) string {
 		return strings.Join(find(t, "precharge", choose.Options{}, "stage.housekeeping="+watts)[0].Notes, "\n")
 	}
-	assert.Regexp(t, `the controller's own electronics, 8.00 W, are fed from there and not through the key switch, [\d.]+ Ω leave it`, told("8 W"))
+	assert.Regexp(t, `the controller's own electronics, 8.00 W, are fed from the link and not through the key switch, [\d.]+ Ω leave the link`, told("8 W"))
 	assert.NotContains(t, told("0 W"), "fed from there")
 }

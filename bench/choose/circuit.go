@@ -346,7 +346,7 @@ func (s *search) precharge(ctx context.Context) (*Choice, error) {
 			if share == 0 {
 				left = "far below the battery voltage, however long it takes"
 			}
-			c.Notes = append(c.Notes, fmt.Sprintf("nothing may draw from the link before the contactor closes: where the controller's own electronics, %s, are fed from there and not through the key switch, %s leave it %s", shown(b.Stage.Housekeeping.SI, "W"), c.Sizes[c.Chosen].Name, left))
+			c.Notes = append(c.Notes, fmt.Sprintf("if the controller's own electronics, %s, are fed from the link and not through the key switch, %s leave the link %s; feed them through the key switch, so that nothing draws from the link before the contactor closes", shown(b.Stage.Housekeeping.SI, "W"), c.Sizes[c.Chosen].Name, left))
 		}
 	}
 	c.Notes = append(c.Notes, "the largest that is quick enough is the gentlest: the energy of a pulse is the same for all, the first instant is not; the resistor's own pulse curve says what it bears, and a second start before it is cold doubles it")

@@ -63,8 +63,8 @@ func (m *Model) Devices() []Device {
 	return devices
 }
 
-// Brink is a condition beyond which a run goes on otherwise than runs that stay off it show: no share of a limit tells how near it is.
-// Margin rises through zero there.
+// Brink is a condition beyond which a run takes another course, of which runs that stay off it show nothing: no share of a limit says
+// how near it is. Margin is below zero before the brink and above zero beyond it.
 type Brink struct {
 	Name   string
 	Sharp  bool // a share or an event jumps at the brink itself; else something may, the further beyond it

@@ -359,3 +359,20 @@ func TestLoadsAllocateNothing(t *testing.T) {
 		curve.Force(4)
 	}))
 }
+
+// TestFormIsWhatItsSeriesSays: the samples that are summed up from the tested propellers are those of the series summed up first.
+func TestFormIsWhatItsSeriesSays(t *testing.T) {
+	for _, s := range []shape{{0.5, 0.3}, {0.83, 0.55}, {1, 0.7}, {1.1, 0.62}, {1.6, 1.2}} {
+		mix := s.mix()
+		var sampled samples
+		for i := range mix {
+			sampled.add(&mix[i])
+		}
+		series := sum(mix)
+		for i, v := range sampled {
+			ct, cq := series.at(nodeAngle(i))
+			require.InDelta(t, ct, v[0], 1e-12, "%+v, node %d", s, i)
+			require.InDelta(t, cq, v[1], 1e-12, "%+v, node %d", s, i)
+		}
+	}
+}

@@ -87,7 +87,7 @@ func (r *Proposed) write(_ *Paper, d *document) {
 	}
 	t.row("clear", "", "", word)
 	s.add(block{Table: t})
-	s.stillClose("settings were tried", r.Close)
+	s.stillClose("in every set of settings tried", r.Close)
 	if !r.Found && r.Blocked != "" {
 		s.say("not clear", r.Blocked)
 	}

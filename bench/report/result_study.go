@@ -70,7 +70,7 @@ func (h *Highest) write(p *Paper, d *document) {
 		}
 		s.say("left at that value", text)
 	}
-	s.stillClose("the value", h.Close)
+	s.stillClose("at every value tried", h.Close)
 	for _, g := range h.Gaps {
 		word := "not clear"
 		if g.Clear {
@@ -130,10 +130,10 @@ func (h *Highest) end() float64 {
 	return h.High
 }
 
-// stillClose adds the rules that are close at every value that was tried.
-func (s *section) stillClose(searched string, rules []string) {
+// stillClose adds the rules that nothing searched mends; where says what was tried.
+func (s *section) stillClose(where string, rules []string) {
 	for _, text := range rules {
-		s.say("close whatever "+searched, text)
+		s.say("close "+where, text)
 	}
 }
 
@@ -223,7 +223,7 @@ func (f *Front) write(_ *Paper, d *document) {
 		t.row(quantity.FormatStated(p.First, f.unit(0)), highest, gives)
 	}
 	s.add(block{Table: t})
-	s.stillClose("the values", f.Close)
+	s.stillClose("at every pair of values tried", f.Close)
 	s.sentences(f.LeftOut.Lines())
 	s.searched(f.Trials, f.Odds, exactly)
 }

@@ -23,7 +23,7 @@ type stage struct {
 	margins []float64
 }
 
-// middles tells how many operating points ago these two stages were, at the end of a step, in the order of time: see ode's tableau.
+// middles holds how many operating points before the end of a step its two middle stages were computed, the earlier stage first (see the tableau of package ode).
 var middles = [2]int{4, 3}
 
 // step reports whether a step is calm; before and after are the margins at its ends.

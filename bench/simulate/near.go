@@ -14,7 +14,7 @@ type Near struct {
 	Name   string  // of its events
 	Device bool    // outside the controller
 	Brink  bool    // see drive.Brink; it never acts
-	Sharp  bool    // the same
+	Sharp  bool    // of a brink: a share or an event jumps at the brink itself
 	Margin float64 // the greatest: its condition holds above zero; −Inf where it never could
 	Held   float64 // the longest time for which the condition held, as a share of what it takes to act: 1 where it acted
 	At     float64 // when it acted, s; NaN: never

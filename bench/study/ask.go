@@ -168,8 +168,8 @@ func (a *asked) thresholds(answers []*answer) (out []threshold) {
 				least = min(least, r.values[a.used(p)])
 			}
 		}
-		if turns := verdict.Turns / a.parts[p].Limit; least > turns { // one that stands still tells nothing
-			out = append(out, threshold{response: a.used(p), at: turns, below: true, forbid: true})
+		if still := verdict.StandstillSpeed / a.parts[p].Limit; least > still { // one that stands still tells nothing
+			out = append(out, threshold{response: a.used(p), at: still, below: true, forbid: true})
 		}
 	}
 	for k := range a.nears {

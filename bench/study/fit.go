@@ -55,7 +55,7 @@ type fit struct {
 	answers  []*answer
 	surface  *surface
 	fittedTo int  // answers
-	whole    bool // every point was simulated
+	whole    bool // only runs decide: each point that is asked for is simulated
 	decided  []threshold
 	nearest  []float64 // per threshold decided: by how many bands the nearest point that was left to the surface lies off
 	width    []float64 // the band there

@@ -345,8 +345,8 @@ func (s *surface) at(points [][]float64, responses []int) (values, wider *mat.De
 	return values, wider
 }
 
-// bands tells within what a response's values are not told from a threshold, from the left-out residuals of the rows whose
-// values lie nearest, since a surface is not as good everywhere.
+// bands holds how close to a threshold a response's value may lie before the surface no longer decides on which side it is. It comes
+// from the left-out residuals of the rows with the nearest values, since a surface is not equally good everywhere.
 type bands struct {
 	values  []float64 // of the rows, ascending
 	of      []float64 // of each stretch of neighbours

@@ -174,7 +174,7 @@ var managementLimit = Rule{
 		if m == nil && lithium(b) {
 			return []Finding{{
 				Level: Close,
-				Text:  "the boat file has no management of this lithium bank: nothing in it opens where a cell is too low, too full or too hot, and where the bank has one, no trial shows when it leaves the boat without drive: add it as [battery.management]",
+				Text:  "this lithium bank has no management in the boat file, so nothing opens when a cell is too low, too full or too hot. If the bank has one, add it as [battery.management]: until then no trial shows when it leaves the boat without drive",
 			}}
 		}
 		if m == nil || s.Limits.BatteryCurrent <= m.DischargeCurrent.SI {

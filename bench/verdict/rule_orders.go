@@ -147,12 +147,12 @@ var highVoltageOrder = Rule{
 		switch rest := restVoltage(b); {
 		case v.End <= rest && rest < most:
 			out = append(out, Finding{
-				Level: Close, Text: quantity.Sentence("high-voltage derating ends at %.1f V, not above the rest voltage of a half-full bank, %.1f V: the boat does not brake", v.End, rest),
+				Level: Close, Text: quantity.Sentence("high-voltage derating ends at %.1f V, not above the rest voltage of a half-full bank, %.1f V: the boat does not brake while the bank is half full or fuller", v.End, rest),
 				Change: change(s, s.Key(&s.HighVoltage.End), most, "what battery and controller bear"),
 			})
 		case v.Start < rest && v.End > rest:
 			out = append(out, Finding{
-				Level: Close, Text: quantity.Sentence("high-voltage derating starts at %.1f V, below the rest voltage of a half-full bank, %.1f V: the boat never brakes with its full limit", v.Start, rest),
+				Level: Close, Text: quantity.Sentence("high-voltage derating starts at %.1f V, below the rest voltage of a half-full bank, %.1f V: the boat does not brake with its full limit while the bank is half full or fuller", v.Start, rest),
 				Change: change(s, s.Key(&s.HighVoltage.Start), rest+0.75*(v.End-rest), "three quarters of the way from that to its end"),
 			})
 		}

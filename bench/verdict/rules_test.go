@@ -291,7 +291,7 @@ var choices = []struct {
 	{"stall-timer", func(_ *boat.Boat, s *settings.Set) { s.Stall.Current = 1 }, verdict.Close, `runs above 100 % of the motor current limit, and the limit keeps the motor current below: it never acts`, "stall.current"},
 	{"neutral-start", func(_ *boat.Boat, s *settings.Set) { s.Throttle.NeutralStart = false }, verdict.Close, `the neutral start interlock is off`, "throttle.neutral_start"},
 	{"high-voltage-order", func(_ *boat.Boat, s *settings.Set) { s.HighVoltage.Start = 0 }, verdict.Close, `starts at 0\.0 V, below the rest voltage`, "high_voltage.start"},
-	{"management-limit", func(b *boat.Boat, _ *settings.Set) { b.Battery.Management = nil }, verdict.Close, `no management of this lithium bank`, ""},
+	{"management-limit", func(b *boat.Boat, _ *settings.Set) { b.Battery.Management = nil }, verdict.Close, `this lithium bank has no management`, ""},
 	{"pre-charge", func(b *boat.Boat, _ *settings.Set) { b.Precharge = nil }, verdict.Over, `there is no pre-charge: .* drives up to 6.4 kA of battery current through it`, ""},
 	{"cold-charging", func(b *boat.Boat, _ *settings.Set) { b.Battery.ChargeLowestTemperature = quantity.Value{} }, verdict.Close, `must not be charged below freezing, by braking neither; the boat file does not say`, ""},
 }
@@ -344,7 +344,7 @@ func TestRulesStaySilentWhereTheyDoNotApply(t *testing.T) {
 func TestHighVoltageDeratingIsPutRightInTwoSteps(t *testing.T) {
 	b, s := sound(t)
 	s.HighVoltage = settings.HighVoltage{}
-	for _, says := range []string{"braking is on without high-voltage derating", "the boat never brakes with its full limit"} {
+	for _, says := range []string{"braking is on without high-voltage derating", "the boat does not brake with its full limit"} {
 		found := check(t, "high-voltage-order", b, s)
 		require.Len(t, found, 1)
 		assert.Contains(t, found[0].Text, says)

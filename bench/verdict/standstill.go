@@ -8,8 +8,8 @@ import (
 	"quaybench/bench/record"
 )
 
-// Turns is the speed below which a motor stands still, rad/s; about 20 rpm.
-const Turns = 2.0
+// StandstillSpeed is the speed below which a motor counts as standing still, rad/s; about 20 rpm (common practice, no source).
+const StandstillSpeed = 2.0
 
 const (
 	asksToRun = 0.05 // demand from which on it is meant to
@@ -39,7 +39,7 @@ func StandsStill(r *record.Run) string {
 	} else if amps, measured := r.Most(record.MotorCurrent); !measured || amps > idles*ratedFor(r) {
 		return "" // perhaps the shaft was held
 	}
-	if asks && w < Turns {
+	if asks && w < StandstillSpeed {
 		return quantity.Sentence("the motor stands still, whatever the lever asks for (%.2g rpm at most): the boat was not driven", w*30/math.Pi)
 	}
 	return ""

@@ -204,7 +204,11 @@ func tellJournal(sys *system, boat string) error {
 		return fmt.Errorf("the journal %s is damaged: no line of it can be read, so what the controller holds is not known; read it first (quaybench controller read)", b.journ)
 	}
 	if len(known) == 0 {
-		sys.tell("nothing was written to %s's controller from here (no journal %s)\n", b.Boat.Name, cmp.Or(b.journ, "where no book is"))
+		why := "no journal " + b.journ
+		if b.journ == "" {
+			why = "there is no book, so there is no journal"
+		}
+		sys.tell("nothing was written to %s's controller from here (%s)\n", b.Boat.Name, why)
 		return nil
 	}
 	sys.tell("%s: what was last read from or written to its controller (%s)\n", b.Boat.Name, b.journ)

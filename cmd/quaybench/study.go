@@ -392,7 +392,7 @@ matters most (Sobol indices of the share that the likeliest part uses): measure 
 		},
 	}
 	f.add(cmd, sys)
-	f.addTrials(cmd, "full-throttle, crash-stop, hot-day, hot-restart, those in which the boat as written is close or over, and those in which a part comes nearest to its limit and uses more than 44 % of it")
+	f.addTrials(cmd, strings.Join(bench.OddsTrials(), ", ")+", those in which the boat as written is close or over, and for each part that uses a good share of its limit the one in which it uses most")
 	cmd.Flags().IntVar(&f.draws, "draws", 1000, "number of draws")
 	cmd.Flags().BoolVar(&f.every, "every-run", false, everyRunUsage)
 	cmd.Flags().Uint64Var(&f.seed, "seed", 1, "the same seed gives the same answer")
